@@ -1,0 +1,1 @@
+"""jointbook's engine: logs in, flags, margins and trends out."""

@@ -1,0 +1,86 @@
+"""The command line: one file a verb, found by the table below.
+
+A verb's module has ``add_arguments(parser)`` and ``run(args) -> int``. Its
+docstring's first line is its help. Results go to standard output, everything
+else to standard error. Exit codes: 0 done, 1 done but something was refused
+or set aside, 2 wrong usage.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from replay.errors import JointbookError, UsageError
+
+VERBS: tuple[str, ...] = (
+    "demo",
+    "map",
+    "ingest",
+    "learn",
+    "check",
+    "flags",
+    "backtest",
+    "wear",
+    "archive",
+    "serve",
+)
+
+EXIT_DONE, EXIT_SET_ASIDE, EXIT_USAGE = 0, 1, 2
+
+
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser; with ``only``, load just that verb's module."""
+    parser = argparse.ArgumentParser(
+        prog="jointbook",
+        description="Review what a robot arm's joints did. It advises; it never clears an arm "
+        "to move: the operator's own rules decide.",
+    )
+    verbs = parser.add_subparsers(dest="verb", metavar="COMMAND", required=True)
+    for verb in VERBS:
+        if only is not None and verb != only:
+            verbs.add_parser(verb)
+            continue
+        module = importlib.import_module(f"replay.cli.{verb}")
+        summary = (module.__doc__ or "").strip().splitlines()[0]
+        sub = verbs.add_parser(
+            verb,
+            help=summary,
+            description=module.__doc__,
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        sub.add_argument(
+            "--archive", default="./archive", metavar="DIR", help="archive folder (./archive)"
+        )
+        sub.add_argument(
+            "--json", action="store_true", help="one JSON document on standard output"
+        )
+        module.add_arguments(sub)
+        sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    only = words[0] if words and words[0] in VERBS else None
+    args = build_parser(only).parse_args(words)
+    try:
+        return int(args.run(args))
+    except UsageError as error:
+        print(f"jointbook {args.verb}: {error}", file=sys.stderr)
+        return EXIT_USAGE
+    except JointbookError as error:
+        print(f"jointbook {args.verb}: {error}", file=sys.stderr)
+        return EXIT_SET_ASIDE
+    except BrokenPipeError:
+        return EXIT_DONE
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 130
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
