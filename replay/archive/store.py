@@ -155,6 +155,10 @@ class Archive:
         """Put ``rows`` in place of all rows of these sessions, in one commit."""
         tables.replace(self.root / layout.TABLES / name, rows, "session", list(session))
 
+    def append(self, name: str, rows: pl.DataFrame) -> None:
+        """Add ``rows`` to a table that only ever grows (`reviews`, `pins`)."""
+        tables.append(self.root / layout.TABLES / name, rows)
+
     def write_document(self, name: str, content: bytes) -> None:
         """Write a small named file, whole or not at all."""
         path = self.root / layout.DOCUMENTS / name

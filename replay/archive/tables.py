@@ -34,3 +34,10 @@ def replace(path: Path, rows: pl.DataFrame, key: str, values: list[str]) -> None
         )
     else:
         DeltaTable(str(path)).delete(f"{key} IN ({quoted})")
+
+
+def append(path: Path, rows: pl.DataFrame) -> None:
+    """Add ``rows`` at the end; what is there stays as it is."""
+    if not (path / "_delta_log").exists():
+        path.mkdir(parents=True, exist_ok=True)
+    rows.write_delta(str(path), mode="append")
