@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import polars as pl
 from deltalake import DeltaTable
+from deltalake.exceptions import CommitFailedError
 
 
 def read(path: Path) -> pl.DataFrame:
@@ -40,4 +42,11 @@ def append(path: Path, rows: pl.DataFrame) -> None:
     """Add ``rows`` at the end; what is there stays as it is."""
     if not (path / "_delta_log").exists():
         path.mkdir(parents=True, exist_ok=True)
-    rows.write_delta(str(path), mode="append")
+    for attempt in range(8):
+        try:
+            rows.write_delta(str(path), mode="append")
+            return
+        except CommitFailedError:  # someone else made the table in this moment
+            if attempt == 7:
+                raise
+            time.sleep(0.02 * 2**attempt)

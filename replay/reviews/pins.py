@@ -1,0 +1,151 @@
+"""Notes pinned to an instant or a span of a session, for whoever looks next.
+
+The table `pins` only grows: a change is a further row of the same pin, a
+withdrawal is a row with an empty text. What was read once can be found again.
+"""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.errors import UsageError
+
+PINS_SCHEMA: dict[str, pl.DataType] = {
+    "session": pl.String(),
+    "pin": pl.String(),
+    "start": pl.Datetime("us", "UTC"),
+    "end": pl.Datetime("us", "UTC"),
+    "joint": pl.String(),
+    "text": pl.String(),
+    "author": pl.String(),
+    "at": pl.Datetime("us", "UTC"),
+}
+
+LONGEST_TEXT = 2000
+LONGEST_NAME = 120
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """A note on an instant (``start == end``) or a span; joint None: all."""
+
+    session: str
+    pin: str
+    start: datetime
+    end: datetime
+    joint: str | None
+    text: str
+    author: str
+    at: datetime
+
+
+def add_pin(
+    archive: Archive,
+    session: str,
+    start: datetime,
+    end: datetime | None = None,
+    *,
+    text: str,
+    author: str,
+    joint: str | None = None,
+    pin: str | None = None,
+    at: datetime | None = None,
+) -> Pin:
+    """Pin a note to a session; with ``pin``, change the note of that name.
+
+    Raises
+    ------
+    UsageError
+        No text or author, an end before the start, a span outside the
+        session, or a joint that the session does not have.
+    """
+    record = archive.session(session)
+    text, author = text.strip(), author.strip()
+    stop = end if end is not None else start
+    if not text or len(text) > LONGEST_TEXT:
+        raise UsageError("a pin needs a text", todo=f"1 to {LONGEST_TEXT} characters")
+    if not author or len(author) > LONGEST_NAME:
+        raise UsageError("a pin needs its author's name", todo=f"1 to {LONGEST_NAME} characters")
+    if stop < start:
+        raise UsageError(f"the pin ends at {stop} before it starts at {start}")
+    if stop < record.start or start > record.end:
+        raise UsageError(
+            f"the pin at {start} lies outside the session ({record.start} to {record.end})"
+        )
+    if joint is not None and joint not in record.joints:
+        raise UsageError(
+            f"session {session!r} has no joint {joint!r}", todo="one of " + ", ".join(record.joints)
+        )
+    made = Pin(
+        session,
+        pin or "p" + secrets.token_hex(4),
+        start.astimezone(UTC),
+        stop.astimezone(UTC),
+        joint,
+        text,
+        author,
+        (at or datetime.now(UTC)).astimezone(UTC),
+    )
+    _append(archive, made)
+    return made
+
+
+def withdraw_pin(
+    archive: Archive, session: str, pin: str, *, author: str, at: datetime | None = None
+) -> None:
+    """Take a pin off the plots; its history stays in the table."""
+    found = pins(archive, session).filter(pl.col("pin") == pin)
+    if not found.height:
+        raise UsageError(f"session {session!r} has no pin {pin!r}")
+    if not author.strip():
+        raise UsageError("withdrawing a pin needs a name")
+    row = found.row(0, named=True)
+    when = (at or datetime.now(UTC)).astimezone(UTC)
+    _append(
+        archive,
+        Pin(session, pin, row["start"], row["end"], row["joint"], "", author.strip(), when),
+    )
+
+
+def pins(
+    archive: Archive,
+    session: str,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> pl.DataFrame:
+    """Return the pins in force that touch a span, earliest first."""
+    frame = (
+        pin_history(archive, session)
+        .group_by("pin", maintain_order=True)
+        .agg(pl.all().last())
+        .select(list(PINS_SCHEMA))
+        .filter(pl.col("text") != "")
+    )
+    if start is not None:
+        frame = frame.filter(pl.col("end") >= start)
+    if end is not None:
+        frame = frame.filter(pl.col("start") <= end)
+    return frame.sort("start", "pin")
+
+
+def pin_history(archive: Archive, session: str) -> pl.DataFrame:
+    """Return every row ever written for a session's pins, oldest first."""
+    frame = archive.table("pins")
+    if not frame.height:
+        return pl.DataFrame(schema=PINS_SCHEMA)
+    return (
+        frame.filter(pl.col("session") == session)
+        .select(list(PINS_SCHEMA))
+        .sort("at", maintain_order=True)
+    )
+
+
+def _append(archive: Archive, pin: Pin) -> None:
+    row = {name: [getattr(pin, name)] for name in PINS_SCHEMA}
+    archive.append("pins", pl.DataFrame(row, schema=PINS_SCHEMA))
