@@ -60,6 +60,11 @@ class Arm:
     """In the base's frame: zero in orbit."""
     tip_speed_limit_m_s: dict[str, float] = field(default_factory=dict)
     """Keys ``bare``, ``payload``, ``person``."""
+    payload_centre_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Where a payload's mass centre sits, in the frame of the tip that carries
+    it, z out of the arm."""
+    payload_gyration_m: tuple[float, float, float] | None = None
+    """Radii of gyration about that frame's axes; None: a point mass."""
     toml: str = ""
     """The text that was read, kept with every session."""
 
