@@ -215,9 +215,10 @@ class _Reader:
                 shares[key] = self.positive(row, key, "")
                 if shares[key] > 1:
                     raise self.wrong(key, "an efficiency lies between 0 and 1")
-        inertia = (
-            self.number(row, "motor_inertia_kg_m2", "") if "motor_inertia_kg_m2" in row else None
-        )
+        sizes = {key: self.positive(row, key, "") for key in _POSITIVE if key in row}
+        inertia = None
+        if "motor_inertia_kg_m2" in row:
+            inertia = self.number(row, "motor_inertia_kg_m2", "")
         if inertia is not None and inertia < 0:
             raise self.wrong("motor_inertia_kg_m2", "cannot be negative")
         orders = row.get("ripple_orders", [])
