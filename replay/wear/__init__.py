@@ -1,0 +1,1 @@
+"""Wear: what each joint unit's sessions say about it over the years."""
