@@ -1,0 +1,1 @@
+"""The Dash app over an archive; nothing in `replay` imports it."""

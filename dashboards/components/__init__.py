@@ -1,0 +1,1 @@
+"""Pieces of pages, made of figures and Dash elements."""

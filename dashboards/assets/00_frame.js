@@ -1,0 +1,130 @@
+// The frame in the browser: address, keys, theme, help. Everything of ours
+// lives under `window.jointbook`.
+(function () {
+  "use strict";
+  const jb = (window.jointbook = window.jointbook || {});
+
+  // --- address: state in the query string, written without a new page ------
+  const ORDER = ["session", "from", "to", "at", "joints", "flag"];
+  const CARRIED = ["session", "from", "to", "at", "joints"];
+  jb.address = {
+    read() {
+      return Object.fromEntries(new URLSearchParams(location.search));
+    },
+    // Change some keys; null or "" removes one.
+    write(changes) {
+      const words = Object.assign(jb.address.read(), changes);
+      history.replaceState(history.state, "", location.pathname + jb.address.search(words));
+    },
+    search(words) {
+      const keys = [...ORDER, ...Object.keys(words).filter((k) => !ORDER.includes(k))];
+      const text = keys
+        .filter((k) => words[k] !== null && words[k] !== undefined && words[k] !== "")
+        .map((k) => k + "=" + encodeURIComponent(words[k]).replace(/%3A/g, ":").replace(/%2C/g, ","))
+        .join("&");
+      return text ? "?" + text : "";
+    },
+    // Go to a page of ours; the page is rendered.
+    go(page, words) {
+      history.pushState({}, "", "/" + page + jb.address.search(words));
+      window.dispatchEvent(new PopStateEvent("popstate", { state: {} }));
+    },
+    page() {
+      return location.pathname.replace(/^\/|\/$/g, "");
+    },
+  };
+
+  document.addEventListener("click", function (event) {
+    const thumb = event.target.closest && event.target.closest("a.thumb");
+    if (!thumb || event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
+    event.preventDefault();
+    const now = jb.address.read();
+    const kept = Object.fromEntries(CARRIED.filter((k) => now[k]).map((k) => [k, now[k]]));
+    jb.address.go(thumb.dataset.page, kept);
+  });
+
+  // --- theme ----------------------------------------------------------------
+  jb.theme = {
+    dark() {
+      const chosen = document.documentElement.dataset.theme;
+      return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+    },
+    turn() {
+      const next = jb.theme.dark() ? "light" : "dark";
+      document.documentElement.dataset.theme = next;
+      try { localStorage.setItem("jointbook-theme", next); } catch (e) { /* private window */ }
+      document.dispatchEvent(new CustomEvent("jointbook-theme", { detail: next }));
+    },
+    // The value of a colour of theme.py: colour("ink").
+    colour(name) {
+      return getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
+    },
+  };
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () {
+    document.dispatchEvent(new CustomEvent("jointbook-theme"));
+  });
+
+  // --- keys -----------------------------------------------------------------
+  const maps = {};
+  jb.keys = {
+    // Keys are event.key in lower case, "shift+arrowleft" with Shift for arrows.
+    add(page, map) { maps[page] = Object.assign(maps[page] || {}, map); },
+  };
+  function singleKeysOn() {
+    const box = document.querySelector("#frame-single-keys input");
+    return !box || box.checked;
+  }
+  function typing(target) {
+    return target.closest && target.closest("input:not([type=range]):not([type=checkbox]), textarea, select, [contenteditable=true], [role=combobox], [role=grid], .ag-root");
+  }
+  function help(show) {
+    const sheet = document.getElementById("help");
+    if (!sheet) return;
+    const open = show === undefined ? sheet.hidden : show;
+    if (open === !sheet.hidden) return;
+    sheet.hidden = !open;
+    if (open) { help.back = document.activeElement; document.getElementById("help-close").focus(); }
+    else if (help.back) help.back.focus();
+  }
+  jb.help = help;
+  document.addEventListener("keydown", function (event) {
+    const sheet = document.getElementById("help");
+    if (sheet && !sheet.hidden && event.key === "Tab") {
+      const stops = [...sheet.querySelectorAll("input, button")];
+      const i = stops.indexOf(document.activeElement) + (event.shiftKey ? -1 : 1);
+      stops[(i + stops.length) % stops.length].focus();
+      event.preventDefault();
+      return;
+    }
+    if (event.key === "Escape") return help(false);
+    if (event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
+    if (!singleKeysOn() || event.isComposing) return;
+    const key = (event.shiftKey && event.key.startsWith("Arrow") ? "shift+" : "") + event.key.toLowerCase();
+    if (key === " " && event.target.closest("button, a, summary, label")) return;
+    if (key.endsWith("arrowleft") || key.endsWith("arrowright")) {
+      if (event.target.closest("[role=slider], input, [role=tablist], [role=radiogroup]")) return;
+    }
+    const act = (maps[jb.address.page()] || {})[key] || { "?": () => help(), t: jb.theme.turn }[key];
+    if (!act || (sheet && !sheet.hidden && key !== "?")) return;
+    event.preventDefault();
+    act(event);
+  });
+  document.addEventListener("click", function (event) {
+    const id = event.target.id;
+    if (id === "frame-help") help(true);
+    if (id === "help-close" || id === "help") help(false);
+    if (id === "frame-theme") jb.theme.turn();
+  });
+
+  // --- which thumb is current, and the tab's title ---------------------------
+  function mark() {
+    const page = jb.address.page() || (document.querySelector("a.thumb") || { dataset: {} }).dataset.page;
+    document.querySelectorAll("a.thumb").forEach(function (thumb) {
+      if (thumb.dataset.page === page) {
+        thumb.setAttribute("aria-current", "page");
+        document.title = thumb.textContent + " · jointbook";
+      } else thumb.removeAttribute("aria-current");
+    });
+  }
+  new MutationObserver(mark).observe(document.documentElement, { childList: true, subtree: true });
+})();

@@ -1,0 +1,58 @@
+"""The keys and what they do: one table for the help and for the browser."""
+
+from __future__ import annotations
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards.components.basics import attributes
+
+KEYS: tuple[tuple[str, str, str], ...] = (
+    ("Space", "Play or pause", "replay"),
+    ("← →", "One sample back or forth", "replay"),
+    ("Shift ← →", "One second back or forth", "replay"),
+    ("[ ]", "Slower or faster", "replay"),
+    ("B", "Turn the direction of play", "replay"),
+    ("N  P", "Next or previous flag", "replay"),
+    ("Z", "Zoom to the flag at the cursor", "replay"),
+    ("+ −", "Zoom in or out around the cursor", "replay"),
+    (", .", "Shift the window back or forth", "replay"),
+    ("0", "Show the whole session", "replay"),
+    ("M", "Set the second cursor here; again to clear it", "replay"),
+    ("L", "Loop the span between the cursors, else the window", "replay"),
+    ("1 … 7", "Bring a joint to the front", "replay"),
+    ("?", "Show or hide this list", "everywhere"),
+    ("T", "Light or dark", "everywhere"),
+    ("Esc", "Close this list", "everywhere"),
+)
+
+
+def help_overlay() -> Component:
+    """Return the list of keys, hidden until asked for."""
+    rows = [
+        html.Tr([html.Td(html.Kbd(keys)), html.Td(what), html.Td(where)])
+        for keys, what, where in KEYS
+    ]
+    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in ("Key", "What it does", "Where")]))
+    return html.Div(
+        html.Div(
+            [
+                html.H2("Keys", id="help-title"),
+                html.Table([head, html.Tbody(rows)]),
+                dcc.Checklist(
+                    [{"label": " Single keys act", "value": "on"}],
+                    ["on"],
+                    id="frame-single-keys",
+                    persistence=True,
+                ),
+                html.P("Switched off, only Esc and the buttons act."),
+                html.Button("Close", id="help-close", n_clicks=0),
+            ],
+            className="help-sheet",
+        ),
+        id="help",
+        className="help",
+        role="dialog",
+        hidden=True,
+        **attributes(aria_labelledby="help-title", aria_modal="true"),
+    )

@@ -1,0 +1,1 @@
+"""The only door from the dashboard to the engine; one module a subject."""

@@ -1,0 +1,39 @@
+"""Show an archive in the browser, served from this machine.
+
+Binds 127.0.0.1 unless told otherwise: there are no accounts and no password.
+"""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+
+from replay.archive import open_archive
+from replay.cli.output import print_json
+from replay.errors import UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's arguments."""
+    parser.add_argument("--host", default="127.0.0.1", help="address to bind (127.0.0.1)")
+    parser.add_argument("--port", type=int, default=8050, help="port (8050)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Start the dashboard and wait for it to end.
+
+    The dashboard runs as a program of its own, so that the engine does not
+    import it.
+    """
+    if not 0 < args.port < 65536:
+        raise UsageError(f"port {args.port} is not between 1 and 65535")
+    archive = open_archive(args.archive)
+    if args.json:
+        print_json({"url": f"http://{args.host}:{args.port}/", "archive": str(archive.root)})
+        sys.stdout.flush()
+    words = ["--archive", str(args.archive), "--host", args.host, "--port", str(args.port)]
+    try:
+        return subprocess.run([sys.executable, "-m", "dashboards", *words], check=False).returncode
+    except KeyboardInterrupt:
+        return 0
