@@ -14,7 +14,8 @@ from pathlib import Path
 
 import polars as pl
 
-from replay.archive import layout, tables
+from replay.archive import layout, tables, windows
+from replay.archive.overview import overview_name, write_overviews
 from replay.errors import ArchiveError
 from replay.records import QualityNote, Session
 from replay.units import TIME
@@ -93,6 +94,93 @@ class Archive:
             frame = frame.filter(pl.col(TIME) < end)
         return frame
 
+    def window(
+        self,
+        session: str,
+        channels: Iterable[str],
+        start: datetime | None = None,
+        end: datetime | None = None,
+        max_points: int = 2000,
+    ) -> dict[str, windows.Points]:
+        """Return few points per channel that look like all of them.
+
+        Parameters
+        ----------
+        session : str
+            The session's name.
+        channels : iterable of str
+            Channels of numbers, from any streams (``J3.current_a``). Yes and
+            no come back as 1 and 0; for words ask `spans`.
+        start, end : datetime, optional
+            The window ``[start, end)``; the whole session when not given.
+        max_points : int
+            Most points per channel.
+
+        Returns
+        -------
+        dict
+            For each channel ``(time, value)``: int64 ns since 1970 UTC, rising
+            or equal, and float32, NaN for a hole. When there are more samples
+            than points, the least and the greatest sample of each of
+            ``max_points / 2`` buckets of time are kept, so no spike is lost.
+        """
+        record = self.session(session)
+        wanted = list(dict.fromkeys(channels))
+        low, high = _bounds(start, end)
+        points: dict[str, windows.Points] = {}
+        for stream, names in self._by_stream(record, wanted).items():
+            files = windows.StreamFiles.find(
+                self._stream_path(session, stream), self._overview_folder(session), stream
+            )
+            points |= windows.window_points(files, names, low, high, max_points)
+        return {name: points[name] for name in wanted}
+
+    def spans(
+        self,
+        session: str,
+        channel: str,
+        start: datetime | None = None,
+        end: datetime | None = None,
+    ) -> pl.DataFrame:
+        """Return the runs of one channel: ``start``, ``end``, ``value``.
+
+        For brake states, phases and other words. A run ends where the next
+        begins, the last one with its last sample; ``value`` is null where the
+        recorder said nothing.
+        """
+        (stream,) = self._by_stream(self.session(session), [channel])
+        low, high = _bounds(start, end)
+        return windows.channel_spans(self._stream_path(session, stream), channel, low, high)
+
+    def overview(
+        self, session: str, stream: str, channels: Iterable[str], *, block_rows: int = 1024
+    ) -> pl.DataFrame:
+        """Return least and greatest per block of rows: time, last, <ch>.min, <ch>.max."""
+        wanted = [f"{c}.{edge}" for c in channels for edge in ("min", "max")]
+        path = self._overview_folder(session) / overview_name(stream, block_rows)
+        if path.exists():
+            return pl.read_parquet(path, columns=[TIME, "last", *wanted])
+        return windows.blocks_of(self._stream_path(session, stream), block_rows).select(
+            TIME, "last", *wanted
+        )
+
+    def _by_stream(self, record: Session, channels: list[str]) -> dict[str, list[str]]:
+        found: dict[str, list[str]] = {}
+        for name in channels:
+            stream = self.stream_of(record, name)
+            if stream is None:
+                raise ArchiveError(
+                    f"session {record.session!r} has no such channel", column=name, file=self.root
+                )
+            found.setdefault(stream, []).append(name)
+        return found
+
+    def _stream_path(self, session: str, stream: str) -> Path:
+        return self.root / layout.SAMPLES / session / f"{stream}.parquet"
+
+    def _overview_folder(self, session: str) -> Path:
+        return self.root / layout.SAMPLES / session / layout.OVERVIEWS
+
     def stream_of(self, record: Session, name: str) -> str | None:
         """Return the stream that holds a channel, or None."""
         return next((s for s, names in record.channels.items() if name in names), None)
@@ -132,6 +220,7 @@ class Archive:
                     os.replace(stream, path)
                 else:
                     stream.lazy().sink_parquet(path, compression="zstd", row_group_size=65536)
+                write_overviews(path, made / layout.OVERVIEWS, name)
             if raw is not None and session.raw_sha256:
                 kept = self.root / layout.RAW / session.raw_sha256
                 if not kept.exists():
@@ -175,9 +264,14 @@ class Archive:
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
         base = self.root / layout.DOCUMENTS
-        return sorted(
-            str(p.relative_to(base)) for p in (base / folder).rglob("*") if p.is_file()
-        )
+        return sorted(str(p.relative_to(base)) for p in (base / folder).rglob("*") if p.is_file())
+
+
+def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:
+    """Return a window in ns since 1970, as wide as can be where not given."""
+    low = -(2**62) if start is None else windows.nanoseconds(start)
+    high = 2**62 if end is None else windows.nanoseconds(end)
+    return low, high
 
 
 def _write_whole(path: Path, content: bytes) -> None:
@@ -236,5 +330,3 @@ def _session_from_json(text: str) -> Session:
         for q in data["quality"]
     )
     return Session(**data)
-
-

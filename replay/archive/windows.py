@@ -1,0 +1,231 @@
+"""What a plot needs of a session's channels, and no more.
+
+`window` returns few points per channel that look like all of them: the window
+is cut into equal buckets of time and the least and the greatest sample of
+every bucket are kept, so no spike is ever lost. `spans` returns the runs of a
+channel that holds words or yes and no.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+import pyarrow.parquet as pq
+
+from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name
+from replay.errors import UsageError
+from replay.units import TIME, TIME_DTYPE
+
+Points = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32]]
+"""Instants in ns since 1970 (UTC), rising or equal, and values; NaN is a hole."""
+
+_STEP_ROWS = 262_144
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class StreamFiles:
+    """Where one stream's samples and overviews lie."""
+
+    samples: Path
+    overviews: dict[int, Path]
+    """Keyed by block length; only those that exist."""
+
+    @classmethod
+    def find(cls, samples: Path, folder: Path, stream: str) -> StreamFiles:
+        """Look for the overviews that were written beside the samples."""
+        paths = {rows: folder / overview_name(stream, rows) for rows in BLOCK_ROWS}
+        return cls(samples, {rows: p for rows, p in paths.items() if p.exists()})
+
+
+def nanoseconds(value: datetime) -> int:
+    """Return an instant in ns since 1970; one without a zone is taken as UTC."""
+    aware = value if value.tzinfo else value.replace(tzinfo=UTC)
+    return (aware - _EPOCH) // timedelta(microseconds=1) * 1000
+
+
+def blocks_of(samples: Path, rows: int) -> pl.DataFrame:
+    """Return the blocks of a whole stream, made from its samples."""
+    return block_frame(pl.read_parquet(samples), rows)
+
+
+def window_points(
+    files: StreamFiles, channels: list[str], start: int, end: int, max_points: int
+) -> dict[str, Points]:
+    """Return each channel's points of ``[start, end)``, in ns since 1970.
+
+    When the window holds no more than ``max_points`` rows they are all
+    returned. Otherwise each bucket gives two points, its least and its
+    greatest value. Where an overview is fine enough for the buckets the points
+    carry the first instant of their block, and the blocks at the edges are
+    taken whole, so that the outermost points may lie up to one bucket outside.
+    """
+    buckets = max(1, max_points // 2)
+    points: dict[str, Points] = {}
+    for rows in sorted(files.overviews, reverse=True):
+        held = _held(files.overviews[rows], channels)
+        blocks = _overlapping(files.overviews[rows], held, start, end)
+        if held and blocks.height >= buckets:
+            points = _from_blocks(blocks, held, start, end, buckets)
+            break
+    rest = [name for name in channels if name not in points]
+    if rest and not files.overviews and _rows(files.samples) > 4 * _STEP_ROWS:
+        points |= _from_long_samples(files.samples, rest, start, end, buckets)
+    elif rest:
+        frame = _read(files.samples, rest, start, end)
+        time = frame[TIME].to_physical().to_numpy()
+        points |= {name: _thinned(time, _values(frame[name]), buckets, max_points) for name in rest}
+    return {name: points[name] for name in channels}
+
+
+def channel_spans(samples: Path, name: str, start: int, end: int) -> pl.DataFrame:
+    """Return the runs of one channel in ``[start, end)``.
+
+    A run ends where the next begins; the last one ends with its last sample.
+    ``value`` is null where the recorder said nothing.
+    """
+    run = pl.col(name).rle_id()
+    return (
+        pl.scan_parquet(samples)
+        .select(TIME, name)
+        .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+        .group_by(run.alias("_run"), maintain_order=True)
+        .agg(
+            pl.col(TIME).first().alias("start"),
+            pl.col(TIME).last().alias("last"),
+            pl.col(name).first().alias("value"),
+        )
+        .select(
+            "start",
+            pl.col("start").shift(-1).fill_null(pl.col("last")).alias("end"),
+            "value",
+        )
+        .collect()
+    )
+
+
+def _ns(value: int) -> pl.Expr:
+    return pl.lit(value, dtype=pl.Int64).cast(TIME_DTYPE)
+
+
+def _rows(path: Path) -> int:
+    return int(pq.ParquetFile(path).metadata.num_rows)
+
+
+def _read(path: Path, channels: list[str], start: int, end: int) -> pl.DataFrame:
+    return (
+        pl.scan_parquet(path)
+        .select([TIME, *channels])
+        .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+        .collect()
+    )
+
+
+def _values(column: pl.Series) -> npt.NDArray[np.float32]:
+    if not (column.dtype.is_numeric() or column.dtype in (pl.Boolean, pl.Null)):
+        raise UsageError(
+            f"channel {column.name!r} holds words, not numbers", todo="ask for its spans"
+        )
+    return column.cast(pl.Float32).to_numpy().astype(np.float32, copy=False)
+
+
+def _held(path: Path, channels: list[str]) -> list[str]:
+    """Channels that the overview holds: not those of words, nor of yes and no."""
+    there = set(pl.read_parquet_schema(path))
+    return [c for c in channels if f"{c}.min" in there]
+
+
+def _overlapping(path: Path, channels: list[str], start: int, end: int) -> pl.DataFrame:
+    wanted = [f"{c}.{edge}" for c in channels for edge in ("min", "max")]
+    return (
+        pl.scan_parquet(path)
+        .select([TIME, "last", *wanted])
+        .filter(pl.col("last") >= _ns(start), pl.col(TIME) < _ns(end))
+        .collect()
+    )
+
+
+def _from_blocks(
+    blocks: pl.DataFrame, channels: list[str], start: int, end: int, buckets: int
+) -> dict[str, Points]:
+    time = blocks[TIME].to_physical().to_numpy()
+    first = _bucket_starts(time, start, end, buckets)
+    points = {}
+    for name in channels:
+        least = blocks[f"{name}.min"].to_numpy()
+        greatest = blocks[f"{name}.max"].to_numpy()
+        at_least = _position(least, first, np.fmin)
+        at_greatest = _position(greatest, first, np.fmax)
+        where = np.stack([at_least, at_greatest], axis=1)
+        values = np.stack([least[at_least], greatest[at_greatest]], axis=1)
+        order = np.argsort(where, axis=1, kind="stable")
+        points[name] = (
+            time[np.take_along_axis(where, order, axis=1).ravel()],
+            np.take_along_axis(values, order, axis=1).ravel(),
+        )
+    return points
+
+
+def _bucket_starts(
+    time: npt.NDArray[np.int64], start: int, end: int, buckets: int
+) -> npt.NDArray[np.intp]:
+    """Positions where a new non-empty bucket begins."""
+    low, high = max(start, int(time[0])), min(end, int(time[-1]) + 1)
+    edges = np.linspace(low, high, buckets + 1)[1:-1].astype(np.int64)
+    starts = np.unique(np.concatenate([[0], np.searchsorted(time, edges)]))
+    return starts[starts < time.size]
+
+
+def _position(
+    values: npt.NDArray[np.float32], first: npt.NDArray[np.intp], pick: np.ufunc
+) -> npt.NDArray[np.intp]:
+    """Position of each bucket's extreme; its first row when all are NaN."""
+    extreme = np.repeat(pick.reduceat(values, first), np.diff(np.append(first, values.size)))
+    hit = np.flatnonzero(values == extreme)
+    at = np.searchsorted(hit, first)
+    found = np.append(hit, values.size)[at]
+    return np.where(found < np.append(first[1:], values.size), found, first)
+
+
+def _thinned(
+    time: npt.NDArray[np.int64],
+    values: npt.NDArray[np.float32],
+    buckets: int,
+    max_points: int,
+) -> Points:
+    if values.size <= max_points:
+        return time, values
+    first = _bucket_starts(time, int(time[0]), int(time[-1]) + 1, buckets)
+    keep = np.unique(
+        np.concatenate([_position(values, first, np.fmin), _position(values, first, np.fmax)])
+    )
+    return time[keep], values[keep]
+
+
+def _from_long_samples(
+    path: Path, channels: list[str], start: int, end: int, buckets: int
+) -> dict[str, Points]:
+    """Without an overview, make its blocks on the way through the samples."""
+    pieces = []
+    for offset in range(0, _rows(path), _STEP_ROWS):
+        piece = (
+            pl.scan_parquet(path)
+            .select([TIME, *channels])
+            .slice(offset, _STEP_ROWS)
+            .collect()
+            .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+            .with_columns(pl.col(pl.Boolean).cast(pl.Float32))
+        )
+        for name in channels:
+            _values(piece[name].head(0))
+        if piece.height:
+            pieces.append(block_frame(piece, BLOCK_ROWS[0]))
+    if not pieces:
+        empty = (np.empty(0, np.int64), np.empty(0, np.float32))
+        return dict.fromkeys(channels, empty)
+    return _from_blocks(pl.concat(pieces), channels, start, end, buckets)
