@@ -1,0 +1,98 @@
+"""Cut a joint's time into held, holding and moving, and moving into its stages.
+
+held
+    the brake is engaged, from the very sample that says so to the last.
+holding
+    released (or not known to be engaged) and still.
+moving
+    the rate left the still band; it ends only below half of the band
+    (hysteresis), so that noise at the edge makes no segments.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.signals.rates import Array, Flags
+
+STILL_SIGMAS = 6.0
+STILL_SHARE = 0.004
+"""Still is below 6 standard deviations of the rate's noise, and at least this
+share of the joint's usual top rate."""
+STEADY_SIGMAS = 4.0
+STEADY_SHARE = 0.1
+
+MOTIONS = ("held", "holding", "moving")
+STAGES = ("speeding", "steady", "slowing")
+
+
+@dataclass(frozen=True, slots=True)
+class Segmentation:
+    """Row by row: codes into `MOTIONS` and `STAGES` (-1: none), and numbers."""
+
+    motion: NDArray[np.int8]
+    stage: NDArray[np.int8]
+    direction: NDArray[np.int8]
+    segment: NDArray[np.int32]
+    still_deg_s: float
+
+
+def cut(
+    rate_deg_s: Array,
+    accel_deg_s2: Array,
+    engaged: NDArray[np.int8],
+    starts: Flags,
+    *,
+    rate_noise_deg_s: float,
+    accel_noise_deg_s2: float,
+) -> Segmentation:
+    """Cut one joint's rows.
+
+    Parameters
+    ----------
+    rate_deg_s, accel_deg_s2 : (n,)
+        NaN counts as still.
+    engaged : (n,) int8
+        1 engaged, 0 released, -1 unknown.
+    starts : (n,) bool
+        True after a gap: a segment never reaches over it.
+    rate_noise_deg_s, accel_noise_deg_s2 : float
+        Standard deviations of the noise in the two.
+    """
+    n = len(rate_deg_s)
+    rate = np.nan_to_num(rate_deg_s)
+    size = np.abs(rate)
+    top = float(np.quantile(size, 0.98)) if n else 0.0
+    still = max(STILL_SIGMAS * rate_noise_deg_s, STILL_SHARE * top, 1e-9)
+    moving = _hysteresis(size, still, still / 2, starts)
+    direction = np.where(moving, np.sign(rate), 0).astype(np.int8)
+    held = engaged == 1
+    motion = np.where(held, 0, np.where(moving, 2, 1)).astype(np.int8)
+
+    accel = np.nan_to_num(accel_deg_s2) * direction
+    moved = motion == 2
+    top_accel = float(np.quantile(np.abs(accel[moved]), 0.95)) if moved.any() else 0.0
+    band = max(STEADY_SIGMAS * accel_noise_deg_s2, STEADY_SHARE * top_accel, 1e-9)
+    speeding = _hysteresis(accel, band, band / 2, starts)
+    slowing = _hysteresis(-accel, band, band / 2, starts)
+    stage = np.where(speeding, 0, np.where(slowing, 2, 1)).astype(np.int8)
+    stage = np.where(moved, stage, -1).astype(np.int8)
+
+    new = starts.copy()
+    if n:
+        new[0] = True
+        new[1:] |= (np.diff(motion) != 0) | (np.diff(stage) != 0)
+        new[1:] |= moved[1:] & moved[:-1] & (np.diff(direction) != 0)
+    return Segmentation(motion, stage, direction, (np.cumsum(new) - 1).astype(np.int32), still)
+
+
+def _hysteresis(size: Array, enter: float, leave: float, starts: Flags) -> Flags:
+    """Return True from a sample above ``enter`` until one below ``leave``."""
+    verdict = np.where(size > enter, 1, np.where(size < leave, 0, -1))
+    verdict = np.where(starts & (verdict < 0), 0, verdict)
+    index = np.where(verdict >= 0, np.arange(len(size)), 0)
+    last = np.maximum.accumulate(index) if len(size) else index
+    return np.asarray(verdict[last] == 1)
