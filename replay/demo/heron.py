@@ -56,7 +56,7 @@ PLACES = (
 _AXIS = {"x": "[1, 0, 0]", "y": "[0, 1, 0]", "z": "[0, 0, 1]"}
 
 
-def arm_toml(serials: Sequence[str] = FIRST_SERIALS, *, ranges: bool = True) -> str:
+def arm_toml(serials: Sequence[str] = FIRST_SERIALS) -> str:
     """Return Heron's arm file with these seven joint units, end A first."""
     lines = [
         "# Heron at Tarn Station: an invented arm for an invented yard.",
@@ -71,6 +71,11 @@ def arm_toml(serials: Sequence[str] = FIRST_SERIALS, *, ranges: bool = True) -> 
         "[arm.tip]",
         f"xyz_m = [0.0, 0.0, {PLACES[-1].length_m}]",
         "rpy_deg = [0.0, 0.0, 0.0]",
+        "",
+        "[arm.base_link]",
+        f"mass_kg = {BASE_BODY_KG}",
+        f"centre_m = [0.0, 0.0, {END_M / 2}]",
+        f"inertia_kg_m2 = {list(_rod(BASE_BODY_KG, END_M))}",
     ]
     before = END_M
     for name, serial, place in zip(NAMES, serials, PLACES, strict=True):
@@ -81,7 +86,7 @@ def arm_toml(serials: Sequence[str] = FIRST_SERIALS, *, ranges: bool = True) -> 
             f'serial = "{serial}"',
             f'role_base_a = "{place.role_base_a}"',
             f'role_base_b = "{place.role_base_b}"',
-            f"angle_range_deg = [{RANGE_DEG[0]}, {RANGE_DEG[1]}]" if ranges else "",
+            f"angle_range_deg = [{RANGE_DEG[0]}, {RANGE_DEG[1]}]",
             f"rate_limit_deg_s = {RATE_LIMIT_DEG_S}",
             f"gear_ratio = {GEAR_RATIO}",
             f"torque_constant_nm_a = {TORQUE_CONSTANT_NM_A}",
