@@ -15,7 +15,6 @@ from replay.demo import heron
 
 Array = NDArray[np.float64]
 
-_PAYLOAD_OFFSET_M = 0.6  # of its centre, beyond the grip
 _PAYLOAD_HALF_M = 0.5
 
 
@@ -82,6 +81,15 @@ def inertia_and_reach(pose_deg: Array, payload_kg: float, base_end: str) -> tupl
     return inertia, reach
 
 
+def tip_levers(pose_deg: Array, base_end: str) -> Array:
+    """Return the free tip's velocity per joint rate at one pose, m/s per rad/s, (7, 3)."""
+    from_b = base_end == "B"
+    place, _, pivots, axes = _points(pose_deg[None, :], np.zeros(1), from_b)
+    tip = place[-6:, 0].mean(axis=0)
+    turns = np.cross(axes[:, 0], tip - pivots[:, 0])
+    return np.asarray(-turns if from_b else turns, dtype=np.float64)
+
+
 def _from_base(angle_deg: Array, dt: float, payload_kg: Array, from_b: bool) -> Array:
     place, kg, pivots, axes = _points(angle_deg, payload_kg, from_b)
     pull = kg[:, :, None] * _second_difference(place, dt)
@@ -115,7 +123,7 @@ def _points(angle_deg: Array, payload_kg: Array, from_b: bool) -> tuple[Array, A
             points.append(start + along[body] * (share * length))
             masses.append(np.full(tip.shape[0], kg * part))
     grip, frame, outward = (tip, frames[-1], 1.0) if not from_b else (0.0 * tip, frames[0], -1.0)
-    centre = grip + frame[:, :, 2] * (outward * _PAYLOAD_OFFSET_M)
+    centre = grip + frame[:, :, 2] * (outward * heron.PAYLOAD_OFFSET_M)
     for column in range(3):
         for side in (-1.0, 1.0):
             points.append(centre + frame[:, :, column] * (side * _PAYLOAD_HALF_M))

@@ -28,6 +28,9 @@ TIP_SPEED_LIMIT_M_S = {"bare": 0.6, "payload": 0.1, "person": 0.15}
 BASE_BODY_KG = 45.0
 """The half unit between the fixture at end A and joint 1."""
 
+PAYLOAD_OFFSET_M = 0.6
+"""From the tip that grips it to a payload's centre."""
+
 END_M = 0.5
 """Length of every short body: between fixture and joint, and inside an end."""
 
@@ -71,6 +74,9 @@ def arm_toml(serials: Sequence[str] = FIRST_SERIALS) -> str:
         "[arm.tip]",
         f"xyz_m = [0.0, 0.0, {PLACES[-1].length_m}]",
         "rpy_deg = [0.0, 0.0, 0.0]",
+        "",
+        "[arm.payload]",
+        f"centre_m = [0.0, 0.0, {PAYLOAD_OFFSET_M}]",
         "",
         "[arm.base_link]",
         f"mass_kg = {BASE_BODY_KG}",

@@ -10,7 +10,9 @@ import numpy as np
 import polars as pl
 
 from replay.demo import heron
+from replay.demo.faults import Fault, FaultWish, look_at, place
 from replay.demo.hardware import Rack, Wear, draw_unit, worn
+from replay.demo.injection import IN_THE_PLANT, spoil, trouble_of
 from replay.demo.manoeuvres import STYLES, draw_pose, plan
 from replay.demo.plant import draw_conditions, respond
 from replay.demo.recorder import Habits, as_frame, make_stale, read_sensors
@@ -42,6 +44,8 @@ class SessionPlan:
     wear: tuple[Wear, ...] = ()
     habits: Habits = field(default_factory=Habits)
     season: bool = True
+    faults: tuple[FaultWish, ...] = ()
+    start_deg: tuple[float, ...] | None = None
 
 
 def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[str, Any]]:
@@ -56,33 +60,50 @@ def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[
     """
     if plan_.style not in STYLES:
         raise UsageError(f"no style {plan_.style!r}", todo=f"one of {', '.join(STYLES)}")
-    rng = np.random.default_rng([seed, plan_.arm_seed])
+    # One generator a subject, so that a fault changes nothing but itself.
+    motion, weather, sensors, mishaps = (
+        np.random.default_rng([seed, plan_.arm_seed, k]) for k in range(4)
+    )
     style = STYLES[plan_.style]
+    pose = draw_pose(motion)
     schedule = plan(
-        rng,
+        motion,
         style=style,
         duration_s=plan_.minutes * 60.0,
         dt=1.0 / max(PLANT_HZ, plan_.rate_hz),
         payload_kg=plan_.payload_kg,
         base_end=plan_.base_end,
-        start_deg=draw_pose(rng),
+        start_deg=pose if plan_.start_deg is None else np.array(plan_.start_deg),
     )
     rack = Rack(
         [worn(draw_unit(plan_.arm_seed, s), s, plan_.wear, plan_.start) for s in plan_.units]
     )
     conditions = draw_conditions(
-        rng,
+        weather,
         season_c=season_c(plan_.start) if plan_.season else SEASON_MEAN_C,
         payload_kg=plan_.payload_kg,
     )
     response = respond(schedule, rack, conditions)
+    faults: list[Fault] = []
+    if plan_.faults:
+        scene = look_at(schedule, response, rack, plan_.rate_hz)
+        faults = place(plan_.faults, scene, mishaps)
+        in_plant = [f for f in faults if f.kind in IN_THE_PLANT]
+        if in_plant:
+            response = respond(schedule, rack, conditions, trouble_of(in_plant, scene))
     readings = read_sensors(
-        schedule, response, rack, rng, rate_hz=plan_.rate_hz, habits=plan_.habits
+        schedule, response, rack, sensors, rate_hz=plan_.rate_hz, habits=plan_.habits
     )
-    make_stale(readings, rng, plan_.habits)
+    make_stale(readings, sensors, plan_.habits)
+    readings = spoil(readings, faults, mishaps)
     frame = as_frame(readings, plan_.start, person_on_tip=style.person)
     hours = float(readings.t_s[-1] - readings.t_s[0]) / 3600.0
-    truth = {"source": "", "joint_hours": round(hours * heron.JOINTS, 4), "events": []}
+    truth = {
+        "source": "",
+        "joint_hours": round(hours * heron.JOINTS, 4),
+        "events": [f.truth(plan_.start) for f in faults],
+        "end_deg": [round(float(a), 3) for a in response.angle_deg[-1]],
+    }
     return frame, truth
 
 
