@@ -39,12 +39,13 @@ def _joints(frame: pl.DataFrame, names: dict[str, str]) -> list[pl.Expr]:
     ]
 
 
-def _brake_words(frame: pl.DataFrame, name: str, quantity: str, on: str, off: str) -> list[pl.Expr]:
+def _brake_words(name: str, quantity: str, on: str, off: str) -> list[pl.Expr]:
     return [
         pl.when(pl.col(channel(joint, quantity)))
         .then(pl.lit(on))
         .when(~pl.col(channel(joint, quantity)))
         .then(pl.lit(off))
+        .otherwise(pl.lit("CHK"))  # a word of the recorder's that no map knows
         .alias(name.format(n=n))
         for n, joint in enumerate(heron.NAMES, start=1)
     ]
@@ -125,8 +126,8 @@ def write_wide_csv(frame: pl.DataFrame, path: Path) -> None:
                 "temperature_c": "t{n}_c",
             },
         ),
-        *_brake_words(f, "bc{n}", "brake_engage_cmd", "ENG", "REL"),
-        *_brake_words(f, "bs{n}", "brake_engaged", "ENG", "REL"),
+        *_brake_words("bc{n}", "brake_engage_cmd", "ENG", "REL"),
+        *_brake_words("bs{n}", "brake_engaged", "ENG", "REL"),
         pl.col("payload_kg"),
         pl.col("base_end").alias("base"),
         pl.col("phase"),
@@ -336,7 +337,7 @@ def write_xlsx(frame: pl.DataFrame, path: Path) -> None:
                 "temperature_c": "Joint {n} Temp (degF)",
             },
         ),
-        *_brake_words(f, "Joint {n} Brake", "brake_engaged", "ENGAGED", "RELEASED"),
+        *_brake_words("Joint {n} Brake", "brake_engaged", "ENGAGED", "RELEASED"),
         pl.col("payload_kg").alias("Payload (kg)"),
         pl.col("base_end").alias("Base End"),
         pl.col("phase").alias("Phase"),
