@@ -38,6 +38,7 @@ class LogFile:
     name: str
     seed: int
     spoil: Callable[[Path], None] | None = None
+    readable: bool = True
     spoil_frame: Callable[[pl.DataFrame], pl.DataFrame] | None = None
 
 
@@ -151,7 +152,8 @@ def write_folder(
             progress(number + 1, len(files))
     beside = {f.format.map_name: f.format.map_toml for f in files}
     beside |= {name: heron.arm_toml(units) for units, name in arms.items()}
-    beside[CONTENTS] = _contents(groups, upkeep)
+    unreadable = [f.name for f in files if not f.readable]
+    beside[CONTENTS] = _contents(groups, unreadable, upkeep)
     wear = wear_truth([f.plan for f in files])
     beside[TRUTH] = json.dumps({"sessions": truths, "wear": wear}, indent=1) + "\n"
     for name, text in beside.items():
@@ -170,8 +172,14 @@ def _arm_files(files: Sequence[LogFile]) -> dict[tuple[str, ...], str]:
     return names
 
 
-def _contents(groups: dict[tuple[str, str], list[str]], upkeep: Sequence[Upkeep]) -> str:
-    lines = ["# Which log is read with which map and which arm file."]
+def _contents(
+    groups: dict[tuple[str, str], list[str]], unreadable: Sequence[str], upkeep: Sequence[Upkeep]
+) -> str:
+    lines = [
+        "# Which log is read with which map and which arm file.",
+        "# Those that cannot be read must be refused.",
+        f"unreadable = {json.dumps(list(unreadable))}",
+    ]
     for (map_name, arm_name), names in groups.items():
         listed = "".join(f'\n  "{name}",' for name in names)
         lines += [

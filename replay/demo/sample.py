@@ -37,12 +37,14 @@ WEAR = (
 )
 UPKEEP = (
     Upkeep(
-        "TU-102",
-        REPLACED_ON,
-        "replaced",
-        "by TU-108 after its friction had grown through the autumn",
+        "TU-102", REPLACED_ON, "replaced", "by TU-108: its friction had grown through the autumn"
     ),
-    Upkeep("TU-108", REPLACED_ON, "installed", "at J2, new"),
+    Upkeep(
+        "TU-104",
+        datetime(2032, 7, 5, tzinfo=UTC),
+        "inspected",
+        "no play found; friction is watched",
+    ),
 )
 UNTIDY = Habits(jitter_share=0.08, lost_share=0.004, pauses_per_hour=20.0, stale_per_hour=20.0)
 
@@ -168,6 +170,7 @@ def sample_files() -> list[LogFile]:
                 f"{start:%Y-%m-%d}-{style.replace(' ', '-')}{form.suffix}",
                 SEED + number,
                 spoil=spoiled.get(day),
+                readable=day != "2032-05-26T08:20",
                 spoil_frame=_lost_word if style == "technician" and form is csv else None,
             )
         )

@@ -1,0 +1,273 @@
+"""Build the demo archive from the sample logs and open it in the browser.
+
+Ingests the logs of Heron, an invented arm, learns what its joints normally do,
+checks every session, trends the wear and starts the dashboard. A second run
+finds the logs already there and goes on. With --make it writes new logs
+instead. The exit code is 1 only if a log was refused that should not have been:
+one of the sample logs is broken on purpose.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import threading
+import time
+import tomllib
+import urllib.request
+import webbrowser
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from replay.archive import Archive, open_archive
+from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
+from replay.cli.output import print_json, print_table, progress, say
+from replay.errors import BaselineError, UsageError
+from replay.records import Refusal, Trend
+
+DEMO_ARM = "Heron"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of this verb."""
+    parser.add_argument("--logs", metavar="DIR", help="folder of demo logs (sample_logs)")
+    parser.add_argument("--no-serve", action="store_true", help="stop before the dashboard")
+    parser.add_argument("--host", default="127.0.0.1", help="address to bind (127.0.0.1)")
+    parser.add_argument("--port", type=int, default=8050, help="port (8050)")
+    making = parser.add_argument_group("writing new logs")
+    making.add_argument("--make", metavar="DIR", help="write logs, maps, arm file and truth there")
+    making.add_argument("--sessions", type=int, default=20, help="how many sessions (20)")
+    making.add_argument("--hours", type=float, default=0.25, help="hours a session (0.25)")
+    making.add_argument("--seed", type=int, default=1, help="another seed, another arm (1)")
+    making.add_argument("--hertz", type=float, default=20.0, help="rows a second (20)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the verb; return its exit code."""
+    if args.make is not None:
+        return _make(args)
+    if not 0 < args.port < 65536:
+        raise UsageError(f"port {args.port} is not between 1 and 65535")
+    logs = _logs_folder(args.logs)
+    archive = open_archive(args.archive, create=True)
+    _refuse_strangers(archive)
+    summary = build(archive, logs)
+    if args.json:
+        print_json(summary.as_json(archive))
+        sys.stdout.flush()
+    else:
+        _tell(summary, archive)
+    code = EXIT_SET_ASIDE if summary.unexpected else EXIT_DONE
+    if args.no_serve:
+        return code
+    return _serve(args) or code
+
+
+@dataclass(slots=True)
+class Summary:
+    """What building the demo archive did."""
+
+    sessions: int = 0
+    added: int = 0
+    refused: list[Refusal] = field(default_factory=list)
+    unexpected: list[Refusal] = field(default_factory=list)
+    baseline: str | None = None
+    flags: pl.DataFrame = field(default_factory=pl.DataFrame)
+    trends: list[Trend] = field(default_factory=list)
+    seconds: float = 0.0
+
+    def as_json(self, archive: Archive) -> dict[str, Any]:
+        """Return the summary as a document."""
+        return {
+            "archive": str(archive.root),
+            "sessions": self.sessions,
+            "added": self.added,
+            "refused": self.refused,
+            "baseline": self.baseline,
+            "flags": self.flags.height,
+            "trends": {
+                verdict: sum(t.verdict == verdict for t in self.trends)
+                for verdict in ("rising", "falling", "steady", "too-few")
+            },
+            "seconds": round(self.seconds, 1),
+        }
+
+
+def build(archive: Archive, logs: Path) -> Summary:
+    """Bring a folder of demo logs into the archive, learn, check and trend."""
+    from replay.checks import check
+    from replay.checks import flags as list_flags
+    from replay.models import learn, load_baseline
+    from replay.wear import indicators, trends
+
+    began = time.monotonic()
+    contents = tomllib.loads((logs / "contents.toml").read_text(encoding="utf-8"))
+    summary = Summary()
+    _ingest(archive, logs, contents, summary)
+    sessions = archive.sessions()
+    summary.sessions = sessions.height
+    if not sessions.height:
+        raise UsageError("none of the logs could be taken", file=logs)
+    _keep_maintenance(archive, contents)
+
+    try:
+        baseline = None if summary.added else load_baseline(archive)
+    except BaselineError:
+        baseline = None
+    if baseline is None:
+        say("learning what each joint unit normally does")
+        baseline = learn(archive)
+    summary.baseline = str(baseline.version)
+    names = sessions["session"].to_list()
+    for name in progress(names, total=len(names), what="checking"):
+        check(archive, name, baseline)
+    summary.flags = list_flags(archive)
+    indicators(archive, progress=lambda todo: progress(todo, what="measuring wear"))
+    summary.trends = trends(archive)
+    summary.seconds = time.monotonic() - began
+    return summary
+
+
+def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Summary) -> None:
+    from replay.arm import load_arm
+    from replay.cleaning import ingest
+    from replay.logs import load_map
+
+    broken = set(contents.get("unreadable", ()))
+    groups = contents.get("logs", ())
+    for group in progress(groups, total=len(groups), what="bringing logs in"):
+        result = ingest(
+            archive,
+            [logs / name for name in group["files"]],
+            log_map=load_map(logs / group["map"]),
+            arm=load_arm(logs / group["arm"]),
+        )
+        summary.added += len(result.sessions)
+        summary.refused += result.refused
+    summary.unexpected = [r for r in summary.refused if Path(r.source).name not in broken]
+
+
+def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:
+    from replay.wear import add_maintenance, maintenance
+
+    known = maintenance(archive)
+    for entry in contents.get("maintenance", ()):
+        if known.height:
+            same = known.filter(
+                (pl.col("serial") == entry["serial"])
+                & (pl.col("what") == entry["what"])
+                & (pl.col("date").dt.date() == entry["date"])
+            )
+            if same.height:
+                continue
+        add_maintenance(
+            archive,
+            entry["serial"],
+            entry["date"],
+            entry["what"],
+            entry.get("detail", ""),
+            arm=DEMO_ARM,
+        )
+
+
+def _make(args: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from replay.demo.making import make
+
+    bar = tqdm(desc="writing logs", file=sys.stderr, disable=None, leave=False)
+
+    def show(done: int, of: int) -> None:
+        bar.total = of
+        bar.update(done - bar.n)
+
+    paths = make(
+        args.make,
+        sessions=args.sessions,
+        hours=args.hours,
+        seed=args.seed,
+        rate_hz=args.hertz,
+        progress=show,
+    )
+    bar.close()
+    size = sum(p.stat().st_size for p in paths)
+    if args.json:
+        print_json({"folder": args.make, "logs": [str(p) for p in paths], "bytes": size})
+    else:
+        say(f"{len(paths)} logs, {size / 1e6:.1f} MB, in {args.make}")
+        say(f"build an archive from them: jointbook demo --logs {args.make} --archive DIR")
+    return EXIT_DONE
+
+
+def _logs_folder(asked: str | None) -> Path:
+    """Return the folder of demo logs: the one asked for, or the one beside the source."""
+    beside_source = Path(__file__).resolve().parents[2] / "sample_logs"
+    tried = [Path(asked)] if asked else [beside_source, Path.cwd() / "sample_logs"]
+    for folder in tried:
+        if (folder / "contents.toml").is_file():
+            return folder
+    raise UsageError(
+        "no demo logs here: contents.toml is missing",
+        file=tried[0],
+        todo="name their folder with --logs, or write some with --make",
+    )
+
+
+def _refuse_strangers(archive: Archive) -> None:
+    """Keep the demo out of an archive that holds somebody's own arm."""
+    sessions = archive.sessions()
+    others = set(sessions["arm"]) - {DEMO_ARM} if sessions.height else set()
+    if others:
+        raise UsageError(
+            f"this archive holds sessions of {', '.join(sorted(others))}",
+            file=archive.root,
+            todo="give the demo an archive of its own with --archive",
+        )
+
+
+def _tell(summary: Summary, archive: Archive) -> None:
+    say(f"{summary.sessions} sessions in {archive.root}, {summary.added} of them new")
+    for refusal in summary.refused:
+        say(f"refused: {Path(refusal.source).name}: {refusal.reason}")
+    say(f"{summary.flags.height} flags against baseline {summary.baseline}; the first:")
+    shown = [c for c in ("joint", "kind", "severity", "summary") if c in summary.flags.columns]
+    if summary.flags.height:
+        print_table(summary.flags.select(shown).head(8))
+    for trend in summary.trends:
+        if trend.verdict in ("rising", "falling") and trend.slope_per_year is not None:
+            say(
+                f"{trend.verdict}: {trend.serial or trend.joint} {trend.indicator} "
+                f"{trend.slope_per_year:+.3g} {trend.unit} a year"
+            )
+    say(f"built in {summary.seconds:.0f} s")
+
+
+def _serve(args: argparse.Namespace) -> int:
+    from replay.cli import serve
+
+    url = f"http://{args.host}:{args.port}/"
+    say(f"the dashboard is at {url} (stop it with Ctrl-C)")
+    threading.Thread(target=_open_when_up, args=(url,), daemon=True).start()
+    args.json = False  # the one document was printed already
+    return int(serve.run(args))
+
+
+def _open_when_up(url: str) -> None:
+    """Open the browser once the dashboard answers; no desktop, no browser."""
+    desktop = sys.platform in ("darwin", "win32") or any(
+        os.environ.get(name) for name in ("DISPLAY", "WAYLAND_DISPLAY")
+    )
+    for _ in range(120):
+        try:
+            with urllib.request.urlopen(url, timeout=2):
+                break
+        except OSError:
+            time.sleep(0.5)
+    else:
+        return
+    if desktop:
+        webbrowser.open(url)
