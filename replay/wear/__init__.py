@@ -1,1 +1,16 @@
 """Wear: what each joint unit's sessions say about it over the years."""
+
+from replay.wear.indicators import indicators
+from replay.wear.limits import limits, set_limit
+from replay.wear.maintenance import add_maintenance, maintenance
+from replay.wear.trends import judge, trends
+
+__all__ = [
+    "add_maintenance",
+    "indicators",
+    "judge",
+    "limits",
+    "maintenance",
+    "set_limit",
+    "trends",
+]

@@ -170,15 +170,17 @@ def hamed_rao_factor(values: npt.ArrayLike, slope: float, *, confidence: float =
     return float(1 + 2.0 / (n * (n - 1) * (n - 2)) * total)
 
 
-def memory_factor(remainder: npt.ArrayLike, *, sections: npt.ArrayLike | None = None) -> float:
+def memory_factor(
+    remainder: npt.ArrayLike, *, sections: npt.ArrayLike | None = None, parameters: int = 2
+) -> float:
     """Return how much less the values say than as many independent ones.
 
     ``(1 + r) / (1 - r)`` for the first autocorrelation r of a trend-free
     remainder (Yue and Wang 2004, first-order case). The usual estimate of r is
     too low in short series; it is corrected as ``r + (1 + 4 r) / n`` (M. G.
-    Kendall, *Biometrika* 41 (1954) 403, for a remainder about a mean; about a
-    line the loss is twice as large, hence ``(2 + 4 r) / n``). Never below 1:
-    a negative r is not taken as a gain.
+    Kendall, *Biometrika* 41 (1954) 403, for a remainder about a mean; each
+    further fitted number costs about as much again, hence ``parameters``).
+    Never below 1: a negative r is not taken as a gain.
     """
     e = np.asarray(remainder, dtype=float)
     groups = np.zeros(len(e), int) if sections is None else np.asarray(sections)
@@ -191,7 +193,7 @@ def memory_factor(remainder: npt.ArrayLike, *, sections: npt.ArrayLike | None = 
     same = groups[1:] == groups[:-1]
     r = float(np.sum(e[1:][same] * e[:-1][same]) / np.sum(e * e))
     n = len(e)
-    r = r + (2 + 4 * r) / n
+    r = r + (parameters + 4 * r) / n
     # A remainder without memory still shows r of about n ** -0.5 by chance:
     # taking every such r at its word would cost power for nothing.
     if r <= 1.0 / np.sqrt(n):

@@ -1,0 +1,161 @@
+"""Fair comparison: bring every session to the same temperature, load and rate.
+
+A cold season raises friction and a heavy year raises it too; neither is wear.
+What the conditions explain is estimated together with the trend and taken
+away. What that costs is kept: when the conditions drift along with time, the
+two cannot be told apart, and the interval of the slope must say so. The price
+is the variance inflation factor ``1 / (1 - R2)`` of time on the conditions
+(D. A. Belsley, E. Kuh, R. E. Welsch, *Regression Diagnostics*, 1980).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+SESSIONS_PER_TERM = 6
+"""A condition is corrected for only when this many sessions stand behind each
+term of it; fewer would fit noise."""
+
+HUBER = 1.345
+"""Bound, in standard deviations, beyond which a session counts less (P. J.
+Huber 1964: 95 % efficiency for normal errors)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levelled:
+    """Values as they would have been under the usual conditions."""
+
+    values: Floats
+    variance_factor: float
+    """What the correction costs in the variance of a slope over time."""
+    terms: tuple[str, ...]
+    """The conditions that were corrected for."""
+    effect: dict[str, float]
+    """Spread (standard deviation) of what was taken away, per condition."""
+    reference: dict[str, float]
+    """The usual conditions: the medians."""
+
+
+def level(
+    times: Floats,
+    values: Floats,
+    conditions: Mapping[str, Floats],
+    *,
+    weights: Floats | None = None,
+    sections: npt.NDArray[np.int64] | None = None,
+    squared: tuple[str, ...] = ("temperature_c",),
+) -> Levelled:
+    """Take the effect of the conditions away from the values.
+
+    Parameters
+    ----------
+    times, values : array of shape (n,)
+    conditions : mapping of name to array of shape (n,)
+        NaN where unknown: such a session is taken to be at the median. A
+        condition known in fewer than half of the sessions, or that does not
+        vary, is left out.
+    weights : array of shape (n,), optional
+    sections : array of int of shape (n,), optional
+        Each section has its own level.
+    squared : tuple of str
+        Conditions whose effect is curved: lubricant thickens faster the
+        colder it gets.
+
+    Returns
+    -------
+    Levelled
+    """
+    n = len(values)
+    w = np.ones(n) if weights is None else weights / np.max(weights)
+    span = float(np.ptp(times)) or 1.0
+    base = _base(times, span, sections)
+    columns: list[Floats] = []
+    owner: list[str] = []
+    reference: dict[str, float] = {}
+    room = n // SESSIONS_PER_TERM - base.shape[1]
+    for name, raw in conditions.items():
+        known = np.isfinite(raw)
+        if known.sum() < max(4, n / 2):
+            continue
+        middle = float(np.median(raw[known]))
+        spread = float(np.std(raw[known]))
+        if spread <= 1e-9 * max(1.0, abs(middle)):
+            continue
+        x = np.where(known, (raw - middle) / spread, 0.0)
+        wanted = [x, x * x] if name in squared and room - len(columns) >= 3 else [x]
+        if len(columns) + len(wanted) > room:
+            continue
+        columns += wanted
+        owner += [name] * len(wanted)
+        reference[name] = middle
+    if not columns:
+        return Levelled(values, 1.0, (), {}, {})
+    design = np.column_stack([base, *columns])
+    coefficients = _huber(design, values, w)
+    first = base.shape[1]
+    effect: dict[str, float] = {}
+    corrected = values.copy()
+    for name in dict.fromkeys(owner):
+        part = sum(
+            (coefficients[first + k] * columns[k] for k, own in enumerate(owner) if own == name),
+            np.zeros(n),
+        )
+        corrected = corrected - part
+        effect[name] = float(np.std(part))
+    return Levelled(
+        values=corrected,
+        variance_factor=_inflation(times, span, sections, columns, w),
+        terms=tuple(reference),
+        effect=effect,
+        reference=reference,
+    )
+
+
+def _base(times: Floats, span: float, sections: npt.NDArray[np.int64] | None) -> Floats:
+    """Return the trend and a level a section, which the conditions must not eat."""
+    t = (times - times.mean()) / span
+    groups = np.zeros(len(times), int) if sections is None else sections
+    levels = [(groups == g).astype(float) for g in np.unique(groups)]
+    return np.column_stack([*levels, t])
+
+
+def _inflation(
+    times: Floats,
+    span: float,
+    sections: npt.NDArray[np.int64] | None,
+    columns: list[Floats],
+    w: Floats,
+) -> float:
+    base = _base(times, span, sections)
+    t, levels = base[:, -1], base[:, :-1]
+    root = np.sqrt(w)[:, None]
+    alone = _left_over(levels * root, t * root[:, 0])
+    beside = _left_over(np.column_stack([levels, *columns]) * root, t * root[:, 0])
+    return float(min(alone / max(beside, 1e-12), 1e6)) if alone > 0 else 1.0
+
+
+def _left_over(design: Floats, y: Floats) -> float:
+    solution = np.linalg.lstsq(design, y, rcond=None)[0]
+    return float(np.sum((y - design @ solution) ** 2))
+
+
+def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
+    """Return Huber's regression by reweighting, scale from the median residual."""
+    weights = w.copy()
+    solution: Floats = np.zeros(design.shape[1])
+    for _ in range(12):
+        root = np.sqrt(weights)
+        solution = np.asarray(np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0])
+        residual = (y - design @ solution) * np.sqrt(w)
+        scale = np.median(np.abs(residual)) / 0.6745
+        if scale <= 0:
+            break
+        size = np.abs(residual) / scale
+        weights = w * np.minimum(1.0, HUBER / np.maximum(size, HUBER))
+    return np.asarray(solution, dtype=float)
