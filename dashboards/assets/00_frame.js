@@ -57,9 +57,13 @@
     },
     // The value of a colour of theme.py: colour("ink").
     colour(name) {
-      return getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
+      const which = jb.theme.dark() ? "dark" : "light";
+      if (known.which !== which) known = { which };
+      if (!known[name]) known[name] = getComputedStyle(document.documentElement).getPropertyValue("--" + name).trim();
+      return known[name];
     },
   };
+  let known = {};
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () {
     document.dispatchEvent(new CustomEvent("jointbook-theme"));
   });
@@ -102,7 +106,7 @@
     const key = (event.shiftKey && event.key.startsWith("Arrow") ? "shift+" : "") + event.key.toLowerCase();
     if (key === " " && event.target.closest("button, a, summary, label")) return;
     if (key.endsWith("arrowleft") || key.endsWith("arrowright")) {
-      if (event.target.closest("[role=slider], input, [role=tablist], [role=radiogroup]")) return;
+      if (event.target.closest("[role=slider]:not(#rp-strip), input:not([type=checkbox]), [role=tablist], [role=radiogroup]")) return;
     }
     const act = (maps[jb.address.page()] || {})[key] || { "?": () => help(), t: jb.theme.turn }[key];
     if (!act || (sheet && !sheet.hidden && key !== "?")) return;
@@ -122,7 +126,8 @@
     document.querySelectorAll("a.thumb").forEach(function (thumb) {
       if (thumb.dataset.page === page) {
         thumb.setAttribute("aria-current", "page");
-        document.title = thumb.textContent + " · jointbook";
+        const title = thumb.textContent + " · jointbook";
+        if (document.title !== title) document.title = title; // setting it is a mutation too
       } else thumb.removeAttribute("aria-current");
     });
   }

@@ -1,0 +1,218 @@
+// Beside the plots: the current–speed plane and the arm's posture.
+(function () {
+  "use strict";
+  const jb = window.jointbook, R = jb.replay;
+  const TRAIL_S = 6;
+
+  function colours() {
+    const get = jb.theme.colour;
+    return { ink: get("ink"), faint: get("faint"), rule: get("rule"), band: get("band"), sheet: get("sheet"), joint: (i) => get("joint-" + (i % 7)) };
+  }
+
+  R.Plane = class {
+    constructor(canvas, view, tape, config) {
+      Object.assign(this, { canvas, view, tape, config });
+      this.note = ""; this.data = null;
+    }
+    async look() {
+      const joint = this.view.frontJoint();
+      const { from, to } = this.view;
+      const key = joint.name + from + " " + to;
+      if (this.key === key) return;
+      this.key = key;
+      const got = await this.tape.get("plane", "plane", { joint: joint.name, from, to }, false);
+      if (!got) { this.key = ""; return; }
+      this.data = got; this.joint = joint; this.note = got.note || "";
+      this.tape.changed("plane");
+    }
+    scales(w, h) {
+      const points = this.data.groups[0], band = this.data.groups[1];
+      let x0 = Infinity, x1 = -Infinity, y0 = Infinity, y1 = -Infinity;
+      const see = (xs, ys) => {
+        for (let i = 0; i < xs.length; i += 1) {
+          if (xs[i] < x0) x0 = xs[i]; if (xs[i] > x1) x1 = xs[i];
+          if (ys[i] < y0) y0 = ys[i]; if (ys[i] > y1) y1 = ys[i];
+        }
+      };
+      see(points.series.rate_deg_s.low, points.series.current_a.low);
+      if (band) { see(band.series.rate_deg_s.low, band.series.low_a.low); see(band.series.rate_deg_s.low, band.series.high_a.low); }
+      const px = (x1 - x0) * 0.05 || 0.1, py = (y1 - y0) * 0.07 || 0.1;
+      x0 -= px; x1 += px; y0 -= py; y1 += py;
+      const left = 44, bottom = 28;
+      this.frame = { x0, x1, y0, y1, left, bottom };
+      this.x = (v) => left + ((v - x0) / (x1 - x0)) * (w - left - 6);
+      this.y = (v) => h - bottom - ((v - y0) / (y1 - y0)) * (h - bottom - 6);
+    }
+    background(pen, w, h) {
+      const c = colours();
+      if (!this.data || !this.data.groups.length) {
+        pen.text(this.note || "…", 10, h / 2, c.faint);
+        return;
+      }
+      this.scales(w, h);
+      const f = this.frame;
+      for (const v of R.ticks(f.x0, f.x1, 4)) {
+        pen.line(this.x(v), 6, this.x(v), h - f.bottom, c.rule, v === 0 ? 1.4 : 0.6);
+        pen.text(R.number(v, 2).replace(/\.?0+$/, ""), this.x(v), h - f.bottom + 8, c.faint, "center", 10);
+      }
+      for (const v of R.ticks(f.y0, f.y1, 4)) {
+        pen.line(f.left, this.y(v), w - 6, this.y(v), c.rule, v === 0 ? 1.4 : 0.6);
+        pen.text(R.number(v, 2).replace(/\.?0+$/, ""), f.left - 4, this.y(v), c.faint, "right", 10);
+      }
+      pen.text("rate, deg/s", w - 8, h - 7, c.faint, "right", 10);
+      pen.text("A", 4, 12, c.faint, "left", 10);
+      pen.clip(f.left, 6, w - f.left - 6, h - f.bottom - 6);
+      const band = this.data.groups[1];
+      if (band) {
+        const r = band.series.rate_deg_s.low, low = band.series.low_a.low, high = band.series.high_a.low, mid = band.series.expected_a.low;
+        for (const side of [-1, 1]) {
+          const at = [...r.keys()].filter((i) => r[i] * side > 0 && low[i] === low[i]);
+          if (at.length < 2) continue;
+          pen.polygon(at.map((i) => [this.x(r[i]), this.y(low[i])]).concat([...at].reverse().map((i) => [this.x(r[i]), this.y(high[i])])), c.band);
+          pen.path(at.map((i) => this.x(r[i])), at.map((i) => this.y(mid[i])), at.length, c.ink, 1.2, 0.9, [5, 3]);
+        }
+      }
+      const points = this.data.groups[0], colour = c.joint(this.joint.index);
+      const rates = points.series.rate_deg_s.low, currents = points.series.current_a.low;
+      for (let i = 0; i < rates.length; i += 1) pen.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + "70");
+      pen.unclip();
+    }
+    draw(fresh) {
+      const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
+      if (!w) return;
+      if (fresh || !this.back) {
+        this.back = this.back || document.createElement("canvas");
+        this.background(new R.CanvasPen(this.back, w, h), w, h);
+      }
+      const pen = new R.CanvasPen(this.canvas, w, h);
+      pen.c.drawImage(this.back, 0, 0, w, h);
+      this.foreground(pen);
+    }
+    foreground(pen) {
+      if (!this.x || !this.data || !this.data.groups.length || !this.joint) return;
+      const { at, from, to } = this.view, c = colours(), name = this.joint.name;
+      const span = Math.min(TRAIL_S, (to - from) / 4), xs = [], ys = [];
+      for (let k = 40; k >= 0; k -= 1) {
+        const t = at - (span * k) / 40;
+        if (t < 0) continue;
+        const r = this.tape.value(name + ".rate_deg_s", t, from, to).value;
+        const i = this.tape.value(name + ".current_a", t, from, to).value;
+        xs.push(this.x(r)); ys.push(r === r ? this.y(i) : NaN);
+      }
+      pen.path(xs, ys, xs.length, c.ink, 1.6, 0.65);
+      const x = xs[xs.length - 1], y = ys[ys.length - 1];
+      if (y === y && x !== undefined) {
+        pen.mark("circle", x, y, 6, c.sheet);
+        pen.mark(this.joint.mark, x, y, 4.6, c.joint(this.joint.index));
+        pen.mark("ring", x, y, 7.2, c.ink);
+      }
+    }
+    picture(pen, w, h) { this.background(pen, w, h); this.foreground(pen); }
+  };
+
+  R.Posture = class {
+    constructor(canvas, view, tape, config) {
+      Object.assign(this, { canvas, view, tape, config });
+      this.turn = -0.7; this.tilt = 0.5; this.data = null;
+      this.base = config.base === "B" ? "B" : "A";
+      let grip = null;
+      canvas.addEventListener("pointerdown", (e) => { grip = [e.clientX, e.clientY, this.turn, this.tilt]; canvas.setPointerCapture(e.pointerId); });
+      canvas.addEventListener("pointermove", (e) => {
+        if (!grip) return;
+        this.turn = grip[2] + (e.clientX - grip[0]) * 0.01;
+        this.tilt = Math.max(-1.5, Math.min(1.5, grip[3] + (e.clientY - grip[1]) * 0.01));
+        this.draw();
+      });
+      canvas.addEventListener("pointerup", () => { grip = null; });
+      canvas.addEventListener("keydown", (e) => {
+        const step = { ArrowLeft: [-0.15, 0], ArrowRight: [0.15, 0], ArrowUp: [0, -0.15], ArrowDown: [0, 0.15] }[e.key];
+        if (!step) return;
+        this.turn += step[0]; this.tilt = Math.max(-1.5, Math.min(1.5, this.tilt + step[1]));
+        this.draw(); e.preventDefault(); e.stopPropagation();
+      });
+    }
+    async look() {
+      if (this.config.posture !== "") return;
+      const { from, to } = this.view;
+      const key = this.base + from + " " + to;
+      if (this.key === key) return;
+      this.key = key;
+      const got = await this.tape.get("posture", "posture", { from, to, base: this.base }, false);
+      if (!got) { this.key = ""; return; }
+      const g = got.groups[0];
+      this.data = g ? { t: g.t, flat: g.series, count: got.points } : null;
+      this.order = got.order;
+      this.fit();
+      this.tape.changed("posture");
+    }
+    fit() {
+      if (!this.data) return;
+      const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+      for (let k = 0; k < this.data.count; k += 1) for (let a = 0; a < 3; a += 1) {
+        const v = this.data.flat["p" + k + "xyz"[a]].low;
+        for (let i = 0; i < v.length; i += 1) { if (v[i] < low[a]) low[a] = v[i]; if (v[i] > high[a]) high[a] = v[i]; }
+      }
+      this.centre = low.map((v, a) => (v + high[a]) / 2);
+      let far = 0.25;
+      for (let k = 0; k < this.data.count; k += 1) {
+        const [x, y, z] = ["x", "y", "z"].map((a) => this.data.flat["p" + k + a].low);
+        for (let i = 0; i < x.length; i += 1) far = Math.max(far, (x[i] - this.centre[0]) ** 2 + (y[i] - this.centre[1]) ** 2 + (z[i] - this.centre[2]) ** 2);
+      }
+      this.reach = Math.sqrt(far);
+    }
+    point(k, t) {
+      const ts = this.data.t, i = Math.max(1, Math.min(ts.length - 1, R.bisect(ts, t)));
+      const share = ts.length > 1 ? Math.max(0, Math.min(1, (t - ts[i - 1]) / (ts[i] - ts[i - 1]))) : 0;
+      return ["x", "y", "z"].map((a) => {
+        const v = this.data.flat["p" + k + a].low;
+        return ts.length > 1 ? v[i - 1] + share * (v[i] - v[i - 1]) : v[0];
+      });
+    }
+    project(p, w, h) {
+      const [x, y, z] = p.map((v, a) => v - this.centre[a]);
+      const c = Math.cos(this.turn), s = Math.sin(this.turn), ct = Math.cos(this.tilt), st = Math.sin(this.tilt);
+      const u = c * x - s * y, v = s * x + c * y;
+      const scale = (Math.min(w, h) * 0.5 - 12) / this.reach;
+      return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
+    }
+    scene(pen, w, h) {
+      const c = colours();
+      if (this.config.posture !== "") {
+        this.config.posture.match(/.{1,44}(\s|$)/g).forEach((line, i) => pen.text(line.trim(), 8, 20 + 15 * i, c.faint));
+        return "";
+      }
+      if (!this.data) { pen.text("…", 10, h / 2, c.faint); return ""; }
+      const n = this.data.count, at = this.view.at;
+      const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);
+      const path = (from, to, colour, width, alpha) => {
+        const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
+        for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
+        if (from < at && to >= at) { const q = this.project(this.point(n - 1, at), w, h); xs.push(q[0]); ys.push(q[1]); }
+        pen.path(xs, ys, xs.length, colour, width, alpha);
+      };
+      path(this.view.from - 1, this.view.to + 1, c.faint, 1, 0.45);
+      path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);
+      const points = [];
+      for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
+      pen.path(points.map((p) => p[0]), points.map((p) => p[1]), n, c.ink, 4.5, 0.85);
+      pen.area(points[0][0] - 9, points[0][1] - 2.5, 18, 5, c.ink);
+      pen.text("base " + this.base, points[0][0], points[0][1] + 11, c.faint, "center", 10);
+      for (let k = 1; k < n - 1; k += 1) {
+        const joint = this.config.joints.find((j) => j.name === this.order[k - 1]);
+        if (!joint) continue;
+        const front = joint.name === this.view.frontJoint().name;
+        pen.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
+        pen.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
+      }
+      pen.mark("ring", points[n - 1][0], points[n - 1][1], 6, c.ink);
+      const p = this.point(n - 1, at);
+      return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
+    }
+    draw() {
+      const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
+      if (!w) return;
+      this.words = this.scene(new R.CanvasPen(this.canvas, w, h), w, h);
+    }
+    picture(pen, w, h) { this.scene(pen, w, h); }
+  };
+})();

@@ -1,0 +1,274 @@
+// The replay itself: what is looked at, time passing, and what hands do.
+(function () {
+  "use strict";
+  const jb = window.jointbook, R = jb.replay;
+  const RATES = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100];
+  const FRAME_EDGE = 0.92; // the window turns its page when the cursor is this far
+  const el = (id) => document.getElementById(id);
+
+  // What is looked at. Times are seconds since the session's start.
+  class View {
+    constructor(config, dirty) {
+      this.config = config; this.dirty = dirty;
+      const length = config.length, v = config.view;
+      this.from = Math.max(0, Math.min(v.from === null ? 0 : v.from, length));
+      this.to = Math.min(length, v.to === null ? length : v.to);
+      if (!(this.to - this.from > 1e-4)) { this.from = 0; this.to = length; }
+      this.at = Math.max(0, Math.min(length, v.at === null ? this.from : v.at));
+      this.mark = v.mark; this.flag = v.flag;
+      const known = config.joints.map((j) => j.name);
+      const asked = v.joints.filter((j) => known.includes(j));
+      this.shown = new Set(asked.length ? asked : known);
+      this.front = known.includes(v.front) ? v.front : [...this.shown][0];
+      this.playing = false; this.rate = 1; this.way = 1; this.loop = null;
+    }
+    joint(name) { return this.config.joints.find((j) => j.name === name); }
+    frontJoint() { return this.joint(this.front); }
+    shownJoints() { return this.config.joints.filter((j) => this.shown.has(j.name)); }
+    isShown(name) { return this.shown.has(name); }
+  }
+
+  class Stage {
+    constructor(config) {
+      config.zero = BigInt(config.zero_ns);
+      config.joints.forEach((j, i) => { j.index = i; });
+      this.config = config;
+      this.view = new View(config, () => this.dirty());
+      this.tape = new R.Tape(config, (what) => this.arrived(what));
+      this.panels = new R.Panels(el("rp-stack"), this.view, this.tape, config);
+      this.plane = new R.Plane(el("rp-plane"), this.view, this.tape, config);
+      this.posture = new R.Posture(el("rp-posture"), this.view, this.tape, config);
+      this.frames = 0;
+      this.controls = new R.Controls(this);
+      this.resized = () => this.dirty();
+      window.addEventListener("resize", this.resized);
+      document.addEventListener("jointbook-theme", this.resized);
+      this.panels.measure();
+      this.tape.open(this.columns());
+      this.windowChanged();
+      if (this.view.flag) this.controls.showFlag(config.flags.find((f) => f.flag === this.view.flag) || null);
+      this.settle();
+      this.dirty();
+    }
+    close() {
+      this.closed = true;
+      cancelAnimationFrame(this.asked);
+      this.tape.close();
+      window.removeEventListener("resize", this.resized);
+      document.removeEventListener("jointbook-theme", this.resized);
+    }
+    columns() { return Math.max(200, Math.round(this.panels.plot * Math.min(2, window.devicePixelRatio || 1))); }
+
+    // --- drawing: at most once a frame, and only what changed ----------------
+    dirty() { this.stale = true; this.tick(); }
+    tick() {
+      if (!this.asked && !this.closed) this.asked = requestAnimationFrame((now) => this.frame(now));
+    }
+    frame(now) {
+      this.asked = 0;
+      this.frames += 1;
+      const v = this.view;
+      if (v.playing) this.advance(now);
+      if (this.stale) {
+        this.stale = false;
+        this.panels.draw();
+        this.plane.draw(true);
+        this.controls.drawStrip();
+        this.drawnAt = performance.now();
+      } else this.plane.draw(false);
+      this.panels.place();
+      this.posture.draw();
+      this.controls.place();
+      if (!v.playing || now - (this.said || 0) > 90) { this.said = now; this.controls.readouts(); }
+      if (v.playing) { this.publish(now); this.tick(); }
+    }
+    arrived(what) {
+      if (this.closed) return;
+      if (what === "trouble") this.controls.trouble(this.tape.trouble);
+      else if (what === "exact") { this.tick(); if (this.pending) { const go = this.pending; this.pending = null; go(); } }
+      else this.dirty();
+    }
+
+    // --- time ----------------------------------------------------------------
+    advance(now) {
+      const v = this.view, dt = Math.min(0.25, (now - (this.before || now)) / 1000);
+      this.before = now;
+      let at = v.at + dt * v.rate * v.way;
+      const [low, high] = v.loop || [0, this.config.length];
+      if (v.loop) {
+        if (at > high) at = low + ((at - high) % Math.max(1e-6, high - low));
+        if (at < low) at = high;
+      } else if (v.way > 0 ? at >= high : at <= low) {
+        at = Math.max(low, Math.min(high, at));
+        v.at = at;
+        this.play(false);
+      }
+      v.at = at;
+      const span = v.to - v.from;
+      if (at > v.from + span * FRAME_EDGE && v.to < this.config.length && v.way > 0) this.setWindow(at - span * 0.08, at + span * 0.92);
+      else if (at < v.from + span * (1 - FRAME_EDGE) && v.from > 0 && v.way < 0) this.setWindow(at - span * 0.92, at + span * 0.08);
+      else if (at < v.from || at > v.to) this.setWindow(at - span * 0.08, at + span * 0.92);
+      if (v.rate <= 4 && span < 600) this.readAhead();
+    }
+    readAhead() {
+      const v = this.view, ahead = 6 * v.rate, step = this.config.step;
+      if (this.tape.waiting.exact || this.tape.exactCovers(v.at - step, v.at + v.way * ahead * 0.3)) return;
+      const long = Math.max(ahead * 4, 200 * step), back = 60 * step;
+      this.tape.around(v.at, v.way > 0 ? back : long, v.way > 0 ? long : back);
+    }
+    play(on) {
+      const v = this.view;
+      v.playing = on === undefined ? !v.playing : on;
+      this.before = 0;
+      if (v.playing && v.at >= this.config.length && v.way > 0 && !v.loop) v.at = 0;
+      this.controls.playing();
+      if (v.playing) { this.before = performance.now(); this.tick(); } else this.settle();
+    }
+    setCursor(at, keep) {
+      const v = this.view;
+      v.at = Math.max(0, Math.min(this.config.length, at));
+      if (!keep && (v.at < v.from || v.at > v.to)) {
+        const span = v.to - v.from;
+        this.setWindow(v.at - span / 2, v.at + span / 2);
+      }
+      this.tick();
+      this.settle();
+    }
+    // Window of at least a few samples, inside the session.
+    setWindow(from, to) {
+      const v = this.view, length = this.config.length;
+      let span = Math.max(Math.min(to - from, length), Math.min(length, 6 * this.config.step));
+      const middle = (from + to) / 2;
+      let low = to - from < span - 1e-12 ? middle - span / 2 : from;
+      low = Math.max(0, Math.min(length - span, low));
+      v.from = low; v.to = low + span;
+      this.windowChanged();
+      this.dirty();
+    }
+    windowChanged() {
+      const v = this.view;
+      this.tape.look(v.from, v.to, this.columns());
+      clearTimeout(this.later);
+      this.later = setTimeout(() => {
+        if (this.closed) return;
+        this.plane.look(); this.posture.look();
+        this.settle();
+      }, v.playing ? 400 : 160);
+    }
+    // Standing still: fetch every sample around the cursor, measure, publish.
+    settle() {
+      if (this.view.playing) return;
+      clearTimeout(this.still);
+      this.still = setTimeout(() => {
+        if (this.closed) return;
+        const v = this.view, step = this.config.step;
+        if (!this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.tape.around(v.at, 300 * step, 300 * step);
+        this.controls.measure();
+        this.publish();
+      }, 110);
+    }
+    async stepSample(way) {
+      const v = this.view, step = this.config.step;
+      if (v.playing) this.play(false);
+      const go = () => {
+        const t = this.tape.instants();
+        if (!t || !t.length) return;
+        let i = way > 0 ? R.bisect(t, v.at + 1e-7) : R.bisect(t, v.at - 1e-7) - 1;
+        if (i < 0 || i >= t.length) return;
+        this.setCursor(t[i]);
+      };
+      if (this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) return go();
+      if (await this.tape.around(v.at, 300 * step, 300 * step)) go();
+      return undefined;
+    }
+    stepSeconds(s) { if (this.view.playing) this.play(false); this.setCursor(this.view.at + s); }
+    zoom(factor, around) {
+      const v = this.view, at = around === undefined ? (v.at >= v.from && v.at <= v.to ? v.at : (v.from + v.to) / 2) : around;
+      this.setWindow(at - (at - v.from) * factor, at + (v.to - at) * factor);
+    }
+    shift(share) { const v = this.view, d = share * (v.to - v.from); this.setWindow(v.from + d, v.to + d); }
+    jumpFlag(way) {
+      const v = this.view, flags = this.config.flags;
+      const next = way > 0 ? flags.find((f) => f.start > v.at + 1e-6) : [...flags].reverse().find((f) => f.start < v.at - 1e-6);
+      if (next) this.goFlag(next);
+      else this.controls.say(flags.length ? (way > 0 ? "No later flag in this session." : "No earlier flag in this session.") : "This session has no flag.");
+    }
+    goFlag(f) {
+      const v = this.view;
+      v.flag = f.flag; v.front = f.joint; v.shown.add(f.joint);
+      v.at = f.start;
+      const span = v.to - v.from, long = f.end - f.start;
+      if (span > 40 * Math.max(long, 20 * this.config.step) || f.start < v.from || f.end > v.to) this.zoomFlag(f);
+      this.plane.key = "";
+      this.controls.showFlag(f);
+      this.controls.rows();
+      this.windowChanged();
+      this.dirty();
+      this.settle();
+    }
+    zoomFlag(f) {
+      const v = this.view;
+      const flag = f || this.config.flags.find((g) => g.start <= v.at + 1e-6 && v.at <= g.end + 1e-6) || this.config.flags.find((g) => g.flag === v.flag);
+      if (!flag) return this.controls.say("No flag at the cursor; N goes to the next one.");
+      const room = Math.max((flag.end - flag.start) * 0.8, 60 * this.config.step, 2);
+      return this.setWindow(flag.start - room, flag.end + room);
+    }
+    setMark() { this.view.mark = this.view.mark === null ? this.view.at : null; this.tick(); this.controls.measure(); this.publish(); }
+    setLoop() {
+      const v = this.view;
+      v.loop = v.loop ? null : v.mark !== null && v.mark !== v.at ? [Math.min(v.mark, v.at), Math.max(v.mark, v.at)] : [v.from, v.to];
+      this.controls.playing();
+    }
+    bring(name) {
+      const v = this.view;
+      if (!v.joint(name)) return;
+      v.front = name; v.shown.add(name);
+      this.plane.key = "";
+      this.controls.rows();
+      this.windowChanged();
+      this.dirty();
+    }
+
+    // --- the address and Dash: five times a second at most --------------------
+    publish(now) {
+      if (this.view.playing && now - (this.published || 0) < 400) return;
+      this.published = now || 0;
+      const v = this.view, zero = this.config.zero, all = v.from <= 0 && v.to >= this.config.length - 1e-9;
+      const state = {
+        session: this.config.session,
+        from: all ? null : R.iso(v.from, zero), to: all ? null : R.iso(v.to, zero), at: R.iso(v.at, zero),
+        joints: v.shown.size === this.config.joints.length ? null : [...v.shownJoints()].map((j) => j.name).join(","),
+        flag: v.flag || null, front: v.front, mark: v.mark === null ? null : R.iso(v.mark, zero),
+      };
+      if (jb.address.page() !== "replay" && jb.address.page() !== "") return;
+      if (jb.address.page() === "replay") jb.address.write(state);
+      if (window.dash_clientside && window.dash_clientside.set_props) window.dash_clientside.set_props("replay-view", { data: state });
+    }
+  }
+  R.RATES = RATES;
+
+  R.mount = function (config) {
+    if (R.stage) R.stage.close();
+    R.stage = null;
+    if (!config || !el("rp-stack")) return;
+    R.stage = new Stage(config);
+  };
+  // Leaving the page ends the replay.
+  new MutationObserver(() => { if (R.stage && !document.contains(R.stage.panels.host)) { R.stage.close(); R.stage = null; } })
+    .observe(document.documentElement, { childList: true, subtree: true });
+
+  const act = (f) => (event) => { if (R.stage) f(R.stage, event); };
+  const map = {
+    " ": act((s) => s.play()),
+    arrowleft: act((s) => s.stepSample(-1)), arrowright: act((s) => s.stepSample(1)),
+    "shift+arrowleft": act((s) => s.stepSeconds(-1)), "shift+arrowright": act((s) => s.stepSeconds(1)),
+    "[": act((s) => s.controls.faster(-1)), "]": act((s) => s.controls.faster(1)),
+    b: act((s) => { s.view.way *= -1; s.controls.playing(); }),
+    n: act((s) => s.jumpFlag(1)), p: act((s) => s.jumpFlag(-1)), z: act((s) => s.zoomFlag()),
+    "+": act((s) => s.zoom(0.5)), "=": act((s) => s.zoom(0.5)), "-": act((s) => s.zoom(2)),
+    ",": act((s) => s.shift(-0.5)), ".": act((s) => s.shift(0.5)), 0: act((s) => s.setWindow(0, s.config.length)),
+    m: act((s) => s.setMark()), l: act((s) => s.setLoop()),
+  };
+  for (let k = 1; k <= 9; k += 1) map[k] = act((s) => { const j = s.config.joints[k - 1]; if (j) s.bring(j.name); });
+  jb.keys.add("replay", map);
+})();

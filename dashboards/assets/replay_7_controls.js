@@ -1,0 +1,298 @@
+// Buttons, the strip, the table of values, and saving.
+(function () {
+  "use strict";
+  const jb = window.jointbook, R = jb.replay;
+  const el = (id) => document.getElementById(id);
+  const SHAPES = { note: "ring", look: "diamond", act: "triangle" };
+  const COLUMNS = [
+    ["angle_deg", 3], ["rate_deg_s", 3], ["current_a", 3], ["expected_a", 2], ["remainder_a", 3], ["temperature_c", 1], ["load_nm", 1],
+  ];
+
+  R.Controls = class {
+    constructor(stage) {
+      this.stage = stage; this.view = stage.view; this.config = stage.config; this.tape = stage.tape;
+      const press = (id, act) => { const b = el(id); if (b) b.onclick = act; };
+      press("rp-play", () => stage.play());
+      press("rp-back", () => stage.stepSample(-1)); press("rp-forth", () => stage.stepSample(1));
+      press("rp-back-s", () => stage.stepSeconds(-1)); press("rp-forth-s", () => stage.stepSeconds(1));
+      press("rp-flag-back", () => stage.jumpFlag(-1)); press("rp-flag-forth", () => stage.jumpFlag(1));
+      press("rp-way", () => { this.view.way *= -1; this.playing(); });
+      press("rp-loop", () => stage.setLoop()); press("rp-mark", () => stage.setMark());
+      press("rp-in", () => stage.zoom(0.5)); press("rp-out", () => stage.zoom(2));
+      press("rp-all", () => stage.setWindow(0, this.config.length)); press("rp-to-flag", () => stage.zoomFlag());
+      press("rp-base", () => { stage.posture.base = stage.posture.base === "A" ? "B" : "A"; stage.posture.key = ""; stage.posture.look(); this.playing(); });
+      for (const kind of ["png", "svg"]) for (const what of ["plots", "plane", "posture"]) press(`rp-${kind}-${what}`, () => this.save(what, kind));
+      for (const kind of ["csv", "parquet"]) press("rp-" + kind, () => this.keep(kind));
+      press("rp-csv-measure", () => this.keepMeasure());
+      const rate = el("rp-rate");
+      rate.onchange = () => { this.view.rate = Number(rate.value); this.playing(); rate.blur(); };
+      this.strip = el("rp-strip"); this.stripCanvas = el("rp-strip-canvas"); this.stripCursor = el("rp-strip-cursor");
+      this.hands();
+      this.rows();
+      this.playing();
+    }
+    say(text) { const s = el("rp-said"); if (s) s.textContent = text; }
+    trouble(text) { this.say(text); el("rp-said").classList.add("trouble"); }
+    playing() {
+      const v = this.view, b = el("rp-play");
+      b.textContent = v.playing ? "Pause" : "Play";
+      b.setAttribute("aria-pressed", String(v.playing));
+      el("rp-way").textContent = v.way > 0 ? "Forwards" : "Backwards";
+      el("rp-loop").setAttribute("aria-pressed", String(Boolean(v.loop)));
+      el("rp-mark").setAttribute("aria-pressed", String(v.mark !== null));
+      el("rp-rate").value = String(v.rate);
+      if (el("rp-base")) el("rp-base").textContent = "From end " + (this.stage.posture.base === "A" ? "B" : "A");
+    }
+    faster(way) {
+      const i = R.RATES.indexOf(this.view.rate) + way;
+      if (R.RATES[i] !== undefined) { this.view.rate = R.RATES[i]; this.playing(); this.say("Plays at " + R.RATES[i] + "×"); }
+    }
+
+    // --- the table of values --------------------------------------------------
+    rows() {
+      const body = el("rp-values"), v = this.view;
+      body.textContent = "";
+      this.cells = [];
+      for (const j of this.config.joints) {
+        const tr = document.createElement("tr");
+        tr.className = j.name === v.front ? "front" : "";
+        const head = document.createElement("th");
+        head.scope = "row";
+        const box = Object.assign(document.createElement("input"), { type: "checkbox", checked: v.isShown(j.name) });
+        box.setAttribute("aria-label", "Show " + j.name);
+        box.onchange = () => {
+          if (box.checked) v.shown.add(j.name); else v.shown.delete(j.name);
+          if (!v.shown.size) v.shown.add(j.name);
+          this.rows(); this.stage.dirty(); this.stage.settle();
+        };
+        const name = document.createElement("button");
+        name.className = "rp-joint";
+        name.title = [j.role, j.unit && "unit " + j.unit].filter(Boolean).join(", ");
+        name.setAttribute("aria-pressed", String(j.name === v.front));
+        const mark = document.createElement("span");
+        mark.className = "mark mark-" + j.mark;
+        mark.style.cssText = `--mark: var(--joint-${j.index % 7}); --size: 11px`;
+        mark.setAttribute("aria-hidden", "true");
+        name.append(mark, " " + j.name);
+        name.onclick = () => this.stage.bring(j.name);
+        head.append(box, name);
+        tr.append(head);
+        const cells = {};
+        for (const [q] of COLUMNS) { const td = document.createElement("td"); td.dataset.q = q; td.dataset.joint = j.name; tr.append(td); cells[q] = td; }
+        const brake = document.createElement("td");
+        brake.className = "rp-brake";
+        tr.append(brake);
+        cells.brake = brake;
+        body.append(tr);
+        this.cells.push([j, cells]);
+      }
+      this.stage.tick();
+    }
+    readouts() {
+      const v = this.view;
+      let exact = true;
+      for (const [j, cells] of this.cells) {
+        for (const [q, digits] of COLUMNS) {
+          const got = this.tape.value(j.name + "." + q, v.at, v.from, v.to);
+          if (!got.exact && got.value === got.value) exact = false;
+          put(cells[q], R.number(got.value, digits));
+          if (q === "remainder_a") {
+            const low = this.tape.value(j.name + ".low_a", v.at, v.from, v.to).value, high = this.tape.value(j.name + ".high_a", v.at, v.from, v.to).value;
+            const now = this.tape.value(j.name + ".current_a", v.at, v.from, v.to).value;
+            cells[q].classList.toggle("outside", now < low || now > high);
+          }
+        }
+        const state = this.tape.brake(j.name + ".brake_engaged", v.at), asked = this.tape.brake(j.name + ".brake_engage_cmd", v.at);
+        const word = (s) => (s === 1 ? "on" : s === 0 ? "off" : s === -1 ? "?" : "");
+        put(cells.brake, state === null ? word(asked) : word(state) + (asked !== null && asked >= 0 && asked !== state ? " →" + word(asked) : ""));
+      }
+      put(el("rp-time"), R.day(v.at, this.config.zero) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
+      put(el("rp-since"), "+" + v.at.toFixed(this.config.decimals) + " s");
+      put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
+      put(el("rp-tip"), this.stage.posture.words || "");
+      const step = v.to - v.from;
+      put(el("rp-window"), "window " + R.span(step) + (this.tape.share < 1 ? ", expected current " + Math.round(100 * this.tape.share) + " % computed" : ""));
+      if (!v.playing) this.strip.setAttribute("aria-valuetext", R.clock(v.at, this.config.zero, 3));
+      this.strip.setAttribute("aria-valuenow", v.at.toFixed(3));
+      const here = this.config.flags.find((f) => f.start <= v.at + 1e-6 && v.at <= f.end + 1e-6);
+      if (here && here !== this.flag) this.showFlag(here);
+    }
+    showFlag(f) {
+      this.flag = f;
+      const card = el("rp-flag");
+      card.textContent = "";
+      if (!f) return;
+      const head = document.createElement("p");
+      const mark = document.createElement("span");
+      mark.className = "severity " + f.severity;
+      mark.textContent = ({ note: "○ ", look: "◆ ", act: "▲ " }[f.severity] || "") + f.severity;
+      head.append(mark, ` ${f.joint} · ${f.kind} · score ${R.number(f.score, 1)}`);
+      const words = document.createElement("p");
+      words.textContent = f.summary;
+      const link = document.createElement("a");
+      link.textContent = "Open the event";
+      link.href = "/event" + jb.address.search({ session: this.config.session, flag: f.flag });
+      link.onclick = (e) => {
+        if (e.ctrlKey || e.metaKey || e.shiftKey) return;
+        e.preventDefault();
+        jb.address.go("event", { session: this.config.session, flag: f.flag });
+      };
+      card.append(head, words, link);
+    }
+
+    // --- measuring between two cursors ------------------------------------------
+    async measure() {
+      const v = this.view, card = el("rp-measure");
+      this.playing();
+      card.hidden = v.mark === null;
+      if (v.mark === null) { this.measured = ""; return; }
+      const key = v.mark + " " + v.at + v.front;
+      if (key === this.measured) return;
+      this.measured = key;
+      const got = await this.tape.get("measure", "measure", { from: v.mark, to: v.at, joints: v.front }, true);
+      if (!got) { this.measured = ""; return; }
+      this.measures = got.rows;
+      put(el("rp-measure-head"), `${v.front}, from the second cursor to the cursor: ${R.number(v.at - v.mark, 4)} s`);
+      const body = el("rp-measure-rows");
+      body.textContent = "";
+      const names = { angle_deg: "angle, deg", rate_deg_s: "rate, deg/s", rate_cmd_deg_s: "commanded, deg/s", current_a: "current, A", temperature_c: "temperature, °C" };
+      for (const r of got.rows) {
+        const tr = document.createElement("tr");
+        const th = document.createElement("th");
+        th.scope = "row"; th.textContent = names[r.quantity] || r.quantity;
+        tr.append(th);
+        for (const k of ["difference", "slope", "mean", "integral"]) { const td = document.createElement("td"); td.textContent = R.number(r[k], 3); tr.append(td); }
+        body.append(tr);
+      }
+    }
+
+    // --- the strip: the whole session --------------------------------------------
+    drawStrip() {
+      const w = this.strip.clientWidth, h = 34, length = this.config.length;
+      if (!w) return;
+      const get = jb.theme.colour, pen = new R.CanvasPen(this.stripCanvas, w, h);
+      this.sx = (t) => (t / length) * w;
+      const v = this.view, front = v.frontJoint();
+      const whole = this.tape.whole.logged, s = whole && whole.names.get(front.name + ".current_a");
+      if (s) {
+        let top = 1e-9;
+        for (let i = 0; i < s.low.length; i += 1) top = Math.max(top, s.low[i] <= s.high[i] ? Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) : 0);
+        const colour = get("joint-" + (front.index % 7)) + "55";
+        for (let i = 0; i < s.low.length; i += 1) {
+          const size = (Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) / top) * 20;
+          if (s.low[i] <= s.high[i]) pen.area(this.sx(s.group.t[i]), h - size, Math.max(1, w / s.low.length), size, colour);
+        }
+      }
+      for (const f of this.config.flags) {
+        pen.area(this.sx(f.start), 12, Math.max(1.5, this.sx(f.end) - this.sx(f.start)), h - 12, get("span"));
+        pen.mark(SHAPES[f.severity] || "circle", Math.max(5, Math.min(w - 5, this.sx((f.start + f.end) / 2))), 6, 4, get(f.severity in SHAPES ? f.severity : "faint"));
+      }
+      const x0 = this.sx(v.from), x1 = this.sx(v.to);
+      pen.line(x0, h - 1, x1, h - 1, get("accent"), 3);
+      pen.frame(x0 + 0.5, 12.5, Math.max(2, x1 - x0 - 1), h - 13, get("accent"));
+    }
+    place() {
+      if (this.sx) this.stripCursor.style.transform = "translateX(" + this.sx(this.view.at) + "px)";
+    }
+
+    // --- hands: pointer and wheel ---------------------------------------------------
+    hands() {
+      const stage = this.stage, v = this.view, host = stage.panels.host, pick = stage.panels.pick;
+      let held = null;
+      const inside = (e) => e.clientX - host.getBoundingClientRect().left;
+      host.onpointerdown = (e) => {
+        if (e.target.closest("button") || e.button) return;
+        held = { x: inside(e), shift: e.shiftKey, from: v.from, to: v.to, moved: false };
+        host.setPointerCapture(e.pointerId);
+      };
+      host.onpointermove = (e) => {
+        if (!held) return;
+        const x = inside(e);
+        if (Math.abs(x - held.x) > 4) held.moved = true;
+        if (!held.moved) return;
+        if (held.shift) {
+          const d = ((held.x - x) / stage.panels.plot) * (held.to - held.from);
+          stage.setWindow(held.from + d, held.to + d);
+        } else {
+          pick.hidden = false;
+          pick.style.left = Math.min(x, held.x) + "px";
+          pick.style.width = Math.abs(x - held.x) + "px";
+        }
+      };
+      host.onpointerup = (e) => {
+        if (!held) return;
+        const was = held, x = inside(e);
+        held = null; pick.hidden = true;
+        if (!was.moved) { if (x > R.GUTTER - 3) stage.setCursor(stage.panels.t(x)); }
+        else if (!was.shift) {
+          const t = [stage.panels.t(was.x), stage.panels.t(x)].sort((a, b) => a - b);
+          stage.setWindow(t[0], t[1]);
+        }
+      };
+      host.onpointercancel = () => { held = null; pick.hidden = true; };
+      host.ondblclick = (e) => { if (!e.target.closest("button")) stage.setWindow(0, this.config.length); };
+      host.onwheel = (e) => {
+        if (e.ctrlKey) return;
+        e.preventDefault();
+        if (Math.abs(e.deltaX) > Math.abs(e.deltaY) || e.shiftKey) stage.shift((e.deltaX || e.deltaY) / 800);
+        else stage.zoom(Math.pow(1.0018, e.deltaY), stage.panels.t(Math.max(R.GUTTER, inside(e))));
+      };
+      let drag = null;
+      const at = (e) => ((e.clientX - this.strip.getBoundingClientRect().left) / this.strip.clientWidth) * this.config.length;
+      this.strip.onpointerdown = (e) => {
+        const t = at(e), whole = v.from <= 0 && v.to >= this.config.length - 1e-9;
+        drag = !whole && t >= v.from && t <= v.to ? { t, from: v.from, to: v.to } : {};
+        if (drag.t === undefined) stage.setCursor(t);
+        this.strip.setPointerCapture(e.pointerId);
+      };
+      this.strip.onpointermove = (e) => {
+        if (!drag) return;
+        if (drag.t === undefined) stage.setCursor(at(e));
+        else { const d = at(e) - drag.t; drag.moved = drag.moved || Math.abs(this.sx(d)) > 3; if (drag.moved) stage.setWindow(drag.from + d, drag.to + d); }
+      };
+      this.strip.onpointerup = (e) => { if (drag && drag.t !== undefined && !drag.moved) stage.setCursor(at(e)); drag = null; };
+    }
+
+    // --- saving ------------------------------------------------------------------------
+    save(what, kind) {
+      const s = this.stage, panels = s.panels;
+      panels.colours();
+      const sizes = { plots: [panels.width, panels.pictureHeight()], plane: [520, 380], posture: [520, 440] };
+      const [w, h] = sizes[what];
+      const paint = (pen) => { if (what === "plots") panels.picture(pen); else { s[what].picture(pen, w, h); s.dirty(); } };
+      const name = `${this.config.session}-${what}`;
+      if (kind === "svg") {
+        const pen = new R.SvgPen(w, h, jb.theme.colour("sheet"));
+        paint(pen);
+        return download(new Blob([pen.toString()], { type: "image/svg+xml" }), name + ".svg");
+      }
+      const canvas = document.createElement("canvas");
+      const pen = new R.CanvasPen(canvas, w, h);
+      pen.area(0, 0, w, h, jb.theme.colour("sheet"));
+      paint(pen);
+      return canvas.toBlob((blob) => download(blob, name + ".png"));
+    }
+    keep(kind) {
+      const v = this.view, span = v.mark !== null && v.mark !== v.at ? [Math.min(v.mark, v.at), Math.max(v.mark, v.at)] : [v.from, v.to];
+      const words = new URLSearchParams({ from: span[0], to: span[1], joints: v.shownJoints().map((j) => j.name).join(",") });
+      const a = document.createElement("a");
+      a.href = this.tape.root + "span." + kind + "?" + words;
+      a.download = "";
+      a.click();
+    }
+    keepMeasure() {
+      const keys = ["joint", "quantity", "first", "second", "difference", "slope", "mean", "integral", "least", "greatest", "n"];
+      const lines = [keys.join(","), ...(this.measures || []).map((r) => keys.map((k) => (r[k] === null ? "" : r[k])).join(","))];
+      download(new Blob([lines.join("\n") + "\n"], { type: "text/csv" }), this.config.session + "-measure.csv");
+    }
+  };
+
+  function put(cell, text) { if (cell && cell.textContent !== text) cell.textContent = text; }
+  function download(blob, name) {
+    const a = document.createElement("a");
+    a.href = URL.createObjectURL(blob);
+    a.download = name;
+    a.click();
+    setTimeout(() => URL.revokeObjectURL(a.href), 5000);
+  }
+})();

@@ -1,0 +1,218 @@
+"""The replay's parts: its line of buttons, strip, plots and what stands beside."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import ids
+from dashboards.components.basics import attributes
+
+RATES = ("0.1", "0.2", "0.5", "1", "2", "5", "10", "20", "50", "100")
+
+_COLUMNS = (
+    ("Joint", ""),
+    ("angle", "deg"),
+    ("rate", "deg/s"),
+    ("current", "A"),
+    ("expected", "A"),
+    ("remainder", "A"),
+    ("temp.", "°C"),
+    ("load", "N m"),
+    ("brake", ""),
+)
+
+
+def picker(session: str | None, options: list[dict[str, str]]) -> Component:
+    """Return the session picker; its callback searches as one types."""
+    return dcc.Dropdown(
+        id="replay-picker",
+        options=options,
+        value=session,
+        clearable=False,
+        className="rp-picker",
+        placeholder="Choose a session",
+    )
+
+
+def controls() -> Component:
+    """Return the buttons above the plots."""
+    return html.Div(
+        [
+            _group(
+                "Steps",
+                _button("rp-flag-back", "◂ flag", "Previous flag (P)"),
+                _button("rp-back-s", "−1 s", "One second back (Shift ←)"),
+                _button("rp-back", "−1", "One sample back (←)"),
+                _button("rp-play", "Play", "Play or pause (Space)", main=True),
+                _button("rp-forth", "+1", "One sample forth (→)"),
+                _button("rp-forth-s", "+1 s", "One second forth (Shift →)"),
+                _button("rp-flag-forth", "flag ▸", "Next flag (N)"),
+            ),
+            _group(
+                "Playing",
+                html.Label("Rate", htmlFor="rp-rate"),
+                html.Select([html.Option(f"{r}×", value=r) for r in RATES], id="rp-rate"),
+                _button("rp-way", "Forwards", "Direction of play (B)"),
+                _button("rp-loop", "Loop", "Loop between the cursors, else the window (L)"),
+                _button("rp-mark", "2nd cursor", "Set or clear the second cursor (M)"),
+            ),
+            _group(
+                "Window",
+                _button("rp-in", "Nearer", "Zoom in (+)"),
+                _button("rp-out", "Farther", "Zoom out (−)"),
+                _button("rp-to-flag", "To flag", "Zoom to the flag (Z)"),
+                _button("rp-all", "Whole", "Whole session (0)"),
+            ),
+            _keep(),
+        ],
+        className="rp-controls",
+        role="toolbar",
+        **attributes(aria_label="Replay"),
+    )
+
+
+def _group(label: str, *parts: Component) -> Component:
+    return html.Div(list(parts), className="rp-group", role="group", **attributes(aria_label=label))
+
+
+def _button(name: str, text: str, title: str, *, main: bool = False) -> Component:
+    return html.Button(text, id=name, title=title, className="main" if main else "")
+
+
+def _keep() -> Component:
+    pictures = [
+        html.Div(
+            [
+                html.Span(f"{label}: "),
+                html.Button("PNG", id=f"rp-png-{what}", title=f"{label} as PNG"),
+                html.Button("SVG", id=f"rp-svg-{what}", title=f"{label} as SVG"),
+            ],
+            className="tools",
+        )
+        for what, label in (("plots", "Plots"), ("plane", "Current–speed"), ("posture", "Posture"))
+    ]
+    samples = html.Div(
+        [
+            html.Span("Samples of the span: "),
+            html.Button("CSV", id="rp-csv", title="Logged samples as CSV"),
+            html.Button("Parquet", id="rp-parquet", title="Logged samples as Parquet"),
+        ],
+        className="tools",
+    )
+    hint = "The span between the cursors, else the window; the joints shown."
+    return html.Details(
+        [
+            html.Summary("Keep"),
+            html.Div([*pictures, samples, html.P(hint, className="faint")], className="rp-keep"),
+        ],
+        className="rp-details",
+    )
+
+
+def strip() -> Component:
+    """Return the whole session in one line; also the cursor's slider."""
+    return html.Div(
+        [
+            html.Canvas(id="rp-strip-canvas", **attributes(aria_hidden="true")),
+            html.Div(id="rp-strip-cursor", className="rp-strip-cursor"),
+        ],
+        id="rp-strip",
+        className="rp-strip",
+        tabIndex=0,
+        role="slider",
+        **attributes(aria_label="Cursor in the session", aria_valuemin="0", aria_valuenow="0"),
+    )
+
+
+def clock_line() -> Component:
+    """Return where the cursor is, in words."""
+    return html.Div(
+        [
+            html.Span(id="rp-time", className="rp-clock"),
+            html.Span(id="rp-since", className="faint"),
+            html.Span(id="rp-window", className="faint"),
+            html.Span(id="rp-said", className="rp-said", role="status"),
+        ],
+        className="rp-clockline",
+    )
+
+
+def side() -> Component:
+    """Return what stands beside the plots: values, flag, measure, plane, posture."""
+    heads = [
+        html.Th([html.Span(name), html.Small(f" {unit}") if unit else None], scope="col")
+        for name, unit in _COLUMNS
+    ]
+    values = html.Table(
+        [
+            html.Caption(["At the cursor: ", html.Span(id="rp-exact")]),
+            html.Thead(html.Tr(heads)),
+            html.Tbody(id="rp-values"),
+        ],
+        className="rp-table",
+    )
+    measure = html.Div(
+        [
+            html.P(id="rp-measure-head"),
+            html.Table(
+                [
+                    html.Thead(
+                        html.Tr(
+                            [
+                                html.Th(w, scope="col")
+                                for w in ("", "difference", "slope /s", "mean", "integral s")
+                            ]
+                        )
+                    ),
+                    html.Tbody(id="rp-measure-rows"),
+                ],
+                className="rp-table",
+            ),
+            html.Button("Keep as CSV", id="rp-csv-measure"),
+        ],
+        id="rp-measure",
+        className="sheet rp-measure",
+        hidden=True,
+    )
+    return html.Div(
+        [
+            html.Div(values, className="sheet rp-values"),
+            html.Div(id="rp-flag", className="sheet rp-flag", **attributes(aria_live="polite")),
+            measure,
+            html.Div(
+                [
+                    _drawing("rp-plane", "Current against speed", "with the learned band"),
+                    _posture(),
+                ],
+                className="rp-drawings",
+            ),
+        ],
+        className="rp-side",
+    )
+
+
+def _drawing(name: str, title: str, words: str, extra: Component | None = None) -> Component:
+    canvas = html.Canvas(
+        id=name, tabIndex=0, role="img", **attributes(aria_label=f"{title}, {words}")
+    )
+    head = html.Div([html.H2(title), extra], className="rp-drawing-head")
+    return html.Div([head, html.Div(canvas, className="rp-canvas")], className="sheet rp-drawing")
+
+
+def _posture() -> Component:
+    turn = html.Button("From end B", id="rp-base", title="Draw from the other end")
+    box = _drawing("rp-posture", "Posture", "drag or use the arrow keys to turn it", turn)
+    box.children.append(html.P(id="rp-tip", className="faint rp-tip"))
+    return box
+
+
+def stores(config: dict[str, Any]) -> list[Component]:
+    """Return the stores that the browser's side reads and writes."""
+    return [
+        dcc.Store(id=ids.REPLAY_CONFIG, data=config),
+        dcc.Store(id=ids.REPLAY_VIEW),
+        dcc.Store(id="replay-mounted"),
+    ]

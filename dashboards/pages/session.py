@@ -1,0 +1,312 @@
+"""Replay: one session, all joints, sample by sample.
+
+The browser draws and moves; the server is asked for windows of data through
+the routes under ``/data/replay/``, never for a frame.
+"""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Callable
+from typing import Any
+
+import orjson
+from dash import Dash, Input, Output, State, html, no_update
+from dash.development.base_component import Component
+from flask import Response, request
+
+from dashboards import ids
+from dashboards.components import basics, replay
+from dashboards.figures.packing import Group, pack
+from dashboards.links import View, parse_instant
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import baselines, posture, sessions, windows
+from dashboards.queries.derived import Derived
+from dashboards.queries.plane import plane
+from replay.errors import JointbookError, UsageError
+
+_log = logging.getLogger(__name__)
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the replay of the session asked for, else of the newest."""
+    recent = sessions.listing(desk.archive)
+    if not recent.height:
+        return basics.message(
+            "There is no session in this archive yet.",
+            "Add logs with `jointbook ingest LOG…`, or build the demo with `jointbook demo`.",
+        )
+    name = view.session or str(recent["session"][0])
+    found = sessions.outline(desk.archive, name)
+    facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]
+    off = [*found.record.switched_off]
+    base, why = baselines.newest(desk.archive)
+    if base is None:
+        off.append(why)
+    details = html.Details(
+        [html.Summary("What is switched off"), html.Ul([html.Li(w) for w in off])],
+        className="rp-details rp-off",
+    )
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.H1("Replay", className="rp-title"),
+                    replay.picker(name, _options(desk, "", name)),
+                    html.Dl(facts, className="rp-facts"),
+                    details if off else None,
+                ],
+                className="rp-head",
+            ),
+            replay.controls(),
+            replay.strip(),
+            html.Div(
+                [
+                    html.Div(
+                        [replay.clock_line(), html.Div(id="rp-stack", className="rp-stack")],
+                        className="rp-left",
+                    ),
+                    replay.side(),
+                ],
+                className="rp-body",
+            ),
+            *replay.stores(_config(desk, found, view, base.version if base else "")),
+        ],
+        className="rp",
+    )
+
+
+def _options(desk: Desk, search: str, chosen: str | None) -> list[dict[str, str]]:
+    rows = sessions.listing(desk.archive, search).to_dicts()
+    options = [
+        {"value": r["session"], "label": f"{r['start']:%Y-%m-%d %H:%M} · {r['session']}"}
+        for r in rows
+    ]
+    if chosen and all(o["value"] != chosen for o in options):
+        options.insert(0, {"value": chosen, "label": chosen})
+    return options
+
+
+def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> dict[str, Any]:
+    """Return what the browser needs before any sample; times in s since the start."""
+
+    def seconds(ns: int | None) -> float | None:
+        return None if ns is None else (ns - found.zero_ns) / 1e9
+
+    rate = found.record.rate_hz or max(found.record.rows - 1, 1) / found.length_s
+    flags = [
+        {
+            "flag": f["flag"],
+            "joint": f["joint"],
+            "kind": f["kind"],
+            "severity": f["severity"],
+            "summary": f["summary"],
+            "score": f["score"],
+            "start": seconds(f["start_ns"]),
+            "end": seconds(f["end_ns"]),
+        }
+        for f in sessions.flags_of(desk.archive, found.session)
+    ]
+    mark = parse_instant(view.extra.get("mark"))
+    return {
+        "session": found.session,
+        "zero_ns": str(found.zero_ns),
+        "length": found.length_s,
+        "step": 1.0 / rate,
+        "decimals": 3 if rate <= 1000 else 6,
+        "joints": list(found.joints),
+        "flags": flags,
+        "base": found.record.base_end,
+        "baseline": baseline,
+        "load": bool(found.arm and any(j.link for j in found.arm.joints)),
+        "posture": posture.missing(found),
+        "view": {
+            "from": seconds(view.start_ns),
+            "to": seconds(view.end_ns),
+            "at": seconds(view.at_ns),
+            "mark": seconds(mark),
+            "joints": list(view.joints),
+            "front": view.extra.get("front", ""),
+            "flag": view.flag,
+        },
+    }
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the replay's callbacks and data routes."""
+    derived = Derived(desk.archive)
+
+    browser: Any = app  # Dash leaves this method without types
+
+    browser.clientside_callback(
+        "function (config) { if (config) window.jointbook.replay.mount(config); return ''; }",
+        Output("replay-mounted", "data"),
+        Input(ids.REPLAY_CONFIG, "data"),
+    )
+    browser.clientside_callback(
+        """function (session, config) {
+            if (session && config && session !== config.session) {
+                window.jointbook.address.go("replay", { session: session });
+            }
+            return window.dash_clientside.no_update;
+        }""",
+        Output("replay-mounted", "data", allow_duplicate=True),
+        Input("replay-picker", "value"),
+        State(ids.REPLAY_CONFIG, "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("replay-picker", "options"),
+        Input("replay-picker", "search_value"),
+        State("replay-picker", "value"),
+        prevent_initial_call=True,
+    )
+    def search(words: str | None, chosen: str | None) -> Any:
+        return no_update if words is None else _options(desk, words, chosen)
+
+    _add_routes(app, desk, derived)
+
+
+def _add_routes(app: Dash, desk: Desk, derived: Derived) -> None:
+    archive = desk.archive
+
+    def route(path: str) -> Callable[[Callable[[sessions.Outline], Response]], None]:
+        """Serve a function of a session's outline; its failures go out in words."""
+
+        def add(answer: Callable[[sessions.Outline], Response]) -> None:
+            def serve(session: str) -> Response:
+                try:
+                    return answer(sessions.outline(archive, session))
+                except JointbookError as error:
+                    return _json({"error": error.sentence()}, 404)
+                except Exception as error:
+                    _log.exception("replay data")
+                    return _json({"error": f"{type(error).__name__}: {error}"}, 500)
+
+            app.server.add_url_rule(
+                f"/data/replay/<session>/{path}", f"replay-{path}", serve, methods=["GET"]
+            )
+
+        return add
+
+    @route("window")
+    def window(found: sessions.Outline) -> Response:
+        start, end = _window(found)
+        groups = windows.logged_window(archive, found, start, end, _columns(), _joints(found))
+        return _bytes(groups)
+
+    @route("derived")
+    def derive(found: sessions.Outline) -> Response:
+        start, end = _window(found)
+        groups, share, failed = derived.window(found, start, end, _columns(), _joints(found))
+        return _bytes(groups, share=share, failed=failed)
+
+    @route("exact")
+    def exact(found: sessions.Outline) -> Response:
+        start, end = _window(found)
+        longest = windows.MOST_EXACT * found.length_s / max(found.record.rows, 1)
+        end = min(end, start + longest)
+        groups = windows.exact(archive, found, start, end, _joints(found))
+        more, _, _ = derived.window(found, start, end, windows.MOST_EXACT, _joints(found))
+        return _bytes([*groups, *more], to=end)
+
+    @route("brakes")
+    def brakes(found: sessions.Outline) -> Response:
+        return _json(windows.brake_runs(archive, found.session))
+
+    @route("plane")
+    def current_speed(found: sessions.Outline) -> Response:
+        start, end = _window(found)
+        joint = request.args.get("joint", "")
+        if joint not in found.record.joints:
+            raise UsageError(f"no joint {joint!r} in this session")
+        if not found.has(joint, "current_a"):
+            return _bytes([], note=f"no motor current was logged for {joint}")
+        base, _ = baselines.newest(archive)
+        groups, said = plane(archive, found, base, joint, start, end)
+        return _bytes(groups, **said)
+
+    @route("posture")
+    def arm(found: sessions.Outline) -> Response:
+        start, end = _window(found)
+        base: posture.End = "B" if request.args.get("base") == "B" else "A"
+        t_s, points = posture.posture(archive, found, start, end, base)
+        series = {
+            f"p{k}{axis}": (points[:, k, a], points[:, k, a])
+            for k in range(points.shape[1])
+            for a, axis in enumerate("xyz")
+        }
+        order = list(found.arm.joint_names) if found.arm else []
+        groups = [Group(t_s, series, True, 0.0)] if t_s.size else []
+        outwards = order if base == "A" else order[::-1]
+        return _bytes(groups, points=points.shape[1], order=outwards)
+
+    @route("measure")
+    def measure(found: sessions.Outline) -> Response:
+        first, second = _number("from", 0.0), _number("to", found.length_s)
+        return _json({"rows": windows.measure(archive, found, first, second, _joints(found))})
+
+    @route("span.csv")
+    def span_csv(found: sessions.Outline) -> Response:
+        table = windows.span_table(archive, found, *_window(found), _joints(found))
+        text = table.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.9fZ")
+        return _file(text.encode(), f"{found.session}-span.csv", "text/csv")
+
+    @route("span.parquet")
+    def span_parquet(found: sessions.Outline) -> Response:
+        table = windows.span_table(archive, found, *_window(found), _joints(found))
+        held = io.BytesIO()
+        table.write_parquet(held)
+        name = f"{found.session}-span.parquet"
+        return _file(held.getvalue(), name, "application/vnd.apache.parquet")
+
+
+def _number(name: str, default: float) -> float:
+    text = request.args.get(name, "")
+    if not text:
+        return default
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if value != value or abs(value) == float("inf"):
+        raise UsageError(f"{name}={text!r} is not a number of seconds")
+    return value
+
+
+def _window(found: sessions.Outline) -> tuple[float, float]:
+    start = max(0.0, _number("from", 0.0))
+    end = min(found.length_s + 1e-3, _number("to", found.length_s))
+    if end <= start:
+        raise UsageError(f"the window from {start} s to {end} s is empty")
+    return start, end
+
+
+def _columns() -> int:
+    return int(min(max(_number("columns", 1000), 16), windows.MOST_COLUMNS))
+
+
+def _joints(found: sessions.Outline) -> list[str]:
+    asked = request.args.get("joints", "")
+    wanted = [j for j in asked.split(",") if j in found.record.joints]
+    return wanted or list(found.record.joints)
+
+
+def _bytes(groups: list[Group], **header: Any) -> Response:
+    return Response(pack(groups, **header), mimetype="application/octet-stream")
+
+
+def _json(value: Any, status: int = 200) -> Response:
+    text = orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY)
+    return Response(text, status, mimetype="application/json")
+
+
+def _file(content: bytes, name: str, kind: str) -> Response:
+    answer = Response(content, mimetype=kind)
+    answer.headers.set("Content-Disposition", "attachment", filename=name)
+    return answer
+
+
+PAGE = Page("replay", "Replay", "Step through a session sample by sample", layout, register)

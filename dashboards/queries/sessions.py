@@ -1,0 +1,132 @@
+"""Which sessions there are, and what the replay needs to know of one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import orjson
+import polars as pl
+
+from dashboards import theme
+from dashboards.links import instant, to_ns
+from replay.archive import Archive
+from replay.arm import load_arm
+from replay.arm.description import Arm
+from replay.errors import JointbookError
+from replay.records import Session
+from replay.units import JOINT_QUANTITIES, channel
+
+
+@dataclass(frozen=True, slots=True)
+class Outline:
+    """One session as the replay draws it. Times are seconds since its start."""
+
+    session: str
+    zero_ns: int
+    length_s: float
+    record: Session
+    arm: Arm | None
+    joints: tuple[dict[str, Any], ...]
+    logged: frozenset[str]
+
+    def has(self, joint: str, quantity: str) -> bool:
+        """Tell whether a joint's quantity was logged."""
+        return channel(joint, quantity) in self.logged
+
+
+def listing(archive: Archive, search: str = "", *, limit: int = 200) -> pl.DataFrame:
+    """Return sessions whose name, source or arm holds ``search``, newest first."""
+    frame = archive.sessions()
+    if not frame.height:
+        return frame
+    if search:
+        words = pl.concat_str(
+            pl.col("session", "source", "arm"), separator=" ", ignore_nulls=True
+        ).str.to_lowercase()
+        frame = frame.filter(words.str.contains(search.lower(), literal=True))
+    return frame.sort("start", descending=True).head(limit)
+
+
+def outline(archive: Archive, session: str) -> Outline:
+    """Return a session's outline; ArchiveError when there is no such session.
+
+    A stored session never changes, so its outline is kept.
+    """
+    return _outline(archive, session)
+
+
+@lru_cache(maxsize=64)
+def _outline(archive: Archive, session: str) -> Outline:
+    record = archive.session(session)
+    arm = arm_of(record)
+    joints = tuple(_joint(record, arm, i, name) for i, name in enumerate(record.joints))
+    zero = to_ns(record.start)
+    logged = frozenset(name for names in record.channels.values() for name in names)
+    length = max((to_ns(record.end) - zero) / 1e9, 1e-3)
+    return Outline(session, zero, length, record, arm, joints, logged)
+
+
+def arm_of(record: Session) -> Arm | None:
+    """Return the arm that the session was taken in with, or None."""
+    if not record.arm_toml:
+        return None
+    try:
+        return load_arm(record.arm_toml)
+    except JointbookError:
+        return None
+
+
+def _joint(record: Session, arm: Arm | None, index: int, name: str) -> dict[str, Any]:
+    described = next((j for j in arm.joints if j.name == name), None) if arm else None
+    role = ""
+    if described is not None:
+        by_end = {"A": described.role_base_a, "B": described.role_base_b}
+        role = by_end.get(record.base_end or "A") or ""
+    return {
+        "name": name,
+        "unit": record.units.get(name) or "",
+        "role": role,
+        "mark": theme.joint_mark(index),
+        "angle_range": list(described.angle_range_deg or ()) if described else [],
+        "rate_limit": described.rate_limit_deg_s if described else None,
+        "current_limit": described.current_limit_a if described else None,
+        "has": [q for q in JOINT_QUANTITIES if _logged(record, channel(name, q))],
+    }
+
+
+def _logged(record: Session, name: str) -> bool:
+    return any(name in names for names in record.channels.values())
+
+
+def flags_of(archive: Archive, session: str) -> list[dict[str, Any]]:
+    """Return a session's flags in time order, instants in ns since 1970."""
+    frame = archive.table("flags")
+    if not frame.height:
+        return []
+    rows = frame.filter(pl.col("session") == session).sort("start", "joint").to_dicts()
+    for row in rows:
+        row["start_ns"], row["end_ns"] = to_ns(row.pop("start")), to_ns(row.pop("end"))
+        evidence = row.get("evidence")
+        row["evidence"] = orjson.loads(evidence) if isinstance(evidence, str) else evidence
+    return rows
+
+
+def facts(found: Outline) -> list[tuple[str, str]]:
+    """Return the session's facts for a headline: (name, value)."""
+    r = found.record
+    minutes = found.length_s / 60
+    length = f"{minutes:.1f} min" if minutes < 90 else f"{minutes / 60:.2f} h"
+    lines = [("arm", r.arm), ("start", instant(found.zero_ns)), ("length", length)]
+    if r.rate_hz:
+        lines.append(("samples", f"{r.rate_hz:g} a second"))
+    if r.completeness is not None:
+        lines.append(("complete", f"{100 * r.completeness:.1f} %"))
+    if r.base_end:
+        lines.append(("base", f"end {r.base_end}"))
+    if r.payload_kg is not None:
+        lines.append(("payload", f"{r.payload_kg:g} kg"))
+    if r.person_on_tip:
+        lines.append(("tip", "a person on it"))
+    return lines
