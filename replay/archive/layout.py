@@ -1,14 +1,17 @@
-"""Where things lie in an archive folder.
+"""Where things lie in an archive.
 
 ::
 
-    jointbook.json              schema version, written once
-    samples/<session>/<stream>.parquet
+    jointbook.json                      schema version, written once
+    samples/<session>/<stream>.parquet  one session's stream, sorted by time
     samples/<session>/overviews/<stream>.<block>.parquet
-    raw/<sha256>/<file name>    each log as it came
-    tables/<name>/              Delta tables: sessions, flags, indicators, ...
-    documents/<name>            small files: baselines, exports
-    staging/<random>/           half-done work, safe to delete
+    samples/<session>/session.json      its record, and the digest of each file
+    raw/<sha256>/<file name>            each log as it came
+    raw/<sha256>/raw.json               the digest of each file, in reading order
+    tables/<name>/                      Delta tables: sessions, flags, indicators, ...
+    documents/<name>                    small files: baselines, exports
+    digests/<name>.ndjson               digests of the files of tables and of documents
+    staging/<random>/                   half-done work of a running process
 """
 
 from __future__ import annotations
@@ -18,7 +21,11 @@ MARKER = "jointbook.json"
 
 SAMPLES = "samples"
 OVERVIEWS = "overviews"
+RECORD = "session.json"
 RAW = "raw"
+RAW_LIST = "raw.json"
 TABLES = "tables"
 DOCUMENTS = "documents"
+DIGESTS = "digests"
 STAGING = "staging"
+LOCK = "writer.lock"

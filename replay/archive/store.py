@@ -4,70 +4,127 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
-import shutil
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import asdict, fields
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 
 import polars as pl
 
-from replay.archive import layout, tables, windows
-from replay.archive.overview import overview_name, write_overviews
+from replay.archive import catalogue, durable, layout, publish, windows
+from replay.archive.overview import overview_name
+from replay.archive.place import DiskPlace, Place, StorePlace, place_of
+from replay.archive.tables import Tables, translated
 from replay.errors import ArchiveError
-from replay.records import QualityNote, Session
+from replay.records import Session
 from replay.units import TIME
 
 
-def open_archive(path: str | Path, *, create: bool = False) -> Archive:
-    """Open the archive at ``path``; make it first if ``create`` is true."""
-    root = Path(path)
-    marker = root / layout.MARKER
+def open_archive(
+    path: str | Path,
+    *,
+    create: bool = False,
+    storage_options: dict[str, str] | None = None,
+) -> Archive:
+    """Open the archive at ``path``; make it first if ``create`` is true.
+
+    Parameters
+    ----------
+    path : str or Path
+        A folder, or the URL of an object store (``s3://bucket/archive``).
+    create : bool
+        Make an archive where there is none.
+    storage_options : dict, optional
+        How to reach the object store; its environment variables when not given.
+
+    Raises
+    ------
+    ArchiveError
+        When there is no archive, or one of another schema version.
+    """
+    root = place_of(path, storage_options)
+    marker = root.child(layout.MARKER)
     if not marker.exists():
         if not create:
             raise ArchiveError(
                 "there is no archive here", file=root, todo="run `jointbook ingest` or `demo` first"
             )
-        root.mkdir(parents=True, exist_ok=True)
-        _write_whole(marker, json.dumps({"schema_version": layout.SCHEMA_VERSION}).encode())
-    version = json.loads(marker.read_text()).get("schema_version")
-    if version != layout.SCHEMA_VERSION:
+        with translated(root):
+            marker.write(json.dumps({"schema_version": layout.SCHEMA_VERSION}).encode())
+    version = schema_version(root)
+    if version > layout.SCHEMA_VERSION:
         raise ArchiveError(
-            f"schema version {version}, this program reads {layout.SCHEMA_VERSION}", file=root
+            f"schema version {version}, this program reads up to {layout.SCHEMA_VERSION}",
+            file=root,
+            todo="use a newer jointbook",
+        )
+    if version < layout.SCHEMA_VERSION:
+        raise ArchiveError(
+            f"schema version {version}, this program reads {layout.SCHEMA_VERSION}",
+            file=root,
+            todo="`jointbook archive migrate` brings it up to date",
         )
     return Archive(root)
 
 
-class Archive:
-    """A folder of sessions and what was concluded from them."""
+def schema_version(root: Place) -> int:
+    """Return the schema version that an archive's marker states."""
+    try:
+        return int(json.loads(root.child(layout.MARKER).read())["schema_version"])
+    except (ValueError, KeyError, TypeError) as error:
+        raise ArchiveError(
+            "the marker does not state a schema version", file=root.child(layout.MARKER)
+        ) from error
 
-    def __init__(self, root: Path) -> None:
-        self.root = root
+
+class Archive:
+    """A folder or object store of sessions and what was concluded from them."""
+
+    def __init__(self, place: DiskPlace | StorePlace) -> None:
+        self.place = place
+        self.tables = Tables(place)
+        self._records: tuple[int | None, dict[str, Session]] = (None, {})
+
+    @property
+    def root(self) -> Path:
+        """The archive's folder; for an object store, its URL in path's clothing."""
+        return self.place.folder or Path(self.place.url)
 
     # sessions ---------------------------------------------------------------
     def sessions(self) -> pl.DataFrame:
         """Return the catalogue, one row a session, oldest first."""
-        frame = self.table("sessions")
-        return frame.sort("start", "session") if frame.height else frame
+        frame = self.tables.read("sessions", catalogue.SUMMARY)
+        return frame.unique("session", keep="first").sort("start", "session")
 
     def has_session(self, session: str) -> bool:
         """Tell whether the catalogue knows this session."""
-        frame = self.table("sessions")
-        return frame.height > 0 and session in frame["session"]
+        return session in self.tables.read("sessions", catalogue.SUMMARY)["session"]
 
     def session(self, session: str) -> Session:
         """Return one session's record; ArchiveError when it is not there."""
-        frame = self.table("sessions")
-        found = frame.filter(pl.col("session") == session) if frame.height else frame
-        if not found.height:
-            raise ArchiveError(
-                f"no session {session!r}",
-                file=self.root,
-                todo="`jointbook flags` and the library page list what there is",
-            )
-        return _session_from_json(found["record"][0])
+        version = self.tables.version("sessions")
+        if self._records[0] != version:
+            self._records = (version, {})
+        records = self._records[1]
+        if session not in records:
+            if not self.has_session(session):
+                raise ArchiveError(
+                    f"no session {session!r}",
+                    file=self.place,
+                    todo="`jointbook flags` and the library page list what there is",
+                )
+            records[session] = self._read_record(session)
+        return records[session]
+
+    def _read_record(self, session: str) -> Session:
+        beside = self.session_place(session).child(layout.RECORD)
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+            return catalogue.session_of(json.loads(beside.read())["record"])
+        scan = self.tables.scan("sessions")
+        if scan is None:
+            raise ArchiveError("the catalogue has gone", file=self.place)
+        text = scan.filter(pl.col("session") == session).select("record").collect().item(0, 0)
+        return catalogue.session_of(json.loads(text))
 
     def samples(
         self,
@@ -82,17 +139,40 @@ class Archive:
 
         ``start`` is included, ``end`` is not.
         """
-        path = self.root / layout.SAMPLES / session / f"{stream}.parquet"
-        if not path.exists():
-            raise ArchiveError(f"session {session!r} has no stream {stream!r}", file=path)
-        frame = pl.scan_parquet(path)
+        place = self.stream_place(session, stream)
+        if not place.exists():
+            raise ArchiveError(f"session {session!r} has no stream {stream!r}", file=place)
+        frame = place.scan()
         if channels is not None:
             frame = frame.select([TIME, *channels])
         if start is not None:
-            frame = frame.filter(pl.col(TIME) >= start)
+            frame = frame.filter(pl.col(TIME) >= windows.literal(windows.nanoseconds(start)))
         if end is not None:
-            frame = frame.filter(pl.col(TIME) < end)
+            frame = frame.filter(pl.col(TIME) < windows.literal(windows.nanoseconds(end)))
         return frame
+
+    def across(self, channels: Iterable[str], *, stream: str = "main") -> pl.LazyFrame:
+        """Scan a few channels of all sessions: ``session``, ``time`` and the channels.
+
+        A channel that a session does not have is null there.
+        """
+        wanted = list(channels)
+        scans = []
+        for row in self.sessions().iter_rows(named=True):
+            have = self.session(row["session"]).channels.get(stream)
+            if have is not None:
+                scans.append(
+                    self.samples(row["session"], stream=stream)
+                    .select(TIME, *(c for c in wanted if c in have))
+                    .with_columns(pl.lit(row["session"]).alias("session"))
+                )
+        if not scans:
+            raise ArchiveError(f"no session has a stream {stream!r}", file=self.place)
+        joined = pl.concat(scans, how="diagonal_relaxed")
+        missing = [c for c in wanted if c not in joined.collect_schema()]
+        return joined.with_columns(pl.lit(None).alias(c) for c in missing).select(
+            "session", TIME, *wanted
+        )
 
     def window(
         self,
@@ -130,7 +210,7 @@ class Archive:
         points: dict[str, windows.Points] = {}
         for stream, names in self._by_stream(record, wanted).items():
             files = windows.StreamFiles.find(
-                self._stream_path(session, stream), self._overview_folder(session), stream
+                self.stream_place(session, stream), self._overviews(session), stream
             )
             points |= windows.window_points(files, names, low, high, max_points)
         return {name: points[name] for name in wanted}
@@ -150,17 +230,17 @@ class Archive:
         """
         (stream,) = self._by_stream(self.session(session), [channel])
         low, high = _bounds(start, end)
-        return windows.channel_spans(self._stream_path(session, stream), channel, low, high)
+        return windows.channel_spans(self.stream_place(session, stream), channel, low, high)
 
     def overview(
         self, session: str, stream: str, channels: Iterable[str], *, block_rows: int = 1024
     ) -> pl.DataFrame:
         """Return least and greatest per block of rows: time, last, <ch>.min, <ch>.max."""
         wanted = [f"{c}.{edge}" for c in channels for edge in ("min", "max")]
-        path = self._overview_folder(session) / overview_name(stream, block_rows)
+        path = self._overviews(session).child(overview_name(stream, block_rows))
         if path.exists():
-            return pl.read_parquet(path, columns=[TIME, "last", *wanted])
-        return windows.blocks_of(self._stream_path(session, stream), block_rows).select(
+            return path.scan().select(TIME, "last", *wanted).collect()
+        return windows.blocks_of(self.stream_place(session, stream), block_rows).select(
             TIME, "last", *wanted
         )
 
@@ -175,96 +255,116 @@ class Archive:
             found.setdefault(stream, []).append(name)
         return found
 
-    def _stream_path(self, session: str, stream: str) -> Path:
-        return self.root / layout.SAMPLES / session / f"{stream}.parquet"
-
-    def _overview_folder(self, session: str) -> Path:
-        return self.root / layout.SAMPLES / session / layout.OVERVIEWS
+    def _overviews(self, session: str) -> Place:
+        return self.session_place(session).child(layout.OVERVIEWS)
 
     def stream_of(self, record: Session, name: str) -> str | None:
         """Return the stream that holds a channel, or None."""
         return next((s for s, names in record.channels.items() if name in names), None)
 
+    def session_place(self, session: str) -> Place:
+        """Return where a session's samples lie."""
+        return self.place.child(layout.SAMPLES, session)
+
+    def stream_place(self, session: str, stream: str) -> Place:
+        """Return where one stream of a session lies."""
+        return self.session_place(session).child(f"{stream}.parquet")
+
     @contextlib.contextmanager
     def staging(self) -> Iterator[Path]:
         """Give a private folder on the archive's own disk; gone afterwards."""
-        base = self.root / layout.STAGING
-        base.mkdir(parents=True, exist_ok=True)
-        folder = Path(tempfile.mkdtemp(dir=base))
-        try:
-            yield folder
-        finally:
-            shutil.rmtree(folder, ignore_errors=True)
+        folder = self.place.folder
+        base = Path(tempfile.gettempdir()) if folder is None else folder / layout.STAGING
+        with contextlib.ExitStack() as stack:
+            with translated(self.place):
+                made = stack.enter_context(durable.owned_folder(base))
+            yield made
 
     def add_session(
         self,
         session: Session,
         streams: Mapping[str, pl.LazyFrame | pl.DataFrame | Path],
         *,
-        raw: Path | None = None,
+        raw: Path | Sequence[Path] | None = None,
+        replace: bool = False,
     ) -> bool:
         """Store a session whole; False when it was there already.
 
-        A stream given as a path is a Parquet file in `staging`, and is moved.
-        The catalogue's row is written last: until then there is no session.
+        Parameters
+        ----------
+        session : Session
+            Its record.
+        streams : mapping
+            By name; a stream given as a path is a Parquet file in `staging`,
+            and is moved. Nothing is read into memory whole.
+        raw : Path or sequence of Path, optional
+            The log as it came, several files in their reading order, or a
+            folder made by `replay.archive.publish.copy_raw` in `staging`.
+        replace : bool
+            Put this in place of a session of the same name.
+
+        Raises
+        ------
+        ArchiveError
+            When a stream does not hold what the record says, or the disk does
+            not take it. Nothing is stored then.
+
+        Notes
+        -----
+        The catalogue's row is written last, after all files were given to the
+        disk: until then there is no session.
         """
-        if self.has_session(session.session):
+        if not replace and self.has_session(session.session):
             return False
-        target = self.root / layout.SAMPLES / session.session
-        with self.staging() as folder:
-            made = folder / "samples"
-            made.mkdir()
-            for name, stream in streams.items():
-                path = made / f"{name}.parquet"
-                if isinstance(stream, Path):
-                    os.replace(stream, path)
-                else:
-                    stream.lazy().sink_parquet(path, compression="zstd", row_group_size=65536)
-                write_overviews(path, made / layout.OVERVIEWS, name)
-            if raw is not None and session.raw_sha256:
-                kept = self.root / layout.RAW / session.raw_sha256
-                if not kept.exists():
-                    copy = folder / "raw"
-                    copy.mkdir()
-                    shutil.copyfile(raw, copy / raw.name)
-                    kept.parent.mkdir(parents=True, exist_ok=True)
-                    os.replace(copy, kept)
-            target.parent.mkdir(parents=True, exist_ok=True)
-            shutil.rmtree(target, ignore_errors=True)  # a leftover of a killed run
-            os.replace(made, target)
-        self.replace("sessions", _catalogue_row(session), session=[session.session])
+        with self.staging() as folder, translated(self.place):
+            made, kept = publish.prepare(folder, session, streams, raw)
+            with self.tables.writing():
+                if not replace and self.has_session(session.session):
+                    return False
+                if kept is not None and session.raw_sha256:
+                    target = self.place.child(layout.RAW, session.raw_sha256)
+                    if not target.exists():
+                        target.take(kept)
+                self.session_place(session.session).take(made)
+                self.tables.replace(
+                    "sessions", catalogue.row(session), "session", [session.session]
+                )
         return True
 
     # tables and documents ---------------------------------------------------
     def table(self, name: str) -> pl.DataFrame:
         """Return a small table whole; an empty frame when it is not there."""
-        return tables.read(self.root / layout.TABLES / name)
+        return self.tables.read(name)
+
+    def scan_table(self, name: str) -> pl.LazyFrame | None:
+        """Scan a table without reading it whole; None when it is not there."""
+        return self.tables.scan(name)
 
     def replace(self, name: str, rows: pl.DataFrame, *, session: Iterable[str]) -> None:
         """Put ``rows`` in place of all rows of these sessions, in one commit."""
-        tables.replace(self.root / layout.TABLES / name, rows, "session", list(session))
+        self.tables.replace(name, rows, "session", list(session))
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
         """Add ``rows`` to a table that only ever grows (`reviews`, `pins`)."""
-        tables.append(self.root / layout.TABLES / name, rows)
+        self.tables.append(name, rows)
 
     def write_document(self, name: str, content: bytes) -> None:
         """Write a small named file, whole or not at all."""
-        path = self.root / layout.DOCUMENTS / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _write_whole(path, content)
+        with self.tables.writing():
+            self.place.child(layout.DOCUMENTS, name).write(content)
+            publish.note_document(self.place, name, content)
 
     def read_document(self, name: str) -> bytes:
         """Read a document; ArchiveError when it is not there."""
-        path = self.root / layout.DOCUMENTS / name
-        if not path.exists():
-            raise ArchiveError("no such document", file=path)
-        return path.read_bytes()
+        place = self.place.child(layout.DOCUMENTS, name)
+        if not place.exists():
+            raise ArchiveError("no such document", file=place)
+        return place.read()
 
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
-        base = self.root / layout.DOCUMENTS
-        return sorted(str(p.relative_to(base)) for p in (base / folder).rglob("*") if p.is_file())
+        names = self.place.child(layout.DOCUMENTS, folder).files()
+        return [f"{folder}/{name}" if folder else name for name in names]
 
 
 def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:
@@ -272,61 +372,3 @@ def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:
     low = -(2**62) if start is None else windows.nanoseconds(start)
     high = 2**62 if end is None else windows.nanoseconds(end)
     return low, high
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as handle:
-        handle.write(content)
-        handle.flush()
-        os.fsync(handle.fileno())
-    os.replace(handle.name, path)
-
-
-def _catalogue_row(session: Session) -> pl.DataFrame:
-    record = json.dumps(asdict(session), default=datetime.isoformat)
-    return pl.DataFrame(
-        {
-            "session": [session.session],
-            "arm": [session.arm],
-            "source": [session.source],
-            "start": [session.start],
-            "end": [session.end],
-            "rows": [session.rows],
-            "joints": [len(session.joints)],
-            "base_end": [session.base_end],
-            "payload_kg": [session.payload_kg],
-            "person_on_tip": [session.person_on_tip],
-            "rate_hz": [session.rate_hz],
-            "completeness": [session.completeness],
-            "record": [record],
-        },
-        schema_overrides={
-            "base_end": pl.String,
-            "payload_kg": pl.Float64,
-            "person_on_tip": pl.Boolean,
-            "rate_hz": pl.Float64,
-            "completeness": pl.Float64,
-        },
-    )
-
-
-def _session_from_json(text: str) -> Session:
-    data = json.loads(text)
-    known = {f.name for f in fields(Session)}
-    data = {k: v for k, v in data.items() if k in known}
-    data["start"] = datetime.fromisoformat(data["start"])
-    data["end"] = datetime.fromisoformat(data["end"])
-    data["joints"] = tuple(data["joints"])
-    data["channels"] = {k: tuple(v) for k, v in data["channels"].items()}
-    data["switched_off"] = tuple(data["switched_off"])
-    data["quality"] = tuple(
-        QualityNote(
-            **{
-                **q,
-                "start": datetime.fromisoformat(q["start"]) if q["start"] else None,
-                "end": datetime.fromisoformat(q["end"]) if q["end"] else None,
-            }
-        )
-        for q in data["quality"]
-    )
-    return Session(**data)

@@ -10,14 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-import pyarrow.parquet as pq
 
 from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name
+from replay.archive.place import Place
 from replay.errors import UsageError
 from replay.units import TIME, TIME_DTYPE
 
@@ -32,14 +31,14 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 class StreamFiles:
     """Where one stream's samples and overviews lie."""
 
-    samples: Path
-    overviews: dict[int, Path]
+    samples: Place
+    overviews: dict[int, Place]
     """Keyed by block length; only those that exist."""
 
     @classmethod
-    def find(cls, samples: Path, folder: Path, stream: str) -> StreamFiles:
+    def find(cls, samples: Place, folder: Place, stream: str) -> StreamFiles:
         """Look for the overviews that were written beside the samples."""
-        paths = {rows: folder / overview_name(stream, rows) for rows in BLOCK_ROWS}
+        paths = {rows: folder.child(overview_name(stream, rows)) for rows in BLOCK_ROWS}
         return cls(samples, {rows: p for rows, p in paths.items() if p.exists()})
 
 
@@ -49,9 +48,9 @@ def nanoseconds(value: datetime) -> int:
     return (aware - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
-def blocks_of(samples: Path, rows: int) -> pl.DataFrame:
+def blocks_of(samples: Place, rows: int) -> pl.DataFrame:
     """Return the blocks of a whole stream, made from its samples."""
-    return block_frame(pl.read_parquet(samples), rows)
+    return block_frame(samples.scan().collect(), rows)
 
 
 def window_points(
@@ -74,7 +73,7 @@ def window_points(
             points = _from_blocks(blocks, held, start, end, buckets)
             break
     rest = [name for name in channels if name not in points]
-    if rest and not files.overviews and _rows(files.samples) > 4 * _STEP_ROWS:
+    if rest and not files.overviews and files.samples.footer().num_rows > 4 * _STEP_ROWS:
         points |= _from_long_samples(files.samples, rest, start, end, buckets)
     elif rest:
         frame = _read(files.samples, rest, start, end)
@@ -83,7 +82,7 @@ def window_points(
     return {name: points[name] for name in channels}
 
 
-def channel_spans(samples: Path, name: str, start: int, end: int) -> pl.DataFrame:
+def channel_spans(samples: Place, name: str, start: int, end: int) -> pl.DataFrame:
     """Return the runs of one channel in ``[start, end)``.
 
     A run ends where the next begins; the last one ends with its last sample.
@@ -91,9 +90,9 @@ def channel_spans(samples: Path, name: str, start: int, end: int) -> pl.DataFram
     """
     run = pl.col(name).rle_id()
     return (
-        pl.scan_parquet(samples)
+        samples.scan()
         .select(TIME, name)
-        .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+        .filter(pl.col(TIME) >= literal(start), pl.col(TIME) < literal(end))
         .group_by(run.alias("_run"), maintain_order=True)
         .agg(
             pl.col(TIME).first().alias("start"),
@@ -109,19 +108,16 @@ def channel_spans(samples: Path, name: str, start: int, end: int) -> pl.DataFram
     )
 
 
-def _ns(value: int) -> pl.Expr:
+def literal(value: int) -> pl.Expr:
+    """Return ns since 1970 as a literal of the samples' own type, so that it prunes."""
     return pl.lit(value, dtype=pl.Int64).cast(TIME_DTYPE)
 
 
-def _rows(path: Path) -> int:
-    return int(pq.ParquetFile(path).metadata.num_rows)
-
-
-def _read(path: Path, channels: list[str], start: int, end: int) -> pl.DataFrame:
+def _read(path: Place, channels: list[str], start: int, end: int) -> pl.DataFrame:
     return (
-        pl.scan_parquet(path)
+        path.scan()
         .select([TIME, *channels])
-        .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+        .filter(pl.col(TIME) >= literal(start), pl.col(TIME) < literal(end))
         .collect()
     )
 
@@ -134,18 +130,18 @@ def _values(column: pl.Series) -> npt.NDArray[np.float32]:
     return column.cast(pl.Float32).to_numpy().astype(np.float32, copy=False)
 
 
-def _held(path: Path, channels: list[str]) -> list[str]:
+def _held(path: Place, channels: list[str]) -> list[str]:
     """Channels that the overview holds: not those of words, nor of yes and no."""
-    there = set(pl.read_parquet_schema(path))
+    there = set(path.scan().collect_schema())
     return [c for c in channels if f"{c}.min" in there]
 
 
-def _overlapping(path: Path, channels: list[str], start: int, end: int) -> pl.DataFrame:
+def _overlapping(path: Place, channels: list[str], start: int, end: int) -> pl.DataFrame:
     wanted = [f"{c}.{edge}" for c in channels for edge in ("min", "max")]
     return (
-        pl.scan_parquet(path)
+        path.scan()
         .select([TIME, "last", *wanted])
-        .filter(pl.col("last") >= _ns(start), pl.col(TIME) < _ns(end))
+        .filter(pl.col("last") >= literal(start), pl.col(TIME) < literal(end))
         .collect()
     )
 
@@ -208,17 +204,17 @@ def _thinned(
 
 
 def _from_long_samples(
-    path: Path, channels: list[str], start: int, end: int, buckets: int
+    path: Place, channels: list[str], start: int, end: int, buckets: int
 ) -> dict[str, Points]:
     """Without an overview, make its blocks on the way through the samples."""
     pieces = []
-    for offset in range(0, _rows(path), _STEP_ROWS):
+    for offset in range(0, path.footer().num_rows, _STEP_ROWS):
         piece = (
-            pl.scan_parquet(path)
+            path.scan()
             .select([TIME, *channels])
             .slice(offset, _STEP_ROWS)
             .collect()
-            .filter(pl.col(TIME) >= _ns(start), pl.col(TIME) < _ns(end))
+            .filter(pl.col(TIME) >= literal(start), pl.col(TIME) < literal(end))
             .with_columns(pl.col(pl.Boolean).cast(pl.Float32))
         )
         for name in channels:

@@ -1,0 +1,202 @@
+"""Make a session's files ready, so that one rename puts them in the archive."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pyarrow.parquet as pq
+
+from replay.archive import catalogue, durable, layout
+from replay.archive.overview import write_overviews
+from replay.archive.place import Place
+from replay.errors import ArchiveError
+from replay.records import Session
+from replay.units import TIME, TIME_DTYPE
+
+ROW_GROUP_ROWS = 65_536
+MOST_ROW_GROUP_ROWS = 131_072
+
+Stream = pl.LazyFrame | pl.DataFrame | Path
+
+
+def prepare(
+    folder: Path,
+    session: Session,
+    streams: Mapping[str, Stream],
+    raw: Path | Sequence[Path] | None,
+) -> tuple[Path, Path | None]:
+    """Write all that a session is made of below ``folder``.
+
+    Returns
+    -------
+    made : Path
+        The folder of samples, overviews and ``session.json``.
+    kept : Path or None
+        The folder of the log as it came.
+    """
+    if set(streams) != set(session.channels):
+        raise ArchiveError(
+            f"the record lists the streams {sorted(session.channels)}, given are {sorted(streams)}",
+            file=session.source,
+        )
+    made = folder / "session"
+    made.mkdir()
+    with ThreadPoolExecutor(3) as pool:
+        raw_copy = None if raw is None else pool.submit(_raw_folder, folder, session, raw)
+        for name, stream in streams.items():
+            path = made / f"{name}.parquet"
+            _write_stream(stream, path)
+            _compare(path, session, name)
+        digests = _finish(made, sorted(streams), pool)
+        (made / layout.RECORD).write_bytes(catalogue.session_file(session, digests))
+        durable.sync_tree(made)
+        kept = None if raw_copy is None else raw_copy.result()
+    return made, kept
+
+
+def copy_raw(folder: Path, sources: Sequence[Path]) -> tuple[Path, str]:
+    """Copy a log's files into a new folder below ``folder``, for `add_session`.
+
+    Returns
+    -------
+    kept : Path
+        The new folder; give it to `Archive.add_session` as ``raw``.
+    sha256 : str
+        The file's SHA-256; of several files, the SHA-256 of their digests in
+        hexadecimal, one after another in reading order.
+    """
+    kept = folder / "raw"
+    kept.mkdir()
+    listed = []
+    for number, source in enumerate(sources):
+        name = (
+            source.name
+            if len({s.name for s in sources}) == len(sources)
+            else (f"{number}-{source.name}")
+        )
+        sha256 = durable.copy_with_digest(source, kept / name)
+        listed.append({"file": name, "sha256": sha256, "bytes": (kept / name).stat().st_size})
+    (kept / layout.RAW_LIST).write_text(json.dumps({"files": listed}, indent=1))
+    durable.sync_tree(kept)
+    return kept, joined_digest([str(item["sha256"]) for item in listed])
+
+
+def joined_digest(digests: Sequence[str]) -> str:
+    """Return the one digest that stands for a log of one or several files."""
+    if len(digests) == 1:
+        return digests[0]
+    return hashlib.sha256("".join(digests).encode()).hexdigest()
+
+
+def note_document(root: Place, name: str, content: bytes) -> None:
+    """Keep a document's digest for `verify`."""
+    note_digests(root, layout.DOCUMENTS, {name: hashlib.sha256(content).hexdigest()})
+
+
+def note_digests(root: Place, ledger: str, digests: Mapping[str, str]) -> None:
+    """Add lines to a list of digests; object stores keep their own checks."""
+    path = root.child(layout.DIGESTS, f"{ledger}.ndjson").folder
+    if path is None or not digests:
+        return
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("a") as handle:
+        handle.writelines(
+            json.dumps({"file": name, "sha256": sha256}) + "\n" for name, sha256 in digests.items()
+        )
+        handle.flush()
+        os.fsync(handle.fileno())
+
+
+def file_digests(folder: Path) -> dict[str, dict[str, Any]]:
+    """Return digest and length of each file of a session's folder but its record."""
+    return {
+        str(path.relative_to(folder)): {
+            "sha256": durable.digest(path),
+            "bytes": path.stat().st_size,
+        }
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name != layout.RECORD
+    }
+
+
+def _finish(made: Path, streams: list[str], pool: ThreadPoolExecutor) -> dict[str, dict[str, Any]]:
+    """Make overviews while the samples go to the disk and are digested."""
+    waiting: dict[str, Future[str]] = {}
+    for name in streams:
+        path = made / f"{name}.parquet"
+        pool.submit(durable.sync, path)
+        waiting[path.name] = pool.submit(durable.digest, path)
+    digests = {}
+    for name in streams:
+        overviews = write_overviews(made / f"{name}.parquet", made / layout.OVERVIEWS, name)
+        for path in overviews:
+            waiting[str(path.relative_to(made))] = pool.submit(durable.digest, path)
+    for name, sha256 in sorted(waiting.items()):
+        digests[name] = {"sha256": sha256.result(), "bytes": (made / name).stat().st_size}
+    return digests
+
+
+def _write_stream(stream: Stream, path: Path) -> None:
+    if isinstance(stream, Path):
+        if _as_kept(stream):
+            os.replace(stream, path)
+        else:
+            _sink(pl.scan_parquet(stream, glob=False), path)
+            stream.unlink()
+    else:
+        _sink(stream.lazy(), path)
+
+
+def _sink(stream: pl.LazyFrame, path: Path) -> None:
+    stream.sink_parquet(path, compression="zstd", row_group_size=ROW_GROUP_ROWS, statistics=True)
+
+
+def _as_kept(path: Path) -> bool:
+    """Tell whether a Parquet file has the row groups, packing and statistics we keep."""
+    footer = pq.read_metadata(path)
+    for number in range(footer.num_row_groups):
+        group = footer.row_group(number)
+        last = number == footer.num_row_groups - 1
+        if group.num_rows > MOST_ROW_GROUP_ROWS or (group.num_rows < 32_768 and not last):
+            return False
+        if not all(
+            (column := group.column(c)).compression == "ZSTD" and column.is_stats_set
+            for c in range(group.num_columns)
+        ):
+            return False
+    return True
+
+
+def _compare(path: Path, session: Session, stream: str) -> None:
+    """Refuse a stream that does not hold what the record says."""
+    schema = pl.read_parquet_schema(path)
+    if schema.get(TIME) != TIME_DTYPE:
+        raise ArchiveError(
+            f"time is {schema.get(TIME)}, not {TIME_DTYPE}", file=session.source, column=TIME
+        )
+    missing = [c for c in session.channels[stream] if c not in schema]
+    if missing:
+        raise ArchiveError(
+            f"stream {stream!r} lacks a channel that the record lists",
+            file=session.source,
+            column=missing[0],
+        )
+
+
+def _raw_folder(folder: Path, session: Session, raw: Path | Sequence[Path]) -> Path:
+    if isinstance(raw, Path) and raw.is_dir():
+        return raw
+    kept, sha256 = copy_raw(folder, [raw] if isinstance(raw, Path) else list(raw))
+    single = isinstance(raw, Path) or len(raw) == 1
+    if single and session.raw_sha256 and sha256 != session.raw_sha256:
+        raise ArchiveError(
+            "the log changed while it was read", file=session.source, todo="ingest it again"
+        )
+    return kept
