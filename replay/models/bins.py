@@ -1,0 +1,207 @@
+"""A joint table cut into short bins: what every detector works on.
+
+A bin never mixes motions, directions or brake states, so a mean over it means
+something. Twenty samples become one row, which is what makes checking fast,
+and what was fast inside the bin survives as its spread, range and roughness.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+BIN_S = 0.2
+"""Nominal length of a bin: well under the 2 s in which an abrupt fault should
+be known, well over the sample period of a fast log."""
+
+HELD, HOLDING, MOVING, UNKNOWN = 0, 1, 2, -1
+MOTION_CODE = {"held": HELD, "holding": HOLDING, "moving": MOVING}
+
+
+@dataclass(slots=True)
+class Bins:
+    """Columns of equal length, one entry a bin; NaN where nothing was logged."""
+
+    first: Ints
+    last: Ints
+    start_s: Floats
+    end_s: Floats
+    count: Ints
+    current: Floats
+    current_sd: Floats
+    current_min: Floats
+    current_max: Floats
+    current_step: Floats
+    """Mean size of the step from sample to sample, A."""
+    rate: Floats
+    rate_sd: Floats
+    rate_min: Floats
+    rate_max: Floats
+    rate_cmd: Floats
+    accel: Floats
+    temperature: Floats
+    load: Floats
+    payload: Floats
+    angle_first: Floats
+    angle_last: Floats
+    angle_min: Floats
+    angle_max: Floats
+    motion: Ints
+    direction: Ints
+    engaged: Floats
+    commanded: Floats
+    """Brake command, 1 for engage."""
+
+    def __len__(self) -> int:
+        return int(self.first.size)
+
+    @property
+    def seconds(self) -> Floats:
+        """Length of each bin, by the median sample period for its last sample."""
+        period = sample_period(self)
+        return np.asarray(np.minimum(self.end_s - self.start_s + period, self.count * 4 * period))
+
+    def take(self, rows: npt.NDArray[np.generic]) -> Bins:
+        """Return the bins picked by an index or a mask."""
+        return Bins(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+
+def join_bins(parts: Iterable[Bins]) -> Bins:
+    """Put bins of consecutive tables (or of several sessions) end to end."""
+    whole = list(parts)
+    return Bins(
+        **{f.name: np.concatenate([getattr(p, f.name) for p in whole]) for f in fields(Bins)}
+    )
+
+
+def sample_period(bins: Bins) -> float:
+    """Median time between samples, s; 0 when it cannot be told."""
+    if not len(bins):
+        return 0.0
+    many = bins.count > 1
+    if many.any():
+        length = (bins.end_s - bins.start_s)[many] / (bins.count[many] - 1)
+        return float(np.median(length))
+    return float(np.median(np.diff(bins.start_s))) if len(bins) > 1 else 0.0
+
+
+def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0) -> Bins:
+    """Cut a joint table into bins of at most ``width_s``.
+
+    Parameters
+    ----------
+    table : polars.DataFrame
+        Columns of `replay.units.JOINT_TABLE`, times rising.
+    width_s : float
+        Longest bin, s. A log slower than this keeps one sample a bin; 0 makes
+        every sample its own.
+    first_row : int
+        Row number of the table's first row in the session, for tables that
+        are read in pieces.
+    """
+    size = table.height
+    time = _floats(table, "t_s")
+    if size == 0:
+        whole = {"first", "last", "count", "motion", "direction"}
+        return Bins(
+            **{
+                f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64)
+                for f in fields(Bins)
+            }
+        )
+    motion = (
+        table["motion"].replace_strict(MOTION_CODE, default=UNKNOWN, return_dtype=pl.Int64).to_numpy()
+    )
+    direction = table["direction"].fill_null(0).cast(pl.Int64).to_numpy()
+    engaged = _floats(table, "brake_engaged")
+    commanded = _floats(table, "brake_engage_cmd")
+    slot = np.floor(time / width_s) if width_s > 0 else np.arange(size, dtype=np.float64)
+    change = np.empty(size, dtype=bool)
+    change[0] = True
+    np.not_equal(slot[1:], slot[:-1], out=change[1:])
+    for column in (motion, direction, np.nan_to_num(engaged, nan=2.0)):
+        change[1:] |= column[1:] != column[:-1]
+    first = np.flatnonzero(change)
+    last = np.append(first[1:], size) - 1
+    count = last - first + 1
+    current = _floats(table, "current_a")
+    rate = _floats(table, "rate_deg_s")
+    mean_i, sd_i, low_i, high_i = _moments(current, first, count)
+    mean_v, sd_v, low_v, high_v = _moments(rate, first, count)
+    step = np.abs(np.diff(current, prepend=current[0]))
+    step[first] = np.nan
+    angle = _floats(table, "angle_deg")
+    return Bins(
+        first=first + first_row,
+        last=last + first_row,
+        start_s=time[first],
+        end_s=time[last],
+        count=count,
+        current=mean_i,
+        current_sd=sd_i,
+        current_min=low_i,
+        current_max=high_i,
+        current_step=_mean(step, first, count),
+        rate=mean_v,
+        rate_sd=sd_v,
+        rate_min=low_v,
+        rate_max=high_v,
+        rate_cmd=_mean(_floats(table, "rate_cmd_deg_s"), first, count),
+        accel=_mean(_floats(table, "accel_deg_s2"), first, count),
+        temperature=_mean(_floats(table, "temperature_c"), first, count),
+        load=_mean(_floats(table, "load_nm"), first, count),
+        payload=_mean(_floats(table, "payload_kg"), first, count),
+        angle_first=angle[first],
+        angle_last=angle[last],
+        angle_min=_extreme(np.fmin, angle, first),
+        angle_max=_extreme(np.fmax, angle, first),
+        motion=motion[first],
+        direction=direction[first],
+        engaged=engaged[first],
+        commanded=commanded[first],
+    )
+
+
+def _floats(table: pl.DataFrame, name: str) -> Floats:
+    column = table[name]
+    if column.null_count() == column.len():
+        return np.full(column.len(), np.nan)
+    return column.cast(pl.Float64).to_numpy()
+
+
+def _sum(values: Floats, first: Ints) -> Floats:
+    return np.asarray(np.add.reduceat(values, first))
+
+
+def _mean(values: Floats, first: Ints, count: Ints) -> Floats:
+    missing = np.isnan(values)
+    if not missing.any():
+        return _sum(values, first) / count
+    if missing.all():
+        return np.full(first.size, np.nan)
+    good = count - np.add.reduceat(missing.astype(np.int64), first)
+    total = _sum(np.where(missing, 0.0, values), first)
+    return np.asarray(np.where(good > 0, total / np.maximum(good, 1), np.nan))
+
+
+def _extreme(ufunc: np.ufunc, values: Floats, first: Ints) -> Floats:
+    return np.asarray(ufunc.reduceat(values, first))
+
+
+def _moments(values: Floats, first: Ints, count: Ints) -> tuple[Floats, Floats, Floats, Floats]:
+    mean = _mean(values, first, count)
+    rest = values - np.repeat(mean, count)
+    variance = _mean(rest * rest, first, count)
+    return (
+        mean,
+        np.sqrt(variance),
+        _extreme(np.fmin, values, first),
+        _extreme(np.fmax, values, first),
+    )

@@ -1,0 +1,345 @@
+"""The current that a joint unit should draw, and how far off is still normal.
+
+Three populations are kept apart: held by the brake, holding still on the
+motor, and moving. Each has its own robust fit; only blocks that help on
+sessions left out of the fit are kept, so that a log in which speed explains
+nothing gets a flat expectation and a wide band instead of a made-up curve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from replay.models import design, robust
+from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
+from replay.models.remainder import Remainder
+
+GAIN_TO_KEEP = 0.005
+"""A block stays when it takes this share off the held-out error."""
+
+SPEED_CELLS, LOAD_CELLS = 8, 6
+MARGIN = 0.12
+"""How far outside the trained range of a quantity still counts as seen, as a
+share of the range."""
+
+MIN_ROWS = 40
+
+
+@dataclass(slots=True)
+class Population:
+    """The fit of one of the three populations."""
+
+    coefficients: Floats
+    inverse: Floats
+    blocks: tuple[str, ...]
+    explained: float
+    """Share of the current's robust variance that the fit explains."""
+    edges: Floats
+    """Speed edges of the cells in which the spread is known, deg/s."""
+    sd: Floats
+    """Spread of one bin's mean by cell, A."""
+    floor: float
+
+
+@dataclass(slots=True)
+class ExpectedCurrent:
+    """Expected motor current of one joint unit.
+
+    After `fit`: ``populations_`` by motion code, ``scales_``, ``ranges_``,
+    ``sample_sd_`` (spread of single samples about their bin, A) and
+    ``session_sd_`` (spread of whole sessions about the fit, A).
+    """
+
+    scales_: design.Scales | None = None
+    populations_: dict[int, Population] = field(default_factory=dict)
+    ranges_: dict[str, tuple[float, float]] = field(default_factory=dict)
+    cells_: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), bool))
+    sample_sd_: dict[int, float] = field(default_factory=dict)
+    session_sd_: dict[int, float] = field(default_factory=dict)
+    remainder_: Remainder | None = None
+
+    def fit(self, bins: Bins, group: Ints) -> ExpectedCurrent:
+        """Learn from bins of several sessions.
+
+        Parameters
+        ----------
+        bins : Bins
+            Bins of one joint unit.
+        group : array, shape (bins,)
+            The session that each bin came from; blocks are chosen, and the
+            remainder is learned, across sessions, never within one.
+        """
+        usable = np.isfinite(bins.current)
+        rows = usable & (bins.motion == MOVING) & np.isfinite(bins.rate)
+        self.scales_ = design.Scales.measure(bins.take(rows) if rows.any() else bins)
+        self._learn_ranges(bins, rows)
+        for code in (HELD, HOLDING, MOVING):
+            mine = usable & (bins.motion == code)
+            if code == MOVING:
+                mine &= np.isfinite(bins.rate)
+            if int(mine.sum()) >= MIN_ROWS:
+                self._fit_population(code, bins.take(mine), group[mine])
+        return self
+
+    def predict(self, bins: Bins) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+        """Return ``(expected_a, spread_a, seen)`` bin by bin.
+
+        Where the region was not seen in training, expectation and spread are
+        NaN.
+        """
+        size = len(bins)
+        expected = np.full(size, np.nan)
+        sd = np.full(size, np.nan)
+        seen = self.seen(bins)
+        for code, fit in self.populations_.items():
+            mine = np.flatnonzero((bins.motion == code) & seen)
+            if not mine.size:
+                continue
+            part = bins.take(mine)
+            matrix = self._matrix(code, part, fit.blocks)
+            value = matrix @ fit.coefficients
+            if code == MOVING and self.remainder_ is not None:
+                value = value + self.remainder_.predict(part)
+            cell = np.clip(np.searchsorted(fit.edges, np.abs(part.rate)), 0, fit.sd.size - 1)
+            leverage = np.einsum("ij,jk,ik->i", matrix, fit.inverse, matrix)
+            session = self.session_sd_.get(code, 0.0)
+            expected[mine] = value
+            sd[mine] = np.sqrt(fit.sd[cell] ** 2 + session**2 * (1.0 + leverage))
+        return expected, sd, seen & np.isfinite(expected)
+
+    def seen(self, bins: Bins) -> npt.NDArray[np.bool_]:
+        """Tell which bins lie in a region that training covered."""
+        ok = np.zeros(len(bins), dtype=bool)
+        for code in self.populations_:
+            ok |= bins.motion == code
+        for name in ("temperature", "load", "payload"):
+            if name in self.ranges_:
+                low, high = self.ranges_[name]
+                value = getattr(bins, name)
+                ok &= ~((value < low) | (value > high))
+        moving = bins.motion == MOVING
+        if moving.any() and self.scales_ is not None and self.cells_.size:
+            row, column = self._cell(bins)
+            ok &= ~moving | self.cells_[row, column]
+            if "accel" in self.ranges_:
+                low, high = self.ranges_["accel"]
+                ok &= ~moving | ~((bins.accel < low) | (bins.accel > high))
+        return ok
+
+    # fitting ----------------------------------------------------------------
+    def _fit_population(self, code: int, bins: Bins, group: Ints) -> None:
+        offered = design.available(bins)
+        weight = session_weights(group)
+        blocks: tuple[str, ...] = ("speed",)
+        halves = split_halves(group)
+        best = self._held_out(code, bins, weight, halves, blocks)
+        for block in offered:
+            if block in blocks:
+                continue
+            tried = (*blocks, block)
+            error = self._held_out(code, bins, weight, halves, tried)
+            if error < best * (1 - GAIN_TO_KEEP):
+                blocks, best = tried, error
+        matrix = self._matrix(code, bins, blocks)
+        beta, inverse, scale = robust.fit(matrix, bins.current, weight)
+        rest = bins.current - matrix @ beta
+        if code == MOVING:
+            self.remainder_ = Remainder.learn(bins, rest, group)
+            if self.remainder_ is not None:
+                rest = rest - self.remainder_.predict(bins)
+        floor = max(
+            0.002 * float(np.median(np.abs(bins.current))),
+            0.3 * smallest_step(bins.current_step),
+            1e-9,
+        )
+        edges, sd = spread_by_speed(np.abs(bins.rate), rest, floor, code == MOVING)
+        total = robust.spread(bins.current)
+        self.populations_[code] = Population(
+            coefficients=beta,
+            inverse=inverse * float(weight.sum()) / np.unique(group).size,
+            blocks=blocks,
+            explained=float(1 - min(1.0, (robust.spread_about_zero(rest) / total) ** 2))
+            if total > 0
+            else 0.0,
+            edges=edges,
+            sd=sd,
+            floor=floor,
+        )
+        self.sample_sd_[code] = float(np.nanmedian(bins.current_sd)) if len(bins) else 0.0
+        self.session_sd_[code] = session_spread(rest, bins.direction, group, sd.max())
+
+    def _held_out(
+        self,
+        code: int,
+        bins: Bins,
+        weight: Floats,
+        halves: npt.NDArray[np.bool_],
+        blocks: tuple[str, ...],
+    ) -> float:
+        error = 0.0
+        for side in (halves, ~halves):
+            train, test = np.flatnonzero(side), np.flatnonzero(~side)
+            train = train[:: max(1, train.size // 6000)]
+            if train.size < 20 or not test.size:
+                return float("inf") if blocks != ("speed",) else 1e300
+            matrix = self._matrix(code, bins.take(train), blocks)
+            beta, _, _ = robust.fit(matrix, bins.current[train], weight[train])
+            test = test[:: max(1, test.size // 6000)]
+            rest = bins.current[test] - self._matrix(code, bins.take(test), blocks) @ beta
+            size = np.abs(rest)
+            error += float(np.mean(np.minimum(size, 4 * np.median(size) + 1e-12)))
+        return error
+
+    def _matrix(self, code: int, bins: Bins, blocks: tuple[str, ...]) -> Floats:
+        assert self.scales_ is not None
+        make = design.columns if code == MOVING else design.resting_columns
+        return make(bins, self.scales_, blocks)
+
+    def _learn_ranges(self, bins: Bins, moving: npt.NDArray[np.bool_]) -> None:
+        for name in ("temperature", "load", "payload", "accel"):
+            value = getattr(bins, name)[moving if name == "accel" else slice(None)]
+            value = value[np.isfinite(value)]
+            if value.size < MIN_ROWS:
+                continue
+            low, high = float(value.min()), float(value.max())
+            extra = MARGIN * (high - low) + 1e-9
+            if name == "temperature":
+                extra = max(extra, 2.0)
+            if name == "payload":
+                extra = max(extra, 0.1 * abs(high))
+            if name == "accel":
+                low, high = float(np.quantile(value, 0.0005)), float(np.quantile(value, 0.9995))
+                extra = 0.5 * (high - low)
+            self.ranges_[name] = (low - extra, high + extra)
+        if not moving.any():
+            return
+        row, column = self._cell(bins)
+        count = np.zeros((2 * SPEED_CELLS + 2, LOAD_CELLS), dtype=np.int64)
+        np.add.at(count, (row[moving], column[moving]), 1)
+        cells = count >= 3
+        grown = cells.copy()  # a neighbour in speed is near enough
+        grown[1:] |= cells[:-1]
+        grown[:-1] |= cells[1:]
+        self.cells_ = grown
+
+    def _cell(self, bins: Bins) -> tuple[Ints, Ints]:
+        assert self.scales_ is not None
+        v = np.nan_to_num(bins.rate) / self.scales_.speed
+        row = np.clip(np.floor(v * SPEED_CELLS) + SPEED_CELLS + 1, 0, 2 * SPEED_CELLS + 1)
+        if "load" in self.ranges_:
+            low, high = self.ranges_["load"]
+            part = (np.nan_to_num(bins.load) - low) / (high - low)
+            column = np.clip(np.floor(part * LOAD_CELLS), 0, LOAD_CELLS - 1)
+        else:
+            column = np.zeros(len(bins))
+        return row.astype(np.int64), column.astype(np.int64)
+
+    # plain data -------------------------------------------------------------
+    def to_plain(self) -> dict[str, Any]:
+        """Return everything as what JSON holds; `from_plain` reads it back."""
+        assert self.scales_ is not None
+        return {
+            "scales": asdict(self.scales_),
+            "populations": {
+                str(code): {
+                    "coefficients": p.coefficients.tolist(),
+                    "inverse": p.inverse.tolist(),
+                    "blocks": list(p.blocks),
+                    "explained": p.explained,
+                    "edges": p.edges.tolist(),
+                    "sd": p.sd.tolist(),
+                    "floor": p.floor,
+                }
+                for code, p in self.populations_.items()
+            },
+            "ranges": {k: list(v) for k, v in self.ranges_.items()},
+            "cells": self.cells_.astype(int).tolist(),
+            "sample_sd": {str(k): v for k, v in self.sample_sd_.items()},
+            "session_sd": {str(k): v for k, v in self.session_sd_.items()},
+            "remainder": self.remainder_.to_plain() if self.remainder_ else None,
+        }
+
+    @classmethod
+    def from_plain(cls, data: dict[str, Any]) -> ExpectedCurrent:
+        """Rebuild from `to_plain`'s document."""
+        scales = dict(data["scales"])
+        scales["bends"] = tuple(scales["bends"])
+        return cls(
+            scales_=design.Scales(**scales),
+            populations_={
+                int(code): Population(
+                    coefficients=np.array(p["coefficients"]),
+                    inverse=np.array(p["inverse"]),
+                    blocks=tuple(p["blocks"]),
+                    explained=p["explained"],
+                    edges=np.array(p["edges"]),
+                    sd=np.array(p["sd"]),
+                    floor=p["floor"],
+                )
+                for code, p in data["populations"].items()
+            },
+            ranges_={k: (v[0], v[1]) for k, v in data["ranges"].items()},
+            cells_=np.array(data["cells"], dtype=bool).reshape(-1, LOAD_CELLS)
+            if data["cells"]
+            else np.zeros((0, 0), bool),
+            sample_sd_={int(k): v for k, v in data["sample_sd"].items()},
+            session_sd_={int(k): v for k, v in data["session_sd"].items()},
+            remainder_=Remainder.from_plain(data["remainder"]) if data["remainder"] else None,
+        )
+
+
+def session_weights(group: Ints) -> Floats:
+    """Give every session the same total weight, none of its rows more than 5."""
+    _, where, count = np.unique(group, return_inverse=True, return_counts=True)
+    weight = 1.0 / count[where]
+    return np.asarray(np.minimum(weight / weight.mean(), 5.0))
+
+
+def split_halves(group: Ints) -> npt.NDArray[np.bool_]:
+    """Split rows in two by session; by blocks of time where there is only one."""
+    names, where = np.unique(group, return_inverse=True)
+    if names.size > 1:
+        return np.asarray(where % 2 == 0)
+    block = np.arange(group.size) * 10 // max(group.size, 1)
+    return np.asarray(block % 2 == 0)
+
+
+def spread_by_speed(
+    speed: Floats, rest: Floats, floor: float, by_cell: bool
+) -> tuple[Floats, Floats]:
+    """Return speed edges and the robust spread of the residual in each cell."""
+    whole = max(robust.spread_about_zero(rest), floor)
+    if not by_cell or rest.size < 8 * MIN_ROWS:
+        return np.empty(0), np.array([whole])
+    edges = np.unique(np.quantile(speed, np.linspace(0, 1, SPEED_CELLS + 1)[1:-1]))
+    cell = np.searchsorted(edges, speed)
+    sd = np.empty(edges.size + 1)
+    for k in range(sd.size):
+        mine = rest[cell == k]
+        share = mine.size / (mine.size + MIN_ROWS)
+        own = robust.spread_about_zero(mine) if mine.size else whole
+        sd[k] = np.sqrt(share * own**2 + (1 - share) * whole**2)
+    return edges, np.maximum(sd, floor)
+
+
+def session_spread(rest: Floats, direction: Ints, group: Ints, bin_sd: float) -> float:
+    """Robust spread of sessions' mean residual by direction, A."""
+    means = [
+        float(np.median(rest[mine]))
+        for g in np.unique(group)
+        for d in (-1, 0, 1)
+        if (mine := (group == g) & (direction == d)).sum() >= 10
+    ]
+    if len(means) < 4:
+        return 0.5 * bin_sd
+    return float(robust.spread_about_zero(np.array(means)))
+
+
+def smallest_step(steps: Floats) -> float:
+    """Smallest step that the recorder shows, A: a stand-in for its resolution."""
+    good = steps[np.isfinite(steps) & (steps > 0)]
+    return float(np.quantile(good, 0.02)) if good.size else 0.0

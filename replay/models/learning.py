@@ -1,0 +1,381 @@
+"""Learn a baseline: folds by session, faults in training set aside, tails fitted.
+
+Every figure that decides about flags comes from sessions that were left out
+of the fit it is judged by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from replay.archive import Archive
+from replay.errors import BaselineError
+from replay.models import robust
+from replay.models.baselines import Baseline, save_baseline
+from replay.models.bins import MOVING, Bins, Floats, Ints, join_bins
+from replay.models.expected import ExpectedCurrent
+from replay.models.patterns import PatternModel
+from replay.models.readings import Reading, read_session
+from replay.models.symptoms import Nominal, collect
+from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS
+from replay.models.tails import Tail
+from replay.models.trace import Trace, make_trace
+from replay.models.unit import Rarity, UnitModel
+from replay.records import Session
+
+Progress = Callable[[str, int, int], None]
+
+FOLDS = 4
+BLOCK_S = 600.0
+MOST_BINS = 30_000
+"""Bins of a unit that a fit uses; spread evenly over its sessions."""
+
+MOST_JOINT_SAMPLES = 150_000_000
+"""Beyond this, only the middle of each session is read."""
+
+SURPRISE = 0.02
+"""A training session goes aside when its rarest finding should turn up less
+often than this in the whole training set."""
+
+MOST_SET_ASIDE = 0.2
+
+
+def learn(
+    archive: Archive,
+    sessions: Iterable[str] | None = None,
+    *,
+    false_flags_per_100h: float = 1.0,
+    progress: Progress | None = None,
+) -> Baseline:
+    """Learn the normal behaviour of every joint unit and save it.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str, optional
+        The sessions that teach; all by default. They may hide a few faults:
+        what stands out from the rest is set aside and named.
+    false_flags_per_100h : float
+        False flags that the user accepts per 100 joint-hours.
+    progress : callable, optional
+        Called with ``(what, done, total)``.
+
+    Raises
+    ------
+    BaselineError
+        Nothing to learn from.
+    """
+    names = list(sessions) if sessions is not None else _all_sessions(archive)
+    if not names:
+        raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
+    records = [archive.session(name) for name in dict.fromkeys(names)]
+    readings = read_all(archive, records, progress)
+    units, rarity, calibration = fit_units(readings, progress)
+    if not units:
+        raise BaselineError(
+            "no joint has enough samples with a current to learn from",
+            todo="choose longer sessions, or more of them",
+        )
+    baseline = Baseline.assemble(
+        units=units,
+        rarity=rarity,
+        records=records,
+        asked=false_flags_per_100h,
+        calibration=calibration,
+    )
+    return save_baseline(archive, baseline)
+
+
+def _all_sessions(archive: Archive) -> list[str]:
+    frame = archive.sessions()
+    return frame["session"].to_list() if frame.height else []
+
+
+def read_all(
+    archive: Archive, records: list[Session], progress: Progress | None = None
+) -> list[Reading]:
+    """Read and condense all sessions, thinned to the budget."""
+    total = sum(r.rows * max(len(r.joints), 1) for r in records)
+    share = min(1.0, MOST_JOINT_SAMPLES / max(total, 1))
+    made: list[Reading] = []
+    for k, record in enumerate(sorted(records, key=lambda r: (r.start, r.session))):
+        if progress is not None:
+            progress("reading sessions", k, len(records))
+        made += read_session(archive, record, share=share)
+    return made
+
+
+@dataclass(slots=True)
+class _Held:
+    """A unit's sessions as seen by fits that left them out."""
+
+    readings: list[Reading]
+    traces: list[Trace]
+    nominal: Nominal
+    pattern: PatternModel | None
+    whole: ExpectedCurrent
+    sessions: list[str]
+    maxima: dict[str, Floats] = field(default_factory=dict)
+    """Largest value by detector, one entry a block."""
+    block_session: list[str] = field(default_factory=list)
+    block_hours: Floats = field(default_factory=lambda: np.empty(0))
+
+
+def fit_units(
+    readings: list[Reading], progress: Progress | None = None
+) -> tuple[dict[str, UnitModel], Rarity, dict[str, object]]:
+    """Fit every unit, twice: once to find what to set aside, once without it."""
+    by_unit: dict[str, list[Reading]] = {}
+    for reading in readings:
+        if len(reading.bins) >= 20:
+            by_unit.setdefault(reading.unit, []).append(reading)
+    held: dict[str, _Held] = {}
+    for k, (unit, mine) in enumerate(sorted(by_unit.items())):
+        if progress is not None:
+            progress("fitting joint units", k, 2 * len(by_unit))
+        got = _hold_out(mine)
+        if got is not None:
+            held[unit] = got
+    if not held:
+        return {}, Rarity(), {}
+    rarity = _rarity(held, contaminated=True)
+    aside = _surprises(held, rarity)
+    for k, (unit, names) in enumerate(sorted(aside.items())):
+        if progress is not None:
+            progress("fitting joint units", len(by_unit) + k, 2 * len(by_unit))
+        rest = [r for r in by_unit[unit] if r.session not in names]
+        got = _hold_out(rest)
+        if got is not None:
+            held[unit] = got
+    rarity = _rarity(held, contaminated=not aside and len(readings) < 30)
+    units = {
+        unit: UnitModel(
+            unit=unit,
+            model=h.whole,
+            nominal=h.nominal,
+            pattern=h.pattern,
+            sessions=tuple(h.sessions),
+            hours=float(sum(r.hours for r in h.readings)),
+            band=_band(h.traces),
+            temperature_c=_heat(h.readings),
+            set_aside=tuple(sorted(aside.get(unit, ()))),
+        )
+        for unit, h in held.items()
+    }
+    return units, rarity, _calibration(held, rarity)
+
+
+# one unit -------------------------------------------------------------------
+def _hold_out(readings: list[Reading]) -> _Held | None:
+    pieces = _pieces(readings)
+    fold = np.arange(len(pieces)) % min(FOLDS, len(pieces))
+    traces: list[Trace] = []
+    order: list[Reading] = []
+    for k in np.unique(fold):
+        train = [p for p, f in zip(pieces, fold, strict=True) if f != k]
+        model = _fit_expected(train)
+        if not model.populations_:
+            return None
+        for piece in (p for p, f in zip(pieces, fold, strict=True) if f == k):
+            traces.append(make_trace(piece.bins, model))
+            order.append(piece)
+    whole = _fit_expected(pieces)
+    nominal = Nominal()
+    nominal.current_a = _moving_current(pieces)
+    nominal.marks = _mark_scales(order)
+    traces = [
+        collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)
+    ]
+    nominal.session_level = _session_level(traces)
+    pattern = PatternModel.learn(traces)
+    held = _Held(order, traces, nominal, pattern, whole, sorted({r.session for r in readings}))
+    _measure(held)
+    return held
+
+
+def _pieces(readings: list[Reading]) -> list[Reading]:
+    """Return the readings; a lone session is cut into four stretches."""
+    if len(readings) > 1:
+        return readings
+    only = readings[0]
+    cuts = np.linspace(0, len(only.bins), FOLDS + 1).astype(int)
+    made = []
+    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+        bins = only.bins.take(np.arange(a, b))
+        if not len(bins):
+            continue
+        marks = [m for m in only.marks if bins.start_s[0] <= m.start_s < bins.end_s[-1]]
+        made.append(Reading(only.session, only.joint, only.unit, only.start, bins, marks))
+    return made
+
+
+def _fit_expected(readings: list[Reading]) -> ExpectedCurrent:
+    each = max(50, MOST_BINS // max(len(readings), 1))
+    parts: list[Bins] = []
+    group: list[Ints] = []
+    for k, reading in enumerate(readings):
+        step = max(1, len(reading.bins) // each)
+        part = reading.bins.take(np.arange(k % step, len(reading.bins), step))
+        parts.append(part)
+        group.append(np.full(len(part), k))
+    return ExpectedCurrent().fit(join_bins(parts), np.concatenate(group))
+
+
+def _moving_current(readings: list[Reading]) -> float:
+    values = [
+        np.abs(r.bins.current[(r.bins.motion == MOVING) & np.isfinite(r.bins.current)])
+        for r in readings
+    ]
+    pooled = np.concatenate(values) if values else np.empty(0)
+    return float(np.median(pooled)) if pooled.size else 0.0
+
+
+def _mark_scales(readings: list[Reading]) -> dict[str, tuple[float, float]]:
+    """Centre and spread of each finding that healthy sessions have plenty of."""
+    made = {}
+    for name in ("slip", "release delay", "engage delay", "motion delay"):
+        values = np.array(
+            [
+                m.value
+                for r in readings
+                for m in r.marks
+                if m.name == name and not m.detail.get("never")
+            ]
+        )
+        if values.size < FEWEST:
+            continue
+        centre = float(np.median(values))
+        floor = MARK_DEFAULTS[name][1] * (0.5 if name == "slip" else 0.1)
+        made[name] = (centre, max(robust.spread(values), floor))
+    steps = np.array([m.value for r in readings for m in r.marks if m.name == "angle step"])
+    if steps.size >= 20 * max(1.0, sum(r.hours for r in readings)):
+        made["angle step"] = (0.0, max(float(np.quantile(steps, 0.9)) / 2, 0.08))
+    return made
+
+
+def _session_level(traces: list[Trace]) -> float:
+    levels = []
+    for trace in traces:
+        rows = trace.seen & (trace.bins.motion == MOVING)
+        if rows.sum() >= 20:
+            levels.append(float(np.median(trace.z[rows] * trace.side[rows])))
+    if len(levels) < 3:
+        return 1.0
+    return max(robust.spread_about_zero(np.array(levels)), 0.1)
+
+
+def _measure(held: _Held) -> None:
+    """Fill the nominal spreads and every block's largest values."""
+    raw = [collect.statistics(t, held.whole, held.nominal, held.pattern) for t in held.traces]
+    pools: dict[str, list[Floats]] = {}
+    windows: dict[str, float] = {}
+    for found in raw:
+        for s in found:
+            good = s.value[np.isfinite(s.value)]
+            pools.setdefault(s.name, []).append(good[:: max(1, good.size // 2000)])
+            windows[s.name] = s.window_s
+    for name, parts in pools.items():
+        values = np.concatenate(parts)
+        if values.size:
+            few = 1.0 + 3.0 / max(len(parts), 1)
+            held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), 0.02)
+    columns: dict[str, list[float]] = {}
+    hours: list[float] = []
+    sample_sd = held.whole.sample_sd_.get(MOVING, 0.0)
+    for reading, found in zip(held.readings, raw, strict=True):
+        edges = _block_edges(reading)
+        scaled = [(s, np.abs(held.nominal.scaled(s))) for s in found]
+        for a, b in zip(edges[:-1], edges[1:], strict=True):
+            hours.append((b - a) / 3600.0)
+            held.block_session.append(reading.session)
+            top: dict[str, float] = dict.fromkeys([*pools, *MARK_DEFAULTS], 0.0)
+            for s, value in scaled:
+                at = reading.bins.end_s[s.rows]
+                inside = value[(at > a) & (at <= b)]
+                inside = inside[np.isfinite(inside)]
+                if inside.size:
+                    top[s.name] = float(inside.max())
+            for mark in reading.marks:
+                if a <= mark.start_s < b:
+                    size = held.nominal.mark_value(mark, sample_sd)
+                    top[mark.name] = max(top[mark.name], size)
+            for name, value_ in top.items():
+                columns.setdefault(name, []).append(value_)
+    held.block_hours = np.array(hours)
+    held.maxima = {name: np.array(v) for name, v in columns.items()}
+
+
+def _block_edges(reading: Reading) -> Floats:
+    start, end = float(reading.bins.start_s[0]), float(reading.bins.end_s[-1]) + 1e-6
+    count = max(1, round((end - start) / BLOCK_S))
+    edges = np.linspace(start, end, count + 1)
+    edges[0] -= 1.0
+    return edges
+
+
+# all units ------------------------------------------------------------------
+def _rarity(held: dict[str, _Held], *, contaminated: bool) -> Rarity:
+    names = sorted({n for h in held.values() for n in h.maxima})
+    hours = float(np.mean(np.concatenate([h.block_hours for h in held.values()])))
+    tails = {}
+    for name in names:
+        values = np.concatenate([h.maxima[name] for h in held.values() if name in h.maxima])
+        tails[name] = Tail.fit(values, hours, contaminated=contaminated)
+    rarity = Rarity(tails)
+    together = np.concatenate([_rarest(h, rarity) for h in held.values()])
+    rarity.combined = Tail.fit(together, hours, contaminated=contaminated)
+    return rarity
+
+
+def _rarest(held: _Held, rarity: Rarity) -> Floats:
+    """Return, block by block, ``-log10`` of the rarest detector's rate."""
+    lowest = np.full(held.block_hours.size, np.inf)
+    for name, values in held.maxima.items():
+        lowest = np.minimum(lowest, rarity.rate(name, values))
+    return np.asarray(-np.log10(np.maximum(lowest, 1e-60)))
+
+
+def _surprises(held: dict[str, _Held], rarity: Rarity) -> dict[str, set[str]]:
+    """Return the training sessions to set aside, by unit."""
+    total = sum(float(h.block_hours.sum()) for h in held.values())
+    found: list[tuple[float, str, str]] = []
+    for unit, h in held.items():
+        rate = rarity.combined.rate(_rarest(h, rarity))
+        for k in np.flatnonzero(rate * total < SURPRISE):
+            found.append((float(rate[k]), unit, h.block_session[k]))
+    aside: dict[str, set[str]] = {}
+    for _, unit, session in sorted(found):
+        limit = max(1, int(MOST_SET_ASIDE * len(held[unit].sessions)))
+        mine = aside.setdefault(unit, set())
+        if len(held[unit].sessions) >= 4 and (session in mine or len(mine) < limit):
+            mine.add(session)
+    return {unit: names for unit, names in aside.items() if names}
+
+
+def _band(traces: list[Trace]) -> float:
+    z = np.concatenate([np.abs(t.z[t.seen]) for t in traces]) if traces else np.empty(0)
+    z = z[np.isfinite(z)]
+    return float(np.clip(np.quantile(z, 0.99), 2.0, 6.0)) if z.size > 100 else 3.0
+
+
+def _heat(readings: list[Reading]) -> tuple[float, float] | None:
+    parts = [r.bins.temperature[np.isfinite(r.bins.temperature)] for r in readings]
+    heat = np.concatenate(parts) if parts else np.empty(0)
+    return (float(heat.min()), float(heat.max())) if heat.size else None
+
+
+def _calibration(held: dict[str, _Held], rarity: Rarity) -> dict[str, object]:
+    """Keep every held-out block's combined score, for thresholds and for show."""
+    scores, sessions, hours = [], [], []
+    for h in held.values():
+        scores.append(rarity.score(10 ** -_rarest(h, rarity)))
+        sessions += h.block_session
+        hours.append(h.block_hours)
+    return {
+        "scores": np.round(np.concatenate(scores), 6).tolist(),
+        "sessions": sessions,
+        "hours": np.round(np.concatenate(hours), 9).tolist(),
+    }

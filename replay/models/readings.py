@@ -1,0 +1,97 @@
+"""Sessions read into bins and marks: the only place where models touch samples."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.models.bins import Bins, bin_table, join_bins
+from replay.models.symptoms.brakes import brake_marks
+from replay.models.symptoms.marks import Mark
+from replay.models.symptoms.telemetry import telemetry_marks
+from replay.records import Session
+from replay.signals.joints import joint_tables
+
+PIECE_ROWS = 2_000_000
+"""A session longer than this is read in pieces, so that memory stays flat."""
+
+
+@dataclass(slots=True)
+class Reading:
+    """One joint of one session, condensed."""
+
+    session: str
+    joint: str
+    unit: str
+    start: datetime
+    bins: Bins
+    marks: list[Mark]
+
+    @property
+    def hours(self) -> float:
+        """Elapsed time, h."""
+        if not len(self.bins):
+            return 0.0
+        return float(self.bins.end_s[-1] - self.bins.start_s[0]) / 3600.0
+
+
+def unit_of(record: Session, joint: str) -> str:
+    """Return the serial number of the unit at a joint, or the place's own name."""
+    return record.units.get(joint) or f"{record.arm}/{joint}"
+
+
+def read_tables(
+    archive: Archive, record: Session, *, share: float = 1.0
+) -> Iterator[dict[str, pl.DataFrame]]:
+    """Yield the session's joint tables in pieces of bounded size.
+
+    Parameters
+    ----------
+    share : float
+        Below 1: only a piece of this share from the middle of the session.
+    """
+    length = record.end - record.start
+    pieces = max(1, -(-record.rows // PIECE_ROWS))
+    if share < 1.0:
+        start = record.start + length * (0.5 - share / 2)
+        yield joint_tables(archive, record.session, start=start, end=start + length * share)
+        return
+    if pieces == 1:
+        yield joint_tables(archive, record.session)
+        return
+    for k in range(pieces):
+        start = record.start + length * k / pieces
+        end = record.start + length * (k + 1) / pieces + timedelta(microseconds=k == pieces - 1)
+        yield joint_tables(archive, record.session, start=start, end=end)
+
+
+def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> list[Reading]:
+    """Condense every joint of a session that has a current."""
+    parts: dict[str, list[Bins]] = {}
+    marks: dict[str, list[Mark]] = {}
+    rows: dict[str, int] = {}
+    for tables in read_tables(archive, record, share=share):
+        for joint, table in tables.items():
+            parts.setdefault(joint, []).append(bin_table(table, first_row=rows.get(joint, 0)))
+            marks.setdefault(joint, []).extend(table_marks(table))
+            rows[joint] = rows.get(joint, 0) + table.height
+    return [
+        Reading(
+            record.session,
+            joint,
+            unit_of(record, joint),
+            record.start,
+            join_bins(found) if len(found) > 1 else found[0],
+            marks[joint],
+        )
+        for joint, found in parts.items()
+    ]
+
+
+def table_marks(table: pl.DataFrame) -> list[Mark]:
+    """Return every single finding of a joint table."""
+    return telemetry_marks(table) + brake_marks(table)

@@ -1,0 +1,165 @@
+"""What the brake did, measured: delays after a command, motion while engaged.
+
+Release delay: from the release command to the state that says released, and
+to the first motion when motion was commanded. Slip: departure of the angle
+while the brake is engaged, after a settling allowance. Definitions: common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from replay.models.bins import Floats
+from replay.models.symptoms.marks import Mark, runs
+
+SETTLE_S = 1.0
+"""After engaging, the joint may still relax for this long."""
+
+LONGEST_WAIT_S = 20.0
+"""A release command that nothing followed for this long had no motion to time."""
+
+
+def brake_marks(table: pl.DataFrame) -> list[Mark]:
+    """Return every brake delay and every held span's departure of one joint."""
+    time = table["t_s"].to_numpy()
+    if time.size < 3:
+        return []
+    engaged = _state(table, "brake_engaged")
+    command = _state(table, "brake_engage_cmd")
+    angle = table["angle_deg"].to_numpy()
+    rate = table["rate_deg_s"].to_numpy()
+    wanted = table["rate_cmd_deg_s"].to_numpy()
+    period = float(np.median(np.diff(time[: min(time.size, 20000)])))
+    made: list[Mark] = []
+    if engaged is not None and command is not None:
+        made += _delays(time, command, engaged, period)
+    released = engaged if engaged is not None else command
+    if command is not None:
+        made += _first_motion(time, command, rate, wanted, period)
+    if released is not None:
+        made += _slips(time, released, angle, period)
+        made += _chatter(time, released, period)
+    return made
+
+
+def _state(table: pl.DataFrame, name: str) -> Floats | None:
+    column = table[name]
+    if column.null_count() == column.len():
+        return None
+    return column.cast(pl.Float64).to_numpy()
+
+
+def _delays(time: Floats, command: Floats, engaged: Floats, period: float) -> list[Mark]:
+    made = []
+    for word, value in (("release", 0.0), ("engage", 1.0)):
+        turned = np.flatnonzero((command[1:] == value) & (command[:-1] == 1.0 - value)) + 1
+        for row in turned:
+            if engaged[row - 1] == value:
+                continue
+            stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
+            after = np.flatnonzero(engaged[row:stop] == value)
+            back = np.flatnonzero(command[row:stop] == 1.0 - value)
+            if after.size and (not back.size or after[0] <= back[0]):
+                delay, open_end = float(time[row + after[0]] - time[row]), False
+            else:
+                end = row + back[0] if back.size else stop - 1
+                delay, open_end = float(time[end] - time[row]), True
+                if delay < 5 * period:
+                    continue
+            made.append(
+                Mark(
+                    f"{word} delay",
+                    float(time[row]),
+                    float(time[row] + delay),
+                    delay,
+                    {"resolution_s": period, "never": open_end},
+                )
+            )
+    return made
+
+
+def _first_motion(
+    time: Floats, command: Floats, rate: Floats, wanted: Floats, period: float
+) -> list[Mark]:
+    """Time from when motion was both allowed and asked for until it came."""
+    made = []
+    speed = np.abs(wanted[np.isfinite(wanted)])
+    if not speed.size or speed.max() == 0:
+        return []
+    asked = np.abs(np.nan_to_num(wanted)) > 0.1 * np.quantile(speed[speed > 0], 0.5)
+    turned = np.flatnonzero((command[1:] == 0.0) & (command[:-1] == 1.0)) + 1
+    for row in turned:
+        stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
+        begin = np.flatnonzero(asked[row:stop])
+        if not begin.size:
+            continue
+        begin_row = row + int(begin[0])
+        level = 0.5 * np.abs(np.nan_to_num(wanted[begin_row:stop]))
+        moved = np.flatnonzero(
+            (np.abs(np.nan_to_num(rate[begin_row:stop])) > level) & (level > 0)
+        )
+        if not moved.size:
+            continue
+        delay = float(time[begin_row + moved[0]] - time[begin_row])
+        made.append(
+            Mark(
+                "motion delay",
+                float(time[begin_row]),
+                float(time[begin_row] + delay),
+                delay,
+                {"resolution_s": period},
+            )
+        )
+    return made
+
+
+def _slips(time: Floats, engaged: Floats, angle: Floats, period: float) -> list[Mark]:
+    made = []
+    first, last = runs((engaged == 1.0) & np.isfinite(angle))
+    for a, b in zip(first, last, strict=True):
+        settled = int(np.searchsorted(time, time[a] + (SETTLE_S if a > 0 else 0.0)))
+        if b - settled < 4 or time[b] - time[settled] < max(0.5, 4 * period):
+            continue
+        held = angle[settled : b + 1]
+        reference = float(np.median(held[: max(3, min(held.size // 4, int(1.0 / period) + 1))]))
+        away = np.abs(held - reference)
+        peak = float(np.median(np.sort(away)[-3:]))
+        noise = 0.5 * peak
+        begin = settled + int(np.argmax(away > noise)) if peak > 0 else settled
+        late = np.flatnonzero(away >= 0.9 * peak)
+        end = settled + int(late[0]) if late.size else b
+        final = float(np.median(held[-3:]) - reference)
+        made.append(
+            Mark(
+                "slip",
+                float(time[begin]),
+                float(max(time[end], time[begin])),
+                peak,
+                {"stayed_deg": final, "from_s": float(time[a]), "to_s": float(time[b])},
+            )
+        )
+    return made
+
+
+def _chatter(time: Floats, engaged: Floats, period: float) -> list[Mark]:
+    change = np.flatnonzero(
+        (engaged[1:] != engaged[:-1]) & np.isfinite(engaged[1:]) & np.isfinite(engaged[:-1])
+    )
+    if change.size < 4:
+        return []
+    at = time[change + 1]
+    count = np.searchsorted(at, at + 2.0) - np.arange(at.size)
+    worst = int(np.argmax(count))
+    if count[worst] < 4:
+        return []
+    return [
+        Mark(
+            "brake chatter",
+            float(at[worst]),
+            float(at[worst] + 2.0),
+            float(count[worst]),
+            {"resolution_s": period},
+        )
+    ]

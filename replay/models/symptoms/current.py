@@ -1,0 +1,140 @@
+"""Current against its expectation: shifts at several time scales, and samples.
+
+A mean over a window of ``w`` seconds is compared with how such means vary in
+healthy sessions. That is a Shewhart chart on the remainder at each scale, and
+needs no model of how neighbouring samples depend on each other: the spread of
+the window means has it all in.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
+from replay.models.trace import Statistic, Trace, rolling_mean
+
+SCALES_S = (1.0, 4.0, 16.0, 64.0)
+WHOLE = float("inf")
+
+
+def scale_name(window_s: float) -> str:
+    """Return the part of a statistic's name that tells its window."""
+    return "session" if np.isinf(window_s) else f"{window_s:g}s"
+
+
+def shifts(trace: Trace, session_level: float) -> list[Statistic]:
+    """Shift of the drag, absolute and against the session's own level.
+
+    Parameters
+    ----------
+    session_level : float
+        Healthy spread of a session's mean drag, in spreads of a bin: the
+        session's own level is trusted up to twice that.
+    """
+    rows = np.flatnonzero(trace.seen & (trace.bins.motion == MOVING))
+    if rows.size < 3:
+        return []
+    drag = np.clip(trace.z[rows] * trace.side[rows], -40, 40)
+    weight = trace.seconds[rows]
+    own = float(np.clip(np.median(drag), -2 * session_level, 2 * session_level))
+    made = []
+    for window in (*SCALES_S, WHOLE):
+        mean = rolling_mean(drag, weight, window)
+        made.append(Statistic(f"shift {scale_name(window)}", rows, mean, window))
+        if window > 1.0 and not np.isinf(window):
+            made.append(Statistic(f"change {scale_name(window)}", rows, mean - own, window))
+    return made
+
+
+def offsets(trace: Trace) -> list[Statistic]:
+    """Shift that keeps its sign in both directions and at rest."""
+    made = []
+    rows = np.flatnonzero(trace.seen & (trace.bins.motion == MOVING))
+    if rows.size >= 3 and np.unique(np.sign(trace.side[rows])).size > 1:
+        z = np.clip(trace.z[rows], -40, 40)
+        weight = trace.seconds[rows]
+        for window in (64.0, WHOLE):
+            value = balanced_mean(z, trace.side[rows], weight, window)
+            made.append(Statistic(f"offset {scale_name(window)}", rows, value, window))
+    return made
+
+
+def resting(trace: Trace) -> list[Statistic]:
+    """Current of a joint that stands still, released or braked."""
+    made = []
+    for code, word in ((HOLDING, "holding"), (HELD, "held")):
+        rows = np.flatnonzero(trace.seen & (trace.bins.motion == code))
+        if rows.size < 3:
+            continue
+        z = np.clip(trace.z[rows], -40, 40)
+        for window in (1.0, 8.0):
+            mean = rolling_mean(z, trace.seconds[rows], window)
+            made.append(Statistic(f"{word} {scale_name(window)}", rows, mean, window))
+    return made
+
+
+def samples(trace: Trace, sample_sd: dict[int, float]) -> list[Statistic]:
+    """Return the largest departure of a single sample in each bin."""
+    rows = np.flatnonzero(trace.seen)
+    if not rows.size:
+        return []
+    bins = trace.bins
+    own = np.array([sample_sd.get(int(c), 0.0) for c in (HELD, HOLDING, MOVING)])
+    sd = np.sqrt(trace.sd[rows] ** 2 + own[bins.motion[rows]] ** 2)
+    up = bins.current_max[rows] - trace.expected[rows]
+    down = trace.expected[rows] - bins.current_min[rows]
+    value = np.where(up >= down, up, -down) / sd
+    return [Statistic("sample", rows, value, 0.0)]
+
+
+def loads(trace: Trace) -> list[Statistic]:
+    """How the remainder follows the load (or, unloaded, the acceleration)."""
+    bins = trace.bins
+    made = []
+    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING))
+    if rows.size < 10:
+        return []
+    cause = load_cause(trace, rows)
+    if cause is None:
+        return []
+    z = np.clip(trace.z[rows], -40, 40)
+    weight = trace.seconds[rows]
+    for window in (16.0, 64.0, WHOLE):
+        top = rolling_mean(z * cause, weight, window)
+        energy = rolling_mean(cause * cause, weight, window)
+        value = top / np.sqrt(np.maximum(energy, 1e-3))
+        made.append(Statistic(f"load {scale_name(window)}", rows, value, window))
+    return made
+
+
+def load_cause(trace: Trace, rows: Ints) -> Floats | None:
+    """Acceleration (or load) of these rows, scaled to unit spread; None: none."""
+    for values in (trace.bins.accel, trace.bins.load):
+        cause = np.nan_to_num(values[rows])
+        size = float(np.sqrt(np.mean(cause * cause)))
+        if size > 0:
+            return np.asarray(np.clip(cause / size, -6, 6))
+    return None
+
+
+def balanced_mean(z: Floats, side: Floats, weight: Floats, window: float) -> Floats:
+    """Mean of the two directions' means: drag cancels, an offset stays."""
+    parts = []
+    for sign in (1, -1):
+        one = (side == sign).astype(np.float64)
+        top = rolling_mean(z * one, weight, window)
+        share = rolling_mean(one, weight, window)
+        parts.append(np.where(share > 0.1, top / np.maximum(share, 1e-9), np.nan))
+    return np.asarray(0.5 * (parts[0] + parts[1]))
+
+
+def tracking(trace: Trace, speed_scale: float) -> list[Statistic]:
+    """Commanded less measured rate, as a share of the unit's usual speed."""
+    bins = trace.bins
+    known = np.isfinite(bins.rate_cmd) & np.isfinite(bins.rate) & (bins.motion != HELD)
+    rows = np.flatnonzero(known)
+    if rows.size < 3:
+        return []
+    lag = (bins.rate_cmd[rows] - bins.rate[rows]) / speed_scale
+    value = rolling_mean(lag, trace.seconds[rows], 2.0)
+    return [Statistic("tracking 2s", rows, value, 2.0)]
