@@ -234,7 +234,8 @@ def _swing(spin: Array, spin_dot: Array, arm_m: Array) -> Array:
     """Return the acceleration of a point fixed at ``arm_m`` in a turning frame."""
     along = arm_m @ spin
     square = np.einsum("in,in->n", spin, spin)
-    return _cross_const(spin_dot, arm_m) + spin * along - arm_m[:, None] * square
+    out: Array = _cross_const(spin_dot, arm_m) + spin * along - arm_m[:, None] * square
+    return out
 
 
 def _turning(inertia: Array, spin: Array, spin_dot: Array) -> Array:

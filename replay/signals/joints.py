@@ -2,26 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Iterable
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from replay.archive import Archive
+from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
 from replay.signals import motion, rates, segments
-from replay.signals.carry import carry
-from replay.signals.motion import Motion, Samples
-from replay.signals.rates import Array
-from replay.units import JOINT_QUANTITIES, JOINT_TABLE, SESSION_QUANTITIES, TIME, channel
-
-PADDING = timedelta(seconds=2)
-"""Read on both sides of an excerpt, so that its edges are no worse than its middle."""
-
-Nanoseconds = NDArray[np.int64]
+from replay.signals.channels import Channels, arm_of, carried
+from replay.signals.motion import Motion
+from replay.signals.tip import Postures
+from replay.units import JOINT_TABLE, TIME, channel
 
 
 def joint_table(
@@ -48,7 +44,9 @@ def joint_table(
         One row per sample of the joint's motor current. Other channels are
         interpolated or held over at most 2.5 of their own steps
         (`replay.signals.carry`). A rate that was not logged comes from the
-        angles, with its standard error (`replay.signals.rates`).
+        angles, with its standard error (`replay.signals.rates`). ``load_nm``
+        needs an arm file with geometry and link masses, and every joint's
+        angle (`replay.signals.tip` says what is taken for base and payload).
 
     Raises
     ------
@@ -80,7 +78,11 @@ def joint_tables(
                 f"session {session!r} has no joint {name!r}",
                 todo=f"it has {', '.join(record.joints)}",
             )
-    channels = _Channels(archive, record, named, start, end)
+    arm = arm_of(record)
+    if arm is not None and not has_masses(arm):
+        arm = None
+    everyone = named if arm is None else list(dict.fromkeys([*named, *arm.joint_names]))
+    channels = Channels(archive, record, everyone, start, end)
     tables: dict[str, pl.DataFrame] = {}
     wanted: list[str] = []
     for name in named:
@@ -92,84 +94,19 @@ def joint_tables(
                 joint=name,
                 todo="map its current column and ingest the log again",
             )
-    moved = _motions(channels, wanted)
+    moved = channels.motions(everyone)
+    posture = Postures(channels, arm, moved) if arm is not None else None
     for name in wanted:
-        tables[name] = _one(record, channels, name, moved.get(name), start, end)
+        tables[name] = _one(record, channels, name, moved.get(name), posture, start, end)
     return tables
-
-
-class _Channels:
-    """The session's channels, each stream read once."""
-
-    def __init__(
-        self,
-        archive: Archive,
-        record: Session,
-        joints: Sequence[str],
-        start: datetime | None,
-        end: datetime | None,
-    ) -> None:
-        asked = {channel(j, q) for j in joints for q in JOINT_QUANTITIES} | set(SESSION_QUANTITIES)
-        self.found: dict[str, tuple[Nanoseconds, pl.Series]] = {}
-        for stream, names in record.channels.items():
-            here = [n for n in names if n in asked and n not in self.found]
-            if not here:
-                continue
-            frame = archive.samples(
-                record.session,
-                stream=stream,
-                channels=here,
-                start=None if start is None else start - PADDING,
-                end=None if end is None else end + PADDING,
-            ).collect()
-            time_ns = frame[TIME].cast(pl.Int64).to_numpy()
-            for name in here:
-                self.found[name] = (time_ns, frame[name])
-
-    def has(self, name: str) -> bool:
-        return name in self.found and self.found[name][1].null_count() < len(self.found[name][1])
-
-    def numbers(self, name: str) -> Samples:
-        """Return a numeric channel without nulls and NaNs; empty when it is not there."""
-        if name not in self.found:
-            return Samples(np.zeros(0, dtype=np.int64), np.zeros(0))
-        time_ns, series = self.found[name]
-        values = series.cast(pl.Float64).to_numpy()
-        known = np.isfinite(values)
-        return Samples(time_ns, values) if known.all() else Samples(time_ns[known], values[known])
-
-    def at(self, name: str, quantity: str, time_ns: Nanoseconds) -> pl.Series:
-        """Return a channel carried to other instants; nulls when it is not there."""
-        kind = JOINT_QUANTITIES.get(quantity) or SESSION_QUANTITIES[quantity]
-        if name not in self.found:
-            return pl.Series(quantity, [None], dtype=kind.dtype).new_from_index(0, len(time_ns))
-        source_ns, series = self.found[name]
-        return carry(time_ns, source_ns, series.cast(kind.dtype), kind.carry).alias(quantity)
-
-    def brake(self, joint: str, time_ns: Nanoseconds) -> NDArray[np.int8]:
-        """Return 1 engaged, 0 released, -1 unknown; the command stands in for a missing state."""
-        for quantity in ("brake_engaged", "brake_engage_cmd"):
-            if self.has(channel(joint, quantity)):
-                state = self.at(channel(joint, quantity), quantity, time_ns)
-                return state.cast(pl.Int8).fill_null(-1).to_numpy()
-        return np.full(len(time_ns), -1, dtype=np.int8)
-
-
-def _motions(channels: _Channels, joints: Sequence[str]) -> dict[str, Motion]:
-    angles = {j: channels.numbers(channel(j, "angle_deg")) for j in joints}
-    logged = {j: channels.numbers(channel(j, "rate_deg_s")) for j in joints}
-    states: dict[str, NDArray[np.int8]] = {}
-    for j in joints:
-        base = logged[j] if len(logged[j].values) else angles[j]
-        states[j] = channels.brake(j, base.time_ns)
-    return motion.motions(angles, logged, states)
 
 
 def _one(
     record: Session,
-    channels: _Channels,
+    channels: Channels,
     joint: str,
     moved: Motion | None,
+    posture: Postures | None,
     start: datetime | None,
     end: datetime | None,
 ) -> pl.DataFrame:
@@ -181,17 +118,12 @@ def _one(
     starts = rates.gap_starts(motion.seconds(time_ns))
     rate_noise = accel_noise = 0.0
     if moved is not None:
-        rate = _carried(moved, moved.rate_deg_s, time_ns)
-        rate_se = _carried(moved, moved.rate_se_deg_s, time_ns)
-        accel = _carried(moved, moved.accel_deg_s2, time_ns)
+        rate = carried(moved.time_ns, moved.rate_deg_s, time_ns)
+        rate_se = carried(moved.time_ns, moved.rate_se_deg_s, time_ns)
+        accel = carried(moved.time_ns, moved.accel_deg_s2, time_ns)
         rate_noise, accel_noise = moved.rate_noise_deg_s, moved.accel_noise_deg_s2
-    angle = nothing
-    if moved is not None and not moved.logged_rate:
-        angle = _carried(moved, moved.angle_deg, time_ns)
-    elif channels.has(channel(joint, "angle_deg")):
-        samples = channels.numbers(channel(joint, "angle_deg"))
-        whole = pl.Series(rates.unwrapped(samples.values))
-        angle = _floats(carry(time_ns, samples.time_ns, whole, "interpolate"))
+    angle = channels.angle(joint, moved, time_ns)
+    load = nothing if posture is None else posture.load_nm(joint, time_ns)
     brake = channels.brake(joint, time_ns)
     cuts = segments.cut(
         rate,
@@ -210,7 +142,7 @@ def _one(
         "rate_se_deg_s": pl.Series(rate_se),
         "accel_deg_s2": pl.Series(accel),
         "current_a": pl.Series(current.values),
-        "load_nm": pl.Series(nothing),
+        "load_nm": pl.Series(load),
         "motion": _words(cuts.motion, segments.MOTIONS),
         "stage": _words(cuts.stage, segments.STAGES),
         "direction": pl.Series(cuts.direction),
@@ -219,7 +151,7 @@ def _one(
     for quantity in ("rate_cmd_deg_s", "temperature_c", "brake_engaged", "brake_engage_cmd"):
         columns[quantity] = channels.at(channel(joint, quantity), quantity, time_ns)
     for quantity in ("payload_kg", "person_on_tip", "base_end"):
-        columns[quantity] = _of_session(record, channels, quantity, time_ns)
+        columns[quantity] = channels.of_session(quantity, time_ns)
     frame = pl.DataFrame(
         [
             (series.fill_nan(None) if series.dtype.is_float() else series)
@@ -235,26 +167,6 @@ def _one(
     if end is not None:
         frame = frame.filter(pl.col(TIME) < end)
     return frame.with_columns(pl.col("segment") - pl.col("segment").min())
-
-
-def _of_session(
-    record: Session, channels: _Channels, quantity: str, time_ns: Nanoseconds
-) -> pl.Series:
-    series = channels.at(quantity, quantity, time_ns)
-    constant = getattr(record, quantity, None)
-    if constant is not None and series.null_count():
-        series = series.fill_null(pl.lit(constant)) if len(series) else series
-    return series
-
-
-def _carried(moved: Motion, values: NDArray[np.float64], time_ns: Nanoseconds) -> Array:
-    if len(moved.time_ns) == len(time_ns) and np.array_equal(moved.time_ns, time_ns):
-        return values
-    return _floats(carry(time_ns, moved.time_ns, pl.Series(values), "interpolate"))
-
-
-def _floats(series: pl.Series) -> Array:
-    return series.cast(pl.Float64).fill_null(float("nan")).to_numpy()
 
 
 def _words(codes: NDArray[np.int8], words: tuple[str, ...]) -> pl.Series:

@@ -60,11 +60,11 @@ def random_arm(rng: np.random.Generator, joints: int = 7) -> Arm:
         f"[arm.tip]\nxyz_m = {three()}\nrpy_deg = {three(90)}",
         f"[arm.base_link]\n{link()}",
     ]
-    for i in range(1, joints + 1):
-        rows.append(
-            f"[[joints]]\nname = 'K{i}'\n[joints.geometry]\nxyz_m = {three()}\n"
-            f"rpy_deg = {three(90)}\naxis = {three()}\n[joints.link]\n{link()}"
-        )
+    rows += [
+        f"[[joints]]\nname = 'K{i}'\n[joints.geometry]\nxyz_m = {three()}\n"
+        f"rpy_deg = {three(90)}\naxis = {three()}\n[joints.link]\n{link()}"
+        for i in range(1, joints + 1)
+    ]
     return load_arm("\n".join(rows))
 
 

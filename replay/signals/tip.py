@@ -1,0 +1,171 @@
+"""The whole arm at each instant: loads at its joints, the tip's place and speed.
+
+Where a session says nothing of its base, end A is taken, and where it says
+nothing of a payload, none; where it says something but not at this instant,
+the figures are unknown there.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from replay.archive import Archive
+from replay.arm import Arm, loads, poses, tip_speed
+from replay.arm.chain import End
+from replay.errors import ArchiveError
+from replay.signals.channels import Channels, Nanoseconds, arm_of, carried
+from replay.signals.motion import Motion, seconds
+from replay.signals.rates import Array
+from replay.units import TIME, TIME_DTYPE, channel
+
+LOAD_CASES = ("bare", "payload", "person")
+
+
+class Postures:
+    """Angles, rates and accelerations of all joints on shared instants, and what follows."""
+
+    def __init__(self, channels: Channels, arm: Arm, moved: dict[str, Motion]) -> None:
+        self.channels, self.arm, self.moved = channels, arm, moved
+        self._loads: list[tuple[Nanoseconds, Array]] = []
+
+    def at(self, time_ns: Nanoseconds) -> tuple[Array, Array, Array] | None:
+        """Return (n, k) angles, rates, accelerations; None where a joint's angle was not logged."""
+        columns: tuple[list[Array], list[Array], list[Array]] = ([], [], [])
+        for name in self.arm.joint_names:
+            moved = self.moved.get(name)
+            if moved is None or not self.channels.has(channel(name, "angle_deg")):
+                return None
+            columns[0].append(self.channels.angle(name, moved, time_ns))
+            columns[1].append(carried(moved.time_ns, moved.rate_deg_s, time_ns))
+            columns[2].append(carried(moved.time_ns, moved.accel_deg_s2, time_ns))
+        angle, rate, accel = (np.stack(c, axis=1) for c in columns)
+        return angle, rate, accel
+
+    def base_rows(self, time_ns: Nanoseconds) -> dict[End, NDArray[np.bool_]]:
+        """Return which rows have which base."""
+        ends = self.channels.of_session("base_end", time_ns)
+        if ends.null_count() == len(ends):
+            return {"A": np.ones(len(ends), dtype=bool)}
+        return {
+            "A": (ends == "A").fill_null(False).to_numpy(),
+            "B": (ends == "B").fill_null(False).to_numpy(),
+        }
+
+    def payload_kg(self, time_ns: Nanoseconds) -> Array:
+        """Return the payload's mass, 0 throughout where the session has none."""
+        mass = self.channels.of_session("payload_kg", time_ns)
+        if mass.null_count() == len(mass):
+            return np.zeros(len(mass))
+        return mass.fill_null(float("nan")).to_numpy()
+
+    def load_nm(self, joint: str, time_ns: Nanoseconds) -> Array:
+        """Return the rigid-body torque at one joint's output, NaN where unknown."""
+        place = self.arm.joint_names.index(joint) if joint in self.arm.joint_names else None
+        if place is None:
+            return np.full(len(time_ns), np.nan)
+        for known, torque in self._loads:
+            if len(known) == len(time_ns) and np.array_equal(known, time_ns):
+                return torque[:, place]
+        torque = np.full((len(time_ns), len(self.arm.joints)), np.nan)
+        state = self.at(time_ns)
+        if state is not None:
+            payload = self.payload_kg(time_ns)
+            for base, rows in self.base_rows(time_ns).items():
+                if rows.any():
+                    which = slice(None) if rows.all() else rows
+                    torque[which] = loads(
+                        self.arm, *(s[which] for s in state), base=base, payload_kg=payload[which]
+                    ).torque_nm
+        self._loads.append((time_ns, torque))
+        return torque[:, place]
+
+
+def tip_table(
+    archive: Archive, session: str, *, start: datetime | None = None, end: datetime | None = None
+) -> pl.DataFrame:
+    """Return the tip's place and speed at every instant of the first joint's motion.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``time``, ``t_s`` (from the first row), ``x_m y_m z_m`` (in the base's
+        frame), ``tip_speed_m_s``, ``load_case`` (bare, payload or person),
+        ``limit_m_s`` (the arm file's for that case, null where it has none),
+        ``over_limit`` (null without a limit).
+
+    Raises
+    ------
+    ArchiveError
+        The session's arm has no geometry, or an angle is missing.
+    """
+    record = archive.session(session)
+    arm = arm_of(record)
+    if arm is None or arm.tip_from_last is None:
+        raise ArchiveError(
+            f"session {session!r} has no arm with geometry",
+            todo="ingest it with an arm file that has [joints.geometry]",
+        )
+    channels = Channels(archive, record, arm.joint_names, start, end)
+    moved = channels.motions(arm.joint_names)
+    postures = Postures(channels, arm, moved)
+    first = moved.get(arm.joint_names[0])
+    time_ns = first.time_ns if first is not None else np.zeros(0, dtype=np.int64)
+    state = postures.at(time_ns)
+    if state is None:
+        raise ArchiveError(
+            f"session {session!r} lacks an angle of a joint", todo="poses need the angle of each"
+        )
+    angle, rate, _ = state
+    place, speed = np.full((len(time_ns), 3), np.nan), np.full(len(time_ns), np.nan)
+    for base, rows in postures.base_rows(time_ns).items():
+        if rows.any():
+            place[rows] = poses(arm, angle[rows], base=base).tip_m
+            speed[rows] = tip_speed(arm, angle[rows], rate[rows], base=base)
+    case = load_cases(
+        channels.of_session("payload_kg", time_ns), channels.of_session("person_on_tip", time_ns)
+    )
+    limits = arm.tip_speed_limit_m_s
+    frame = pl.DataFrame(
+        {
+            "time": pl.Series(time_ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC"),
+            "t_s": seconds(time_ns),
+            "x_m": place[:, 0],
+            "y_m": place[:, 1],
+            "z_m": place[:, 2],
+            "tip_speed_m_s": speed,
+            "load_case": case,
+        }
+    ).with_columns(
+        pl.col("x_m", "y_m", "z_m", "tip_speed_m_s").fill_nan(None),
+        pl.col("load_case")
+        .replace_strict(limits, default=None, return_dtype=pl.Float64)
+        .alias("limit_m_s")
+        if limits
+        else pl.lit(None, dtype=pl.Float64).alias("limit_m_s"),
+    )
+    frame = frame.with_columns((pl.col("tip_speed_m_s") > pl.col("limit_m_s")).alias("over_limit"))
+    if start is not None:
+        frame = frame.filter(pl.col(TIME) >= pl.lit(start, dtype=TIME_DTYPE))
+    if end is not None:
+        frame = frame.filter(pl.col(TIME) < pl.lit(end, dtype=TIME_DTYPE))
+    return frame
+
+
+def load_cases(payload_kg: pl.Series, person_on_tip: pl.Series) -> pl.Series:
+    """Return which tip speed limit counts: a person before a payload before nothing.
+
+    The strictest known case is taken; nothing known counts as bare.
+    """
+    frame = pl.DataFrame([payload_kg.alias("mass"), person_on_tip.alias("person")])
+    return frame.select(
+        pl.when(pl.col("person").fill_null(False))
+        .then(pl.lit("person"))
+        .when(pl.col("mass").fill_null(0.0) > 0)
+        .then(pl.lit("payload"))
+        .otherwise(pl.lit("bare"))
+        .alias("load_case")
+    ).to_series()
