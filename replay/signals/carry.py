@@ -2,81 +2,101 @@
 
 A numeric channel is interpolated between its neighbours, a word or a switch
 is held; both only across `CARRY_STEPS` times the channel's own median step.
-Beyond that the value is unknown, and stays null. A held channel that lists
-nothing but changes (no two neighbouring rows alike) has no step of its own:
-its last word holds until the next.
+Beyond that the value is unknown. A held channel that lists nothing but
+changes (no two neighbours alike) has no step of its own: its last word holds
+until the next. A channel that mostly has a value at the very instants asked
+for is taken as it is: where its recorder said nothing, nothing is said.
+
+Numbers are floats with NaN for unknown; switches and words are int8 codes
+with -1 for unknown.
 """
 
 from __future__ import annotations
 
+from typing import Any, TypeVar
+
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 CARRY_STEPS = 2.5
 """How many of its own median steps a channel may bridge."""
 
 Nanoseconds = NDArray[np.int64]
+Array = NDArray[np.float64]
+Codes = NDArray[np.int8]
+_Kind = TypeVar("_Kind", bound=np.generic)
 
 
-def carry(times_ns: Nanoseconds, source_ns: Nanoseconds, values: pl.Series, how: str) -> pl.Series:
-    """Return ``values``, known at ``source_ns``, at ``times_ns``.
+def interpolated(times_ns: Nanoseconds, source_ns: Nanoseconds, values: Array) -> Array:
+    """Return a numeric channel at other instants.
 
     Parameters
     ----------
     times_ns, source_ns : int64 arrays, rising
         Instants in nanoseconds.
-    values : polars.Series
-        One value per source instant; nulls and NaNs count as not there.
-    how : {"interpolate", "hold"}
+    values : float array, one value per source instant
 
     Returns
     -------
-    polars.Series
-        Same type, length of ``times_ns``, null where nothing can be said.
+    float array, length of ``times_ns``; NaN where nothing can be said.
     """
-    if how not in ("interpolate", "hold"):
-        raise ValueError(f"how must be 'interpolate' or 'hold', not {how!r}")
-    known = values.is_not_null()
-    if values.dtype.is_float():
-        known &= values.is_not_nan().fill_null(False)
-    if not known.all():
-        source_ns, values = source_ns[known.to_numpy()], values.filter(known)
-    if len(values) == 0 or len(times_ns) == 0:
-        return pl.Series(values.name, [None] * len(times_ns), dtype=values.dtype)
-    if len(source_ns) == len(times_ns) and np.array_equal(source_ns, times_ns):
+    known = np.isfinite(values)
+    if _as_is(times_ns, source_ns, known):
         return values
-    limit = _limit_ns(source_ns, values, how)
+    if not known.all():
+        source_ns, values = source_ns[known], values[known]
+    if len(values) == 0:
+        return np.full(len(times_ns), np.nan)
+    limit = CARRY_STEPS * _median_step(source_ns)
     after = np.searchsorted(source_ns, times_ns, side="right")
-    left = after - 1
-    age = times_ns - source_ns[np.maximum(left, 0)]
-    if how == "hold":
-        fine = (left >= 0) & (age <= limit)
-        return _gather(values, left, fine)
-    exact = (left >= 0) & (age == 0)
+    left = np.maximum(after - 1, 0)
     right = np.minimum(after, len(source_ns) - 1)
-    step = source_ns[right] - source_ns[np.maximum(left, 0)]
-    between = (left >= 0) & (after < len(source_ns)) & (step <= limit)
-    y = values.to_numpy().astype(float)
-    low, high = y[np.maximum(left, 0)], y[right]
+    age = times_ns - source_ns[left]
+    step = source_ns[right] - source_ns[left]
+    low = values[left]
     share = np.divide(age, step, out=np.zeros(len(times_ns)), where=step > 0)
-    out = np.where(exact, low, np.where(between, low + (high - low) * share, np.nan))
-    return pl.Series(values.name, out).fill_nan(None).cast(values.dtype)
+    inside = (after > 0) & ((age == 0) | ((after < len(source_ns)) & (step <= limit)))
+    out: Array = np.where(inside, low + (values[right] - low) * share, np.nan)
+    return out
 
 
-def _gather(values: pl.Series, index: NDArray[np.int64], fine: NDArray[np.bool_]) -> pl.Series:
-    where = pl.Series(np.maximum(index, 0)).to_frame("i")
-    picked = where.select(
-        pl.when(pl.Series(fine)).then(pl.col("i")).otherwise(None).cast(pl.UInt32)
-    ).to_series()
-    return values.gather(picked)
+def held(times_ns: Nanoseconds, source_ns: Nanoseconds, codes: Codes) -> Codes:
+    """Return a channel of codes (-1: unknown) at other instants, its last value held."""
+    return _hold(times_ns, source_ns, codes, codes >= 0, np.int8(-1))
 
 
-def _limit_ns(source_ns: Nanoseconds, values: pl.Series, how: str) -> float:
-    if len(source_ns) < 2:
-        return float("inf") if how == "hold" else 0.0
-    if how == "hold":
-        alike = int((values == values.shift(1)).sum())
-        if alike == 0:
-            return float("inf")
-    return float(CARRY_STEPS * np.median(np.diff(source_ns)))
+def held_numbers(times_ns: Nanoseconds, source_ns: Nanoseconds, values: Array) -> Array:
+    """Return a numeric channel at other instants, its last value held (NaN: unknown)."""
+    return _hold(times_ns, source_ns, values, np.isfinite(values), np.float64("nan"))
+
+
+def _hold(
+    times_ns: Nanoseconds,
+    source_ns: Nanoseconds,
+    values: NDArray[_Kind],
+    known: NDArray[np.bool_],
+    unknown: Any,
+) -> NDArray[_Kind]:
+    if _as_is(times_ns, source_ns, known):
+        return values
+    if not known.all():
+        source_ns, values = source_ns[known], values[known]
+    if len(values) == 0:
+        return np.full(len(times_ns), unknown)
+    changes_only = not (values[1:] == values[:-1]).any()
+    limit = np.inf if changes_only else CARRY_STEPS * _median_step(source_ns)
+    after = np.searchsorted(source_ns, times_ns, side="right")
+    left = np.maximum(after - 1, 0)
+    fine = (after > 0) & (times_ns - source_ns[left] <= limit)
+    return np.where(fine, values[left], unknown)
+
+
+def _as_is(times_ns: Nanoseconds, source_ns: Nanoseconds, known: NDArray[np.bool_]) -> bool:
+    same = times_ns is source_ns or (
+        len(times_ns) == len(source_ns) and np.array_equal(times_ns, source_ns)
+    )
+    return bool(same and (len(known) == 0 or np.count_nonzero(known) > len(known) / 2))
+
+
+def _median_step(source_ns: Nanoseconds) -> float:
+    return float(np.median(np.diff(source_ns))) if len(source_ns) > 1 else 0.0

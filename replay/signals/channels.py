@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 from functools import lru_cache
 
@@ -13,87 +13,124 @@ from numpy.typing import NDArray
 from replay.archive import Archive
 from replay.arm import Arm, load_arm
 from replay.records import Session
-from replay.signals.carry import carry
+from replay.signals.carry import Array, Codes, Nanoseconds, held, held_numbers, interpolated
 from replay.signals.motion import Motion, Samples, motions
-from replay.signals.rates import Array, unwrapped
-from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel
+from replay.signals.rates import unwrapped
+from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel, split_channel
 
 PADDING = timedelta(seconds=2)
 """Read on both sides of an excerpt, so that its edges are no worse than its middle."""
 
-Nanoseconds = NDArray[np.int64]
+ENDS = ("A", "B")
+"""Words of the base end, by code."""
+
+_SKIPPED = ("phase",)  # free words, which nothing here computes with
 
 
 class Channels:
-    """The session's channels, each stream read once."""
+    """The channels of some joints and of the session, as numpy arrays.
+
+    Numbers have NaN, switches and base ends (codes into `ENDS`) -1 where
+    nothing is known.
+    """
 
     def __init__(
         self,
         archive: Archive,
         record: Session,
-        joints: Sequence[str],
-        start: datetime | None,
-        end: datetime | None,
+        joints: Iterable[str],
+        start: datetime | None = None,
+        end: datetime | None = None,
     ) -> None:
+        asked = {channel(j, q) for j in joints for q in JOINT_QUANTITIES}
+        asked |= {q for q in SESSION_QUANTITIES if q not in _SKIPPED}
         self.record = record
-        asked = {channel(j, q) for j in joints for q in JOINT_QUANTITIES} | set(SESSION_QUANTITIES)
-        self.found: dict[str, tuple[Nanoseconds, pl.Series]] = {}
+        self._found: dict[str, tuple[Nanoseconds, NDArray[np.float64] | Codes]] = {}
         for stream, names in record.channels.items():
-            here = [n for n in names if n in asked and n not in self.found]
+            here = [n for n in names if n in asked and n not in self._found]
             if not here:
                 continue
-            frame = archive.samples(
-                record.session,
-                stream=stream,
-                channels=here,
-                start=None if start is None else start - PADDING,
-                end=None if end is None else end + PADDING,
-            ).collect()
-            time_ns = frame[TIME].cast(pl.Int64).to_numpy()
+            frame = (
+                archive.samples(
+                    record.session,
+                    stream=stream,
+                    channels=here,
+                    start=None if start is None else start - PADDING,
+                    end=None if end is None else end + PADDING,
+                )
+                .select(pl.col(TIME).cast(pl.Int64), *(_as_numbers(name) for name in here))
+                .collect()
+            )
+            time_ns = frame[TIME].to_numpy()
             for name in here:
-                self.found[name] = (time_ns, frame[name])
+                self._found[name] = (time_ns, frame[name].to_numpy())
 
     def has(self, name: str) -> bool:
-        return name in self.found and self.found[name][1].null_count() < len(self.found[name][1])
+        """Tell whether a channel has any value."""
+        if name not in self._found:
+            return False
+        values = self._found[name][1]
+        if values.dtype == np.int8:
+            return bool((values >= 0).any())
+        return bool(np.isfinite(values).any())
 
     def numbers(self, name: str) -> Samples:
-        """Return a numeric channel without nulls and NaNs; empty when it is not there."""
-        if name not in self.found:
+        """Return a numeric channel without unknown values; empty when it is not there."""
+        if name not in self._found:
             return Samples(np.zeros(0, dtype=np.int64), np.zeros(0))
-        time_ns, series = self.found[name]
-        values = series.cast(pl.Float64).to_numpy()
+        time_ns, values = self._found[name]
         known = np.isfinite(values)
-        return Samples(time_ns, values) if known.all() else Samples(time_ns[known], values[known])
+        if known.all():
+            return Samples(time_ns, values.astype(np.float64, copy=False))
+        return Samples(time_ns[known], values[known].astype(np.float64, copy=False))
 
-    def at(self, name: str, quantity: str, time_ns: Nanoseconds) -> pl.Series:
-        """Return a channel carried to other instants; nulls when it is not there."""
+    def codes(self, name: str, time_ns: Nanoseconds) -> Codes:
+        """Return a switch or a base end at other instants, -1 where unknown."""
+        if name not in self._found:
+            return np.full(len(time_ns), -1, dtype=np.int8)
+        source_ns, values = self._found[name]
+        return held(time_ns, source_ns, values.astype(np.int8, copy=False))
+
+    def at(self, name: str, time_ns: Nanoseconds) -> Array:
+        """Return a numeric channel at other instants, NaN where unknown."""
+        if name not in self._found:
+            return np.full(len(time_ns), np.nan)
+        source_ns, values = self._found[name]
+        quantity = split_channel(name)[1]
         kind = JOINT_QUANTITIES.get(quantity) or SESSION_QUANTITIES[quantity]
-        if name not in self.found:
-            return pl.Series(quantity, [None], dtype=kind.dtype).new_from_index(0, len(time_ns))
-        source_ns, series = self.found[name]
-        return carry(time_ns, source_ns, series.cast(kind.dtype), kind.carry).alias(quantity)
+        bring = interpolated if kind.carry == "interpolate" else held_numbers
+        return bring(time_ns, source_ns, values.astype(np.float64, copy=False))
 
-    def of_session(self, quantity: str, time_ns: Nanoseconds) -> pl.Series:
-        """Return a channel of the whole session, its constant where there is no channel."""
-        constant = getattr(self.record, quantity, None)
-        if not self.has(quantity) and constant is not None:
-            kind = SESSION_QUANTITIES[quantity].dtype
-            return pl.Series(quantity, [constant], dtype=kind).new_from_index(0, len(time_ns))
-        return self.at(quantity, quantity, time_ns)
+    def payload_kg(self, time_ns: Nanoseconds) -> Array:
+        """Return the payload's mass, the session's constant where there is no channel."""
+        if not self.has("payload_kg") and self.record.payload_kg is not None:
+            return np.full(len(time_ns), self.record.payload_kg)
+        return self.at("payload_kg", time_ns)
 
-    def brake(self, joint: str, time_ns: Nanoseconds) -> NDArray[np.int8]:
+    def person_on_tip(self, time_ns: Nanoseconds) -> Codes:
+        """Return 1 for a person on the tip, 0 for none, -1 unknown."""
+        if not self.has("person_on_tip") and self.record.person_on_tip is not None:
+            return np.full(len(time_ns), int(self.record.person_on_tip), dtype=np.int8)
+        return self.codes("person_on_tip", time_ns)
+
+    def base_end(self, time_ns: Nanoseconds) -> Codes:
+        """Return the base end as a code into `ENDS`, -1 unknown."""
+        if not self.has("base_end") and self.record.base_end in ENDS:
+            return np.full(len(time_ns), ENDS.index(self.record.base_end), dtype=np.int8)
+        return self.codes("base_end", time_ns)
+
+    def brake(self, joint: str, time_ns: Nanoseconds) -> Codes:
         """Return 1 engaged, 0 released, -1 unknown; the command stands in for a missing state."""
         for quantity in ("brake_engaged", "brake_engage_cmd"):
             if self.has(channel(joint, quantity)):
-                state = self.at(channel(joint, quantity), quantity, time_ns)
-                return state.cast(pl.Int8).fill_null(-1).to_numpy()
+                return self.codes(channel(joint, quantity), time_ns)
         return np.full(len(time_ns), -1, dtype=np.int8)
 
     def motions(self, joints: Sequence[str]) -> dict[str, Motion]:
         """Return the joints' motion, each on the instants where it was measured."""
         angles = {j: self.numbers(channel(j, "angle_deg")) for j in joints}
         logged = {j: self.numbers(channel(j, "rate_deg_s")) for j in joints}
-        states: dict[str, NDArray[np.int8]] = {}
+        states: dict[str, Codes] = {}
         for j in joints:
             base = logged[j] if len(logged[j].values) else angles[j]
             states[j] = self.brake(j, base.time_ns)
@@ -102,21 +139,22 @@ class Channels:
     def angle(self, joint: str, moved: Motion | None, time_ns: Nanoseconds) -> Array:
         """Return the unwrapped angle at other instants, NaN where unknown."""
         if moved is not None and not moved.logged_rate:
-            return carried(moved.time_ns, moved.angle_deg, time_ns)
+            return interpolated(time_ns, moved.time_ns, moved.angle_deg)
         samples = self.numbers(channel(joint, "angle_deg"))
-        return carried(samples.time_ns, unwrapped(samples.values), time_ns)
+        return interpolated(time_ns, samples.time_ns, unwrapped(samples.values))
 
 
-def carried(source_ns: Nanoseconds, values: Array, time_ns: Nanoseconds) -> Array:
-    """Return a numeric series at other instants, NaN where it cannot be told."""
-    if len(source_ns) == len(time_ns) and np.array_equal(source_ns, time_ns):
-        return values
-    out: Array = (
-        carry(time_ns, source_ns, pl.Series(values, dtype=pl.Float64), "interpolate")
-        .fill_null(float("nan"))
-        .to_numpy()
-    )
-    return out
+def _as_numbers(name: str) -> pl.Expr:
+    """Return the expression that reads a channel as floats or codes."""
+    quantity = split_channel(name)[1]
+    kind = JOINT_QUANTITIES.get(quantity) or SESSION_QUANTITIES[quantity]
+    if kind.dtype == pl.Boolean:
+        return pl.col(name).cast(pl.Int8).fill_null(-1)
+    if kind.dtype == pl.String:
+        word = pl.col(name).cast(pl.String)
+        code = pl.when(word == ENDS[0]).then(0).when(word == ENDS[1]).then(1).otherwise(-1)
+        return code.cast(pl.Int8).alias(name)
+    return pl.col(name).cast(pl.Float64).fill_null(float("nan"))
 
 
 @lru_cache(maxsize=8)

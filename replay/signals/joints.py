@@ -7,17 +7,17 @@ from datetime import datetime
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from replay.archive import Archive
 from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
 from replay.signals import motion, rates, segments
-from replay.signals.channels import Channels, arm_of, carried
+from replay.signals.carry import interpolated
+from replay.signals.channels import ENDS, Channels, arm_of
 from replay.signals.motion import Motion
 from replay.signals.tip import Postures
-from replay.units import JOINT_TABLE, TIME, channel
+from replay.units import JOINT_TABLE, TIME, TIME_DTYPE, channel
 
 
 def joint_table(
@@ -118,9 +118,9 @@ def _one(
     starts = rates.gap_starts(motion.seconds(time_ns))
     rate_noise = accel_noise = 0.0
     if moved is not None:
-        rate = carried(moved.time_ns, moved.rate_deg_s, time_ns)
-        rate_se = carried(moved.time_ns, moved.rate_se_deg_s, time_ns)
-        accel = carried(moved.time_ns, moved.accel_deg_s2, time_ns)
+        rate = interpolated(time_ns, moved.time_ns, moved.rate_deg_s)
+        rate_se = interpolated(time_ns, moved.time_ns, moved.rate_se_deg_s)
+        accel = interpolated(time_ns, moved.time_ns, moved.accel_deg_s2)
         rate_noise, accel_noise = moved.rate_noise_deg_s, moved.accel_noise_deg_s2
     angle = channels.angle(joint, moved, time_ns)
     load = nothing if posture is None else posture.load_nm(joint, time_ns)
@@ -134,42 +134,59 @@ def _one(
         accel_noise_deg_s2=accel_noise,
     )
     first_ns = int(np.datetime64(record.start.replace(tzinfo=None), "ns").astype(np.int64))
-    columns: dict[str, pl.Series] = {
-        "time": pl.Series(time_ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC"),
-        "t_s": pl.Series((time_ns - first_ns) / 1e9),
-        "angle_deg": pl.Series(angle),
-        "rate_deg_s": pl.Series(rate),
-        "rate_se_deg_s": pl.Series(rate_se),
-        "accel_deg_s2": pl.Series(accel),
-        "current_a": pl.Series(current.values),
-        "load_nm": pl.Series(load),
-        "motion": _words(cuts.motion, segments.MOTIONS),
-        "stage": _words(cuts.stage, segments.STAGES),
-        "direction": pl.Series(cuts.direction),
-        "segment": pl.Series(cuts.segment),
-    }
-    for quantity in ("rate_cmd_deg_s", "temperature_c", "brake_engaged", "brake_engage_cmd"):
-        columns[quantity] = channels.at(channel(joint, quantity), quantity, time_ns)
-    for quantity in ("payload_kg", "person_on_tip", "base_end"):
-        columns[quantity] = channels.of_session(quantity, time_ns)
     frame = pl.DataFrame(
-        [
-            (series.fill_nan(None) if series.dtype.is_float() else series)
-            .cast(JOINT_TABLE[name])
-            .alias(name)
-            for name, series in ((name, columns[name]) for name in JOINT_TABLE)
-        ]
-    )
-    if start is None and end is None:
-        return frame
+        {
+            "time": time_ns,
+            "t_s": (time_ns - first_ns) / 1e9,
+            "angle_deg": angle,
+            "rate_deg_s": rate,
+            "rate_se_deg_s": rate_se,
+            "rate_cmd_deg_s": channels.at(channel(joint, "rate_cmd_deg_s"), time_ns),
+            "accel_deg_s2": accel,
+            "current_a": current.values,
+            "temperature_c": channels.at(channel(joint, "temperature_c"), time_ns),
+            "brake_engaged": channels.codes(channel(joint, "brake_engaged"), time_ns),
+            "brake_engage_cmd": channels.codes(channel(joint, "brake_engage_cmd"), time_ns),
+            "payload_kg": channels.payload_kg(time_ns),
+            "person_on_tip": channels.person_on_tip(time_ns),
+            "base_end": channels.base_end(time_ns),
+            "load_nm": load,
+            "motion": cuts.motion,
+            "stage": cuts.stage,
+            "direction": cuts.direction,
+            "segment": cuts.segment,
+        }
+    ).lazy()
     if start is not None:
-        frame = frame.filter(pl.col(TIME) >= start)
+        frame = frame.filter(pl.col(TIME) >= pl.lit(start).cast(TIME_DTYPE).to_physical())
     if end is not None:
-        frame = frame.filter(pl.col(TIME) < end)
-    return frame.with_columns(pl.col("segment") - pl.col("segment").min())
+        frame = frame.filter(pl.col(TIME) < pl.lit(end).cast(TIME_DTYPE).to_physical())
+    if start is not None or end is not None:
+        frame = frame.with_columns(pl.col("segment") - pl.col("segment").min())
+    return frame.select(_COLUMNS).collect()
 
 
-def _words(codes: NDArray[np.int8], words: tuple[str, ...]) -> pl.Series:
-    names = pl.Series([*words, None], dtype=pl.String)
-    index = np.where(codes < 0, len(words), codes).astype(np.uint32)
-    return names.gather(pl.Series(index))
+def _words(name: str, words: tuple[str, ...]) -> pl.Expr:
+    """Return the words of a column of codes, null for -1."""
+    code = pl.col(name)
+    names = pl.lit(pl.Series([*words, None], dtype=pl.String))
+    at = pl.when(code < 0).then(len(words)).otherwise(code).cast(pl.UInt32)
+    return names.gather(at).alias(name)
+
+
+def _column(name: str, dtype: pl.DataType) -> pl.Expr:
+    """Return the expression that gives a column of the joint table its final type."""
+    if name in _WORDS:
+        return _words(name, _WORDS[name])
+    column = pl.col(name)
+    if dtype == TIME_DTYPE:
+        return column.cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")
+    if dtype == pl.Boolean:
+        return pl.when(column >= 0).then(column == 1).alias(name)
+    if dtype.is_float():
+        return column.fill_nan(None)
+    return column.cast(dtype)
+
+
+_WORDS = {"motion": segments.MOTIONS, "stage": segments.STAGES, "base_end": ENDS}
+_COLUMNS = [_column(name, dtype) for name, dtype in JOINT_TABLE.items()]

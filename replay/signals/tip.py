@@ -17,7 +17,8 @@ from replay.archive import Archive
 from replay.arm import Arm, loads, poses, tip_speed
 from replay.arm.chain import End
 from replay.errors import ArchiveError
-from replay.signals.channels import Channels, Nanoseconds, arm_of, carried
+from replay.signals.carry import Codes, Nanoseconds, interpolated
+from replay.signals.channels import Channels, arm_of
 from replay.signals.motion import Motion, seconds
 from replay.signals.rates import Array
 from replay.units import TIME, TIME_DTYPE, channel
@@ -40,27 +41,22 @@ class Postures:
             if moved is None or not self.channels.has(channel(name, "angle_deg")):
                 return None
             columns[0].append(self.channels.angle(name, moved, time_ns))
-            columns[1].append(carried(moved.time_ns, moved.rate_deg_s, time_ns))
-            columns[2].append(carried(moved.time_ns, moved.accel_deg_s2, time_ns))
+            columns[1].append(interpolated(time_ns, moved.time_ns, moved.rate_deg_s))
+            columns[2].append(interpolated(time_ns, moved.time_ns, moved.accel_deg_s2))
         angle, rate, accel = (np.stack(c, axis=1) for c in columns)
         return angle, rate, accel
 
     def base_rows(self, time_ns: Nanoseconds) -> dict[End, NDArray[np.bool_]]:
         """Return which rows have which base."""
-        ends = self.channels.of_session("base_end", time_ns)
-        if ends.null_count() == len(ends):
+        ends = self.channels.base_end(time_ns)
+        if (ends < 0).all():
             return {"A": np.ones(len(ends), dtype=bool)}
-        return {
-            "A": (ends == "A").fill_null(False).to_numpy(),
-            "B": (ends == "B").fill_null(False).to_numpy(),
-        }
+        return {"A": ends == 0, "B": ends == 1}
 
     def payload_kg(self, time_ns: Nanoseconds) -> Array:
         """Return the payload's mass, 0 throughout where the session has none."""
-        mass = self.channels.of_session("payload_kg", time_ns)
-        if mass.null_count() == len(mass):
-            return np.zeros(len(mass))
-        return mass.fill_null(float("nan")).to_numpy()
+        mass = self.channels.payload_kg(time_ns)
+        return np.zeros(len(mass)) if np.isnan(mass).all() else mass
 
     def load_nm(self, joint: str, time_ns: Nanoseconds) -> Array:
         """Return the rigid-body torque at one joint's output, NaN where unknown."""
@@ -125,9 +121,7 @@ def tip_table(
         if rows.any():
             place[rows] = poses(arm, angle[rows], base=base).tip_m
             speed[rows] = tip_speed(arm, angle[rows], rate[rows], base=base)
-    case = load_cases(
-        channels.of_session("payload_kg", time_ns), channels.of_session("person_on_tip", time_ns)
-    )
+    case = load_cases(channels.payload_kg(time_ns), channels.person_on_tip(time_ns))
     limits = arm.tip_speed_limit_m_s
     frame = pl.DataFrame(
         {
@@ -137,16 +131,10 @@ def tip_table(
             "y_m": place[:, 1],
             "z_m": place[:, 2],
             "tip_speed_m_s": speed,
-            "load_case": case,
+            "load_case": np.array(LOAD_CASES)[case],
+            "limit_m_s": np.array([limits.get(c, np.nan) for c in LOAD_CASES])[case],
         }
-    ).with_columns(
-        pl.col("x_m", "y_m", "z_m", "tip_speed_m_s").fill_nan(None),
-        pl.col("load_case")
-        .replace_strict(limits, default=None, return_dtype=pl.Float64)
-        .alias("limit_m_s")
-        if limits
-        else pl.lit(None, dtype=pl.Float64).alias("limit_m_s"),
-    )
+    ).with_columns(pl.col(pl.Float64).fill_nan(None))
     frame = frame.with_columns((pl.col("tip_speed_m_s") > pl.col("limit_m_s")).alias("over_limit"))
     if start is not None:
         frame = frame.filter(pl.col(TIME) >= pl.lit(start, dtype=TIME_DTYPE))
@@ -155,17 +143,11 @@ def tip_table(
     return frame
 
 
-def load_cases(payload_kg: pl.Series, person_on_tip: pl.Series) -> pl.Series:
-    """Return which tip speed limit counts: a person before a payload before nothing.
+def load_cases(payload_kg: Array, person_on_tip: Codes) -> Codes:
+    """Return which tip speed limit counts, a code into `LOAD_CASES` a row.
 
-    The strictest known case is taken; nothing known counts as bare.
+    A person comes before a payload before nothing; what is not known to be
+    there does not count.
     """
-    frame = pl.DataFrame([payload_kg.alias("mass"), person_on_tip.alias("person")])
-    return frame.select(
-        pl.when(pl.col("person").fill_null(False))
-        .then(pl.lit("person"))
-        .when(pl.col("mass").fill_null(0.0) > 0)
-        .then(pl.lit("payload"))
-        .otherwise(pl.lit("bare"))
-        .alias("load_case")
-    ).to_series()
+    out: Codes = np.where(person_on_tip == 1, 2, np.where(payload_kg > 0, 1, 0)).astype(np.int8)
+    return out
