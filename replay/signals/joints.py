@@ -12,10 +12,10 @@ from replay.archive import Archive
 from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
-from replay.signals import motion, rates, segments
+from replay.signals import measured, rates, segments
 from replay.signals.carry import interpolated
 from replay.signals.channels import ENDS, Channels, arm_of
-from replay.signals.motion import Motion
+from replay.signals.measured import Motion
 from replay.signals.tip import Postures
 from replay.units import JOINT_TABLE, TIME, TIME_DTYPE, channel
 
@@ -115,7 +115,7 @@ def _one(
     n = len(time_ns)
     nothing = np.full(n, np.nan)
     rate, rate_se, accel = nothing, nothing, nothing
-    starts = rates.gap_starts(motion.seconds(time_ns))
+    starts = rates.gap_starts(measured.seconds(time_ns))
     rate_noise = accel_noise = 0.0
     if moved is not None:
         rate = interpolated(time_ns, moved.time_ns, moved.rate_deg_s)

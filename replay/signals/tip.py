@@ -19,7 +19,7 @@ from replay.arm.chain import End
 from replay.errors import ArchiveError
 from replay.signals.carry import Codes, Nanoseconds, interpolated
 from replay.signals.channels import Channels, arm_of
-from replay.signals.motion import Motion, seconds
+from replay.signals.measured import Motion, seconds
 from replay.signals.rates import Array
 from replay.units import TIME, TIME_DTYPE, channel
 
