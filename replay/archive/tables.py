@@ -125,6 +125,12 @@ class Tables:
         """Put ``rows`` in place of the whole table, in one commit."""
         self._commit(name, lambda delta: self._write(name, rows, delta, mode="overwrite"))
 
+    def forget(self, name: str) -> None:
+        """Look at the table afresh next time; its files were changed from outside."""
+        with self._reading, self._writing:
+            self._seen.pop(name, None)
+            self._held.pop(name, None)
+
     def tidy(self, name: str, *, keep_hours: float | None = None) -> dict[str, int]:
         """Merge small files, sum up the log and, if asked, delete what is no longer read.
 

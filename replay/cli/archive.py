@@ -1,0 +1,157 @@
+"""Look after an archive: verify, repair, compact, rebuild, migrate.
+
+verify    read every file and compare it with the digest noted when it was written
+repair    mend what can be mended from the archive itself; nothing is thrown away
+compact   merge small files of the tables and drop those no longer read
+rebuild   make samples again from the logs as they came, and compare the bytes
+migrate   bring an archive of an older schema version up to date
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterable
+
+from replay.archive import Archive, migrate, open_archive, repair, verify
+from replay.archive.rebuild import rebuild
+from replay.cli.output import print_json, progress, say
+from replay.errors import UsageError
+from replay.records import Session
+
+KEEP_HOURS = 168.0
+"""How long `compact` leaves files that a slow reader may still be reading."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's arguments."""
+    parser.add_argument("action", choices=sorted(_ACTIONS), help="what to do")
+    parser.add_argument("sessions", nargs="*", metavar="SESSION", help="rebuild: only these")
+    parser.add_argument(
+        "--keep-hours",
+        type=float,
+        default=KEEP_HOURS,
+        metavar="H",
+        help=f"compact: keep files that left a table less than H hours ago ({KEEP_HOURS:g})",
+    )
+    parser.add_argument(
+        "--damaged", action="store_true", help="rebuild: only sessions that verify finds damaged"
+    )
+    parser.add_argument(
+        "--put-in",
+        action="store_true",
+        help="rebuild: put in what this version of the program makes, where it differs",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do one of the actions."""
+    if args.sessions and args.action != "rebuild":
+        raise UsageError(f"`archive {args.action}` takes no session names")
+    if args.keep_hours < 0:
+        raise UsageError("--keep-hours cannot be below 0")
+    return _ACTIONS[args.action](args)
+
+
+def _verify(args: argparse.Namespace) -> int:
+    archive = open_archive(args.archive)
+    count = archive.sessions().height
+    findings = verify(archive, progress=lambda names: _bar(names, "verify"))
+    damaged = [f for f in findings if f.weight == "damage"]
+    if args.json:
+        print_json(
+            {
+                "archive": str(archive.place),
+                "sessions": count,
+                "sound": not damaged,
+                "findings": findings,
+            }
+        )
+    else:
+        for f in findings:
+            print(f"{f.weight}: {f.where}: {f.detail} (mends it: {f.remedy})")
+        print(f"{count} sessions, {len(damaged)} damages, {len(findings) - len(damaged)} leftovers")
+    return 1 if damaged else 0
+
+
+def _repair(args: argparse.Namespace) -> int:
+    archive = open_archive(args.archive)
+    mended = repair(archive)
+    rest = [f for f in verify(archive) if f.weight == "damage"]
+    if args.json:
+        print_json({"archive": str(archive.place), "mended": mended, "left": rest})
+    else:
+        for m in mended:
+            print(f"{'done' if m.done else 'not done'}: {m.where}: {m.what}")
+        for f in rest:
+            print(f"still damaged: {f.where}: {f.detail} (mends it: {f.remedy})")
+        print(f"{sum(m.done for m in mended)} mended, {len(rest)} still damaged")
+    return 1 if rest else 0
+
+
+def _compact(args: argparse.Namespace) -> int:
+    archive = open_archive(args.archive)
+    done = {
+        name: archive.tables.tidy(name, keep_hours=args.keep_hours)
+        for name in archive.tables.names()
+    }
+    if args.json:
+        print_json({"archive": str(archive.place), "tables": done})
+    else:
+        for name, counts in done.items():
+            print(f"{name}: {counts['merged']} files merged, {counts['deleted']} deleted")
+    return 0
+
+
+def _rebuild(args: argparse.Namespace) -> int:
+    archive = open_archive(args.archive)
+    names = list(args.sessions)
+    if args.damaged:
+        found = {f.session for f in verify(archive) if f.remedy == "rebuild" and f.session}
+        names = sorted(found & set(names) if names else found)
+    results = rebuild(
+        archive,
+        _ingest_again,
+        sessions=names if args.sessions or args.damaged else None,
+        put_in=args.put_in,
+        progress=lambda logs: progress(logs, what="rebuild"),
+    )
+    if args.json:
+        print_json({"archive": str(archive.place), "rebuilt": results})
+    else:
+        for r in results:
+            print(f"{r.session}: {r.outcome}" + (f": {r.detail}" if r.detail else ""))
+    short = [r for r in results if r.outcome in ("lost", "differs")]
+    if short:
+        say(f"{len(short)} of {len(results)} sessions are not as their logs make them")
+    return 1 if short else 0
+
+
+def _migrate(args: argparse.Namespace) -> int:
+    passed = migrate(args.archive)
+    if args.json:
+        print_json({"archive": args.archive, "versions": passed})
+    else:
+        print(f"now version {passed[-1]}" if passed else "up to date already")
+    return 0
+
+
+def _ingest_again(scratch: Archive, sources: list[str], record: Session) -> list[str]:
+    """Take one log into a scratch archive, as it was taken the first time."""
+    from replay.cleaning import ingest
+
+    result = ingest(scratch, sources, log_map=record.map_toml, arm=record.arm_toml)
+    return [r.reason for r in result.refused]
+
+
+def _bar(names: Iterable[str], what: str) -> Iterable[str]:
+    listed = list(names)
+    return progress(listed, total=len(listed), what=what)
+
+
+_ACTIONS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "verify": _verify,
+    "repair": _repair,
+    "compact": _compact,
+    "rebuild": _rebuild,
+    "migrate": _migrate,
+}
