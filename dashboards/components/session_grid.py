@@ -1,0 +1,104 @@
+"""The grid of sessions: sorts, filters and scrolls thousands of rows."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dash_ag_grid as dag
+from dash.development.base_component import Component
+
+from dashboards.figures.library import picture_words
+from dashboards.queries.catalogue import Library
+
+GRID = "library-grid"
+
+
+def grid_rows(library: Library) -> list[dict[str, Any]]:
+    """Return the grid's rows: plain values, short keys where there are many."""
+    if not library.rows.height:
+        return []
+    rows = library.rows.select(
+        "session",
+        "arm",
+        "start",
+        "minutes",
+        "base_end",
+        "payload_kg",
+        "person",
+        "completeness",
+        "marks",
+        "worst",
+        "flags",
+        "open",
+        "checked",
+        "rate_hz",
+        "source",
+    ).to_dicts()
+    for row in rows:
+        row["start"] = f"{row['start']:%Y-%m-%d %H:%M:%S}"
+        row["picture"] = picture_words(
+            row["marks"], library.places[row["arm"]], row["completeness"]
+        )
+        row["person"] = {True: "yes", False: "no", None: ""}[row["person"]]
+    return rows
+
+
+def session_grid(library: Library) -> Component:
+    """Return the grid over the whole catalogue."""
+    number = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
+    columns: list[dict[str, Any]] = [
+        {
+            "field": "session",
+            "headerName": "Session",
+            "cellRenderer": "SessionLink",
+            "width": 250,
+            "pinned": "left",
+        },
+        {
+            "field": "picture",
+            "headerName": "Joints and completeness",
+            "cellRenderer": "SessionPicture",
+            "width": 210,
+            "comparator": {"function": "jointbookLibrary.byWorst(nodeA, nodeB)"},
+        },
+        {"field": "start", "headerName": "Start (UTC)", "width": 165, "sort": "desc"},
+        {"field": "arm", "headerName": "Arm", "width": 95},
+        {"field": "minutes", "headerName": "Minutes", "width": 95, **number},
+        {"field": "open", "headerName": "Open flags", "width": 105, **number},
+        {"field": "flags", "headerName": "Flags", "width": 85, **number},
+        {
+            "field": "checked",
+            "headerName": "Checked",
+            "width": 100,
+            "valueFormatter": {"function": "params.value ? 'yes' : 'not yet'"},
+            "cellDataType": False,
+        },
+        {"field": "base_end", "headerName": "Base end", "width": 95},
+        {"field": "payload_kg", "headerName": "Payload kg", "width": 110, **number},
+        {"field": "person", "headerName": "Person on tip", "width": 120},
+        {"field": "rate_hz", "headerName": "Hz", "width": 75, **number},
+        {"field": "source", "headerName": "Source", "width": 260},
+    ]
+    grid: Component = dag.AgGrid(
+        id=GRID,
+        rowData=grid_rows(library),
+        columnDefs=columns,
+        defaultColDef={
+            "sortable": True,
+            "filter": "agTextColumnFilter",
+            "resizable": True,
+            "suppressHeaderMenuButton": False,
+        },
+        getRowId="params.data.session",
+        dashGridOptions={
+            "context": {"places": library.places},
+            "rowSelection": {"mode": "multiRow", "enableClickSelection": False},
+            "rowHeight": 34,
+            "animateRows": False,
+            "tooltipShowDelay": 400,
+            "ensureDomOrder": True,
+        },
+        className="library-grid",
+        style={"height": "calc(100vh - 330px)", "minHeight": "260px", "width": "100%"},
+    )
+    return grid

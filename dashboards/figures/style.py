@@ -1,0 +1,80 @@
+"""Strokes and colours that the drawings of events and comparisons share.
+
+A figure is made in light colours; each trace also carries its dark ones in
+``meta``, and the browser swaps them with the theme.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import plotly.graph_objects as go
+
+from dashboards import theme
+
+GRID = "rgba(128, 128, 128, 0.22)"
+FLAGGED = "rgba(213, 94, 0, 0.15)"
+LIMIT = "rgba(166, 58, 0, 0.9)"
+
+DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "5px,2px,1px,2px")
+SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "line-ew-open", "circle-open")
+"""One a joint place, the same order as `theme.MARKS`."""
+
+
+def ink(name: str) -> dict[str, str]:
+    """Return the two colours of a theme token, for a trace's ``meta``."""
+    return {"light": theme.LIGHT[name], "dark": theme.DARK[name]}
+
+
+def joint_ink(index: int) -> dict[str, str]:
+    """Return the two colours of a joint place."""
+    return {
+        "light": theme.joint_colour(index),
+        "dark": theme.joint_colour(index, dark=True),
+    }
+
+
+def line(
+    x: Any,
+    y: Any,
+    name: str,
+    colours: dict[str, str],
+    *,
+    width: float = 1.6,
+    dash: str = "solid",
+    **more: Any,
+) -> go.Scatter:
+    """Return a line in both themes' colours."""
+    return go.Scatter(
+        x=x,
+        y=y,
+        name=name,
+        mode=more.pop("mode", "lines"),
+        line={"color": colours["light"], "width": width, "dash": dash, **more.pop("line", {})},
+        meta=colours,
+        **more,
+    )
+
+
+def settle(figure: go.Figure, **layout: Any) -> go.Figure:
+    """Give a figure the look of the house."""
+    figure.update_layout(theme.plotly_layout())
+    figure.update_layout(
+        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0, "font": {"size": 12}},
+        hovermode="x unified",
+        margin={"l": 62, "r": 14, "t": 26, "b": 36},
+        uirevision="keep",
+    )
+    figure.update_layout(**layout)
+    figure.update_xaxes(gridcolor=GRID, zerolinecolor=GRID)
+    figure.update_yaxes(gridcolor=GRID, zerolinecolor=GRID)
+    return figure
+
+
+def empty(words: str) -> go.Figure:
+    """Return a figure that says why it has nothing to show."""
+    figure = settle(go.Figure())
+    figure.update_xaxes(visible=False)
+    figure.update_yaxes(visible=False)
+    figure.add_annotation(text=words, showarrow=False, xref="paper", yref="paper", x=0.5, y=0.5)
+    return figure

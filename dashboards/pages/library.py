@@ -1,0 +1,341 @@
+"""Library: every session of the archive, and the way in for new ones."""
+
+from __future__ import annotations
+
+import io
+import threading
+from typing import Any
+
+from dash import (
+    ALL,
+    ClientsideFunction,
+    Dash,
+    Input,
+    Output,
+    State,
+    dcc,
+    html,
+    no_update,
+    set_props,
+)
+from dash.development.base_component import Component
+from flask import Response, request, send_file
+
+from dashboards import ids, links
+from dashboards.components import basics
+from dashboards.components.intake import confirm_sheet, drop_zone
+from dashboards.components.plates import aria, save_links
+from dashboards.components.session_grid import GRID, grid_rows, session_grid
+from dashboards.jobs import Step
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import catalogue, intake, work
+from replay.errors import JointbookError
+
+INTAKE = "library-intake"
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the library; the address keeps the search words."""
+    library = catalogue.library(desk.archive)
+    count = library.rows.height
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.H1("Library"),
+                    html.Span(
+                        f"{count} sessions" if count else "No session yet: drop a log below.",
+                        id="library-count",
+                        className="faint",
+                    ),
+                    html.Label(
+                        [
+                            "Find",
+                            dcc.Input(
+                                id="library-find",
+                                type="search",
+                                value=view.extra.get("find", ""),
+                                debounce=False,
+                                placeholder="any word of a row",
+                                style={"width": "220px"},
+                            ),
+                        ],
+                        className="field side-by-side",
+                    ),
+                    save_links(
+                        "the list of sessions",
+                        {
+                            "CSV": "/data/library/sessions.csv",
+                            "Parquet": "/data/library/sessions.parquet",
+                        },
+                    ),
+                ],
+                className="row",
+            ),
+            html.Div(
+                [
+                    html.Span("Chosen rows:", className="faint"),
+                    html.Button("Replay", id="library-replay", disabled=True, n_clicks=0),
+                    html.Button("Review", id="library-review", disabled=True, n_clicks=0),
+                    html.Button("Compare two", id="library-compare", disabled=True, n_clicks=0),
+                    html.Button("Learn from all", id="library-learn", n_clicks=0),
+                    html.Button("Check all", id="library-check", n_clicks=0),
+                    html.Label(
+                        [
+                            "False flags per 100 h",
+                            dcc.Input(
+                                id="library-rate",
+                                type="number",
+                                value=1,
+                                min=0.01,
+                                max=100,
+                                step="any",
+                                style={"width": "80px"},
+                            ),
+                        ],
+                        className="field side-by-side",
+                    ),
+                    html.Span(_legend(), className="legend-line"),
+                ],
+                className="tools library-tools",
+            ),
+            session_grid(library),
+            drop_zone(),
+            html.Div(id="library-confirm", **aria(live="polite")),
+            html.Div(id="library-outcome", **aria(live="polite")),
+            dcc.Store(id=INTAKE),
+            dcc.Store(id="library-nowhere"),
+            basics.caution(),
+        ],
+        className="library",
+    )
+
+
+def _legend() -> list[Any]:
+    return [
+        html.Span(["▲", " act"], className="severity act"),
+        " ",
+        html.Span(["◆", " look"], className="severity look"),
+        " ",
+        html.Span(["○", " note"], className="severity note"),
+        html.Span("  one slot a joint, end A first; gauge: completeness", className="faint"),
+    ]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the library's callbacks and routes."""
+    hall = intake.Intake()
+    outcomes: dict[str, Component] = {}
+    guard = threading.Lock()
+    _register_routes(app, desk, hall)
+
+    in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_library", "find"),
+        Output(GRID, "dashGridOptions"),
+        Input("library-find", "value"),
+        State(GRID, "dashGridOptions"),
+    )
+    in_browser(
+        ClientsideFunction("jointbook_library", "chosen"),
+        Output("library-replay", "disabled"),
+        Output("library-review", "disabled"),
+        Output("library-compare", "disabled"),
+        Output("library-learn", "children"),
+        Output("library-check", "children"),
+        Input(GRID, "selectedRows"),
+    )
+    in_browser(
+        ClientsideFunction("jointbook_library", "go"),
+        Output("library-nowhere", "data"),
+        Input("library-replay", "n_clicks"),
+        Input("library-review", "n_clicks"),
+        Input("library-compare", "n_clicks"),
+        State(GRID, "selectedRows"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("library-confirm", "children"), Input(INTAKE, "data"), prevent_initial_call=True
+    )
+    def show_proposals(data: dict[str, Any] | None) -> Any:
+        if not data:
+            return None
+        batch = hall.batch(data["batch"])
+        if not batch.logs:
+            return basics.message("No log among these files.", "Arm files and maps need a log.")
+        return confirm_sheet(
+            intake.propose(batch), intake.known_arms(desk.archive), sorted(batch.arms)
+        )
+
+    @app.callback(
+        Output("library-confirm", "children", allow_duplicate=True),
+        Input("library-discard", "n_clicks"),
+        State(INTAKE, "data"),
+        prevent_initial_call=True,
+    )
+    def discard(clicks: int, data: dict[str, Any] | None) -> Any:
+        if not clicks or not data:
+            return no_update
+        hall.discard(data["batch"])
+        return basics.message("The files were discarded; nothing was stored.")
+
+    @app.callback(
+        Output("library-confirm", "children", allow_duplicate=True),
+        Input("library-take", "n_clicks"),
+        State(INTAKE, "data"),
+        State({"type": "library-map", "group": ALL}, "value"),
+        State("library-arm", "value"),
+        prevent_initial_call=True,
+    )
+    def start_taking(
+        clicks: int, data: dict[str, Any] | None, maps: list[str], arm: str | None
+    ) -> Any:
+        if not clicks or not data:
+            return no_update
+        batch = hall.batch(data["batch"])
+        texts = [text for text in maps if text and text.strip()]
+        for text in texts:
+            intake.check_map(text)
+        arm_text = _arm_text(desk, batch, arm)
+
+        def run(step: Step) -> str:
+            result = work.take_in(desk.archive, batch, texts, arm_text, step)
+            hall.discard(data["batch"])
+            with guard:
+                outcomes["last"] = _outcome(result)
+            return (
+                f"{len(result.sessions)} taken, {len(result.unchanged)} there already, "
+                f"{len(result.refused)} refused"
+            )
+
+        desk.jobs.start(f"Taking in {len(batch.logs)} logs", run)
+        set_props(ids.JOBS_BEAT, {"disabled": False})
+        return basics.message("Taking the logs in; the page stays usable.")
+
+    @app.callback(
+        Output("library-outcome", "children"),
+        Input("library-learn", "n_clicks"),
+        Input("library-check", "n_clicks"),
+        State(GRID, "selectedRows"),
+        State("library-rate", "value"),
+        prevent_initial_call=True,
+    )
+    def start_work(
+        learn: int, check: int, rows: list[dict[str, Any]] | None, rate: float | None
+    ) -> Any:
+        from dash import ctx
+
+        chosen = [r["session"] for r in rows or []] or None
+        count = f"{len(chosen)} sessions" if chosen else "all sessions"
+        if ctx.triggered_id == "library-learn" and learn:
+            if rate is None or not 0 < rate <= 100:
+                return basics.message("The rate of false flags must be above 0 and at most 100.")
+            desk.jobs.start(
+                f"Learning from {count}",
+                lambda step: work.learn(desk.archive, chosen, float(rate), step),
+            )
+        elif ctx.triggered_id == "library-check" and check:
+            desk.jobs.start(
+                f"Checking {count}", lambda step: work.check(desk.archive, chosen, step)
+            )
+        else:
+            return no_update
+        set_props(ids.JOBS_BEAT, {"disabled": False})
+        return None
+
+    @app.callback(
+        Output(GRID, "rowData"),
+        Output("library-count", "children"),
+        Output("library-outcome", "children", allow_duplicate=True),
+        Input(ids.JOBS_DONE, "data"),
+        prevent_initial_call=True,
+    )
+    def refresh(done: list[str]) -> Any:
+        library = catalogue.library(desk.archive)
+        with guard:
+            said = outcomes.pop("last", no_update)
+        return grid_rows(library), f"{library.rows.height} sessions", said
+
+
+def _register_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
+    @app.server.route("/data/library/intake", methods=["POST"])
+    def open_batch() -> Response | tuple[str, int]:
+        if request.headers.get("X-Jointbook") != "intake":  # a foreign page cannot send it
+            return "not from this dashboard", 403
+        return Response(f'{{"batch": "{hall.open()}"}}', mimetype="application/json")
+
+    @app.server.route("/data/library/intake/<name>", methods=["POST"])
+    def receive(name: str) -> tuple[str, int]:
+        if request.headers.get("X-Jointbook") != "intake":
+            return "not from this dashboard", 403
+        try:
+            kept = hall.receive(
+                name, request.args.get("name", "log"), request.stream, request.content_length
+            )
+        except JointbookError as error:
+            return error.sentence(), 409
+        except OSError as error:
+            return f"the file could not be kept: {error.strerror}", 507
+        return kept, 200
+
+    @app.server.route("/data/library/sessions.<form>")
+    def save_sessions(form: str) -> Response | tuple[str, int]:
+        rows = catalogue.library(desk.archive).rows
+        return send_table(rows, "sessions", form)
+
+
+def send_table(frame: Any, name: str, form: str) -> Response | tuple[str, int]:
+    """Send a frame as a CSV or Parquet file; other forms are not found."""
+    body = io.BytesIO()
+    if form == "csv":
+        frame.write_csv(body)
+        kind = "text/csv"
+    elif form == "parquet":
+        frame.write_parquet(body, compression="zstd")
+        kind = "application/vnd.apache.parquet"
+    else:
+        return "CSV and Parquet are offered", 404
+    body.seek(0)
+    return send_file(body, mimetype=kind, as_attachment=True, download_name=f"{name}.{form}")
+
+
+def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:
+    kind, _, name = (choice or "").partition(":")
+    if kind == "file" and name in batch.arms:
+        return (batch.folder / name).read_text("utf-8")
+    if kind == "kept":
+        return intake.known_arms(desk.archive).get(name)
+    return None
+
+
+def _outcome(result: Any) -> Component:
+    lines = [
+        html.Li(
+            [
+                basics.go(s.session, links.href("session", View(session=s.session))),
+                f": {s.rows} rows from {s.source.rsplit('/', 1)[-1]}",
+                f", {len(s.quality)} quality notes" if s.quality else "",
+            ]
+        )
+        for s in result.sessions
+    ]
+    lines += [html.Li(f"{name}: was there already") for name in result.unchanged]
+    lines += [
+        html.Li([html.Strong("Refused: "), f"{r.source.rsplit('/', 1)[-1]}: {r.reason}"])
+        for r in result.refused
+    ]
+    return html.Div(
+        [html.P("What became of the files", className="message-what"), html.Ul(lines)],
+        className="message" + (" trouble" if result.refused else ""),
+    )
+
+
+PAGE = Page(
+    "library",
+    "Library",
+    "Every session of the archive; take in new logs, learn and check.",
+    layout,
+    register,
+)

@@ -1,0 +1,165 @@
+"""The sessions of an archive as the library lists them."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.records import Session
+from replay.reviews import OPEN, verdicts
+
+RANKS = {"note": 1, "look": 2, "act": 3}
+WORDS = {0: "none", **{rank: word for word, rank in RANKS.items()}}
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """The catalogue, one row a session, newest first.
+
+    Columns: ``session, arm, start, minutes, joints, base_end, payload_kg,
+    person, completeness, marks`` (worst severity per joint as digits 0 to 3,
+    in the arm's order), ``worst`` (0 to 3), ``flags``, ``open``, ``checked``,
+    ``rate_hz, source``. ``places`` names the joints of each arm in order.
+    """
+
+    rows: pl.DataFrame
+    places: dict[str, list[str]]
+
+
+def library(archive: Archive) -> Library:
+    """Read the catalogue with what was flagged and decided."""
+    sessions = archive.sessions()
+    if not sessions.height:
+        return Library(sessions, {})
+    newest = sessions.group_by("arm", maintain_order=True).agg(pl.col("session").last())
+    places = {arm: list(archive.session(name).joints) for arm, name in newest.iter_rows()}
+    flags = _flags(archive)
+    for arm, joint in (
+        flags.join(sessions.select("session", "arm"), on="session")
+        .select("arm", "joint")
+        .unique()
+        .sort("joint")
+        .iter_rows()
+    ):
+        if joint and joint not in places[arm]:
+            places[arm].append(joint)
+    checked = archive.table("checks")
+    checked = checked.select("session").unique() if checked.height else _no_sessions()
+    rows = (
+        sessions.select(
+            "session",
+            "arm",
+            "start",
+            "end",
+            "joints",
+            "base_end",
+            "payload_kg",
+            pl.col("person_on_tip").alias("person"),
+            "completeness",
+            "rate_hz",
+            "source",
+        )
+        .join(_marks(flags, sessions, places), on="session", how="left")
+        .join(_open_counts(archive, flags), on="session", how="left")
+        .join(checked.with_columns(checked=pl.lit(True)), on="session", how="left")
+        .with_columns(
+            ((pl.col("end") - pl.col("start")).dt.total_milliseconds() / 60_000)
+            .round(2)
+            .alias("minutes"),
+            pl.col("marks").fill_null(""),
+            pl.col("worst").fill_null(0),
+            pl.col("flags").fill_null(0),
+            pl.col("open").fill_null(0),
+            pl.col("checked").fill_null(False),
+            pl.col("source").str.extract(r"([^/\\]+)$").fill_null(pl.col("source")),
+        )
+        .sort("start", "session", descending=True)
+    )
+    return Library(rows, places)
+
+
+def sessions_of(archive: Archive) -> list[tuple[str, str]]:
+    """Return ``(session, label)`` of every session, newest first, for pickers."""
+    frame = archive.sessions()
+    if not frame.height:
+        return []
+    frame = frame.sort("start", "session", descending=True)
+    return [
+        (row["session"], f"{row['start']:%Y-%m-%d %H:%M} · {row['arm']} · {row['session']}")
+        for row in frame.select("session", "arm", "start").iter_rows(named=True)
+    ]
+
+
+def facts(record: Session) -> list[tuple[str, str]]:
+    """Return what a reader wants to know of a session first, as word pairs."""
+    minutes = (record.end - record.start).total_seconds() / 60
+    person = {True: "yes", False: "no", None: "not said"}[record.person_on_tip]
+    payload = "not said or varying" if record.payload_kg is None else f"{record.payload_kg:g} kg"
+    complete = "not known" if record.completeness is None else f"{100 * record.completeness:.1f} %"
+    return [
+        ("Arm", record.arm),
+        ("Start", f"{record.start:%Y-%m-%d %H:%M:%S} UTC"),
+        ("Length", f"{minutes:.1f} min"),
+        ("Base end", record.base_end or "not said or varying"),
+        ("Payload", payload),
+        ("Person on the tip", person),
+        ("Complete", complete),
+        ("Rate", "not known" if record.rate_hz is None else f"{record.rate_hz:g} Hz"),
+        ("Source", re.split(r"[/\\]", record.source)[-1]),
+    ]
+
+
+def _flags(archive: Archive) -> pl.DataFrame:
+    frame = archive.table("flags")
+    if not frame.height:
+        return pl.DataFrame(
+            schema={"session": pl.String, "flag": pl.String, "joint": pl.String, "rank": pl.Int64}
+        )
+    return frame.select(
+        "session",
+        "flag",
+        "joint",
+        pl.col("severity").replace_strict(RANKS, default=1, return_dtype=pl.Int64).alias("rank"),
+    )
+
+
+def _marks(
+    flags: pl.DataFrame, sessions: pl.DataFrame, places: dict[str, list[str]]
+) -> pl.DataFrame:
+    """Worst severity per joint, written as one digit a joint place."""
+    slots = pl.DataFrame(
+        [
+            {"arm": arm, "joint": joint, "slot": slot}
+            for arm, joints in places.items()
+            for slot, joint in enumerate(joints)
+        ],
+        schema={"arm": pl.String, "joint": pl.String, "slot": pl.Int64},
+    )
+    worst = flags.group_by("session", "joint").agg(pl.col("rank").max())
+    return (
+        sessions.select("session", "arm")
+        .join(slots, on="arm")
+        .join(worst, on=["session", "joint"], how="left")
+        .with_columns(pl.col("rank").fill_null(0))
+        .sort("session", "slot")
+        .group_by("session", maintain_order=True)
+        .agg(
+            pl.col("rank").cast(pl.String).str.join("").alias("marks"),
+            pl.col("rank").max().alias("worst"),
+        )
+    )
+
+
+def _open_counts(archive: Archive, flags: pl.DataFrame) -> pl.DataFrame:
+    decided = verdicts(archive).filter(pl.col("verdict") != OPEN).select("session", "flag")
+    counted = flags.join(decided.with_columns(done=pl.lit(1)), on=["session", "flag"], how="left")
+    return counted.group_by("session").agg(
+        pl.len().alias("flags"), pl.col("done").is_null().sum().alias("open")
+    )
+
+
+def _no_sessions() -> pl.DataFrame:
+    return pl.DataFrame(schema={"session": pl.String})

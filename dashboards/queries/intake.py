@@ -1,0 +1,241 @@
+"""Files on their way in: received, looked at, confirmed, taken.
+
+A batch is a private folder outside the archive. It holds what one person
+dropped, until they take it in or discard it; the archive sees nothing before
+that. Files ending in ``.toml`` are arm files or log maps, all others are logs.
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+import shutil
+import tempfile
+import threading
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.arm import load_arm
+from replay.cleaning import IngestResult, ingest
+from replay.errors import JointbookError, UsageError
+from replay.logs import load_map
+
+MOST_BATCHES = 8
+STALE_S = 6 * 3600.0
+_CHUNK = 1 << 20
+_SPARE_BYTES = 256 << 20
+"""Left free on the disk; a file that would take it is refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """A map for one or more logs, to be confirmed by a person.
+
+    ``lines`` are ``(line, how sure 0 to 1, why)``; ``trouble`` says in words
+    why no map could be proposed. ``source`` is ``"proposed"``, or the name of
+    the map file that was dropped along.
+    """
+
+    logs: tuple[str, ...]
+    toml: str
+    source: str = "proposed"
+    lines: tuple[tuple[str, float | None, str], ...] = ()
+    trouble: str = ""
+
+
+@dataclass(slots=True)
+class Batch:
+    """What was dropped together."""
+
+    folder: Path
+    made: float
+    logs: list[str] = field(default_factory=list)
+    maps: list[str] = field(default_factory=list)
+    arms: list[str] = field(default_factory=list)
+
+
+class Intake:
+    """The batches of one dashboard."""
+
+    def __init__(self) -> None:
+        self._batches: dict[str, Batch] = {}
+        self._lock = threading.Lock()
+
+    def open(self) -> str:
+        """Make a batch and return its name."""
+        with self._lock:
+            now = time.time()
+            for name in [n for n, b in self._batches.items() if now - b.made > STALE_S]:
+                self._drop(name)
+            if len(self._batches) >= MOST_BATCHES:
+                self._drop(min(self._batches, key=lambda n: self._batches[n].made))
+            name = secrets.token_urlsafe(9)
+            folder = Path(tempfile.mkdtemp(prefix="jointbook-intake-"))
+            self._batches[name] = Batch(folder, now)
+        return name
+
+    def batch(self, name: str) -> Batch:
+        """Return a batch; UsageError when it has gone."""
+        with self._lock:
+            if name not in self._batches:
+                raise UsageError("these files are no longer here", todo="drop them again")
+            return self._batches[name]
+
+    def receive(self, name: str, file_name: str, stream: IO[bytes], size: int | None) -> str:
+        """Write one file of a batch, whole or not at all; return its safe name."""
+        batch = self.batch(name)
+        safe = safe_name(file_name)
+        free = shutil.disk_usage(batch.folder).free
+        if size is not None and size + _SPARE_BYTES > free:
+            raise UsageError(f"{safe}: no room for {size / 1e6:.0f} MB on the server's disk")
+        path = batch.folder / safe
+        part = path.with_name(path.name + ".part")
+        got = 0
+        try:
+            with part.open("wb") as handle:
+                while chunk := stream.read(_CHUNK):
+                    got += len(chunk)
+                    handle.write(chunk)
+        except OSError:
+            part.unlink(missing_ok=True)
+            raise
+        if size is not None and got != size:
+            part.unlink(missing_ok=True)
+            raise UsageError(f"{safe}: {got} of {size} bytes arrived", todo="send it again")
+        part.replace(path)
+        with self._lock:
+            self._sort_in(batch, safe)
+        return safe
+
+    def discard(self, name: str) -> None:
+        """Delete a batch and its files."""
+        with self._lock:
+            self._drop(name)
+
+    def _drop(self, name: str) -> None:
+        gone = self._batches.pop(name, None)
+        if gone is not None:
+            shutil.rmtree(gone.folder, ignore_errors=True)
+
+    @staticmethod
+    def _sort_in(batch: Batch, safe: str) -> None:
+        known = [*batch.logs, *batch.maps, *batch.arms]
+        if safe in known:
+            return
+        if not safe.lower().endswith(".toml"):
+            batch.logs.append(safe)
+            return
+        with suppress(OSError, UnicodeDecodeError, tomllib.TOMLDecodeError):
+            keys = tomllib.loads((batch.folder / safe).read_text("utf-8"))
+            if "arm" in keys or "joints" in keys:
+                batch.arms.append(safe)
+                return
+        batch.maps.append(safe)
+
+
+def safe_name(text: str) -> str:
+    """Return a file name without folders and without what shells stumble on.
+
+    >>> safe_name("../../etc/my log (1).csv")
+    'my log (1).csv'
+    """
+    last = re.split(r"[/\\]", text)[-1]
+    kept = re.sub(r"[^\w .()+@=-]", "_", last).strip(" .")
+    return kept[-120:] or "log"
+
+
+def propose(batch: Batch) -> list[Proposed]:
+    """Return a map for every log of a batch; logs that share one are together."""
+    if batch.maps:
+        given = [(name, (batch.folder / name).read_text("utf-8")) for name in sorted(batch.maps)]
+        return [
+            Proposed(tuple(batch.logs), text, source=name, trouble=_map_trouble(text))
+            for name, text in given
+        ]
+    found: dict[str, Proposed] = {}
+    for name in batch.logs:
+        one = _propose_one(batch.folder / name)
+        key = one.toml or one.trouble
+        if key in found:
+            found[key] = Proposed(
+                (*found[key].logs, name), one.toml, lines=found[key].lines, trouble=one.trouble
+            )
+        else:
+            found[key] = one
+    return list(found.values())
+
+
+def _propose_one(path: Path) -> Proposed:
+    from replay.logs import propose_map
+
+    try:
+        proposal = propose_map(path)
+    except JointbookError as error:
+        return Proposed((path.name,), "", trouble=error.sentence().replace(f"{path.parent}/", ""))
+    return Proposed((path.name,), proposal.toml, lines=tuple(_lines(proposal)))
+
+
+def _lines(proposal: object) -> Iterator[tuple[str, float | None, str]]:
+    for line in getattr(proposal, "lines", ()):
+        yield (
+            str(getattr(line, "key", line)),
+            getattr(line, "confidence", None),
+            str(getattr(line, "why", "")),
+        )
+
+
+def _map_trouble(text: str) -> str:
+    try:
+        load_map(text)
+    except JointbookError as error:
+        return error.sentence()
+    return ""
+
+
+def check_map(text: str) -> None:
+    """Raise LogMapError, in words, when a map's text is not one."""
+    load_map(text)
+
+
+def take(
+    archive: Archive,
+    batch: Batch,
+    maps: list[str],
+    arm: str | None,
+    progress: Callable[[str, int, int], None],
+) -> IngestResult:
+    """Take a batch's logs into the archive with the confirmed maps.
+
+    ``arm`` is the text of an arm file, or None.
+    """
+    the_arm = load_arm(arm) if arm else None
+    loaded = [load_map(text) for text in maps]
+    return ingest(
+        archive,
+        [batch.folder / name for name in batch.logs],
+        log_map=loaded or None,
+        arm=the_arm,
+        progress=progress,
+    )
+
+
+def known_arms(archive: Archive) -> dict[str, str]:
+    """Return arm files that sessions were taken in with, newest of each name."""
+    frame = archive.sessions()
+    arms: dict[str, str] = {}
+    if not frame.height:
+        return arms
+    newest = frame.sort("start").group_by("arm", maintain_order=True).agg(pl.col("session").last())
+    for name, session in newest.select("arm", "session").iter_rows():
+        text = archive.session(session).arm_toml
+        if text:
+            arms[name] = text
+    return arms

@@ -1,0 +1,57 @@
+"""Long work that pages start: taking in, learning, checking, indexing motions.
+
+Each function takes a job's ``step``, reports through it and is stopped by it,
+and returns the sentence that the tray shows at the end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from dashboards.jobs import Step
+from dashboards.queries.intake import Batch, take
+from replay.archive import Archive
+from replay.cleaning import IngestResult
+from replay.signals.motions import index_motions
+
+
+def take_in(
+    archive: Archive, batch: Batch, maps: list[str], arm: str | None, step: Step
+) -> IngestResult:
+    """Take a batch's logs in and index the motions of what is new."""
+    result = take(archive, batch, maps, arm, _said(step))
+    index_motions(archive, [s.session for s in result.sessions], progress=_said(step, "motions of"))
+    return result
+
+
+def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step) -> str:
+    """Learn a baseline from sessions (None: all)."""
+    from replay.models import learn as fit
+
+    baseline = fit(archive, sessions, false_flags_per_100h=rate, progress=_said(step))
+    return f"baseline {baseline.version} from {len(baseline.sessions)} sessions"
+
+
+def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
+    """Check sessions (None: all) against the newest baseline."""
+    from replay.checks import check as run
+
+    names = sessions or archive.sessions()["session"].to_list()
+    found = 0
+    for number, name in enumerate(names):
+        step(number, len(names), f"session {number + 1} of {len(names)}")
+        found += len(run(archive, name).flags)
+    return f"{found} flags in {len(names)} sessions"
+
+
+def index(archive: Archive, step: Step) -> str:
+    """Index the motions of every session that is not indexed yet."""
+    count = index_motions(archive, progress=_said(step, "motions of"))
+    return f"motions of {count} sessions added"
+
+
+def _said(step: Step, before: str = "") -> Callable[[str, int, int], None]:
+    def report(what: str, done: int, total: int) -> None:
+        step(done, total or None, f"{before} {what}".strip())
+
+    return report
