@@ -1,0 +1,151 @@
+"""A real browser on a dashboard over a small archive of the invented arm."""
+
+from __future__ import annotations
+
+import json
+import logging
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+from werkzeug.serving import make_server
+
+from dashboards.app import create_app
+from replay.archive import Archive, open_archive
+from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from replay.models import learn
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+STYLES = ("inspection", "joint test", "inspection")
+
+
+@dataclass
+class Visit:
+    """One open tab, and what it asked of the server and said in its console."""
+
+    page: Page
+    base: str
+    requests: list[str] = field(default_factory=list)
+    errors: list[str] = field(default_factory=list)
+
+    def go(self, path: str) -> Page:
+        self.page.goto(self.base + path)
+        return self.page
+
+
+def flag_rows(session: str, start: datetime, unit: str) -> pl.DataFrame:
+    """Three flags at known instants; their words hold a tag that must be shown, not obeyed."""
+    plan = [
+        ("f-1", "J3", "brake-drag", 40.0, 6.0, "act", 6.5),
+        ("f-2", "J5", "stick-slip", 90.0, 10.0, "look", 4.2),
+        ("f-3", "J2", "unusual", 150.0, 2.0, "note", 3.1),
+    ]
+    rows = [
+        {
+            "flag": flag,
+            "session": session,
+            "joint": joint,
+            "unit": unit,
+            "kind": kind,
+            "start": start + timedelta(seconds=at),
+            "end": start + timedelta(seconds=at + long),
+            "score": score,
+            "severity": severity,
+            "summary": f"{joint} drew 0.4 A more than expected <b>for</b> {long:g} s.",
+            "baseline": None,
+            "group": None,
+            "evidence": json.dumps({"extra_a": 0.4}),
+        }
+        for flag, joint, kind, at, long, severity, score in plan
+    ]
+    return pl.DataFrame(rows, schema_overrides={"baseline": pl.String, "group": pl.String})
+
+
+@pytest.fixture(scope="session")
+def heron(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    """Three short sessions at 20 Hz, a baseline, three flags on the last one."""
+    archive = open_archive(tmp_path_factory.mktemp("heron") / "archive", create=True)
+    for day, style in enumerate(STYLES):
+        start = datetime(2031, 3, 1 + day, 9, tzinfo=UTC)
+        plan = SessionPlan(start=start, minutes=4.0, rate_hz=20.0, style=style)
+        frame, _ = simulate_session(plan, seed=day)
+        record = session_record(plan, frame, name=f"2031030{1 + day}-heron")
+        archive.add_session(record, {"main": frame})
+    learn(archive)
+    rows = flag_rows(record.session, record.start, record.units["J3"])
+    archive.replace("flags", rows, session=[record.session])
+    return archive
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    if CHROMIUM is None:
+        pytest.skip("no chromium on this machine: apt-get install chromium")
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="session")
+def serve() -> Iterator[Callable[[Archive | Path], str]]:
+    """Serve an archive on a free port; returns the address."""
+    logging.getLogger("werkzeug").setLevel(logging.WARNING)
+    servers = []
+    known: dict[str, str] = {}
+
+    def start(archive: Archive | Path) -> str:
+        root = str(archive.root if isinstance(archive, Archive) else archive)
+        if root not in known:
+            server = make_server("127.0.0.1", 0, create_app(archive).server, threaded=True)
+            threading.Thread(target=server.serve_forever, daemon=True).start()
+            servers.append(server)
+            known[root] = f"http://127.0.0.1:{server.server_port}"
+        return known[root]
+
+    yield start
+    for server in servers:
+        server.shutdown()
+
+
+@pytest.fixture
+def visit(
+    browser: Browser, serve: Callable[[Archive | Path], str]
+) -> Iterator[Callable[..., Visit]]:
+    """Open a tab on an archive's dashboard: ``visit(archive, width=1280, height=800)``."""
+    contexts = []
+
+    def start(
+        archive: Archive | Path, *, width: int = 1280, height: int = 800, dark: bool = False
+    ) -> Visit:
+        context = browser.new_context(
+            viewport={"width": width, "height": height},
+            color_scheme="dark" if dark else "light",
+            accept_downloads=True,
+        )
+        contexts.append(context)
+        tab = Visit(context.new_page(), serve(archive))
+        tab.page.on("request", lambda r: tab.requests.append(r.url))
+        tab.page.on("pageerror", lambda e: tab.errors.append(str(e)))
+        tab.page.on("console", lambda m: tab.errors.append(m.text) if m.type == "error" else None)
+        return tab
+
+    yield start
+    for context in contexts:
+        context.close()
