@@ -221,7 +221,7 @@ def limit_for(asked: float) -> float:
 
 def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     """Store a baseline under its version; the same content is stored once."""
-    content = orjson.dumps(baseline.content(), option=orjson.OPT_SORT_KEYS)
+    content = orjson.dumps(baseline.content(), option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY)
     digest = hashlib.sha256(content).hexdigest()[:8]
     present = list_versions(archive)
     for version in present:
@@ -235,7 +235,7 @@ def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     }
     archive.write_document(
         f"{FOLDER}/{baseline.version}.json",
-        orjson.dumps(document, option=orjson.OPT_SORT_KEYS),
+        orjson.dumps(document, option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY),
     )
     return load_baseline(archive, baseline.version)
 

@@ -62,7 +62,9 @@ class ExpectedCurrent:
     session_sd_: dict[int, float] = field(default_factory=dict)
     remainder_: Remainder | None = None
 
-    def fit(self, bins: Bins, group: Ints) -> ExpectedCurrent:
+    def fit(
+        self, bins: Bins, group: Ints, like: ExpectedCurrent | None = None
+    ) -> ExpectedCurrent:
         """Learn from bins of several sessions.
 
         Parameters
@@ -72,6 +74,8 @@ class ExpectedCurrent:
         group : array, shape (bins,)
             The session that each bin came from; blocks are chosen, and the
             remainder is learned, across sessions, never within one.
+        like : ExpectedCurrent, optional
+            A fit whose choice of blocks is taken over instead of choosing.
         """
         usable = np.isfinite(bins.current)
         rows = usable & (bins.motion == MOVING) & np.isfinite(bins.rate)
@@ -82,7 +86,10 @@ class ExpectedCurrent:
             if code == MOVING:
                 mine &= np.isfinite(bins.rate)
             if int(mine.sum()) >= MIN_ROWS:
-                self._fit_population(code, bins.take(mine), group[mine])
+                known = like.populations_.get(code) if like is not None else None
+                self._fit_population(
+                    code, bins.take(mine), group[mine], known.blocks if known else None
+                )
         return self
 
     def predict(self, bins: Bins) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
@@ -105,7 +112,7 @@ class ExpectedCurrent:
             if code == MOVING and self.remainder_ is not None:
                 value = value + self.remainder_.predict(part)
             cell = np.clip(np.searchsorted(fit.edges, np.abs(part.rate)), 0, fit.sd.size - 1)
-            leverage = np.einsum("ij,jk,ik->i", matrix, fit.inverse, matrix)
+            leverage = np.sum((matrix @ fit.inverse) * matrix, axis=1)
             session = self.session_sd_.get(code, 0.0)
             expected[mine] = value
             sd[mine] = np.sqrt(fit.sd[cell] ** 2 + session**2 * (1.0 + leverage))
@@ -131,19 +138,11 @@ class ExpectedCurrent:
         return ok
 
     # fitting ----------------------------------------------------------------
-    def _fit_population(self, code: int, bins: Bins, group: Ints) -> None:
-        offered = design.available(bins)
+    def _fit_population(
+        self, code: int, bins: Bins, group: Ints, given: tuple[str, ...] | None
+    ) -> None:
         weight = session_weights(group)
-        blocks: tuple[str, ...] = ("speed",)
-        halves = split_halves(group)
-        best = self._held_out(code, bins, weight, halves, blocks)
-        for block in offered:
-            if block in blocks:
-                continue
-            tried = (*blocks, block)
-            error = self._held_out(code, bins, weight, halves, tried)
-            if error < best * (1 - GAIN_TO_KEEP):
-                blocks, best = tried, error
+        blocks = given or self._choose_blocks(code, bins, group, weight)
         matrix = self._matrix(code, bins, blocks)
         beta, inverse, scale = robust.fit(matrix, bins.current, weight)
         rest = bins.current - matrix @ beta
@@ -172,6 +171,21 @@ class ExpectedCurrent:
         self.sample_sd_[code] = float(np.nanmedian(bins.current_sd)) if len(bins) else 0.0
         self.session_sd_[code] = session_spread(rest, bins.direction, group, sd.max())
 
+    def _choose_blocks(
+        self, code: int, bins: Bins, group: Ints, weight: Floats
+    ) -> tuple[str, ...]:
+        blocks: tuple[str, ...] = ("speed",)
+        halves = split_halves(group)
+        best = self._held_out(code, bins, weight, halves, blocks)
+        for block in design.available(bins):
+            if block in blocks:
+                continue
+            tried = (*blocks, block)
+            error = self._held_out(code, bins, weight, halves, tried)
+            if error < best * (1 - GAIN_TO_KEEP):
+                blocks, best = tried, error
+        return blocks
+
     def _held_out(
         self,
         code: int,
@@ -183,12 +197,12 @@ class ExpectedCurrent:
         error = 0.0
         for side in (halves, ~halves):
             train, test = np.flatnonzero(side), np.flatnonzero(~side)
-            train = train[:: max(1, train.size // 6000)]
+            train = train[:: max(1, train.size // 3000)]
             if train.size < 20 or not test.size:
                 return float("inf") if blocks != ("speed",) else 1e300
             matrix = self._matrix(code, bins.take(train), blocks)
             beta, _, _ = robust.fit(matrix, bins.current[train], weight[train])
-            test = test[:: max(1, test.size // 6000)]
+            test = test[:: max(1, test.size // 3000)]
             rest = bins.current[test] - self._matrix(code, bins.take(test), blocks) @ beta
             size = np.abs(rest)
             error += float(np.mean(np.minimum(size, 4 * np.median(size) + 1e-12)))

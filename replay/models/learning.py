@@ -30,7 +30,7 @@ Progress = Callable[[str, int, int], None]
 
 FOLDS = 4
 BLOCK_S = 600.0
-MOST_BINS = 30_000
+MOST_BINS = 20_000
 """Bins of a unit that a fit uses; spread evenly over its sessions."""
 
 MOST_JOINT_SAMPLES = 150_000_000
@@ -172,17 +172,17 @@ def fit_units(
 def _hold_out(readings: list[Reading]) -> _Held | None:
     pieces = _pieces(readings)
     fold = np.arange(len(pieces)) % min(FOLDS, len(pieces))
+    whole = _fit_expected(pieces)
     traces: list[Trace] = []
     order: list[Reading] = []
     for k in np.unique(fold):
         train = [p for p, f in zip(pieces, fold, strict=True) if f != k]
-        model = _fit_expected(train)
+        model = _fit_expected(train, whole)
         if not model.populations_:
             return None
         for piece in (p for p, f in zip(pieces, fold, strict=True) if f == k):
             traces.append(make_trace(piece.bins, model))
             order.append(piece)
-    whole = _fit_expected(pieces)
     nominal = Nominal()
     nominal.current_a = _moving_current(pieces)
     nominal.marks = _mark_scales(order)
@@ -212,7 +212,9 @@ def _pieces(readings: list[Reading]) -> list[Reading]:
     return made
 
 
-def _fit_expected(readings: list[Reading]) -> ExpectedCurrent:
+def _fit_expected(
+    readings: list[Reading], like: ExpectedCurrent | None = None
+) -> ExpectedCurrent:
     each = max(50, MOST_BINS // max(len(readings), 1))
     parts: list[Bins] = []
     group: list[Ints] = []
@@ -221,7 +223,7 @@ def _fit_expected(readings: list[Reading]) -> ExpectedCurrent:
         part = reading.bins.take(np.arange(k % step, len(reading.bins), step))
         parts.append(part)
         group.append(np.full(len(part), k))
-    return ExpectedCurrent().fit(join_bins(parts), np.concatenate(group))
+    return ExpectedCurrent().fit(join_bins(parts), np.concatenate(group), like)
 
 
 def _moving_current(readings: list[Reading]) -> float:

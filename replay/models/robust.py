@@ -63,13 +63,13 @@ def fit(
     beta = np.zeros(wide)
     inverse = np.linalg.inv(pull)
     scale = float("nan")
-    for step in range(14):
+    for step in range(10):
         weighted = design * current_weight[:, None]
         normal = weighted.T @ design + pull
         new = np.linalg.solve(normal, weighted.T @ response)
         rest = response - design @ new
         scale = max(spread_about_zero(rest), 1e-12)
-        if step < 5:
+        if step < 3:
             current_weight = prior / np.maximum(np.abs(rest) / scale, 0.1)
         else:
             u = np.clip(rest / (BISQUARE * scale), -1.0, 1.0)
@@ -77,6 +77,6 @@ def fit(
         moved = np.max(np.abs(design[:: max(1, rows // 500)] @ (new - beta))) if rows else 0.0
         beta = new
         inverse = np.linalg.inv(normal)
-        if step > 6 and moved < 1e-4 * scale:
+        if step > 4 and moved < 3e-3 * scale:
             break
     return beta, inverse, scale

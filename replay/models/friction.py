@@ -1,0 +1,525 @@
+"""Friction of a joint from its steady motion: what turns it, per direction.
+
+In each direction, with the size ``w`` of the rate,
+
+    effort = Fc + (Fs - Fc) exp(-(w / ws)^2) + Fv w
+
+(Coulomb, static, Stribeck rate, viscous; the steady form of the LuGre model:
+Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Trans. Automatic Control 40,
+1995). Temperature and load may change each of the parts on its own, for
+curves of two temperatures cross (Bittencourt & Gunnarsson, J. Dyn. Sys. Meas.
+Control 134, 2012) and one percentage per degree cannot say that. A part is
+fitted only where the data can tell it, and the answer says which those are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+
+from replay.errors import UsageError
+from replay.models.separable import (
+    Array,
+    LinearFit,
+    SeparableFit,
+    covariance,
+    linear_fit,
+    separable_fit,
+)
+
+EXPONENT = 2.0
+MOST_ROWS = 3000
+"""Steady rows are averaged in short runs down to about this many."""
+LEAST_ROWS = 20
+"""Fewer averaged rows in a direction than this determine nothing."""
+LEAST_GROUPS = 3
+MOST_BLOCKS = 40
+"""Segments are put together in time into at most so many blocks of dependent rows."""
+LEAST_SPAN_C = 3.0
+SIGNIFICANCE = 0.01
+LEAST_EFFECT = 0.1
+"""A dependence is kept when it moves the effort by this share of its usual size."""
+LITTLE_R2 = 0.3
+"""Below this share of the variance, speed explains little."""
+DIRECTIONS = {1: "forward", -1: "backward"}
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """One fitted number; ``determined`` is False where this data cannot tell it, and why."""
+
+    name: str
+    value: float
+    se: float
+    unit: str
+    determined: bool = True
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FrictionFit:
+    """A friction curve with what is known about it.
+
+    Terms are ``coulomb``, ``viscous`` and ``rise`` (static over Coulomb), each
+    ``forward`` or ``backward``, and what changes them: ``coulomb both per degC``.
+    ``r2`` is the share of the effort's variance that the whole model explains,
+    ``r2_direction`` what the direction's sign alone explains. ``spread`` is
+    the robust standard deviation of what is left.
+    """
+
+    terms: tuple[Term, ...]
+    stribeck_rate_deg_s: float | None
+    stribeck_rate_se_deg_s: float | None
+    temperature_c: float | None
+    r2: float
+    r2_direction: float
+    spread: float
+    n: int
+    groups: int
+    unit: str
+    rates_seen_deg_s: dict[int, tuple[float, float]]
+    temperatures_seen_c: tuple[float, float] | None
+    warnings: tuple[str, ...]
+    columns: tuple[str, ...]
+    coefficients: tuple[float, ...]
+
+    def term(self, name: str) -> Term | None:
+        """Return a term by name (``coulomb forward``, ``viscous backward``, ...), or None."""
+        return next((t for t in self.terms if t.name == name), None)
+
+    def predict(
+        self,
+        rate_deg_s: ArrayLike,
+        temperature_c: ArrayLike | None = None,
+        load: ArrayLike | None = None,
+    ) -> Array:
+        """Return the expected effort; NaN in a direction that was never seen, and at standstill."""
+        rate = np.atleast_1d(np.asarray(rate_deg_s, dtype=float))
+        parts = _Parts(
+            rate, _filled(temperature_c, rate, self.temperature_c or 0.0), _filled(load, rate, 0.0)
+        )
+        design = parts.design(self.columns, self.stribeck_rate_deg_s, self.temperature_c or 0.0)
+        out: Array = design @ np.array(self.coefficients)
+        for sign in (1, -1):
+            if sign not in self.rates_seen_deg_s:
+                out = np.where(np.sign(rate) == sign, np.nan, out)
+        return np.where(rate == 0, np.nan, out)
+
+    def seen(
+        self, rate_deg_s: ArrayLike, temperature_c: ArrayLike | None = None
+    ) -> NDArray[np.bool_]:
+        """Tell where the curve stands on data, a tenth of the span beyond it included."""
+        rate = np.atleast_1d(np.asarray(rate_deg_s, dtype=float))
+        out = np.zeros(rate.shape, dtype=bool)
+        for sign, (low, high) in self.rates_seen_deg_s.items():
+            slack = 0.1 * (high - low)
+            size = np.abs(rate)
+            out |= (np.sign(rate) == sign) & (size >= low - slack) & (size <= high + slack)
+        if temperature_c is not None and self.temperatures_seen_c is not None:
+            low, high = self.temperatures_seen_c
+            slack = max(0.1 * (high - low), 1.0)
+            there = np.asarray(temperature_c, dtype=float)
+            out &= (there >= low - slack) & (there <= high + slack)
+        return out
+
+
+def static_curve(
+    rate: ArrayLike,
+    *,
+    coulomb: float,
+    static: float,
+    stribeck_rate: float,
+    viscous: float,
+    exponent: float = EXPONENT,
+) -> Array:
+    """Return the static friction curve at signed rates; 0 at standstill (any units)."""
+    w = np.asarray(rate, dtype=float)
+    level = coulomb + (static - coulomb) * np.exp(-(np.abs(w / stribeck_rate) ** exponent))
+    out: Array = np.sign(w) * level + viscous * w
+    return out
+
+
+def steady_rows(table: pl.DataFrame) -> pl.DataFrame:
+    """Return a joint table's rows that tell of friction: moving steadily, all known.
+
+    Columns ``rate_deg_s effort temperature_c load segment``; ``effort`` is the
+    motor current in A, ``load`` the rigid-body torque in Nm or null.
+    """
+    steady = (pl.col("motion") == "moving") & (pl.col("stage") == "steady")
+    clear = pl.col("rate_se_deg_s").is_null() | (
+        pl.col("rate_deg_s").abs() > 3 * pl.col("rate_se_deg_s")
+    )
+    return (
+        table.lazy()
+        .filter(
+            steady & clear & pl.col("rate_deg_s").is_not_null() & pl.col("current_a").is_not_null()
+        )
+        .select(
+            "rate_deg_s",
+            pl.col("current_a").alias("effort"),
+            "temperature_c",
+            pl.col("load_nm").alias("load"),
+            "segment",
+        )
+        .collect()
+    )
+
+
+def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") -> FrictionFit | None:
+    """Fit a friction curve to steady rows (`steady_rows`, or columns like its).
+
+    Parameters
+    ----------
+    rows : DataFrame
+        ``rate_deg_s`` and ``effort``; where known ``temperature_c`` and
+        ``load`` (columns with nulls are not used) and ``segment``, rows of
+        which count as dependent.
+    robust : bool
+        Huber weights on the residuals.
+    unit : str
+        Unit of the effort, for the terms.
+
+    Returns
+    -------
+    FrictionFit or None
+        None where neither direction has enough steady motion.
+
+    Raises
+    ------
+    UsageError
+        A needed column is missing.
+    """
+    for needed in ("rate_deg_s", "effort"):
+        if needed not in rows.columns:
+            raise UsageError("friction needs this column", column=needed)
+    data = _Data.of(rows)
+    warnings = list(data.warnings)
+    if not data.directions:
+        return None
+    columns = data.base_columns()
+    n = len(data.effort)
+    total = float(np.sum((data.effort - np.mean(data.effort)) ** 2))
+    alone = linear_fit(data.parts.design(data.level_columns(), None, data.middle_c), data.effort)
+    r2_direction = _r2(alone, total)
+
+    def settle(names: Sequence[str], ws: float | None) -> tuple[Array, LinearFit, Array]:
+        design = data.parts.design(names, ws, data.middle_c)
+        fit = linear_fit(design, data.effort, robust=robust)
+        return design, fit, covariance(design, fit, data.blocks)
+
+    def search(names: Sequence[str], grid: Array) -> SeparableFit:
+        return separable_fit(
+            lambda theta: data.parts.design(names, float(theta[0]), data.middle_c),
+            data.effort,
+            [grid],
+            robust=robust,
+            groups=data.blocks,
+            tolerance=1e-3,
+        )
+
+    found: SeparableFit | None = None
+    with_rise = [*columns, *(f"rise {DIRECTIONS[s]}" for s in data.directions)]
+    slow, fast = data.rate_span()
+    if fast > 3 * slow:
+        flat = settle(columns, None)[1]
+        found = search(with_rise, np.geomspace(max(slow / 3, 1e-6), fast / 1.5, 16))
+        chance = _chance(flat.loss, found.linear.loss, 1 + len(data.directions), data)
+        if chance > SIGNIFICANCE:
+            found = None
+        elif any(found.at_edge) or not _well_posed(found.covariance):
+            warnings.append("a rise at low rates is there, but the Stribeck rate is not determined")
+            found = None
+    if found is not None:
+        columns = with_rise
+    ws = None if found is None else float(found.nonlinear[0])
+    varies = False
+    for name, wanted in (("temperature", data.vary_temperature), ("load", data.vary_load)):
+        if wanted:
+            more = [*columns, *data.varying(name, with_rise=found is not None)]
+            if _matters(*settle(more, ws), range(len(columns), len(more)), data):
+                columns, varies = more, True
+    if found is not None and ws is not None:
+        if varies:
+            found = search(columns, np.geomspace(ws / 2.5, ws * 2.5, 9))
+        ws, ws_se = float(found.nonlinear[0]), float(found.standard_errors[-1])
+        plain, cov = found.linear, found.covariance[: len(columns), : len(columns)]
+    else:
+        ws_se = None
+        _, plain, cov = settle(columns, None)
+    r2 = _r2(plain, total)
+    terms = _terms(columns, plain, cov, data, ws, unit)
+    if ws is None and not any("Stribeck" in w for w in warnings):
+        warnings.append("static level and Stribeck rate not determined: too little slow motion")
+    if r2 < LITTLE_R2:
+        warnings.append(f"speed explains little here (R2 = {r2:.2f})")
+    warnings += [
+        f"{t.name} is negative ({t.value:.3g} {t.unit})"
+        for t in terms
+        if t.name.startswith("viscous") and "per" not in t.name and t.value < 0
+    ]
+    return FrictionFit(
+        terms=tuple(terms),
+        stribeck_rate_deg_s=ws,
+        stribeck_rate_se_deg_s=ws_se,
+        temperature_c=data.middle_c if data.has_temperature else None,
+        r2=r2,
+        r2_direction=r2_direction,
+        spread=plain.scale if robust else float(np.std(plain.residuals)),
+        n=n,
+        groups=data.group_count,
+        unit=unit,
+        rates_seen_deg_s=data.seen(),
+        temperatures_seen_c=data.temperature_span if data.has_temperature else None,
+        warnings=tuple(warnings),
+        columns=tuple(columns),
+        coefficients=tuple(float(c) for c in plain.coefficients),
+    )
+
+
+class _Parts:
+    """Builds design columns by name from rates, temperatures and loads."""
+
+    def __init__(self, rate: Array, temperature: Array, load: Array) -> None:
+        self.rate, self.temperature, self.load = rate, temperature, load
+
+    def design(self, names: Sequence[str], ws: float | None, middle_c: float) -> Array:
+        return np.stack([self.column(n, ws, middle_c) for n in names], axis=1)
+
+    def column(self, name: str, ws: float | None, middle_c: float) -> Array:
+        what, _, rest = name.partition(" ")
+        way, _, per = rest.partition(" per ")
+        size = np.abs(self.rate)
+        sign = np.sign(self.rate)
+        if way in ("forward", "backward"):
+            sign = np.where(sign == (1 if way == "forward" else -1), sign, 0.0)
+        if what == "coulomb":
+            out = sign
+        elif what == "viscous":
+            out = sign * size
+        elif what == "rise":
+            out = sign * np.exp(-((size / (ws or 1.0)) ** EXPONENT))
+        else:  # "load": the torque itself, whatever the direction
+            out = self.load
+        if per == "degC":
+            out = out * (self.temperature - middle_c)
+        elif per == "load":
+            out = out * np.abs(self.load)
+        return np.asarray(out, dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class _Data:
+    """Averaged rows, what they span, and which directions they tell of."""
+
+    parts: _Parts
+    effort: Array
+    blocks: NDArray[np.int64]
+    group_count: int
+    directions: tuple[int, ...]
+    has_temperature: bool
+    has_load: bool
+    middle_c: float
+    temperature_span: tuple[float, float]
+    warnings: tuple[str, ...]
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame) -> _Data:
+        has = {
+            name: name in rows.columns and rows.height > 0 and rows[name].null_count() == 0
+            for name in ("temperature_c", "load", "segment")
+        }
+        used = ["rate_deg_s", "effort", *(n for n in ("temperature_c", "load") if has[n])]
+        segment = pl.col("segment") if has["segment"] else pl.lit(0)
+        run = max(1, rows.height // MOST_ROWS) if has["segment"] else 1
+        frame = rows.select(
+            *(pl.col(c).cast(pl.Float64) for c in used), segment.alias("segment")
+        ).filter(
+            pl.all_horizontal(pl.col(c).is_finite() for c in used) & (pl.col("rate_deg_s") != 0)
+        )
+        if run > 1:
+            frame = (
+                frame.with_columns(
+                    (pl.int_range(pl.len()).over("segment") // run).alias("run"),
+                    (pl.col("rate_deg_s") > 0).alias("way"),
+                )
+                .group_by("segment", "run", "way", maintain_order=True)
+                .agg(pl.col(used).mean())
+            )
+        rate = frame["rate_deg_s"].to_numpy()
+        temperature = frame["temperature_c"].to_numpy() if has["temperature_c"] else 0 * rate
+        load = frame["load"].to_numpy() if has["load"] else 0 * rate
+        groups = frame["segment"].to_numpy().astype(np.int64)
+        if not has["segment"]:
+            groups = np.arange(len(rate), dtype=np.int64)
+        directions, warnings = [], []
+        for sign, word in DIRECTIONS.items():
+            here = np.sign(rate) == sign
+            enough_groups = len(np.unique(groups[here])) >= LEAST_GROUPS
+            if here.sum() >= LEAST_ROWS and enough_groups:
+                directions.append(sign)
+            elif here.any():
+                warnings.append(f"too little steady motion {word} to fit it")
+        keep = np.isin(np.sign(rate), directions)
+        rate, temperature, load = rate[keep], temperature[keep], load[keep]
+        _, number = np.unique(groups[keep], return_inverse=True)
+        blocks = number.astype(np.int64)
+        if has["segment"] and len(blocks) and blocks.max() >= MOST_BLOCKS:
+            blocks = blocks * MOST_BLOCKS // (int(blocks.max()) + 1)
+        span = (
+            (float(np.quantile(temperature, 0.02)), float(np.quantile(temperature, 0.98)))
+            if len(rate)
+            else (0.0, 0.0)
+        )
+        return cls(
+            parts=_Parts(rate, temperature, load),
+            effort=frame["effort"].to_numpy()[keep],
+            blocks=blocks,
+            group_count=int(blocks.max()) + 1 if len(blocks) else 0,
+            directions=tuple(directions),
+            has_temperature=has["temperature_c"],
+            has_load=has["load"] and bool(np.any(load != 0)),
+            middle_c=float(np.median(temperature)) if len(rate) else 0.0,
+            temperature_span=span,
+            warnings=tuple(warnings),
+        )
+
+    @property
+    def vary_temperature(self) -> bool:
+        low, high = self.temperature_span
+        return self.has_temperature and high - low >= LEAST_SPAN_C
+
+    @property
+    def vary_load(self) -> bool:
+        return self.has_load and float(np.std(self.parts.load)) > 0
+
+    def level_columns(self) -> list[str]:
+        return [f"coulomb {DIRECTIONS[s]}" for s in self.directions]
+
+    def base_columns(self) -> list[str]:
+        """Return the columns fitted first; viscous only where a direction's rates vary."""
+        out = self.level_columns()
+        for s in self.directions:
+            low, high = self.seen()[s]
+            if high > 1.2 * low:
+                out.append(f"viscous {DIRECTIONS[s]}")
+        return out
+
+    def varying(self, name: str, *, with_rise: bool) -> list[str]:
+        """Return the columns by which temperature or load may change the curve."""
+        if name == "load":
+            return ["load", "coulomb both per load"]
+        out = ["coulomb both per degC"]
+        if any(c.startswith("viscous") for c in self.base_columns()):
+            out.append("viscous both per degC")
+        return [*out, "rise both per degC"] if with_rise else out
+
+    def rate_span(self) -> tuple[float, float]:
+        size = np.abs(self.parts.rate)
+        return float(np.quantile(size, 0.01)), float(np.quantile(size, 0.99))
+
+    def seen(self) -> dict[int, tuple[float, float]]:
+        out = {}
+        for s in self.directions:
+            size = np.abs(self.parts.rate[np.sign(self.parts.rate) == s])
+            out[s] = (float(np.quantile(size, 0.01)), float(np.quantile(size, 0.99)))
+        return out
+
+
+def _matters(design: Array, fit: LinearFit, cov: Array, which: range, data: _Data) -> bool:
+    """Tell whether added columns earn their place: jointly significant, and felt.
+
+    Wald's test with as many degrees of freedom as there are groups of
+    dependent rows, and an effect over the span seen of at least a tenth of
+    the usual effort: slow drifts are easily significant and mean nothing.
+    """
+    from scipy.stats import f
+
+    index = np.array(list(which))
+    value, part = fit.coefficients[index], cov[np.ix_(index, index)]
+    freedom = data.group_count - len(fit.coefficients)
+    if freedom < 5:
+        return False
+    wald = float(value @ np.linalg.pinv(part, hermitian=True) @ value) / len(index)
+    if f.sf(wald, len(index), freedom) > SIGNIFICANCE:
+        return False
+    low, high = np.quantile(np.sign(data.parts.rate) * (design[:, index] @ value), [0.05, 0.95])
+    return float(high - low) > LEAST_EFFECT * float(np.median(np.abs(data.effort)))
+
+
+def _chance(loss_without: float, loss_with: float, more: int, data: _Data) -> float:
+    """Return the probability of so large a gain by chance, rows of a group counted as few."""
+    from scipy.stats import f
+
+    freedom = min(len(data.effort), 4 * data.group_count) - more - 6
+    if freedom < 5 or loss_with <= 0:
+        return 1.0 if freedom < 5 else 0.0
+    gain = max(loss_without / loss_with - 1.0, 0.0) * freedom / more
+    return float(f.sf(gain, more, freedom))
+
+
+def _well_posed(cov: Array) -> bool:
+    return bool(np.all(np.isfinite(cov)) and np.all(np.diag(cov) > 0))
+
+
+def _r2(fit: LinearFit, total: float) -> float:
+    if total <= 0:
+        return 0.0
+    return max(0.0, 1.0 - float(fit.residuals @ fit.residuals) / total)
+
+
+def _terms(
+    columns: Sequence[str], fit: LinearFit, cov: Array, data: _Data, ws: float | None, unit: str
+) -> list[Term]:
+    design = data.parts.design(columns, ws, data.middle_c)
+    errors = np.sqrt(np.maximum(np.diag(cov), 0.0))
+    doubt = _inflation(design)
+    usual = float(np.median(np.abs(data.effort))) or 1.0
+    out = []
+    for i, name in enumerate(columns):
+        size = float(np.quantile(np.abs(design[:, i]), 0.95))
+        clear = 2 * errors[i] < abs(fit.coefficients[i]) or 2 * errors[i] * size < 0.1 * usual
+        why = ""
+        if doubt[i] > 100:
+            why = "not to be told from the other terms with this motion"
+        elif not clear:
+            why = "its error is as large as itself"
+        out.append(
+            Term(
+                name=name,
+                value=float(fit.coefficients[i]),
+                se=float(errors[i]),
+                unit=_unit(name, unit),
+                determined=not why,
+                why=why,
+            )
+        )
+    return out
+
+
+def _inflation(design: Array) -> Array:
+    """Return each column's variance inflation (diagonal of the inverse correlation)."""
+    scale = np.sqrt(np.einsum("np,np->p", design, design))
+    unit = design / np.where(scale > 0, scale, 1.0)
+    inverse = np.linalg.pinv(unit.T @ unit, rcond=1e-12, hermitian=True)
+    out: Array = np.diag(inverse).copy()
+    return out
+
+
+def _unit(name: str, unit: str) -> str:
+    out = f"{unit} s/deg" if name.startswith("viscous") else unit
+    if name.endswith("per degC"):
+        out += "/degC"
+    elif name.endswith("per load") or name == "load":
+        out += "/Nm"
+    return out
+
+
+def _filled(values: ArrayLike | None, like: Array, default: float) -> Array:
+    if values is None:
+        return np.full(like.shape, default)
+    out: Array = np.broadcast_to(np.asarray(values, dtype=float), like.shape)
+    return out
