@@ -3,7 +3,7 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
 
-  R.GUTTER = 78;
+  R.GUTTER = 96;
   const RIGHT = 8;
   R.PANELS = [
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", digits: 3 },
@@ -73,7 +73,7 @@
       this.width = this.host.clientWidth;
       this.plot = Math.max(60, this.width - R.GUTTER - RIGHT);
       const shown = Math.max(1, this.view.shownJoints().length);
-      const room = Math.max(300, window.innerHeight - this.host.getBoundingClientRect().top - window.scrollY - 62);
+      const room = Math.max(300, window.innerHeight - (this.host.getBoundingClientRect().top + window.scrollY) - 44);
       const ribbons = 14 + 9 * shown;
       let parts = 0, fixed = 22;
       for (const p of this.panels) {
@@ -172,13 +172,13 @@
       low -= room; high += room;
       p.low = low; p.high = high;
       const y = (v) => height - 2 - ((v - low) / (high - low)) * (height - 4);
-      const ticks = R.ticks(low, high, Math.max(2, Math.min(5, height / 26)));
+      const ticks = R.ticks(low, high, Math.max(3, Math.min(6, height / 24)));
       const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2;
       for (const v of ticks) {
         const at = Math.round(y(v)) + 0.5;
         if (at < 3 || at > height - 3) continue;
         pen.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
-        if (at > (height > 60 ? 20 : 7) && at < height - 5) pen.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
+        if (at > (p.title.length > 8 ? 17 : 7) && at < height - 5) pen.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
       }
       pen.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
       pen.clip(R.GUTTER, 0, this.plot, height);

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 DIRECT_ROWS = 30_000
 """Rows per joint up to which a window is computed at once."""
-PIECE_ROWS = 120_000
+PIECE_ROWS = 30_000
 BLOCKS_AT_MOST = 150_000
 KEPT_SESSIONS = 3
 
