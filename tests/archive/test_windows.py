@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 import polars as pl
@@ -10,36 +10,7 @@ import pytest
 
 from replay.archive import Archive, open_archive
 from replay.errors import ArchiveError, UsageError
-from replay.records import Session
-
-START = datetime(2031, 3, 1, tzinfo=UTC)
-
-
-def stream(rows: int, *, hz: int = 100, seed: int = 0) -> pl.DataFrame:
-    noise = np.random.default_rng(seed)
-    time = int(START.timestamp()) * 10**9 + np.arange(rows, dtype=np.int64) * (10**9 // hz)
-    return pl.DataFrame(
-        {
-            "time": pl.Series(time).cast(pl.Datetime("ns", "UTC")),
-            "J1.current_a": noise.normal(0, 0.3, rows),
-            "J1.brake_engaged": (np.arange(rows) // 1000) % 2 == 0,
-            "phase": np.where(np.arange(rows) < rows // 2, "approach", "stow"),
-        }
-    )
-
-
-def record(name: str, frame: pl.DataFrame) -> Session:
-    return Session(
-        session=name,
-        source=f"{name}.csv",
-        arm="Heron",
-        rows=frame.height,
-        start=frame["time"][0],
-        end=frame["time"][-1],
-        joints=("J1",),
-        units={"J1": "TU-104"},
-        channels={"main": tuple(c for c in frame.columns if c != "time")},
-    )
+from tests.archive.streams import START, record, stream
 
 
 @pytest.fixture(scope="module")
