@@ -10,6 +10,7 @@ one of the sample logs is broken on purpose.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 import threading
@@ -17,11 +18,13 @@ import time
 import tomllib
 import urllib.request
 import webbrowser
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import polars as pl
+from tqdm import tqdm
 
 from replay.archive import Archive, open_archive
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
@@ -119,8 +122,8 @@ def build(archive: Archive, logs: Path) -> Summary:
     except BaselineError:
         baseline = None
     if baseline is None:
-        say("learning what each joint unit normally does")
-        baseline = learn(archive)
+        with _bar() as show:
+            baseline = learn(archive, progress=show)
     summary.baseline = str(baseline.version)
     names = sessions["session"].to_list()
     for name in progress(names, total=len(names), what="checking"):
@@ -139,13 +142,15 @@ def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Sum
 
     broken = set(contents.get("unreadable", ()))
     groups = contents.get("logs", ())
-    for group in progress(groups, total=len(groups), what="bringing logs in"):
-        result = ingest(
-            archive,
-            [logs / name for name in group["files"]],
-            log_map=load_map(logs / group["map"]),
-            arm=load_arm(logs / group["arm"]),
-        )
+    for group in groups:
+        with _bar() as show:
+            result = ingest(
+                archive,
+                [logs / name for name in group["files"]],
+                log_map=load_map(logs / group["map"]),
+                arm=load_arm(logs / group["arm"]),
+                progress=show,
+            )
         summary.added += len(result.sessions)
         summary.refused += result.refused
     summary.unexpected = [r for r in summary.refused if Path(r.source).name not in broken]
@@ -175,25 +180,17 @@ def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:
 
 
 def _make(args: argparse.Namespace) -> int:
-    from tqdm import tqdm
-
     from replay.demo.making import make
 
-    bar = tqdm(desc="writing logs", file=sys.stderr, disable=None, leave=False)
-
-    def show(done: int, of: int) -> None:
-        bar.total = of
-        bar.update(done - bar.n)
-
-    paths = make(
-        args.make,
-        sessions=args.sessions,
-        hours=args.hours,
-        seed=args.seed,
-        rate_hz=args.hertz,
-        progress=show,
-    )
-    bar.close()
+    with _bar() as show:
+        paths = make(
+            args.make,
+            sessions=args.sessions,
+            hours=args.hours,
+            seed=args.seed,
+            rate_hz=args.hertz,
+            progress=lambda done, of: show("writing logs", done, of),
+        )
     size = sum(p.stat().st_size for p in paths)
     if args.json:
         print_json({"folder": args.make, "logs": [str(p) for p in paths], "bytes": size})
@@ -201,6 +198,20 @@ def _make(args: argparse.Namespace) -> int:
         say(f"{len(paths)} logs, {size / 1e6:.1f} MB, in {args.make}")
         say(f"build an archive from them: jointbook demo --logs {args.make} --archive DIR")
     return EXIT_DONE
+
+
+@contextlib.contextmanager
+def _bar() -> Iterator[Callable[[str, int, int], None]]:
+    """Give a callback ``(what, done, of)`` that draws a bar on standard error."""
+    with tqdm(file=sys.stderr, disable=None, leave=False) as bar:
+
+        def show(what: str, done: int, of: int) -> None:
+            bar.set_description(what, refresh=False)
+            bar.total = of
+            bar.n = done
+            bar.refresh()
+
+        yield show
 
 
 def _logs_folder(asked: str | None) -> Path:

@@ -20,6 +20,7 @@ from replay.demo.hardware import WEAR_INDICATORS, YEAR_S, Law, Wear
 from replay.demo.sessions import SessionPlan, simulate_session
 
 FIRST = datetime(2031, 1, 6, 8, tzinfo=UTC)
+PLANT_HZ = 50.0  # long histories are wanted soon rather than fine
 ORDINARY = {"inspection": 0.35, "cargo move": 0.3, "joint test": 0.15, "technician": 0.2}
 
 
@@ -117,6 +118,7 @@ def plan_history(history: History, seed: int) -> list[SessionPlan]:
                 wear=laws,
                 season=history.season,
                 faults=wishes,
+                plant_hz=PLANT_HZ,
             )
         )
         if walked:

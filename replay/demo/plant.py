@@ -11,7 +11,7 @@ joint, friction in A of motor current.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,17 +204,27 @@ def _bristle(
         conditions.friction_share
     )
     moving = np.abs(rate) > 1e-5
-    keep = np.where(
-        moving,
-        np.exp(-np.abs(rate) * dt / rack["presliding_deg"]),
-        np.exp(-dt / conditions.holding_fade_s),
+    log_keep = np.where(
+        moving, -np.abs(rate) * dt / rack["presliding_deg"], -dt / conditions.holding_fade_s
     )
-    push = np.where(moving, sign * level * (1.0 - keep), 0.0)
-    out = np.empty_like(rate)
-    for j in range(heron.JOINTS):
-        pairs = zip(keep[:, j].tolist(), push[:, j].tolist(), strict=True)
-        wound = accumulate(pairs, lambda was, kp: was * kp[0] + kp[1], initial=0.0)
-        out[:, j] = list(wound)[1:]
+    push = np.where(moving, -sign * level * np.expm1(log_keep), 0.0)
+    return np.stack([_wind(log_keep[:, j], push[:, j]) for j in range(heron.JOINTS)], axis=1)
+
+
+def _wind(log_keep: Array, push: Array) -> Array:
+    """Solve ``f[k] = exp(log_keep[k]) * f[k-1] + push[k]`` from rest, in stretches.
+
+    Within a stretch the product of the factors stays within what a double
+    holds, so that a cumulative sum gives all of it at once.
+    """
+    total = np.cumsum(log_keep)
+    edges = np.flatnonzero(np.diff((total / -500.0).astype(np.int64))) + 1
+    out = np.empty_like(push)
+    before, was = 0.0, 0.0
+    for first, last in pairwise([0, *edges.tolist(), push.size]):
+        kept = np.exp(total[first:last] - before)
+        out[first:last] = kept * (was + np.cumsum(push[first:last] / kept))
+        before, was = float(total[last - 1]), float(out[last - 1])
     return out
 
 

@@ -20,7 +20,6 @@ from replay.errors import UsageError
 from replay.records import Session
 from replay.units import TIME
 
-PLANT_HZ = 100.0
 SEASON_MEAN_C = 16.0
 SEASON_SWING_C = 11.0
 
@@ -30,7 +29,8 @@ class SessionPlan:
     """What a session is to be; everything has a sensible default.
 
     ``payload_kg`` is the true mass. ``arm_seed`` draws the joint units,
-    ``units`` says which of them sit where, end A first.
+    ``units`` says which of them sit where, end A first. ``plant_hz`` is the
+    least rate at which the physics run; brakes need 50 or more.
     """
 
     start: datetime = datetime(2031, 3, 1, 9, tzinfo=UTC)
@@ -46,6 +46,7 @@ class SessionPlan:
     season: bool = True
     faults: tuple[FaultWish, ...] = ()
     start_deg: tuple[float, ...] | None = None
+    plant_hz: float = 100.0
 
 
 def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[str, Any]]:
@@ -70,7 +71,7 @@ def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[
         motion,
         style=style,
         duration_s=plan_.minutes * 60.0,
-        dt=1.0 / max(PLANT_HZ, plan_.rate_hz),
+        dt=1.0 / max(plan_.plant_hz, plan_.rate_hz),
         payload_kg=plan_.payload_kg,
         base_end=plan_.base_end,
         start_deg=pose if plan_.start_deg is None else np.array(plan_.start_deg),
