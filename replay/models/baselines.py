@@ -130,9 +130,7 @@ class Baseline:
         said = []
         for name, unit in sorted(self.units.items()):
             if unit.hours < THIN_HOURS or len(unit.sessions) < FEWEST_SESSIONS:
-                said.append(
-                    f"{name}: thin, {unit.hours:.2f} h in {len(unit.sessions)} sessions"
-                )
+                said.append(f"{name}: thin, {unit.hours:.2f} h in {len(unit.sessions)} sessions")
         if record is not None and (record.start - self.last).days > 400:
             said.append(
                 f"old: its last session ended {(record.start - self.last).days} days earlier"
@@ -221,7 +219,9 @@ def limit_for(asked: float) -> float:
 
 def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     """Store a baseline under its version; the same content is stored once."""
-    content = orjson.dumps(baseline.content(), option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY)
+    content = orjson.dumps(
+        baseline.content(), option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY
+    )
     digest = hashlib.sha256(content).hexdigest()[:8]
     present = list_versions(archive)
     for version in present:
@@ -263,7 +263,5 @@ def load_baseline(archive: Archive, version: str | None = None) -> Baseline:
         raise BaselineError("no baseline yet", todo="run `jointbook learn` first")
     wanted = version or present[-1]
     if wanted not in present:
-        raise BaselineError(
-            f"no baseline {wanted!r}", todo=f"there are: {', '.join(present)}"
-        )
+        raise BaselineError(f"no baseline {wanted!r}", todo=f"there are: {', '.join(present)}")
     return Baseline.from_plain(orjson.loads(archive.read_document(f"{FOLDER}/{wanted}.json")))

@@ -117,7 +117,9 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
             }
         )
     motion = (
-        table["motion"].replace_strict(MOTION_CODE, default=UNKNOWN, return_dtype=pl.Int64).to_numpy()
+        table["motion"]
+        .replace_strict(MOTION_CODE, default=UNKNOWN, return_dtype=pl.Int64)
+        .to_numpy()
     )
     direction = table["direction"].fill_null(0).cast(pl.Int64).to_numpy()
     engaged = _floats(table, "brake_engaged")

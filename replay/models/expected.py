@@ -62,9 +62,7 @@ class ExpectedCurrent:
     session_sd_: dict[int, float] = field(default_factory=dict)
     remainder_: Remainder | None = None
 
-    def fit(
-        self, bins: Bins, group: Ints, like: ExpectedCurrent | None = None
-    ) -> ExpectedCurrent:
+    def fit(self, bins: Bins, group: Ints, like: ExpectedCurrent | None = None) -> ExpectedCurrent:
         """Learn from bins of several sessions.
 
         Parameters
@@ -171,9 +169,7 @@ class ExpectedCurrent:
         self.sample_sd_[code] = float(np.nanmedian(bins.current_sd)) if len(bins) else 0.0
         self.session_sd_[code] = session_spread(rest, bins.direction, group, sd.max())
 
-    def _choose_blocks(
-        self, code: int, bins: Bins, group: Ints, weight: Floats
-    ) -> tuple[str, ...]:
+    def _choose_blocks(self, code: int, bins: Bins, group: Ints, weight: Floats) -> tuple[str, ...]:
         blocks: tuple[str, ...] = ("speed",)
         halves = split_halves(group)
         best = self._held_out(code, bins, weight, halves, blocks)

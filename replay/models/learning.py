@@ -186,9 +186,7 @@ def _hold_out(readings: list[Reading]) -> _Held | None:
     nominal = Nominal()
     nominal.current_a = _moving_current(pieces)
     nominal.marks = _mark_scales(order)
-    traces = [
-        collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)
-    ]
+    traces = [collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)]
     nominal.session_level = _session_level(traces)
     pattern = PatternModel.learn(traces)
     held = _Held(order, traces, nominal, pattern, whole, sorted({r.session for r in readings}))
@@ -212,9 +210,7 @@ def _pieces(readings: list[Reading]) -> list[Reading]:
     return made
 
 
-def _fit_expected(
-    readings: list[Reading], like: ExpectedCurrent | None = None
-) -> ExpectedCurrent:
+def _fit_expected(readings: list[Reading], like: ExpectedCurrent | None = None) -> ExpectedCurrent:
     each = max(50, MOST_BINS // max(len(readings), 1))
     parts: list[Bins] = []
     group: list[Ints] = []

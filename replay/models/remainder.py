@@ -35,9 +35,7 @@ class Lookup:
     def cell(self, bins: Bins) -> Ints:
         """Return the flat cell number of each bin."""
         flat = np.zeros(len(bins), dtype=np.int64)
-        for name, low, high, count in zip(
-            self.names, self.low, self.high, self.shape, strict=True
-        ):
+        for name, low, high, count in zip(self.names, self.low, self.high, self.shape, strict=True):
             part = (getattr(bins, name) - low) / max(high - low, 1e-12)
             part = np.nan_to_num(part, nan=0.0, posinf=1.0, neginf=0.0)
             index = np.clip(part * count, 0, count - 1).astype(np.int64)
@@ -133,7 +131,11 @@ def _frame(names: tuple[str, str], bins: Bins) -> Lookup | None:
         high.append(top)
         shape.append(count)
     return Lookup(
-        names, (low[0], low[1]), (high[0], high[1]), (shape[0], shape[1]), np.zeros(shape[0] * shape[1])
+        names,
+        (low[0], low[1]),
+        (high[0], high[1]),
+        (shape[0], shape[1]),
+        np.zeros(shape[0] * shape[1]),
     )
 
 

@@ -138,7 +138,9 @@ def rate_bound(events: int, hours: float, *, confidence: float = CONFIDENCE) -> 
     return float(chi2.ppf(confidence, 2 * (events + 1)) / (2 * max(hours, 1e-9)))
 
 
-def rate_interval(events: int, hours: float, *, confidence: float = CONFIDENCE) -> tuple[float, float]:
+def rate_interval(
+    events: int, hours: float, *, confidence: float = CONFIDENCE
+) -> tuple[float, float]:
     """Return the two-sided exact interval of a Poisson rate, events per hour."""
     from scipy.stats import chi2
 

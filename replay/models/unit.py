@@ -95,7 +95,8 @@ class Rarity:
 
     def score(self, rate: Floats | float) -> Floats:
         """Return ``-log10(p)``: p is the chance that a healthy joint-hour has
-        anything this rare, over all detectors."""
+        anything this rare, over all detectors.
+        """
         rarity = -np.log10(np.maximum(np.asarray(rate, dtype=np.float64), 1e-60))
         together = self.combined.rate(rarity)
         return np.asarray(-np.log10(np.maximum(-np.expm1(-together), 1e-30)))

@@ -97,9 +97,7 @@ def _first_motion(
             continue
         begin_row = row + int(begin[0])
         level = 0.5 * np.abs(np.nan_to_num(wanted[begin_row:stop]))
-        moved = np.flatnonzero(
-            (np.abs(np.nan_to_num(rate[begin_row:stop])) > level) & (level > 0)
-        )
+        moved = np.flatnonzero((np.abs(np.nan_to_num(rate[begin_row:stop])) > level) & (level > 0))
         if not moved.size:
             continue
         delay = float(time[begin_row + moved[0]] - time[begin_row])

@@ -118,5 +118,7 @@ def blind(trace: Trace, marks: list[Mark], nominal: Nominal, model: ExpectedCurr
             continue
         if nominal.mark_value(mark, sample_sd) < BLIND_FROM:
             continue
-        seen &= ~((trace.bins.end_s >= mark.start_s - 0.3) & (trace.bins.start_s <= mark.end_s + 0.3))
+        seen &= ~(
+            (trace.bins.end_s >= mark.start_s - 0.3) & (trace.bins.start_s <= mark.end_s + 0.3)
+        )
     return Trace(trace.bins, trace.expected, trace.sd, seen, trace.seconds)

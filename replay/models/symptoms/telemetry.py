@@ -62,7 +62,9 @@ def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
         for a, b, s in zip(first, last, length, strict=True):
             if s >= least:
                 made.append(
-                    Mark("lost channel", float(time[a]), float(time[b]), float(s), {"channel": word})
+                    Mark(
+                        "lost channel", float(time[a]), float(time[b]), float(s), {"channel": word}
+                    )
                 )
     return made
 

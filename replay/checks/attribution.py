@@ -1,0 +1,197 @@
+"""From an event to its kind, with the runner-up, and a sentence to check it by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from replay.checks.events import Event
+from replay.checks.evidence import Evidence
+from replay.models.symptoms.marks import Mark
+
+MARK_KINDS = {
+    "silence": "gap",
+    "lost channel": "gap",
+    "current frozen": "current-sensor",
+    "spike": "current-sensor",
+    "angle frozen": "angle-sensor",
+    "angle step": "angle-sensor",
+    "slip": "brake-slip",
+    "release delay": "late-release",
+    "motion delay": "late-release",
+    "engage delay": "unusual",
+    "brake chatter": "unusual",
+}
+
+LAGS = 0.15
+"""A joint that falls behind its command by more than this share is held back."""
+
+
+@dataclass(slots=True)
+class Verdict:
+    """The likely kind of an event."""
+
+    kind: str
+    runner_up: str
+    weights: dict[str, float]
+    summary: str = ""
+    severity: str = "look"
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+def attribute(event: Event, seen: Evidence) -> Verdict:
+    """Weigh the kinds against each other for one event."""
+    mark = event.lead.mark
+    if mark is not None:
+        kind = MARK_KINDS[mark.name]
+        weights = {kind: 1.0} | {
+            k: 0.5 * v for k, v in _current_weights(event, seen).items() if k != kind
+        }
+    else:
+        weights = _current_weights(event, seen)
+    ranked = sorted(weights.items(), key=lambda kv: (-kv[1], kv[0]))
+    kind = ranked[0][0]
+    runner = ranked[1][0] if len(ranked) > 1 else "unusual"
+    return Verdict(kind, runner, {k: round(float(v), 3) for k, v in ranked})
+
+
+def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
+    """Return a weight from 0 to 1 for each kind that a current can show."""
+    share = {k: max(v, 0.0) for k, v in seen.shares.items()}
+    drag, offset = share.get("friction", 0.0), share.get("offset", 0.0)
+    gain, load = share.get("gain", 0.0), share.get("load", 0.0)
+    families = {c.family for c in event.members}
+    lag = seen.tracking if np.isfinite(seen.tracking) else 0.0
+    held_back = lag > LAGS and seen.drag_a > 0
+    weights = {"unusual": 0.2}
+    from_release = np.isfinite(seen.after_release_s) and seen.after_release_s < 1.0
+    one_cycle = seen.brake_cycles == 0
+    friction = drag if seen.drag_a > 0 else 0.6 * drag
+    weights["friction"] = friction * (0.6 if from_release and one_cycle else 1.0)
+    weights["brake-drag"] = friction * (1.0 if from_release and one_cycle else 0.4)
+    both_ways = np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a)
+    weights["current-sensor"] = max(
+        offset * (1.0 if both_ways or np.isfinite(seen.resting_a) else 0.5), 0.9 * gain
+    )
+    weights["load"] = load * (1.0 if event.lead.family == "load" else 0.9)
+    if held_back:
+        weights["stall"] = 0.6 + 0.4 * min(lag, 1.0)
+    if event.lead.family == "pattern":
+        moves = np.isfinite(seen.rate_ratio) and seen.rate_ratio > 1.5
+        weights["stick-slip"] = 0.9 if moves else 0.5
+        weights["unusual"] = 0.7
+    if event.lead.family == "tracking":
+        weights["angle-sensor"] = 0.4 if held_back else 0.9
+    if "sample" in families and event.end_s - event.start_s < 1.0:
+        weights["unusual"] = max(weights["unusual"], 0.5)
+    return weights
+
+
+def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: str) -> None:
+    """Write the sentence, the severity and the numbers into the verdict."""
+    mark = event.lead.mark
+    span = f"from {clock} to {until}"
+    amps = f"{seen.drag_a:+.2f} A"
+    usual = f"{seen.expected_a:.2f} A" if np.isfinite(seen.expected_a) else "unknown"
+    heat = f" at {seen.temperature_c:.0f} °C" if np.isfinite(seen.temperature_c) else ""
+    texts = {
+        "friction": f"{span} the current against the motion is {amps} off the expected {usual}{heat}, "
+        f"forward {_a(seen.forward_a)}, backward {_a(seen.backward_a)}",
+        "brake-drag": f"{span}, from the first motion after a brake release, the current is {amps} "
+        f"off the expected {usual}{heat}, with the brake reported released",
+        "current-sensor": f"{span} the current is off by {_a(seen.forward_a)} forward, "
+        f"{_a(seen.backward_a)} backward and {_a(seen.resting_a)} at rest (expected size {usual}): "
+        "the sensor rather than the joint",
+        "load": f"{span} the current departs by up to {_a(seen.peak_a)} in step with the load: "
+        "the payload in the log does not fit",
+        "stall": f"{span} the joint runs {seen.tracking:.0%} below its commanded rate while the "
+        f"current is {amps} off the expected {usual}",
+        "stick-slip": f"{span} rate and current ripple: {_x(seen.rate_ratio)} the usual ripple of "
+        f"the rate and {_x(seen.current_ratio)} of the current, at {seen.speed_deg_s:.2f} deg/s",
+        "angle-sensor": f"{span} the measured rate departs from the command by "
+        f"{seen.tracking:.0%} while the current stays as expected: the angle sensor rather than "
+        "the joint",
+        "unusual": f"{span} the current departs by up to {_a(seen.peak_a)} from the expected "
+        f"{usual}; no known kind fits",
+    }
+    verdict.summary = _mark_text(mark, clock, until) if mark is not None else texts[verdict.kind]
+    verdict.severity = _severity(verdict.kind, event, seen)
+    verdict.evidence = {
+        "detector": event.lead.name,
+        "detector_value": round(event.lead.value, 2),
+        "detectors": sorted({c.name for c in event.members}),
+        "duration_s": round(seen.seconds, 3),
+        "moving_s": round(seen.moving_s, 2),
+        "drag_a": _r(seen.drag_a),
+        "forward_a": _r(seen.forward_a),
+        "backward_a": _r(seen.backward_a),
+        "resting_a": _r(seen.resting_a),
+        "peak_a": _r(seen.peak_a),
+        "expected_a": _r(seen.expected_a),
+        "speed_deg_s": _r(seen.speed_deg_s),
+        "temperature_c": _r(seen.temperature_c),
+        "behind_command": _r(seen.tracking),
+        "explains": {k: _r(v) for k, v in seen.shares.items()},
+        "kinds": verdict.weights,
+        "runner_up": verdict.runner_up,
+    }
+    if mark is not None:
+        verdict.evidence["measured"] = round(mark.value, 4)
+        verdict.evidence["measure"] = mark.name
+        verdict.evidence |= {
+            k: (_r(v) if isinstance(v, float) else v) for k, v in mark.detail.items()
+        }
+
+
+def _mark_text(mark: Mark, clock: str, until: str) -> str:
+    d = mark.detail
+    texts = {
+        "silence": f"no sample from {clock} to {until} ({mark.value:.1f} s)",
+        "lost channel": f"no {d.get('channel')} from {clock} to {until} ({mark.value:.1f} s)",
+        "current frozen": f"the current stands at exactly {d.get('level_a', 0):.3f} A from {clock} "
+        f"to {until} ({mark.value:.1f} s)",
+        "angle frozen": f"the angle stands at exactly {d.get('level_deg', 0):.3f} deg from {clock} "
+        f"to {until} while {abs(d.get('expected_travel_deg', 0)):.2f} deg of motion was due",
+        "angle step": f"the angle steps by {d.get('step_deg', 0):+.2f} deg between two samples at "
+        f"{clock}, more than the joint can move",
+        "spike": f"single samples of current at {clock} stand {mark.value:.2f} A off both neighbours",
+        "slip": f"with the brake engaged the angle leaves its place by {mark.value:.2f} deg between "
+        f"{clock} and {until}",
+        "release delay": f"the brake commanded to release at {clock} reports released "
+        f"{mark.value:.2f} s later",
+        "engage delay": f"the brake commanded to engage at {clock} reports engaged "
+        f"{mark.value:.2f} s later",
+        "motion delay": f"motion asked for at {clock} after a brake release starts "
+        f"{mark.value:.2f} s later",
+        "brake chatter": f"the brake state changes {mark.value:.0f} times within 2 s from {clock}",
+    }
+    return texts[mark.name]
+
+
+def _severity(kind: str, event: Event, seen: Evidence) -> str:
+    size = abs(seen.drag_a) / seen.expected_a if seen.expected_a > 0 else 0.0
+    if kind == "brake-slip":
+        return "act"
+    if kind == "stall":
+        return "act" if seen.tracking > 0.5 else "look"
+    if kind in {"friction", "brake-drag"}:
+        return "act" if size > 0.5 else "look"
+    if kind == "gap":
+        return "look" if event.lead.mark is not None and event.lead.mark.value >= 5 else "note"
+    if kind == "unusual":
+        return "note"
+    return "look"
+
+
+def _a(value: float) -> str:
+    return f"{value:+.2f} A" if np.isfinite(value) else "not measured"
+
+
+def _x(value: float) -> str:
+    return f"{value:.1f} times" if np.isfinite(value) else "an unknown multiple of"
+
+
+def _r(value: float) -> float | None:
+    return round(float(value), 4) if np.isfinite(value) else None

@@ -1,0 +1,61 @@
+"""The same event on several joints: one group, one leader."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from replay.models.readings import Reading
+
+if TYPE_CHECKING:
+    from replay.checks.checking import JointEvent
+
+TOGETHER_S = 2.0
+"""Onsets this close, on different joints, are taken as one event."""
+
+
+def group_events(found: list[JointEvent], readings: Sequence[Reading]) -> list[JointEvent]:
+    """Mark events that began together, and make one of what is everywhere."""
+    found = _recorder_wide(found, len(readings))
+    order = sorted(range(len(found)), key=lambda k: found[k].event.start_s)
+    cluster: list[int] = []
+    for k in order:
+        if cluster and found[k].event.start_s - found[cluster[-1]].event.start_s > TOGETHER_S:
+            _settle([found[c] for c in cluster])
+            cluster = []
+        cluster.append(k)
+    _settle([found[c] for c in cluster])
+    return found
+
+
+def _recorder_wide(found: list[JointEvent], joints: int) -> list[JointEvent]:
+    """Silence on every joint is one gap of the recorder."""
+    silent = [f for f in found if f.event.lead.mark is not None and f.event.lead.name == "silence"]
+    kept = [f for f in found if f not in silent]
+    while silent:
+        first = silent[0]
+        same = [
+            f
+            for f in silent
+            if abs(f.event.start_s - first.event.start_s) < TOGETHER_S
+            and abs(f.event.end_s - first.event.end_s) < TOGETHER_S
+        ]
+        silent = [f for f in silent if f not in same]
+        if joints > 1 and len(same) >= max(2, joints - 1):
+            best = max(same, key=lambda f: f.event.score)
+            best.event.joint = ""
+            kept.append(best)
+        else:
+            kept += same
+    return kept
+
+
+def _settle(cluster: list[JointEvent]) -> None:
+    if len({c.event.joint for c in cluster}) < 2:
+        return
+    leader = max(cluster, key=lambda c: c.event.score)
+    text = f"{leader.reading.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
+    name = "G" + hashlib.sha256(text.encode()).hexdigest()[:8]
+    for one in cluster:
+        one.group = name

@@ -1,0 +1,76 @@
+"""Check sessions against a baseline and store their flags."""
+
+from __future__ import annotations
+
+import argparse
+
+import polars as pl
+
+from replay.archive import open_archive
+from replay.cli.output import print_json, print_table, progress, say
+from replay.errors import JointbookError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("session", nargs="*", help="sessions to check (all)")
+    parser.add_argument("--baseline", metavar="VERSION", help="baseline to use (the latest)")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, store, and list the flags with the rate to expect by chance."""
+    from replay.checks import check, discoveries, flags
+    from replay.models import load_baseline
+
+    archive = open_archive(args.archive)
+    baseline = load_baseline(archive, args.baseline)
+    names = args.session or archive.sessions()["session"].to_list()
+    done, failed = [], []
+    for name in progress(names, total=len(names), what="checking"):
+        try:
+            done.append(check(archive, name, baseline))
+        except JointbookError as error:
+            failed.append({"session": name, "reason": str(error)})
+            say(f"{name}: {error}")
+    frame = flags(archive, [r.session for r in done])
+    outstanding = discoveries(archive, [r.session for r in done])
+    if args.json:
+        print_json(
+            {
+                "baseline": baseline.version,
+                "asked_rate": baseline.asked,
+                "promise": baseline.promise(),
+                "checks": [
+                    {
+                        "session": r.session,
+                        "flags": len(r.flags),
+                        "joint_hours": r.joint_hours,
+                        "expected_false_flags": r.expected_false_flags,
+                        "note": r.note,
+                    }
+                    for r in done
+                ],
+                "flags": flag_rows(frame),
+                "discoveries": outstanding["flag"].to_list(),
+                "failed": failed,
+            }
+        )
+    else:
+        if frame.height:
+            print_table(frame.select("session", "joint", "kind", "severity", "score", "summary"))
+        hours = sum(r.joint_hours for r in done)
+        expected = sum(r.expected_false_flags for r in done)
+        print(
+            f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours); "
+            f"healthy sessions would show about {expected:.2g}; "
+            f"{outstanding.height} hold at a false discovery rate of 10 %"
+        )
+        print(f"{baseline.version}: {baseline.promise()}")
+    return 1 if failed else 0
+
+
+def flag_rows(frame: pl.DataFrame) -> list[dict[str, object]]:
+    """Return flags as the JSON documents spell them, evidence unpacked."""
+    import orjson
+
+    return [row | {"evidence": orjson.loads(row["evidence"] or "{}")} for row in frame.to_dicts()]

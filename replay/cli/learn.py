@@ -1,0 +1,109 @@
+"""Learn each joint unit's normal behaviour from chosen sessions.
+
+Sessions that stand out are set aside and named: a fault hidden in training
+should not become normal. The result is a new version of the baseline; the
+earlier ones stay.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from tqdm import tqdm
+
+from replay.archive import open_archive
+from replay.cli.output import print_json, say
+from replay.errors import UsageError
+from replay.models import Baseline
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("session", nargs="*", help="sessions that teach (all)")
+    parser.add_argument(
+        "--false-flags-per-100h",
+        type=float,
+        default=1.0,
+        metavar="X",
+        help="false flags you accept per 100 joint-hours (1)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Learn, save, and say what the baseline rests on."""
+    from replay.models import learn
+
+    if not args.false_flags_per_100h > 0:
+        raise UsageError("--false-flags-per-100h must be above 0", todo="1 is a usual choice")
+    archive = open_archive(args.archive)
+    with Bar() as bar:
+        baseline = learn(
+            archive,
+            args.session or None,
+            false_flags_per_100h=args.false_flags_per_100h,
+            progress=bar.show,
+        )
+    if args.json:
+        print_json(summary(baseline))
+    else:
+        aside = sum(len(u.set_aside) for u in baseline.units.values())
+        print(
+            f"{baseline.version}: {len(baseline.units)} joint units from "
+            f"{len(baseline.sessions)} sessions"
+        )
+        print(baseline.promise())
+        if aside:
+            print(f"set aside while learning, look at them ({aside}):")
+            for name, unit in sorted(baseline.units.items()):
+                for session in unit.set_aside:
+                    print(f"  {name} in {session}")
+        for line in baseline.concerns():
+            say(line)
+    return 0
+
+
+class Bar:
+    """A progress bar on standard error that follows `learn`'s steps."""
+
+    def __enter__(self) -> Bar:
+        self.bar = tqdm(file=sys.stderr, disable=None, leave=False)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.bar.close()
+
+    def show(self, what: str, done: int, total: int) -> None:
+        """Show one step."""
+        self.bar.set_description(what, refresh=False)
+        self.bar.total, self.bar.n = total, done
+        self.bar.refresh()
+
+
+def summary(baseline: Baseline) -> dict[str, object]:
+    """Return what the JSON document says about a baseline."""
+    return {
+        "baseline": baseline.version,
+        "sessions": list(baseline.sessions),
+        "asked_rate": baseline.asked,
+        "expected_rate": baseline.expected_rate(),
+        "bound": baseline.bound(),
+        "promise": baseline.promise(),
+        "joint_hours": baseline.hours,
+        "units": [
+            {
+                "unit": name,
+                "hours": unit.hours,
+                "sessions": len(unit.sessions),
+                "set_aside": list(unit.set_aside),
+                "explained": {
+                    word: unit.model.populations_[code].explained
+                    for word, code in (("held", 0), ("holding", 1), ("moving", 2))
+                    if code in unit.model.populations_
+                },
+                "temperature_c": list(unit.temperature_c) if unit.temperature_c else None,
+            }
+            for name, unit in sorted(baseline.units.items())
+        ],
+        "concerns": baseline.concerns(),
+    }
