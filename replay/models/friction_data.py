@@ -30,9 +30,11 @@ class Parts:
         self.rate, self.temperature, self.load = rate, temperature, load
 
     def design(self, names: Sequence[str], ws: float | None, middle_c: float) -> Array:
+        """Return the columns of these names, (n, p); ``ws`` is the Stribeck rate."""
         return np.stack([self.column(n, ws, middle_c) for n in names], axis=1)
 
     def column(self, name: str, ws: float | None, middle_c: float) -> Array:
+        """Return one column: ``<part> <way> per <what changes it>``."""
         what, _, rest = name.partition(" ")
         way, _, per = rest.partition(" per ")
         size = np.abs(self.rate)
@@ -71,6 +73,7 @@ class SteadyData:
 
     @classmethod
     def of(cls, rows: pl.DataFrame) -> SteadyData:
+        """Average the rows in short runs and see what they span."""
         has = {
             name: name in rows.columns and rows.height > 0 and rows[name].null_count() == 0
             for name in ("temperature_c", "load", "segment")
@@ -132,14 +135,17 @@ class SteadyData:
 
     @property
     def vary_temperature(self) -> bool:
+        """Whether temperatures differ enough to tell of their effect."""
         low, high = self.temperature_span
         return self.has_temperature and high - low >= LEAST_SPAN_C
 
     @property
     def vary_load(self) -> bool:
+        """Whether loads differ at all."""
         return self.has_load and float(np.std(self.parts.load)) > 0
 
     def level_columns(self) -> list[str]:
+        """Return one level a direction."""
         return [f"coulomb {DIRECTIONS[s]}" for s in self.directions]
 
     def base_columns(self) -> list[str]:
@@ -161,10 +167,12 @@ class SteadyData:
         return [*out, "rise both per degC"] if with_rise else out
 
     def rate_span(self) -> tuple[float, float]:
+        """Return the 1 % and 99 % points of the size of the rate."""
         size = np.abs(self.parts.rate)
         return float(np.quantile(size, 0.01)), float(np.quantile(size, 0.99))
 
     def seen(self) -> dict[int, tuple[float, float]]:
+        """Return the same two points per direction."""
         out = {}
         for s in self.directions:
             size = np.abs(self.parts.rate[np.sign(self.parts.rate) == s])
