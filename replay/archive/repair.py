@@ -26,6 +26,7 @@ from replay.archive.verify import (
     active_files,
     noted_digests,
     read_session_file,
+    torn_commits,
     verify,
 )
 from replay.errors import ArchiveError
@@ -243,17 +244,11 @@ def _readable(archive: Archive, name: str, files: Iterable[str]) -> list[pl.Data
 
 def _drop_torn_commits(archive: Archive, folder: Path) -> int:
     """Set aside commits at the end of the log that the power cut in the middle."""
-    torn = 0
-    for commit in sorted((folder / "_delta_log").glob("*.json"), reverse=True):
-        try:
-            for line in commit.read_text().splitlines() or [""]:
-                json.loads(line)
-        except ValueError:
-            _set_aside(archive, archive.place.child(*commit.relative_to(_root(archive)).parts))
-            torn += 1
-        else:
-            break
-    return torn
+    torn = torn_commits(archive.place.child(*folder.relative_to(_root(archive)).parts))
+    for name in torn:
+        commit = folder / name
+        _set_aside(archive, archive.place.child(*commit.relative_to(_root(archive)).parts))
+    return len(torn)
 
 
 def _set_aside(archive: Archive, place: Place) -> None:

@@ -78,6 +78,12 @@ def verify(
         if sha256 not in kept
     ]
     findings += _documents(archive)
+    for name in archive.place.child(layout.SAMPLES).names():
+        document = (
+            None if name in raw_needed.values() else read_session_file(archive.session_place(name))
+        )
+        if document is not None:  # a session that is not listed, or not any more, needs its log too
+            raw_needed.setdefault(document["record"].get("raw_sha256") or "", name)
     findings += _leftovers(archive, set(known), set(raw_needed), kept)
     return findings
 
@@ -93,6 +99,10 @@ def check_table(archive: Archive, name: str) -> list[Finding]:
     where = f"{layout.TABLES}/{name}"
     if not place.child("_delta_log").files():
         return [Finding("table-empty", "leftover", where, "no commit was ever made", "repair")]
+    torn = torn_commits(place)
+    if torn:
+        detail = "a commit was cut short, as by a power cut"
+        return [Finding("table-log", "damage", f"{where}/{torn[0]}", detail, "repair")]
     try:
         files = active_files(place)
     except (DeltaError, OSError) as error:
@@ -105,6 +115,22 @@ def check_table(archive: Archive, name: str) -> list[Finding]:
         if fault:
             findings.append(Finding("table-file", "damage", f"{where}/{file}", fault, "repair"))
     return findings
+
+
+def torn_commits(place: Place) -> list[str]:
+    """Return the commits at the end of a table's log that are not whole, newest first."""
+    torn = []
+    for name in reversed(place.child("_delta_log").names()):
+        if not name.endswith(".json"):
+            continue
+        try:
+            lines = place.child("_delta_log", name).read().splitlines()
+            _ = [json.loads(line) for line in lines or [b""]]
+        except ValueError:
+            torn.append(f"_delta_log/{name}")
+        else:
+            break
+    return torn
 
 
 def active_files(place: Place) -> dict[str, int]:
