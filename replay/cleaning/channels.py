@@ -1,0 +1,193 @@
+"""Raw cells of one channel become our values: sentinels, units, words.
+
+Values are replaced by null or converted, never repaired; each kind of change
+is counted with the rows and times it touched.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from replay.logs import scales
+from replay.logs.bind import Binding
+from replay.logs.maps import JOINT_KEYS, SESSION_KEYS
+from replay.logs.words import dictionary
+
+SENTINELS: tuple[float, ...] = (
+    -999.0, -9999.0, -99999.0, -999999.0, -999.9, -9999.9, 9999.0, 99999.0, 999999.0, 9999.9,
+    32767.0, -32768.0, 65535.0, 2147483647.0, -2147483648.0,
+)  # fmt: skip
+"""Numbers that recorders write for "no value" (common practice, no source).
+Taken as such only where they lie far outside what the channel otherwise says."""
+HUGE = 1e30
+NO_VALUE_WORDS = frozenset(
+    {"err", "error", "nan", "null", "none", "n/a", "na", "-", "--", "bad", "invalid", "inf",
+     "-inf", "#n/a", "#value!", "fault", "nil", "missing", "?"}
+)  # fmt: skip
+_KEPT_WORDS = 1000
+
+
+@dataclass(slots=True)
+class ChannelPlan:
+    """How one channel is read, and what was met while reading it."""
+
+    name: str
+    joint: str | None
+    column: str
+    quantity: str
+    number: bool
+    factor: float = 1.0
+    offset: float = 0.0
+    unit: str | None = None
+    linear: bool = False
+    own_sentinels: tuple[float, ...] = ()
+    typical: float = math.inf
+    """Beyond ``3 * typical + 10`` a sentinel is believed to be one."""
+    words: dict[str, bool | str] | None = None
+    swap: str | None = None
+    """Channel that this one is while end B is the base, with its sign."""
+    swap_sign: float = 1.0
+    sentinel_counts: Counter[str] = field(default_factory=Counter)
+    text_counts: Counter[str] = field(default_factory=Counter)
+    text_first_row: int | None = None
+    nulls: int = 0
+
+    @property
+    def dtype(self) -> pl.DataType:
+        """Type of the channel in a stream."""
+        if self.number:
+            return pl.Float64()
+        return pl.String() if self.quantity in ("base_end", "phase") else pl.Boolean()
+
+    def read(self, column: pl.Series, rows: np.ndarray, decimal_comma: bool) -> pl.Series:
+        """Turn raw cells into values; what is no value becomes null."""
+        if self.number:
+            return self._numbers(column, rows, decimal_comma)
+        return self._words(column, rows)
+
+    def _numbers(self, column: pl.Series, rows: np.ndarray, decimal_comma: bool) -> pl.Series:
+        if column.dtype in (pl.Boolean, pl.Null) or column.dtype.is_numeric():
+            values = column.cast(pl.Float64)
+        else:
+            values = self._from_text(column.cast(pl.String), rows, decimal_comma)
+        values = self._without_sentinels(values)
+        self.nulls += values.null_count()
+        if self.factor != 1.0:
+            values = values * self.factor
+        return values + self.offset if self.offset else values
+
+    def _from_text(self, text: pl.Series, rows: np.ndarray, decimal_comma: bool) -> pl.Series:
+        text = text.str.strip_chars(" \t\"'\x00")
+        if decimal_comma:
+            text = text.str.replace(",", ".", literal=True)
+        values = text.cast(pl.Float64, strict=False)
+        bad = values.is_null() & text.is_not_null() & (text != "")
+        if bad.any():
+            where = bad.arg_true()
+            for word, count in text.gather(where).value_counts().iter_rows():
+                if word.lower() in NO_VALUE_WORDS:
+                    self.sentinel_counts[word] += count
+                elif len(self.text_counts) < _KEPT_WORDS or word in self.text_counts:
+                    self.text_counts[word[:40]] += count
+                    if self.text_first_row is None:
+                        self.text_first_row = int(rows[int((text == word).arg_true()[0])])
+        return values
+
+    def _without_sentinels(self, values: pl.Series) -> pl.Series:
+        low, high = values.min(), values.max()
+        odd = values.is_nan().any() or values.is_infinite().any()
+        far = 3.0 * self.typical + 10.0
+        reach = max(abs(float(low or 0.0)), abs(float(high or 0.0)))  # type: ignore[arg-type]
+        if not odd and not self.own_sentinels and not reach > far:
+            return values
+        array = values.to_numpy()
+        mask = ~np.isfinite(array) & values.is_not_null().to_numpy()
+        self.sentinel_counts["NaN or infinite"] += int(mask.sum())
+        candidates = [s for s in SENTINELS if abs(s) > far]
+        for sentinel in (*candidates, *self.own_sentinels):
+            hit = array == sentinel
+            if hit.any():
+                self.sentinel_counts[f"{sentinel:g}"] += int(hit.sum())
+                mask |= hit
+        huge = np.abs(array) >= HUGE
+        huge &= ~mask
+        if huge.any():
+            self.sentinel_counts["1e30 and more"] += int(huge.sum())
+            mask |= huge
+        if not mask.any():
+            return values
+        return pl.select(pl.when(~pl.Series(mask)).then(values)).to_series()
+
+    def _words(self, column: pl.Series, rows: np.ndarray) -> pl.Series:
+        if column.dtype == pl.Boolean and self.words is not None:
+            text = column.cast(pl.Int8).cast(pl.String)
+            if "1" not in self.words and "true" in self.words:
+                text = column.cast(pl.String)
+        elif column.dtype.is_float():
+            whole = column.cast(pl.Int64, strict=False)
+            is_whole = bool((whole.cast(pl.Float64) == column).all())
+            text = (whole if is_whole else column).cast(pl.String)
+        else:
+            text = column.cast(pl.String)
+        text = text.str.strip_chars(" \t\"'")
+        if self.words is None:
+            return text
+        keys = text.str.to_lowercase()
+        result = keys.replace_strict(
+            list(self.words), list(self.words.values()), default=None, return_dtype=self.dtype
+        )
+        if self.quantity == "phase":
+            result = pl.select(pl.coalesce(result, text)).to_series()
+        bad = result.is_null() & text.is_not_null() & (text != "")
+        if bad.any():
+            where = bad.arg_true()
+            for word, count in text.gather(where).value_counts().iter_rows():
+                self.text_counts[word[:40]] += count
+            if self.text_first_row is None:
+                self.text_first_row = int(rows[int(where[0])])
+        self.nulls += result.null_count()
+        return result
+
+
+def plan_channels(bindings: list[Binding], joints: tuple[str, ...]) -> list[ChannelPlan]:
+    """Return a plan for each bound column; joints by place from end A."""
+    measured = dict((*JOINT_KEYS.values(), *SESSION_KEYS.values()))
+    plans = []
+    for b in bindings:
+        measures = measured[b.entry.quantity]
+        joint = None if b.joint is None else joints[b.joint]
+        plan = ChannelPlan(
+            name=b.entry.quantity if joint is None else f"{joint}.{b.entry.quantity}",
+            joint=joint,
+            column=b.column,
+            quantity=b.entry.quantity,
+            number=bool(measures),
+            own_sentinels=b.entry.sentinels,
+        )
+        if measures and b.entry.unit is not None:
+            unit = scales.scale(b.entry.unit, measures)
+            plan.factor, plan.offset = unit.factor, unit.offset
+            plan.unit, plan.linear = unit.unit, unit.linear
+        else:
+            plan.words = dictionary(b.entry.quantity, b.entry.words)
+        plans.append(plan)
+    return plans
+
+
+def learn_typical(plan: ChannelPlan, sample: pl.Series, decimal_comma: bool) -> None:
+    """Set what size of value is usual for a channel, from the sample."""
+    if not plan.number:
+        return
+    if sample.dtype == pl.String:
+        text = sample.str.replace(",", ".", literal=True) if decimal_comma else sample
+        sample = text.cast(pl.Float64, strict=False)
+    if not (sample.dtype.is_numeric() or sample.dtype == pl.Boolean):
+        return
+    values = np.abs(sample.cast(pl.Float64).drop_nulls().to_numpy())
+    values = values[np.isfinite(values) & ~np.isin(values, np.abs(SENTINELS)) & (values < HUGE)]
+    plan.typical = float(np.quantile(values, 0.99)) if len(values) else 0.0

@@ -1,0 +1,100 @@
+"""Write clean blocks to Parquet in a thread of its own, while others are read.
+
+Level 2 of Zstandard, delta-coded times, and dictionaries only for channels
+that repeat themselves: smaller than polars' own defaults and quick enough
+for one core to keep up with reading (see tests/benchmarks/ingest_speed.py).
+Row groups have a fixed number of rows, so the same log gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import polars as pl
+
+from replay.units import TIME
+
+ROW_GROUP_ROWS = 131_072
+_WAITING = 3
+_LEVEL = 2
+_DICTIONARY_BYTES = 1 << 24
+
+
+class StreamWriter:
+    """A Parquet file that takes frames; a context manager."""
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+        self._queue: queue.Queue[pl.DataFrame | None] = queue.Queue(_WAITING)
+        self._held: list[pl.DataFrame] = []
+        self._rows = 0
+        self._error: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="encode", daemon=True)
+
+    def __enter__(self) -> StreamWriter:
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if kind is None and self._held:
+            self._queue.put(pl.concat(self._held))
+        self._held = []
+        self._queue.put(None)
+        self._thread.join()
+        if kind is None and self._error is not None:
+            raise self._error
+
+    def write(self, frame: pl.DataFrame) -> None:
+        """Add rows; whole row groups are handed on at once."""
+        if self._error is not None:
+            raise self._error
+        self._held.append(frame)
+        self._rows += frame.height
+        while self._rows >= ROW_GROUP_ROWS:
+            whole = pl.concat(self._held)
+            self._queue.put(whole.head(ROW_GROUP_ROWS))
+            rest = whole.slice(ROW_GROUP_ROWS)
+            self._held, self._rows = [rest], rest.height
+
+    def _run(self) -> None:
+        writer: Any = None
+        try:
+            while (frame := self._queue.get()) is not None:
+                if self._error is None:
+                    writer = self._encode(writer, frame)
+        except BaseException as error:  # told to the thread that writes
+            self._error = error
+            while self._queue.get() is not None:
+                pass
+        finally:
+            if writer is not None:
+                writer.close()
+
+    def _encode(self, writer: Any, frame: pl.DataFrame) -> Any:
+        import pyarrow.parquet as pq
+
+        table = frame.to_arrow()
+        if writer is None:
+            repeated = [
+                c for c in frame.columns if c != TIME and frame[c].n_unique() < 0.5 * frame.height
+            ]
+            writer = pq.ParquetWriter(
+                self._target,
+                table.schema,
+                compression="zstd",
+                compression_level=_LEVEL,
+                use_dictionary=repeated,
+                dictionary_pagesize_limit=_DICTIONARY_BYTES,
+                column_encoding={TIME: "DELTA_BINARY_PACKED"},
+            )
+        writer.write_table(table, row_group_size=ROW_GROUP_ROWS)
+        return writer

@@ -1,0 +1,247 @@
+"""What happened to a log on its way in, as quality notes a person can read."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+
+from replay.cleaning.channels import ChannelPlan
+from replay.cleaning.order import Lapse
+from replay.cleaning.parts import Part
+from replay.cleaning.streams import StreamCleaner
+from replay.records import QualityNote
+
+SET_ASIDE_KINDS = frozenset(
+    {
+        "short-row",
+        "long-row",
+        "nul-bytes",
+        "cut-row",
+        "time",
+        "text",
+        "unknown-word",
+        "contradiction",
+        "clock-step",
+        "clock-spike",
+    }
+)
+"""Notes of these kinds say that a row or a value of the log was set aside."""
+
+_MOST_OF_A_KIND = 100
+
+
+def instant(ns: int) -> datetime:
+    """Return ns since 1970 as a UTC instant, cut to microseconds."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=ns // 1000)
+
+
+def quality_notes(part: Part) -> list[QualityNote]:
+    """Return all notes of one file, rows first, then times, then channels."""
+    notes = [
+        QualityNote(a.kind, f"{a.detail} (rows {_rows(a.rows, a.count)})", count=a.count)
+        for a in part.raw.set_aside
+    ]
+    if part.base_note:
+        notes.append(QualityNote("base-numbering", part.base_note))
+    for cleaner in part.cleaners.values():
+        notes += _row_notes(cleaner)
+        notes += _time_notes(cleaner)
+        for plan in cleaner.plans:
+            notes += _value_notes(plan)
+        notes += _watch_notes(cleaner)
+    return notes
+
+
+def _row_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+    if cleaner.last_row_dropped is not None:
+        yield QualityNote(
+            "cut-row",
+            "the file does not end in a line end, so its last row may be cut: row "
+            f"{cleaner.last_row_dropped} was set aside",
+        )
+    bad = cleaner.bad_times
+    if bad.count:
+        yield QualityNote(
+            "time",
+            f"no time of the form {cleaner.clock.entry.format} in rows "
+            f"{_rows(bad.rows, bad.count)}: {', '.join(cleaner.bad_time_words[:3])}; set aside",
+            channel="time",
+            count=bad.count,
+        )
+
+
+def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+    order = cleaner.orderer
+    back_s = order.largest_set_back_ns / 1e9
+    for kind, lapse, text in (
+        ("reordered", order.reordered, "rows came late and were put in their place"),
+        ("duplicate", order.duplicates, "rows repeated the row before them and were left out"),
+        (
+            "contradiction",
+            order.contradictions,
+            "rows had an instant that another row had, with other values; the first was kept",
+        ),
+        (
+            "clock-step",
+            order.set_back,
+            f"the clock was set back by up to {back_s:g} s; rows for times already past "
+            "were set aside",
+        ),
+        ("clock-spike", order.spikes, "rows had a time far from their neighbours'; set aside"),
+    ):
+        if lapse.count:
+            yield _lapse_note(kind, lapse, text)
+    clock = cleaner.clock
+    if clock.leap_seconds:
+        yield QualityNote(
+            "leap-second",
+            "instants in second 60 are kept at the start of the next minute",
+            channel="time",
+            count=clock.leap_seconds,
+        )
+    if clock.no_zone and clock.entry.scale == "UTC":
+        yield QualityNote(
+            "no-zone",
+            "times carry no zone; taken as UTC, as the log map says",
+            channel="time",
+            count=clock.no_zone,
+        )
+    if clock.entry.scale != "UTC":
+        yield QualityNote(
+            "time-scale", f"times were turned from {clock.entry.scale} into UTC", channel="time"
+        )
+    if cleaner.last_ns is not None and clock.beyond_leap_table(cleaner.last_ns):
+        yield QualityNote(
+            "time-scale",
+            "the log is later than the leap second table; a leap second since would shift it",
+            channel="time",
+        )
+    for gap in cleaner.gaps[:_MOST_OF_A_KIND]:
+        yield QualityNote(
+            "gap",
+            f"{gap.missing} samples missing against one in {cleaner.nominal_ns / 1e9:g} s",
+            start=instant(gap.start_ns),
+            end=instant(gap.end_ns),
+            count=gap.missing,
+        )
+    more = cleaner.gap_count - len(cleaner.gaps[:_MOST_OF_A_KIND])
+    if more > 0:
+        yield QualityNote("gap", f"{more} more gaps", count=more)
+
+
+def _lapse_note(kind: str, lapse: Lapse, text: str) -> QualityNote:
+    return QualityNote(
+        kind,
+        f"{lapse.count} {text} (rows {_rows(lapse.rows, lapse.count)})",
+        channel="time",
+        start=instant(lapse.first_ns),
+        end=instant(lapse.last_ns),
+        count=lapse.count,
+    )
+
+
+def _value_notes(plan: ChannelPlan) -> Iterator[QualityNote]:
+    if plan.text_counts:
+        total = sum(plan.text_counts.values())
+        words = ", ".join(f"{w!r} {n} times" for w, n in plan.text_counts.most_common(5))
+        kind = "text" if plan.number else "unknown-word"
+        what = "no number" if plan.number else "no word that the log map knows"
+        yield _note(
+            plan,
+            kind,
+            f"column {plan.column!r}: {words}: {what}, kept as null "
+            f"(first in row {plan.text_first_row})",
+            count=total,
+        )
+    for word, count in plan.sentinel_counts.items():
+        if count:
+            yield _note(
+                plan,
+                "sentinel",
+                f"column {plan.column!r}: {word} stands for no value, kept as null",
+                count=count,
+            )
+    if plan.linear:
+        yield _note(
+            plan,
+            "linear-axis",
+            f"column {plan.column!r} is in {plan.unit}: a linear axis, kept 1 mm as 1 deg",
+        )
+    elif plan.factor != 1.0 or plan.offset != 0.0:
+        yield _note(
+            plan,
+            "unit",
+            f"column {plan.column!r} was turned from {plan.unit}: times {plan.factor:.12g}"
+            + (f", plus {plan.offset:.12g}" if plan.offset else ""),
+        )
+
+
+def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+    for plan in cleaner.plans:
+        watch = cleaner.watches.get(plan.name)
+        if watch is None:
+            if plan.nulls and plan.nulls == cleaner.rows_out and not plan.text_counts:
+                yield _empty(plan)
+            continue
+        if watch.count == 0:
+            yield _empty(plan)
+            continue
+        if watch.wraps:
+            yield _note(
+                plan,
+                "angle-wrap",
+                f"the angle wraps; {watch.wraps} crossings were unwrapped, and it starts "
+                "in the turn that the log starts in",
+                start=instant(watch.wrap_first),
+                end=instant(watch.wrap_last),
+                count=watch.wraps,
+            )
+        if plan.quantity in ("current_a", "rate_deg_s", "angle_deg"):
+            for start, end, samples, value in watch.stuck()[:20]:
+                yield _note(
+                    plan,
+                    "stuck",
+                    f"{samples} samples all say exactly {value:g}",
+                    start=instant(start),
+                    end=instant(end),
+                    count=samples,
+                )
+        if plan.quantity == "current_a":
+            for value, samples in watch.rails():
+                yield _note(
+                    plan,
+                    "saturated",
+                    f"{samples} samples lie exactly on the extreme value {value:g}",
+                    count=samples,
+                )
+        if watch.step_count:
+            yield _note(
+                plan,
+                "step",
+                f"{watch.step_count} changes too large for one sample, the largest "
+                f"{watch.largest_step:g}; values are kept",
+                start=instant(watch.steps[0]),
+                end=instant(watch.steps[-1]),
+                count=watch.step_count,
+            )
+
+
+def _empty(plan: ChannelPlan) -> QualityNote:
+    return _note(plan, "empty", f"column {plan.column!r} holds no value")
+
+
+def _note(
+    plan: ChannelPlan,
+    kind: str,
+    detail: str,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    count: int = 1,
+) -> QualityNote:
+    return QualityNote(kind, detail, plan.joint, plan.name, start, end, count)
+
+
+def _rows(rows: list[int] | tuple[int, ...], count: int) -> str:
+    shown = ", ".join(str(r) for r in rows[:5])
+    return shown + (", ..." if count > min(len(rows), 5) else "")

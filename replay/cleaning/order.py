@@ -1,0 +1,179 @@
+"""Put instants in rising order with a short look ahead, in bounded memory.
+
+A late row is moved to its place if it comes at most `WINDOW` rows late. A
+row later than that shows a clock that was set back: what it says cannot be
+told from what was already said for that time, so it is set aside. Of rows
+with one instant the first is kept. A row whose clock jumped away and came
+back at once is set aside too. All of it is counted, with rows and times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+Ints = npt.NDArray[np.int64]
+
+WINDOW = 64
+_MEDIAN = 5
+"""Half width of the median that a clock spike is held against."""
+_KEPT = 100
+
+
+@dataclass(slots=True)
+class Lapse:
+    """Rows to which one thing happened."""
+
+    count: int = 0
+    rows: list[int] = field(default_factory=list)
+    first_ns: int = 0
+    last_ns: int = 0
+
+    def add(self, rows: Ints, ns: Ints) -> None:
+        """Count rows and widen the span of their instants."""
+        if not len(rows):
+            return
+        low, high = int(ns.min()), int(ns.max())
+        self.first_ns = low if not self.count else min(self.first_ns, low)
+        self.last_ns = high if not self.count else max(self.last_ns, high)
+        self.count += len(rows)
+        self.rows += [int(r) for r in rows[: max(_KEPT - len(self.rows), 0)]]
+
+
+@dataclass(slots=True)
+class Orderer:
+    """Takes blocks in file order, gives frames in rising time."""
+
+    nominal_ns: int
+    reordered: Lapse = field(default_factory=Lapse)
+    duplicates: Lapse = field(default_factory=Lapse)
+    contradictions: Lapse = field(default_factory=Lapse)
+    set_back: Lapse = field(default_factory=Lapse)
+    spikes: Lapse = field(default_factory=Lapse)
+    largest_set_back_ns: int = 0
+    _frame: pl.DataFrame | None = None
+    _ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _floor: int | None = None
+
+    def push(self, frame: pl.DataFrame, ns: Ints, rows: Ints) -> tuple[pl.DataFrame, Ints]:
+        """Add a block; return what can no longer change, in order."""
+        return self._step(frame, ns, rows, last=False)
+
+    def finish(self, drop_row: int | None = None) -> tuple[pl.DataFrame, Ints]:
+        """Return what is left; ``drop_row`` is left out of it."""
+        if self._frame is None:
+            return pl.DataFrame(), self._ns
+        if drop_row is not None:
+            keep = self._rows != drop_row
+            self._frame = self._frame.filter(pl.Series(keep))
+            self._ns, self._rows = self._ns[keep], self._rows[keep]
+        return self._step(self._frame.clear(), self._ns[:0], self._rows[:0], last=True)
+
+    def _step(
+        self, frame: pl.DataFrame, ns: Ints, rows: Ints, last: bool
+    ) -> tuple[pl.DataFrame, Ints]:
+        if self._frame is not None and self._frame.height:
+            frame = pl.concat([self._frame, frame])
+            ns = np.concatenate([self._ns, ns])
+            rows = np.concatenate([self._rows, rows])
+        rising = bool(np.all(np.diff(ns) > 0)) and (
+            self._floor is None or not len(ns) or ns[0] > self._floor
+        )
+        if not rising:
+            frame, ns, rows = self._without(frame, ns, rows, self._spikes(ns, last), self.spikes)
+            frame, ns, rows = self._without_set_back(frame, ns, rows)
+            rising = bool(np.all(np.diff(ns) > 0))
+        ready = len(ns) if last else max(len(ns) - WINDOW, 0)
+        if rising:
+            out, out_ns = frame.head(ready), ns[:ready]
+            self._keep(frame.slice(ready), ns[ready:], rows[ready:])
+        else:
+            out, out_ns = self._sorted(frame, ns, rows, ready)
+        if len(out_ns):
+            self._floor = int(out_ns[-1])
+        return out, out_ns
+
+    def _sorted(
+        self, frame: pl.DataFrame, ns: Ints, rows: Ints, ready: int
+    ) -> tuple[pl.DataFrame, Ints]:
+        limit = int(np.max(ns[:ready])) if ready else -(1 << 62)
+        out = ns <= limit
+        order = np.argsort(ns[out], kind="stable")
+        frame_out, ns_out, rows_out = frame.filter(pl.Series(out))[order], ns[out][order], rows[out]
+        moved = rows_out[ns[out] < np.maximum.accumulate(ns[out])]
+        rows_out = rows_out[order]
+        self.reordered.add(moved, ns_out[np.isin(rows_out, moved)])
+        same = np.zeros(len(ns_out), dtype=np.bool_)
+        same[1:] = np.diff(ns_out) == 0
+        if same.any():
+            equal = _equal_to_previous(frame_out, np.flatnonzero(same))
+            where = np.flatnonzero(same)
+            self.duplicates.add(rows_out[where[equal]], ns_out[where[equal]])
+            self.contradictions.add(rows_out[where[~equal]], ns_out[where[~equal]])
+            frame_out, ns_out = frame_out.filter(pl.Series(~same)), ns_out[~same]
+        self._keep(frame.filter(pl.Series(~out)), ns[~out], rows[~out])
+        return frame_out, ns_out
+
+    def _keep(self, frame: pl.DataFrame, ns: Ints, rows: Ints) -> None:
+        self._frame, self._ns, self._rows = frame, ns, rows
+
+    def _without(
+        self, frame: pl.DataFrame, ns: Ints, rows: Ints, mask: npt.NDArray[np.bool_], lapse: Lapse
+    ) -> tuple[pl.DataFrame, Ints, Ints]:
+        if not mask.any():
+            return frame, ns, rows
+        lapse.add(rows[mask], ns[mask])
+        return frame.filter(pl.Series(~mask)), ns[~mask], rows[~mask]
+
+    def _without_set_back(
+        self, frame: pl.DataFrame, ns: Ints, rows: Ints
+    ) -> tuple[pl.DataFrame, Ints, Ints]:
+        if not len(ns):
+            return frame, ns, rows
+        highest = np.maximum.accumulate(ns)
+        place = np.searchsorted(highest, ns, side="left")
+        mask = (rows - rows[place]) > WINDOW
+        if self._floor is not None:
+            mask |= ns <= self._floor
+        if mask.any():
+            ahead = np.maximum(highest[mask], self._floor if self._floor is not None else 0)
+            self.largest_set_back_ns = max(self.largest_set_back_ns, int(np.max(ahead - ns[mask])))
+        return self._without(frame, ns, rows, mask, self.set_back)
+
+    def _spikes(self, ns: Ints, last: bool) -> npt.NDArray[np.bool_]:
+        """Find short runs of instants far from all their neighbours'."""
+        n = len(ns)
+        none = np.zeros(n, dtype=np.bool_)
+        if n <= 2 * _MEDIAN + 1:
+            return none
+        padded = np.pad(ns, _MEDIAN, mode="reflect")
+        windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * _MEDIAN + 1)
+        middle = np.partition(windows, _MEDIAN, axis=1)[:, _MEDIAN]
+        away = max(WINDOW * self.nominal_ns, 10_000_000_000)
+        far: npt.NDArray[np.bool_] = np.abs(ns - middle) > away
+        if not last:
+            far[n - _MEDIAN - 3 :] = False
+        if not far.any():
+            return none
+        falls = np.flatnonzero(np.diff(ns) <= 0)
+        touched = np.zeros(n + 1, dtype=np.bool_)
+        touched[falls] = True
+        touched[falls + 1] = True
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
+        for begin, end in edges.reshape(-1, 2):
+            if end - begin > _MEDIAN or not touched[begin : end + 1].any():
+                far[begin:end] = False
+        return far
+
+
+def _equal_to_previous(frame: pl.DataFrame, where: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
+    """Tell which of these rows say the same as the row before them."""
+    mine, before = frame[where], frame[where - 1]
+    equal = [mine[c].eq_missing(before[c]).to_numpy() for c in frame.columns]
+    if not equal:
+        return np.ones(len(where), dtype=np.bool_)
+    return np.asarray(np.logical_and.reduce(equal), dtype=np.bool_)

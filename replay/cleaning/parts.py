@@ -1,0 +1,250 @@
+"""One log file becomes cleaned streams in a staging folder, with its notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from replay.arm import Arm, reversal
+from replay.cleaning.channels import ChannelPlan, learn_typical, plan_channels
+from replay.cleaning.clock import Clock
+from replay.cleaning.streams import StreamCleaner
+from replay.cleaning.watch import ChannelWatch
+from replay.errors import LogMapError, LogRefused
+from replay.logs.bind import Binding
+from replay.logs.delimited import failed_column
+from replay.logs.maps import LogMap
+from replay.logs.raw import RawLog
+from replay.units import SESSION_QUANTITIES
+
+_TRIES = 4
+_REGULAR = 0.6
+"""Share of steps near the median step from which samples come at a rate."""
+_WATCHED = ("angle_deg", "rate_deg_s", "current_a", "temperature_c")
+
+
+@dataclass(slots=True)
+class Part:
+    """What one file gave: streams on disk, and the cleaners that made them."""
+
+    raw: RawLog
+    streams: dict[str, Path] = field(default_factory=dict)
+    cleaners: dict[str, StreamCleaner] = field(default_factory=dict)
+    base_note: str | None = None
+
+
+def joint_names(log_map: LogMap, arm: Arm | None) -> tuple[tuple[str, ...], str | None]:
+    """Return the joints' names as the archive will know them, and what to say.
+
+    Raises
+    ------
+    LogMapError
+        When the arm has other joints than the map.
+    """
+    if arm is None:
+        return log_map.joints, None
+    names = arm.joint_names
+    if set(log_map.joints) <= set(names):
+        return log_map.joints, None
+    if len(names) != len(log_map.joints):
+        raise LogMapError(
+            f"the log map has {len(log_map.joints)} joints, the arm file {len(names)}",
+            todo="name the log's joints as the arm file does: joints = [...]",
+        )
+    return names, (
+        "joints were matched by their order from end A: "
+        + ", ".join(f"{a} is {b}" for a, b in zip(log_map.joints, names, strict=True))
+    )
+
+
+def clean_wide(
+    raw: RawLog,
+    log_map: LogMap,
+    bindings: list[Binding],
+    joints: tuple[str, ...],
+    arm: Arm | None,
+    folder: Path,
+    *,
+    stream: str = "main",
+    time_column: str | None = None,
+    on_change: bool = False,
+) -> Part:
+    """Clean a table of one row an instant into one stream.
+
+    Parameters
+    ----------
+    on_change : bool
+        Samples come when something changes, so that no gap means anything.
+
+    Raises
+    ------
+    LogRefused
+        When no row is left, or the time column cannot be read.
+    """
+    column = time_column or log_map.time.column
+    if column is not None and column not in raw.columns:
+        raise LogMapError(
+            f"time: no column {column!r}",
+            file=raw.path,
+            column=column,
+            todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
+        )
+    part = Part(raw)
+    as_text: frozenset[str] = frozenset()
+    for attempt in range(_TRIES + 1):
+        cleaner, base_note = _cleaner(raw, log_map, bindings, joints, arm, column)
+        cleaner.regular &= not on_change
+        target = folder / f"{stream}.parquet"
+        try:
+            cleaner.sink(target, as_text)
+        except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
+            if raw.kind != "delimited" or attempt == _TRIES:
+                raise LogRefused(
+                    f"cannot be decoded: {str(error).splitlines()[0][:200]}",
+                    file=raw.path,
+                    todo="the file is damaged; copy it again",
+                ) from None
+            bad = failed_column(error, raw.columns)
+            if bad is not None and bad not in as_text and attempt < 2:
+                as_text = as_text | {bad}
+            elif raw.scrub is not None:
+                raw = raw.scrub()
+                as_text = frozenset()
+            else:
+                as_text = frozenset(raw.columns)
+            continue
+        dropped = 1 if cleaner.last_row_dropped is not None else 0
+        if raw.scrub is not None and cleaner.tell_tale_nulls > dropped:
+            raw = raw.scrub()
+            as_text = frozenset()
+            continue
+        break
+    part.raw = raw
+    part.streams[stream] = target
+    part.cleaners[stream] = cleaner
+    part.base_note = base_note
+    return part
+
+
+def _cleaner(
+    raw: RawLog,
+    log_map: LogMap,
+    bindings: list[Binding],
+    joints: tuple[str, ...],
+    arm: Arm | None,
+    time_column: str | None,
+) -> tuple[StreamCleaner, str | None]:
+    plans = plan_channels(bindings, joints)
+    nominal, regular = _nominal_ns(raw, log_map, time_column)
+    sample = raw.sample
+    for plan in plans:
+        learn_typical(plan, sample[plan.column], raw.decimal_comma)
+    watches = {
+        p.name: ChannelWatch(
+            p.name,
+            p.quantity,
+            step_limit=_step_limit(p, arm, nominal / 1e9),
+            may_wrap=p.quantity == "angle_deg" and not p.linear,
+        )
+        for p in plans
+        if p.number and p.quantity in _WATCHED
+    }
+    cleaner = StreamCleaner(raw, Clock(log_map.time), time_column, plans, watches, nominal, regular)
+    note = None
+    if log_map.numbering == "base":
+        note = _number_from_base(cleaner, log_map, joints, arm)
+    return cleaner, note
+
+
+def _number_from_base(
+    cleaner: StreamCleaner, log_map: LogMap, joints: tuple[str, ...], arm: Arm | None
+) -> str | None:
+    """Say for each channel which one it is while end B is the base."""
+    entry = log_map.session.get("base_end")
+    if entry is None:
+        raise LogMapError(
+            "joints are numbered from the base, and nothing says which end was the base",
+            todo='[session.base_end] column = ... or value = "A"',
+        )
+    cleaner.base_end_b = entry.value is not None and str(entry.value).strip().lower() in (
+        "b",
+        "end b",
+    )
+    pattern = None
+    if arm is not None and all(j.from_previous is not None for j in arm.joints):
+        pattern = reversal(arm)
+    signs = pattern.signs if pattern is not None else (1,) * len(joints)
+    names = {p.name for p in cleaner.plans}
+    for plan in cleaner.plans:
+        if plan.joint is None:
+            continue
+        place = joints.index(plan.joint)
+        other = joints[len(joints) - 1 - place] + "." + plan.quantity
+        plan.swap = other if other in names else None
+        signed = plan.quantity in ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a")
+        plan.swap_sign = float(signs[place]) if signed else 1.0
+    said = "while end B is the base, number 1 is the joint nearest end B"
+    if pattern is None:
+        return f"{said}; no sign pattern could be derived from the arm file, so signs are as logged"
+    return f"{said}; signs {' '.join('+' if s > 0 else '-' for s in signs)} from the arm's geometry"
+
+
+def _nominal_ns(raw: RawLog, log_map: LogMap, time_column: str | None) -> tuple[int, bool]:
+    """Return the usual interval between the first samples, and if it is kept to."""
+    if time_column is None:
+        return max(round(1e9 / (log_map.time.rows_at_hz or 1.0)), 1), True
+    column = raw.sample[time_column].head(max(raw.head, 1))
+    ns, ok = Clock(log_map.time).read(column, len(column))
+    steps = np.diff(ns[ok])
+    steps = steps[steps > 0]
+    if not len(steps):
+        return 1_000_000_000, False
+    usual = max(int(np.median(steps)), 1)
+    near = np.mean(np.abs(steps - usual) < 0.5 * usual)
+    return usual, bool(near >= _REGULAR)
+
+
+def _step_limit(plan: ChannelPlan, arm: Arm | None, dt_s: float) -> float:
+    if plan.quantity == "temperature_c":
+        return 15.0
+    if plan.quantity != "angle_deg" or plan.linear or arm is None or plan.joint is None:
+        return float("inf")
+    try:
+        limit = arm.joint(plan.joint).rate_limit_deg_s
+    except KeyError:
+        return float("inf")
+    return float("inf") if limit is None else 3.0 * limit * dt_s + 0.5
+
+
+def constants(streams: Sequence[Path], log_map: LogMap) -> dict[str, object]:
+    """Return what held for the whole session, from the map or from channels."""
+    from replay.logs import scales
+    from replay.logs.words import dictionary
+
+    found: dict[str, object] = {}
+    for entry in log_map.session.values():
+        if entry.value is None:
+            continue
+        if entry.quantity == "payload_kg":
+            s = scales.scale(str(entry.unit), "mass")
+            found[entry.quantity] = float(entry.value) * s.factor + s.offset
+        else:
+            words = dictionary(entry.quantity, entry.words) or {}
+            found[entry.quantity] = words.get(str(entry.value).strip().lower(), entry.value)
+    for path in streams:
+        names = [c for c in pl.read_parquet_schema(path) if c in SESSION_QUANTITIES]
+        if not names:
+            continue
+        frame = pl.scan_parquet(path)
+        spread = frame.select(
+            *(pl.col(c).drop_nulls().n_unique().alias(f"{c}#") for c in names),
+            *(pl.col(c).drop_nulls().first() for c in names),
+        ).collect()
+        for c in names:
+            if spread[f"{c}#"][0] == 1:
+                found.setdefault(c, spread[c][0])
+    return found

@@ -1,0 +1,102 @@
+"""Take joint logs into the archive.
+
+Sources are files, folders and globs. Without --map a log map is proposed from
+names and data, and used only if every line that is needed is sure enough.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from replay.archive import open_archive
+from replay.arm import load_arm
+from replay.cleaning import SET_ASIDE_KINDS, IngestResult, ingest
+from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
+from replay.cli.output import print_json, say
+from replay.logs import load_map
+from replay.records import Session
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this verb's arguments."""
+    parser.add_argument("sources", nargs="+", metavar="SOURCE", help="file, folder or glob")
+    parser.add_argument(
+        "--map",
+        action="append",
+        metavar="FILE",
+        help="log map; give it several times for logs of several recorders",
+    )
+    parser.add_argument("--arm", metavar="FILE", help="arm file")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the verb."""
+    from tqdm import tqdm
+
+    maps = [load_map(m) for m in args.map] if args.map else None
+    arm = load_arm(args.arm) if args.arm else None
+    archive = open_archive(args.archive, create=True)
+    bar: Any = None
+
+    def progress(what: str, done: int, total: int) -> None:
+        nonlocal bar
+        if bar is None:
+            bar = tqdm(total=total, desc="ingest", disable=None, leave=False)
+        bar.n = done
+        bar.set_postfix_str(what)
+
+    result = ingest(archive, args.sources, log_map=maps, arm=arm, progress=progress)
+    if bar is not None:
+        bar.close()
+    if args.json:
+        print_json(as_document(result))
+    else:
+        _speak(result)
+    dropped = any(n.kind in SET_ASIDE_KINDS for s in result.sessions for n in s.quality)
+    return EXIT_SET_ASIDE if result.refused or dropped else EXIT_DONE
+
+
+def as_document(result: IngestResult) -> dict[str, Any]:
+    """Return the JSON document of an ingest."""
+    return {
+        "sessions": [session_document(s) for s in result.sessions],
+        "refused": result.refused,
+        "unchanged": result.unchanged,
+        "proposed_maps": result.proposed,
+    }
+
+
+def session_document(session: Session) -> dict[str, Any]:
+    """Return what scripts are told of one new session."""
+    return {
+        "session": session.session,
+        "source": session.source,
+        "arm": session.arm,
+        "rows": session.rows,
+        "start": session.start,
+        "end": session.end,
+        "joints": session.joints,
+        "units": session.units,
+        "channels": session.channels,
+        "rate_hz": session.rate_hz,
+        "completeness": session.completeness,
+        "quality": session.quality,
+        "switched_off": session.switched_off,
+    }
+
+
+def _speak(result: IngestResult) -> None:
+    for session in result.sessions:
+        whole = "" if session.completeness is None else f", {session.completeness:.1%} complete"
+        print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
+        for note in session.quality:
+            say(f"  {note.kind}: {note.joint or ''} {note.detail}".replace(":  ", ": "))
+        for line in session.switched_off:
+            say(f"  off: {line}")
+    for name in result.unchanged:
+        print(f"{name}  was there already, nothing changed")
+    for line in result.proposed:
+        say(f"read with a proposed log map: {line}")
+    for refusal in result.refused:
+        say(f"refused {refusal.source}: {refusal.reason}")

@@ -1,0 +1,131 @@
+"""Hold a log map against the columns that a log really has."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from replay.errors import LogMapError
+from replay.logs.maps import Entry, LogMap
+from replay.units import channel
+
+
+@dataclass(frozen=True, slots=True)
+class Binding:
+    """One channel of ours and the column it comes from."""
+
+    channel: str
+    column: str
+    entry: Entry
+    joint: int | None = None
+    """Place of the joint from end A, 0 first, as the map numbers it."""
+
+
+def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]:
+    """Find each mapped quantity among the columns.
+
+    A quantity that is mapped must be there for at least one joint; time, an
+    angle or a rate, and a current must be there at all.
+
+    Raises
+    ------
+    LogMapError
+        With the column that is missing and the nearest names there are.
+    """
+    present = set(columns)
+    found: list[Binding] = []
+    for entry in log_map.joint.values():
+        mine = [
+            Binding(channel(name, entry.quantity), column, entry, place)
+            for place, name in enumerate(log_map.joints)
+            if (column := _joint_column(log_map, entry, place, present)) is not None
+        ]
+        if not mine:
+            raise _missing(f"joint.{entry.key}", names_of(log_map, entry, 0), columns, file)
+        absent = [n for k, n in enumerate(log_map.joints) if k not in {b.joint for b in mine}]
+        if absent and entry.patterns:
+            place = log_map.joints.index(absent[0])
+            raise _missing(
+                f"joint.{entry.key}",
+                names_of(log_map, entry, place),
+                columns,
+                file,
+                joint=absent[0],
+            )
+        found += mine
+    for entry in log_map.session.values():
+        if entry.value is not None:
+            continue
+        name = next((p for p in (*entry.patterns, *entry.columns) if p in present), None)
+        if name is None:
+            raise _missing(f"session.{entry.key}", entry.patterns, columns, file)
+        found.append(Binding(entry.quantity, name, entry))
+    return found
+
+
+def check_enough(log_map: LogMap, file: object) -> None:
+    """Raise LogMapError unless the map has what a joint log cannot lack."""
+    if "current" not in log_map.joint:
+        raise LogMapError(
+            "the log map names no motor current, and without one nothing can be reviewed",
+            file=file,
+            todo="[joint.current] column = ..., unit = ...",
+        )
+    if "angle" not in log_map.joint and "rate" not in log_map.joint:
+        raise LogMapError(
+            "the log map names neither an angle nor a rate; one of them is needed",
+            file=file,
+            todo="[joint.angle] or [joint.rate]",
+        )
+
+
+def names_of(log_map: LogMap, entry: Entry, place: int) -> tuple[str, ...]:
+    """Return the column names that would do for one joint."""
+    if entry.columns:
+        name = entry.columns[place]
+        return () if name is None else (name,)
+    return tuple(
+        p.replace("{n}", str(log_map.numbers[place])).replace("{name}", log_map.joints[place])
+        for p in entry.patterns
+    )
+
+
+def switched_off(quantities: set[str]) -> tuple[str, ...]:
+    """Say in words what the missing quantities disable."""
+    lines = {
+        "angle_deg": "no angle: no posture, no tip speed, no travel, no slip test",
+        "rate_deg_s": "no rate logged: rates are computed from angles",
+        "rate_cmd_deg_s": "no commanded rate: no tracking error, stalls told from current alone",
+        "temperature_c": "no temperature: friction is not corrected for temperature",
+        "brake_engaged": "no brake state: no brake delays, slip or drag after release",
+        "brake_engage_cmd": "no brake command: no delay from command to state",
+        "payload_kg": "no payload mass: load torque is computed for a bare tip",
+        "base_end": "base end not stated: end A is taken as the base",
+        "person_on_tip": "nothing says whether a person was on the tip: no check of that limit",
+    }
+    return tuple(text for quantity, text in lines.items() if quantity not in quantities)
+
+
+def _joint_column(log_map: LogMap, entry: Entry, place: int, present: set[str]) -> str | None:
+    names = names_of(log_map, entry, place)
+    return next((n for n in names if n in present), None)
+
+
+def _missing(
+    where: str,
+    wanted: Sequence[str],
+    columns: Sequence[str],
+    file: object,
+    joint: str | None = None,
+) -> LogMapError:
+    name = wanted[0] if wanted else ""
+    near = difflib.get_close_matches(name, columns, 3, 0.5)
+    shown = ", ".join(repr(c) for c in (near or list(columns)[:8]))
+    return LogMapError(
+        f"{where}: no column " + " or ".join(repr(w) for w in wanted),
+        file=file,
+        column=name or None,
+        joint=joint,
+        todo=f"{'near names' if near else 'columns'}: {shown}",
+    )

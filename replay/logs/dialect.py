@@ -1,0 +1,185 @@
+"""How a text table is laid out: delimiter, decimal sign, header, unit row.
+
+Decided on the first lines of the file, by what makes the lines agree.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from replay.errors import LogRefused
+from replay.logs import scales
+
+DELIMITERS = (",", ";", "\t", "|")
+COMMENTS = ("#", "%", "//", "!")
+MAX_COLUMNS = 4096
+
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+_NUMBER_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?$")
+_NO_VALUE = {"", "nan", "null", "none", "n/a", "na", "-", "inf", "-inf", "err", "error"}
+
+
+@dataclass(frozen=True, slots=True)
+class Dialect:
+    """Layout of a text table. ``skip`` lines stand before the first data row."""
+
+    delimiter: str
+    decimal_comma: bool
+    columns: tuple[str, ...]
+    skip: int
+    units: dict[str, str]
+    comment: str | None = None
+    blanks: bool = False
+    """Columns are parted by runs of blanks; scrubbing makes them tabs."""
+
+
+def find_dialect(lines: Sequence[str], file: object) -> Dialect:
+    """Decide the layout from the file's first lines (line ends removed)."""
+    comment = next((c for c in COMMENTS for s in lines[:50] if s.startswith(c)), None)
+    solid = [
+        (i, s) for i, s in enumerate(lines) if s.strip() and not (comment and s.startswith(comment))
+    ]
+    if not solid:
+        raise LogRefused("no line holds data", file=file)
+    delimiter, blanks = _delimiter([s for _, s in solid])
+    rows = [(i, split(s, delimiter, blanks)) for i, s in solid]
+    body = Counter(len(c) for _, c in rows[-max(len(rows) // 2, 1) :])
+    width = max(body, key=lambda n: (body[n], n))
+    if width > MAX_COLUMNS:
+        raise LogRefused(
+            f"{width} columns; a log here has at most {MAX_COLUMNS}",
+            file=file,
+            todo="export the joints' channels only",
+        )
+    first = next(k for k, (_, cells) in enumerate(rows) if len(cells) == width)
+    place, cells = rows[first]
+    decimal_comma = delimiter != "," and _decimal_comma(rows[first + 1 :])
+    numeric = [is_number(c, decimal_comma) for c in cells]
+    words = [bool(c.strip()) and not n for c, n in zip(cells, numeric, strict=True)]
+    if not any(numeric) and any(words):
+        header, skip = cells, place + 1
+    else:
+        header, skip = _commented_header(lines, place, comment, delimiter, blanks, width), place
+    units: dict[str, str] = {}
+    names = _unique(header)
+    after = [r for r in rows if r[0] >= skip]
+    if after and _is_unit_row(after[0][1], decimal_comma):
+        units = {
+            n: u.strip().strip("[]()")
+            for n, u in zip(names, after[0][1], strict=False)
+            if u.strip().strip("[]()- ")
+        }
+        skip = after[0][0] + 1
+    return Dialect(delimiter, decimal_comma, names, skip, units, comment, blanks)
+
+
+def split(line: str, delimiter: str, blanks: bool = False) -> list[str]:
+    """Cut one line into its cells, quotes removed."""
+    if blanks:
+        return line.split()
+    if '"' not in line:
+        return line.split(delimiter)
+    return next(csv.reader([line], delimiter=delimiter), [])
+
+
+def is_number(cell: str, decimal_comma: bool) -> bool:
+    """Tell whether a cell is a number in this dialect."""
+    text = cell.strip()
+    if decimal_comma:
+        text = text.replace(",", ".", 1)
+    return _NUMBER.match(text) is not None
+
+
+def _delimiter(lines: Sequence[str]) -> tuple[str, bool]:
+    best, score = "", 0.0
+    tail = lines[-max(len(lines) // 2, 1) :]
+    for candidate in DELIMITERS:
+        counts = Counter(len(split(s, candidate)) for s in tail)
+        width, times = max(counts.items(), key=lambda c: (c[1], c[0]))
+        if width < 2:
+            continue
+        agreement = times / len(tail)
+        # a decimal comma also parts every line alike: the true delimiter then
+        # parts it into fewer cells that are whole numbers or words
+        whole = _share_sensible(tail, candidate)
+        value = agreement * (1.0 + whole) + 0.0001 * min(width, 50)
+        if value > score:
+            best, score = candidate, value
+    if best:
+        return best, False
+    widths = Counter(len(s.split()) for s in tail)
+    width = max(widths, key=lambda w: (widths[w], w))
+    if width >= 2:
+        return " ", True
+    return ",", False
+
+
+def _share_sensible(lines: Sequence[str], delimiter: str) -> float:
+    cells = [c.strip() for s in lines[:50] for c in split(s, delimiter)]
+    good = sum(
+        1
+        for c in cells
+        if _NUMBER.match(c)
+        or (delimiter != "," and _NUMBER_COMMA.match(c))
+        or c.lower() in _NO_VALUE
+        or not any(d in c for d in DELIMITERS)
+    )
+    return good / max(len(cells), 1)
+
+
+def _decimal_comma(rows: Sequence[tuple[int, list[str]]]) -> bool:
+    comma = point = 0
+    for _, cells in rows:
+        for cell in cells:
+            text = cell.strip()
+            comma += _NUMBER_COMMA.match(text) is not None
+            point += "." in text and _NUMBER.match(text) is not None
+    return comma > point
+
+
+def _is_unit_row(cells: Sequence[str], decimal_comma: bool) -> bool:
+    filled = [c.strip() for c in cells if c.strip()]
+    if not filled or any(is_number(c, decimal_comma) for c in filled):
+        return False
+    known = sum(
+        1
+        for c in filled
+        if scales.find(c.strip("[]()")) is not None
+        or c.strip("[]() ").lower() in {"s", "sec", "ms", "us", "ns", "utc", "iso", "-", "bool", ""}
+        or (c[0] in "[(" and c[-1] in "])")
+    )
+    return known >= 0.5 * len(filled)
+
+
+def _commented_header(
+    lines: Sequence[str],
+    place: int,
+    comment: str | None,
+    delimiter: str,
+    blanks: bool,
+    width: int,
+) -> list[str]:
+    """Return the names from the last comment line of the right width, else numbers."""
+    if comment:
+        for line in reversed(lines[:place]):
+            if line.startswith(comment):
+                cells = split(line[len(comment) :].strip(), delimiter, blanks)
+                if len(cells) == width and not any(is_number(c, False) for c in cells):
+                    return cells
+    return [f"column_{n}" for n in range(1, width + 1)]
+
+
+def _unique(names: Sequence[str]) -> tuple[str, ...]:
+    """Make names different and not empty; the map speaks of these."""
+    seen: dict[str, int] = {}
+    result: list[str] = []
+    for place, name in enumerate(names, 1):
+        text = name.strip('"').lstrip("\ufeff") or f"column_{place}"
+        count = seen.get(text, 0)
+        seen[text] = count + 1
+        result.append(text if count == 0 else f"{text}#{count + 1}")
+    return tuple(result)

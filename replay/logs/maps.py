@@ -1,0 +1,334 @@
+"""The log map: which column of a log is which quantity, in which unit.
+
+A map is a TOML file. It is read strictly: a key that nobody knows is an
+error, since a misspelt key would otherwise be a quantity silently missing.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from replay.errors import LogMapError
+from replay.logs import scales
+from replay.logs.timeforms import TIME_FORMS, TIME_SCALES, parse_start
+from replay.logs.words import check_words
+
+JOINT_KEYS: dict[str, tuple[str, str]] = {
+    "angle": ("angle_deg", "angle"),
+    "rate": ("rate_deg_s", "rate"),
+    "commanded_rate": ("rate_cmd_deg_s", "rate"),
+    "current": ("current_a", "current"),
+    "temperature": ("temperature_c", "temperature"),
+    "brake_command": ("brake_engage_cmd", ""),
+    "brake_state": ("brake_engaged", ""),
+}
+"""Key in the map: our quantity, and what its unit measures ("" for words)."""
+
+SESSION_KEYS: dict[str, tuple[str, str]] = {
+    "payload": ("payload_kg", "mass"),
+    "base_end": ("base_end", ""),
+    "phase": ("phase", ""),
+    "person_on_tip": ("person_on_tip", ""),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One quantity of the map: where it is found and how it is read."""
+
+    key: str
+    quantity: str
+    patterns: tuple[str, ...] = ()
+    columns: tuple[str | None, ...] = ()
+    unit: str | None = None
+    words: Mapping[str, str] = field(default_factory=dict)
+    sentinels: tuple[float, ...] = ()
+    value: float | str | bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TimeEntry:
+    """How the log tells time. Exactly one of ``column`` and ``rows_at_hz``."""
+
+    column: str | None = None
+    rows_at_hz: float | None = None
+    format: str = "iso8601"
+    start: str | None = None
+    scale: str = "UTC"
+    epoch: str | None = None
+
+    @property
+    def start_ns(self) -> int | None:
+        """Nanoseconds since 1970 of the stated start, or None."""
+        return None if self.start is None else parse_start(self.start)
+
+
+@dataclass(frozen=True, slots=True)
+class LogMap:
+    """A whole map, checked."""
+
+    layout: str
+    joints: tuple[str, ...]
+    named: bool
+    """Whether the joints were named in the map, or only counted."""
+    first_number: int
+    numbering: str
+    time: TimeEntry
+    joint: Mapping[str, Entry]
+    session: Mapping[str, Entry]
+    long: tuple[str, str, str] | None = None
+    arm: str | None = None
+    packets: Mapping[str, str] = field(default_factory=dict)
+    toml: str = ""
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Numbers that stand for the joints in a pattern, in order."""
+        return tuple(range(self.first_number, self.first_number + len(self.joints)))
+
+
+def load_map(source: str | Path) -> LogMap:
+    """Read a log map from a file, or from TOML text.
+
+    Parameters
+    ----------
+    source : str or Path
+        A path, or the TOML itself: text with a line break or a ``[`` is TOML.
+
+    Raises
+    ------
+    LogMapError
+        With the key that is wrong and what may stand there.
+    """
+    file: object = None
+    if isinstance(source, Path) or not ("\n" in source or "[" in source):
+        file = source
+        try:
+            text = Path(source).read_text(encoding="utf-8-sig")
+        except OSError as error:
+            raise LogMapError(f"cannot read the log map: {error.strerror}", file=file) from None
+        except UnicodeDecodeError:
+            raise LogMapError("the log map is not UTF-8 text", file=file) from None
+    else:
+        text = source
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LogMapError(f"not TOML: {error}", file=file) from None
+    return _build(data, text, file)
+
+
+def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
+    _known(data, ("log", "time", "joint", "session", "long", "packets"), "", file)
+    log = _table(data, "log", file)
+    _known(log, ("layout", "joints", "first_number", "numbering", "arm"), "log", file)
+    layout = _choice(log.get("layout", "wide"), ("wide", "long"), "log.layout", file)
+    numbering = _choice(log.get("numbering", "A"), ("A", "base"), "log.numbering", file)
+    first = log.get("first_number", 1)
+    if not isinstance(first, int) or isinstance(first, bool):
+        raise LogMapError(f"log.first_number is {first!r}", file=file, todo="a whole number")
+    joints, named = _joints(log.get("joints"), first, file)
+    time = _time(_table(data, "time", file), file)
+    joint_table = _table(data, "joint", file)
+    _known(joint_table, tuple(JOINT_KEYS), "joint", file)
+    joint = {
+        key: _entry(key, JOINT_KEYS[key], joint_table[key], "joint", len(joints), file)
+        for key in joint_table
+    }
+    session_table = _table(data, "session", file)
+    _known(session_table, tuple(SESSION_KEYS), "session", file)
+    session = {
+        key: _entry(key, SESSION_KEYS[key], session_table[key], "session", 1, file)
+        for key in session_table
+    }
+    long = None
+    if layout == "long":
+        table = _table(data, "long", file)
+        _known(table, ("time", "channel", "value"), "long", file)
+        names = [table.get(k, k) for k in ("time", "channel", "value")]
+        if not all(isinstance(n, str) for n in names):
+            raise LogMapError("long.time, long.channel and long.value are column names", file=file)
+        long = (names[0], names[1], names[2])
+    packets = {str(k): str(v) for k, v in _table(data, "packets", file).items()}
+    return LogMap(
+        layout=layout,
+        joints=joints,
+        named=named,
+        first_number=first,
+        numbering=numbering,
+        time=time,
+        joint=joint,
+        session=session,
+        long=long,
+        arm=log.get("arm"),
+        packets=packets,
+        toml=text,
+    )
+
+
+def _joints(value: Any, first: int, file: object) -> tuple[tuple[str, ...], bool]:
+    if isinstance(value, int) and not isinstance(value, bool) and 1 <= value <= 1000:
+        return tuple(f"J{n}" for n in range(first, first + value)), False
+    if (
+        isinstance(value, list)
+        and value
+        and all(isinstance(v, str) and v.strip() and "." not in v for v in value)
+        and len(set(value)) == len(value)
+    ):
+        return tuple(value), True
+    raise LogMapError(
+        f"log.joints is {value!r}",
+        file=file,
+        todo='a count, joints = 7, or different names without dots, joints = ["J1", "J2"]',
+    )
+
+
+def _time(table: dict[str, Any], file: object) -> TimeEntry:
+    known = ("column", "rows_at_hz", "format", "start", "scale", "epoch")
+    _known(table, known, "time", file)
+    rows = table.get("rows_at_hz")
+    column = table.get("column")
+    if rows is not None and (isinstance(rows, bool) or not isinstance(rows, int | float)):
+        raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a number of Hz")
+    if rows is not None and not 0 < rows < 1e9:
+        raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a positive rate")
+    if (rows is None) == (column is None) and "long" not in table:
+        raise LogMapError(
+            "time needs a column, or rows_at_hz for a log without time",
+            file=file,
+            todo='[time] column = "t"  or  rows_at_hz = 10.0',
+        )
+    form = _choice(
+        table.get("format", "iso8601" if rows is None else "seconds"),
+        tuple(TIME_FORMS),
+        "time.format",
+        file,
+    )
+    scale = _choice(table.get("scale", "UTC"), TIME_SCALES, "time.scale", file)
+    start = table.get("start")
+    if start is not None:
+        start = start.isoformat() if hasattr(start, "isoformat") else str(start)
+        try:
+            parse_start(start)
+        except ValueError as error:
+            raise LogMapError(f"time.start: {error}", file=file) from None
+    if start is None and (rows is not None or form == "seconds"):
+        raise LogMapError(
+            "time.start is missing: seconds and rows count from a stated instant",
+            file=file,
+            todo='[time] start = "2031-03-01T00:00:00Z"',
+        )
+    epoch = table.get("epoch")
+    return TimeEntry(
+        column=column,
+        rows_at_hz=None if rows is None else float(rows),
+        format=form,
+        start=start,
+        scale=scale,
+        epoch=None if epoch is None else str(epoch),
+    )
+
+
+def _entry(
+    key: str, kind: tuple[str, str], table: Any, room: str, joints: int, file: object
+) -> Entry:
+    where = f"{room}.{key}"
+    if not isinstance(table, dict):
+        raise LogMapError(f"{where} is not a table", file=file, todo=f"[{where}]")
+    quantity, measures = kind
+    known = ["column", "columns", "unit", "words", "sentinels"]
+    _known(table, (*known, "value") if room == "session" else tuple(known), where, file)
+    patterns = table.get("column", ())
+    patterns = (patterns,) if isinstance(patterns, str) else tuple(patterns)
+    columns = tuple(None if c == "" else c for c in table.get("columns", ()))
+    value = table.get("value")
+    if sum(bool(x) for x in (patterns, columns, value is not None)) != 1:
+        raise LogMapError(
+            f"{where} needs one of column, columns" + (", value" if room == "session" else ""),
+            file=file,
+        )
+    if columns and room == "joint" and len(columns) != joints:
+        raise LogMapError(
+            f"{where}.columns names {len(columns)} columns, the map has {joints} joints",
+            file=file,
+            todo='one for each joint in order; "" where a joint has none',
+        )
+    for name in (*patterns, *columns):
+        if name is not None and not isinstance(name, str):
+            raise LogMapError(f"{where}: {name!r} is not a column name", file=file)
+    if room == "joint" and joints > 1 and any("{" not in p for p in patterns):
+        raise LogMapError(
+            f"{where}.column has no place for the joint",
+            file=file,
+            todo='a pattern such as "a{n}_deg", or columns = ["x", "y", ...]',
+        )
+    unit = table.get("unit")
+    if measures:
+        if unit is None:
+            raise LogMapError(
+                f"{where}: the unit is not stated", file=file, todo=f'{where}: unit = "..."'
+            )
+        scales.scale(str(unit), measures, file=file, where=where)
+    elif unit is not None:
+        raise LogMapError(f"{where} has no unit", file=file)
+    words = table.get("words", {})
+    if not isinstance(words, dict):
+        raise LogMapError(f"{where}.words is not a table", file=file)
+    sentinels = table.get("sentinels", [])
+    if not isinstance(sentinels, list) or not all(
+        isinstance(s, int | float) and not isinstance(s, bool) for s in sentinels
+    ):
+        raise LogMapError(f"{where}.sentinels: a list of numbers", file=file)
+    if (
+        value is not None
+        and measures
+        and (isinstance(value, bool) or not isinstance(value, int | float))
+    ):
+        raise LogMapError(f"{where}.value is {value!r}, not a number", file=file)
+    entry = Entry(
+        key=key,
+        quantity=quantity,
+        patterns=patterns,
+        columns=columns,
+        unit=None if unit is None else str(unit),
+        words={str(k): str(v) for k, v in words.items()},
+        sentinels=tuple(float(s) for s in sentinels),
+        value=value,
+    )
+    check_words(quantity, entry.words, value, where, file)
+    return entry
+
+
+def _table(data: dict[str, Any], key: str, file: object) -> dict[str, Any]:
+    value = data.get(key, {})
+    if not isinstance(value, dict):
+        raise LogMapError(f"{key} is not a table", file=file, todo=f"[{key}]")
+    return value
+
+
+def _known(table: dict[str, Any], names: tuple[str, ...], where: str, file: object) -> None:
+    for key in table:
+        if key not in names:
+            near = difflib.get_close_matches(key, names, 1)
+            place = f"{where}.{key}" if where else key
+            raise LogMapError(
+                f"unknown key {place}",
+                file=file,
+                todo=f"did you mean {near[0]}?" if near else "known: " + ", ".join(names),
+            )
+
+
+def _choice(value: Any, options: tuple[str, ...], where: str, file: object) -> str:
+    if value in options:
+        return str(value)
+    near = difflib.get_close_matches(str(value), options, 1)
+    raise LogMapError(
+        f"{where} is {value!r}",
+        file=file,
+        todo=(f"did you mean {near[0]!r}? " if near else "") + "one of " + ", ".join(options),
+    )

@@ -1,0 +1,49 @@
+"""Open any log: the content decides which reader takes it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from replay.logs.columnar import read_arrow, read_parquet
+from replay.logs.delimited import read_delimited
+from replay.logs.ndjson import read_ndjson
+from replay.logs.raw import RawLog
+from replay.logs.sheets import read_sheet
+from replay.logs.sniff import sniff
+from replay.logs.unpack import unpack
+
+
+def open_log(path: Path, scratch: Path) -> RawLog:
+    """Find out what a file is and make it ready to scan.
+
+    Parameters
+    ----------
+    path : Path
+        The log as it came.
+    scratch : Path
+        A private folder for what has to be unpacked or scrubbed.
+
+    Raises
+    ------
+    LogRefused
+        With the reason, when the file is no table of samples.
+    """
+    found = sniff(path)
+    table = path
+    for _ in range(2):
+        if found.kind not in ("gz", "zst"):
+            break
+        table = unpack(table, found.kind, scratch)
+        found = sniff(table)
+    if found.kind == "parquet":
+        raw = read_parquet(table)
+    elif found.kind in ("arrow", "arrow-stream"):
+        raw = read_arrow(table, found.kind)
+    elif found.kind == "xlsx":
+        raw = read_sheet(table)
+    elif found.kind == "ndjson":
+        raw = read_ndjson(table, found, scratch)
+    else:
+        raw = read_delimited(table, found, scratch)
+    raw.path = path
+    return raw

@@ -1,0 +1,78 @@
+"""XLSX workbooks: the first sheet that looks like a table."""
+
+from __future__ import annotations
+
+import zipfile
+from pathlib import Path
+
+import polars as pl
+
+from replay.errors import LogRefused
+from replay.logs import scales
+from replay.logs.columnar import from_frame
+from replay.logs.raw import RawLog
+
+MAX_UNPACKED_BYTES = 1 << 31
+MAX_RATIO = 200
+
+
+def read_sheet(path: Path) -> RawLog:
+    """Read a workbook's first sheet with rows in it.
+
+    Cells keep the types that the workbook gives them; a column of mixed
+    types comes as text.
+    """
+    _check_archive(path)
+    import fastexcel
+
+    try:
+        book = fastexcel.read_excel(path)
+        for name in book.sheet_names:
+            sheet = book.load_sheet(name, header_row=0, schema_sample_rows=None)
+            if sheet.height:
+                frame: pl.DataFrame = sheet.to_polars()
+                break
+        else:
+            raise LogRefused("the workbook has no sheet with rows", file=path)
+    except fastexcel.FastExcelError as error:
+        raise LogRefused(
+            f"not a whole workbook: {str(error).splitlines()[0][:200]}", file=path
+        ) from None
+    frame, units = _unit_row(frame)
+    raw = from_frame(path, "xlsx", frame.lazy())
+    raw.units = units
+    return raw
+
+
+def _check_archive(path: Path) -> None:
+    try:
+        with zipfile.ZipFile(path) as book:
+            infos = book.infolist()
+            unpacked = sum(i.file_size for i in infos)
+            packed = max(sum(i.compress_size for i in infos), 1)
+            names = {i.filename for i in infos}
+    except (zipfile.BadZipFile, OSError) as error:
+        raise LogRefused(f"not a whole workbook: {error}", file=path) from None
+    if "xl/workbook.xml" not in names:
+        raise LogRefused(
+            "a zip archive that is no workbook", file=path, todo="unpack it and ingest the folder"
+        )
+    if unpacked > MAX_UNPACKED_BYTES or unpacked > MAX_RATIO * packed + (1 << 24):
+        raise LogRefused(f"would unpack {packed} bytes to {unpacked}", file=path)
+
+
+def _unit_row(frame: pl.DataFrame) -> tuple[pl.DataFrame, dict[str, str]]:
+    first = {c: v for c, v in zip(frame.columns, frame.row(0), strict=True) if v is not None}
+    texts = [v for v in first.values() if isinstance(v, str)]
+    known = [v for v in texts if scales.find(v.strip("[]() ")) is not None]
+    if len(texts) < len(first) or len(known) * 2 < len(texts) or not known:
+        return frame, {}
+    rest = frame.slice(1)
+    typed = []
+    for c in rest.columns:
+        column = rest[c]
+        if column.dtype == pl.String:
+            numbers = column.cast(pl.Float64, strict=False)
+            column = numbers if numbers.null_count() == column.null_count() else column
+        typed.append(column)
+    return pl.DataFrame(typed), {c: str(v).strip("[]() ") for c, v in first.items()}

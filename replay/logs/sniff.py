@@ -1,0 +1,122 @@
+"""What kind of file is this? Told by its content; the name is only a hint."""
+
+from __future__ import annotations
+
+import codecs
+import mmap
+from dataclasses import dataclass
+from pathlib import Path
+
+from replay.errors import LogRefused
+
+HEAD_BYTES = 1 << 18
+MAX_LINE_BYTES = 1 << 20
+"""A longer line is no row of a log: reading on would fill the memory."""
+
+_MAGIC: tuple[tuple[bytes, str], ...] = (
+    (b"PAR1", "parquet"),
+    (b"ARROW1", "arrow"),
+    (b"\xff\xff\xff\xff", "arrow-stream"),
+    (b"PK\x03\x04", "xlsx"),
+    (b"\x1f\x8b", "gz"),
+    (b"\x28\xb5\x2f\xfd", "zst"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Sniff:
+    """Kind of content; for text also how its characters and lines are coded."""
+
+    kind: str
+    encoding: str = "utf-8"
+    newline: str = "\n"
+    bom: int = 0
+    """Octets of the byte order mark."""
+
+
+def sniff(path: Path) -> Sniff:
+    """Tell the kind of a file.
+
+    Returns
+    -------
+    Sniff
+        ``kind`` is ``parquet``, ``arrow``, ``arrow-stream``, ``xlsx``,
+        ``gz``, ``zst``, ``ndjson`` or ``delimited``.
+
+    Raises
+    ------
+    LogRefused
+        For an empty file, for content that is neither text nor known, and
+        for a line too long to be a row.
+    """
+    try:
+        with path.open("rb") as handle:
+            head = handle.read(HEAD_BYTES)
+    except OSError as error:
+        raise LogRefused(f"cannot be read: {error.strerror}", file=path) from None
+    if not head:
+        raise LogRefused("the file is empty", file=path)
+    for magic, kind in _MAGIC:
+        if head.startswith(magic):
+            return Sniff(kind)
+    text = _text(head, path)
+    if text is None:
+        raise LogRefused(
+            "neither text nor a known kind of table",
+            file=path,
+            todo="CSV, NDJSON, Parquet, Arrow, XLSX, or packets with a log map that describes them",
+        )
+    _check_lines(path, text)
+    return text
+
+
+def _text(head: bytes, path: Path) -> Sniff | None:
+    encoding, bom = _encoding(head)
+    if encoding is None:
+        return None
+    cut = len(head) - len(head) % 2 if encoding.startswith("utf-16") else len(head)
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    text = decoder.decode(head[bom:cut])
+    control = sum(text.count(chr(c)) for c in (*range(1, 9), *range(14, 27), 28, 29, 30, 31, 127))
+    if not text.strip("\x00 \r\n\t"):
+        raise LogRefused("the file holds nothing but blanks or NUL bytes", file=path)
+    if control > len(text) // 50 or text.count("\x00") > len(text) // 4:
+        return None
+    newline = "\n" if "\n" in text else "\r" if "\r" in text else "\n"
+    kind = "ndjson" if text.lstrip().startswith("{") else "delimited"
+    return Sniff(kind, encoding, newline, bom)
+
+
+def _encoding(head: bytes) -> tuple[str | None, int]:
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8", 3
+    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
+        return None, 0
+    if head.startswith(codecs.BOM_UTF16_LE):
+        return "utf-16-le", 2
+    if head.startswith(codecs.BOM_UTF16_BE):
+        return "utf-16-be", 2
+    pairs = max(len(head) // 2, 1)
+    if head[1::2].count(0) > 0.4 * pairs and head[0::2].count(0) < 0.1 * pairs:
+        return "utf-16-le", 0
+    if head[0::2].count(0) > 0.4 * pairs and head[1::2].count(0) < 0.1 * pairs:
+        return "utf-16-be", 0
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "latin-1", 0
+    return "utf-8", 0
+
+
+def _check_lines(path: Path, text: Sniff) -> None:
+    """Refuse a file with a giant line, touching one page in each window."""
+    ends = text.newline.encode(text.encoding)
+    with path.open("rb") as handle, mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ) as view:
+        size = len(view)
+        for offset in range(0, size - MAX_LINE_BYTES, MAX_LINE_BYTES):
+            if view.find(ends, offset, offset + MAX_LINE_BYTES) < 0:
+                raise LogRefused(
+                    f"a line of more than {MAX_LINE_BYTES} bytes near byte {offset}",
+                    file=path,
+                    todo="no row of a log is that long; look at the recorder's export",
+                )
