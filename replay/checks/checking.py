@@ -114,7 +114,7 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
         blind = float(trace.seconds[~trace.seen].sum())
         if blind > 0.05 * max(float(trace.seconds.sum()), 1e-9):
             notes.append(
-                f"{reading.joint}: {blind:.0f} s not judged, a region not seen before or a bad sensor"
+                f"{reading.joint}: {blind:.0f} s not judged: not seen before, or a bad sensor"
             )
         spans = candidates(trace, reading.marks, unit, baseline.rarity)
         for event in events_of(reading.joint, trace, spans, baseline.limit):

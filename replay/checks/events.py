@@ -43,7 +43,7 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
             break
         start, end = localise(trace, lead)
         members = [lead]
-        rest = []
+        rest: list[Candidate] = []
         for other in left[1:]:
             (members if _belongs(other, start, end) else rest).append(other)
         made.append(Event(joint, start, end, lead.score, lead, members))

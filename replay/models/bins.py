@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -110,12 +111,11 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
     time = _floats(table, "t_s")
     if size == 0:
         whole = {"first", "last", "count", "motion", "direction"}
-        return Bins(
-            **{
-                f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64)
-                for f in fields(Bins)
-            }
-        )
+        nothing: dict[str, Any] = {
+            f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64)
+            for f in fields(Bins)
+        }
+        return Bins(**nothing)
     motion = (
         table["motion"]
         .replace_strict(MOTION_CODE, default=UNKNOWN, return_dtype=pl.Int64)

@@ -142,7 +142,7 @@ class ExpectedCurrent:
         weight = session_weights(group)
         blocks = given or self._choose_blocks(code, bins, group, weight)
         matrix = self._matrix(code, bins, blocks)
-        beta, inverse, scale = robust.fit(matrix, bins.current, weight)
+        beta, inverse, _ = robust.fit(matrix, bins.current, weight)
         rest = bins.current - matrix @ beta
         if code == MOVING:
             self.remainder_ = Remainder.learn(bins, rest, group)

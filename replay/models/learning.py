@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -201,7 +202,7 @@ def _pieces(readings: list[Reading]) -> list[Reading]:
     only = readings[0]
     cuts = np.linspace(0, len(only.bins), FOLDS + 1).astype(int)
     made = []
-    for a, b in zip(cuts[:-1], cuts[1:], strict=True):
+    for a, b in pairwise(cuts):
         bins = only.bins.take(np.arange(a, b))
         if not len(bins):
             continue
@@ -286,7 +287,7 @@ def _measure(held: _Held) -> None:
     for reading, found in zip(held.readings, raw, strict=True):
         edges = _block_edges(reading)
         scaled = [(s, np.abs(held.nominal.scaled(s))) for s in found]
-        for a, b in zip(edges[:-1], edges[1:], strict=True):
+        for a, b in pairwise(edges):
             hours.append((b - a) / 3600.0)
             held.block_session.append(reading.session)
             top: dict[str, float] = dict.fromkeys([*pools, *MARK_DEFAULTS], 0.0)
@@ -342,8 +343,8 @@ def _surprises(held: dict[str, _Held], rarity: Rarity) -> dict[str, set[str]]:
     found: list[tuple[float, str, str]] = []
     for unit, h in held.items():
         rate = rarity.combined.rate(_rarest(h, rarity))
-        for k in np.flatnonzero(rate * total < SURPRISE):
-            found.append((float(rate[k]), unit, h.block_session[k]))
+        rare = np.flatnonzero(rate * total < SURPRISE)
+        found += [(float(rate[k]), unit, h.block_session[k]) for k in rare]
     aside: dict[str, set[str]] = {}
     for _, unit, session in sorted(found):
         limit = max(1, int(MOST_SET_ASIDE * len(held[unit].sessions)))

@@ -60,8 +60,8 @@ def fit(
     mean_energy = np.einsum("ij,ij,i->j", design, design, prior) / max(prior.sum(), 1e-12)
     pull = np.diag(ridge * np.maximum(mean_energy, 1e-12) * prior.sum() + 1e-9)
     current_weight: Floats = prior
-    beta = np.zeros(wide)
-    inverse = np.linalg.inv(pull)
+    beta: Floats = np.zeros(wide)
+    inverse: Floats = np.linalg.inv(pull)
     scale = float("nan")
     for step in range(10):
         weighted = design * current_weight[:, None]
@@ -75,8 +75,8 @@ def fit(
             u = np.clip(rest / (BISQUARE * scale), -1.0, 1.0)
             current_weight = prior * (1 - u * u) ** 2
         moved = np.max(np.abs(design[:: max(1, rows // 500)] @ (new - beta))) if rows else 0.0
-        beta = new
-        inverse = np.linalg.inv(normal)
+        beta = np.asarray(new, dtype=np.float64)
+        inverse = np.asarray(np.linalg.inv(normal), dtype=np.float64)
         if step > 4 and moved < 3e-3 * scale:
             break
     return beta, inverse, scale

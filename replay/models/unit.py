@@ -94,8 +94,10 @@ class Rarity:
         return tail.rate(value)
 
     def score(self, rate: Floats | float) -> Floats:
-        """Return ``-log10(p)``: p is the chance that a healthy joint-hour has
-        anything this rare, over all detectors.
+        """Return ``-log10(p)``.
+
+        p is the chance that a healthy joint-hour has anything this rare, over
+        all detectors.
         """
         rarity = -np.log10(np.maximum(np.asarray(rate, dtype=np.float64), 1e-60))
         together = self.combined.rate(rarity)

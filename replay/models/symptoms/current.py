@@ -60,7 +60,7 @@ def offsets(trace: Trace) -> list[Statistic]:
 
 
 def resting(trace: Trace) -> list[Statistic]:
-    """Current of a joint that stands still, released or braked."""
+    """Return the current of a joint that stands still, released or braked."""
     made = []
     for code, word in ((HOLDING, "holding"), (HELD, "held")):
         rows = np.flatnonzero(trace.seen & (trace.bins.motion == code))

@@ -41,18 +41,16 @@ def telemetry_marks(table: pl.DataFrame) -> list[Mark]:
 
 def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
     least = max(SHORTEST_GAP_S, LOOSE * period)
-    made = []
-    silence = np.flatnonzero(np.diff(time) >= least)
-    for row in silence:
-        made.append(
-            Mark(
-                "silence",
-                float(time[row]),
-                float(time[row + 1]),
-                float(time[row + 1] - time[row]),
-                {"channel": "every channel"},
-            )
+    made = [
+        Mark(
+            "silence",
+            float(time[row]),
+            float(time[row + 1]),
+            float(time[row + 1] - time[row]),
+            {"channel": "every channel"},
         )
+        for row in np.flatnonzero(np.diff(time) >= least)
+    ]
     for column, word in CHANNELS.items():
         lost = table[column].is_null()
         if not 0 < lost.sum() < lost.len():
