@@ -1,0 +1,1 @@
+"""Margin rules, a TOML file each."""
