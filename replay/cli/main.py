@@ -54,9 +54,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         sub.add_argument(
             "--archive", default="./archive", metavar="DIR", help="archive folder (./archive)"
         )
-        sub.add_argument(
-            "--json", action="store_true", help="one JSON document on standard output"
-        )
+        sub.add_argument("--json", action="store_true", help="one JSON document on standard output")
         module.add_arguments(sub)
         sub.set_defaults(run=module.run)
     return parser
