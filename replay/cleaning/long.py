@@ -9,6 +9,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 
 from replay.arm import Arm
@@ -119,7 +120,17 @@ def clean_long(
             scan=lambda needed, as_text, wide=wide: wide.lazy().select(needed),  # type: ignore[misc]
             decimal_comma=raw.decimal_comma,
         )
-        made = clean_wide(inner, fixed, members, joints, arm, folder, stream=name, time_column="ns")
+        made = clean_wide(
+            inner,
+            fixed,
+            members,
+            joints,
+            arm,
+            folder,
+            stream=name,
+            time_column="ns",
+            on_change=_on_change(wide["ns"], table["ns"]),
+        )
         part.streams |= made.streams
         part.cleaners |= made.cleaners
     first = next(iter(part.cleaners.values()))
@@ -185,6 +196,15 @@ def _share(one: pl.Series, other: pl.Series) -> float:
         return 1.0
     common = one.is_in(other.implode()).sum()
     return float(common) / max(len(one), len(other), 1)
+
+
+def _on_change(mine: pl.Series, all_ns: pl.Series) -> bool:
+    """Tell whether samples fill less than half of the log at their own usual step."""
+    if len(mine) < 10:
+        return True
+    usual = float(np.median(np.diff(mine.to_numpy())))
+    instants = all_ns.to_numpy()
+    return usual <= 0 or len(mine) * usual < 0.5 * float(instants.max() - instants.min())
 
 
 def _side_by_side(members: list[Binding], by_channel: dict[str, pl.DataFrame]) -> pl.DataFrame:
