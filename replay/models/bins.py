@@ -122,6 +122,9 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         .to_numpy()
     )
     direction = table["direction"].fill_null(0).cast(pl.Int64).to_numpy()
+    rate = _floats(table, "rate_deg_s")
+    if table["rate_se_deg_s"].null_count() == size:
+        motion = motion_of_logged_rate(motion, rate)
     engaged = _floats(table, "brake_engaged")
     commanded = _floats(table, "brake_engage_cmd")
     slot = np.floor(time / width_s) if width_s > 0 else np.arange(size, dtype=np.float64)
@@ -134,7 +137,6 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
     last = np.append(first[1:], size) - 1
     count = last - first + 1
     current = _floats(table, "current_a")
-    rate = _floats(table, "rate_deg_s")
     mean_i, sd_i, low_i, high_i = _moments(current, first, count)
     mean_v, sd_v, low_v, high_v = _moments(rate, first, count)
     step = np.abs(np.diff(current, prepend=current[0]))
@@ -169,6 +171,22 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         engaged=engaged[first],
         commanded=commanded[first],
     )
+
+
+def motion_of_logged_rate(motion: Ints, rate: Floats) -> Ints:
+    """Call a sample moving when its logged rate is far above that of standstill.
+
+    A log of one sample a second shows a move as a single sample, too short
+    for a segment; the rate itself is still plain about it.
+    """
+    speed = np.abs(rate)
+    known = np.isfinite(speed)
+    still = known & (motion == HOLDING)
+    if not still.any():
+        return motion
+    noise = 1.4826 * float(np.median(speed[still]))
+    limit = max(0.05 * float(np.quantile(speed[known], 0.995)), 6 * noise, 0.02)
+    return np.where(still & (speed > limit), MOVING, motion)
 
 
 def _floats(table: pl.DataFrame, name: str) -> Floats:
