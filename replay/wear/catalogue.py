@@ -28,6 +28,7 @@ class Indicator:
 
 
 INDICATORS: tuple[Indicator, ...] = (
+    Indicator("coulomb friction", "A", "up", "mean of both directions' Coulomb friction"),
     Indicator("coulomb friction forward", "A", "up", "current that any forward motion costs"),
     Indicator("coulomb friction backward", "A", "up", "current that any backward motion costs"),
     Indicator("viscous friction forward", "A s/deg", "up", "further current per rate, forward"),
@@ -70,8 +71,8 @@ INDICATORS: tuple[Indicator, ...] = (
     ),
     Indicator("holding current", "A", "up", "current while released and still", least=0.02),
     Indicator(
-        "margin left", "%", "down", "available over required torque, less one", "the arm file's "
-        "torque constant, gear ratio and current limit",
+        "margin left", "%", "down", "available over required torque, less one",
+        "the arm file's current limit",
     ),
     Indicator("travel", "deg", "up", "angle travelled", counts_use=True),
     Indicator("hours moving", "h", "up", "time in motion", counts_use=True),

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Iterable
-from datetime import datetime
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 import polars as pl
 
 from replay.archive import Archive
 from replay.errors import JointbookError
+from replay.models import list_versions, load_baseline
 from replay.records import Session
 from replay.signals import joint_tables
-from replay.wear.measures.friction import fit_friction, friction_measures
-from replay.wear.measures.measure import Measure, column
-from replay.wear.measures.use import use_measures
+from replay.signals.channels import arm_of
+from replay.wear import yardsticks
+from replay.wear.measures.joint import Yardsticks, measure_joint
+from replay.wear.measures.measure import Measure
+from replay.wear.measures.motions import Motions, cut_motions
 
-METHOD = 1
+METHOD = 2
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -39,9 +40,13 @@ SCHEMA: dict[str, pl.DataType] = {
     "payload_kg": pl.Float64(),
     "base_end": pl.String(),
     "method": pl.Int64(),
+    "yardstick": pl.Int64(),
 }
+"""``yardstick`` is the stage of the unit's reference, see `replay.wear.reference`."""
 
-USUAL_RATES = "wear/usual-rates.json"
+NOTHING = "nothing"
+"""Marks a session that was looked at and gave no indicator."""
+
 BATCH = 50
 """Sessions per commit: a commit costs more than a session's measures."""
 
@@ -61,7 +66,8 @@ def indicators(
     archive : Archive
     sessions : iterable of str, optional
         All by default. A session is measured when it is not in the table yet,
-        or was measured with another baseline or an older method.
+        or was measured with another baseline, an older method or an older
+        yardstick of one of its units.
     progress : callable, optional
         Takes the list of sessions to measure and returns an iterable of them.
 
@@ -75,66 +81,46 @@ def indicators(
         return pl.DataFrame(schema=SCHEMA)
     wanted = list(catalogue["session"] if sessions is None else sessions)
     baseline = newest_baseline(archive)
-    table = archive.table("indicators")
-    fresh: set[str] = set()
-    if table.height and "method" in table.columns:
-        same = (pl.col("baseline") == baseline) & (pl.col("method") == METHOD)
-        fresh = set(table.filter(same)["session"].unique())
-    todo = [s for s in wanted if s not in fresh]
-    if todo:
-        usual = _read_usual(archive)
-        held: list[pl.DataFrame] = []
-        names: list[str] = []
-        for name in progress(todo) if progress else todo:
-            held.append(measure_session(archive, name, usual, baseline))
-            names.append(name)
-            if len(names) == BATCH:
-                _store(archive, held, names, usual)
-                held, names = [], []
-        if names:
-            _store(archive, held, names, usual)
-        table = archive.table("indicators")
-    if not table.height:
-        return pl.DataFrame(schema=SCHEMA)
-    table = table.select(list(SCHEMA)).filter(pl.col("indicator") != NOTHING)
-    return table if sessions is None else table.filter(pl.col("session").is_in(wanted))
-
-
-NOTHING = "nothing"
-"""Marks a session that was looked at and gave no indicator."""
+    known = _known(archive, set(catalogue["session"]), baseline)
+    records = {s: archive.session(s) for s in wanted if s not in known}
+    places = _places(known, records, wanted, catalogue["session"].to_list())
+    references, renewed = yardsticks.renew(archive, places, read=_motions_of)
+    stale = {s for serial in renewed for s, _ in places[serial]}
+    todo = [s for s in wanted if s in records or s in stale]
+    if not todo:
+        return _rows(archive, sessions, wanted)
+    against = Yardsticks.of(references, load_baseline(archive, baseline) if baseline else None)
+    held: list[pl.DataFrame] = []
+    names: list[str] = []
+    for name in progress(todo) if progress else todo:
+        held.append(measure_session(archive, name, against, baseline))
+        names.append(name)
+        if len(names) == BATCH:
+            archive.replace("indicators", pl.concat(held), session=names)
+            held, names = [], []
+    if names:
+        archive.replace("indicators", pl.concat(held), session=names)
+    return _rows(archive, sessions, wanted)
 
 
 def measure_session(
-    archive: Archive, session: str, usual: dict[str, float], baseline: str
+    archive: Archive, session: str, against: Yardsticks, baseline: str
 ) -> pl.DataFrame:
-    """Return the indicator rows of one session; ``usual`` gains new units' rates."""
+    """Return the indicator rows of one session."""
     record = archive.session(session)
     rows: list[dict[str, object]] = []
-    try:
-        tables = joint_tables(archive, session)
-    except JointbookError:
-        tables = {}
-    for joint, table in tables.items():
+    arm = arm_of(record)
+    for joint, table in _tables(archive, session).items():
         serial = unit_of(record, joint)
-        about = _conditions(record, joint, serial, table, baseline)
-        rows += [about | _row(m) for m in measure_joint(table, serial, usual)]
+        reference = against.references.get(serial)
+        about = _about(record, joint, serial, baseline) | _conditions(record, table)
+        about["yardstick"] = reference.stage if reference else 0
+        described = arm.joint(joint) if arm and joint in arm.joint_names else None
+        rows += [about | _row(m) for m in measure_joint(table, serial, described, against)]
     if not rows:
         mark = Measure(NOTHING, "", float("nan"), float("nan"), 0, None)
         rows = [_about(record, "", "", baseline) | _row(mark)]
     return pl.DataFrame(rows, schema=SCHEMA)
-
-
-def measure_joint(table: pl.DataFrame, serial: str, usual: dict[str, float]) -> list[Measure]:
-    """Return the measures of one joint table."""
-    found: list[Measure] = []
-    fit = fit_friction(table)
-    if fit is not None:
-        if serial not in usual:
-            rate = np.abs(column(table, "rate_deg_s")[fit.rows])
-            usual[serial] = float(f"{np.median(rate):.3g}")
-        found += friction_measures(fit, usual[serial])
-    found += use_measures(table)
-    return found
 
 
 def unit_of(record: Session, joint: str) -> str:
@@ -144,26 +130,81 @@ def unit_of(record: Session, joint: str) -> str:
 
 def newest_baseline(archive: Archive) -> str:
     """Return the version of the newest baseline; empty when there is none."""
-    names = [n for n in archive.documents("baselines") if n.endswith(".json")]
-    versions = [n.rsplit("/", 1)[-1].removesuffix(".json") for n in names]
-    return max(versions, key=_baseline_number, default="")
+    versions = list_versions(archive)
+    return versions[-1] if versions else ""
 
 
-def _baseline_number(version: str) -> tuple[int, str]:
-    digits = version.split("-")[0].lstrip("b")
-    return (int(digits) if digits.isdigit() else -1, version)
+def _known(archive: Archive, there: set[str], baseline: str) -> dict[str, list[tuple[str, str]]]:
+    """Return, per session whose rows are up to date, its (serial, joint) pairs."""
+    table = archive.table("indicators")
+    if not table.height or not {"method", "yardstick"} <= set(table.columns):
+        return {}
+    fresh = (
+        table.lazy()
+        .filter((pl.col("baseline") == baseline) & (pl.col("method") == METHOD))
+        .select("session", "serial", "joint")
+        .unique()
+        .collect()
+    )
+    found: dict[str, list[tuple[str, str]]] = {}
+    for session, serial, joint in fresh.iter_rows():
+        if session in there:
+            found.setdefault(session, []).append((serial, joint))
+    return found
 
 
-def _conditions(
-    record: Session, joint: str, serial: str, table: pl.DataFrame, baseline: str
-) -> dict[str, object]:
+def _places(
+    known: dict[str, list[tuple[str, str]]],
+    records: dict[str, Session],
+    wanted: Sequence[str],
+    order: Sequence[str],
+) -> dict[str, list[tuple[str, str]]]:
+    """Return, per unit, the (session, joint) pairs in which it worked, oldest first."""
+    places: dict[str, list[tuple[str, str]]] = {}
+    asked = set(wanted)
+    for session in order:
+        if session in known:
+            for serial, joint in known[session]:
+                if serial:
+                    places.setdefault(serial, []).append((session, joint))
+        elif session in asked:
+            record = records[session]
+            for joint in record.joints:
+                places.setdefault(unit_of(record, joint), []).append((session, joint))
+    return places
+
+
+def _motions_of(archive: Archive, session: str, joint: str) -> Motions | None:
+    try:
+        table = joint_tables(archive, session, [joint])[joint]
+    except JointbookError:
+        return None
+    return cut_motions(table)
+
+
+def _tables(archive: Archive, session: str) -> dict[str, pl.DataFrame]:
+    try:
+        return joint_tables(archive, session)
+    except JointbookError:
+        return {}
+
+
+def _rows(archive: Archive, sessions: object, wanted: list[str]) -> pl.DataFrame:
+    table = archive.table("indicators")
+    if not table.height:
+        return pl.DataFrame(schema=SCHEMA)
+    table = table.select(list(SCHEMA)).filter(pl.col("indicator") != NOTHING)
+    return table if sessions is None else table.filter(pl.col("session").is_in(wanted))
+
+
+def _conditions(record: Session, table: pl.DataFrame) -> dict[str, object]:
     moving = table.filter(pl.col("motion") == "moving")
     rows = moving if moving.height else table
     base = record.base_end
     if base is None:
         words = rows["base_end"].drop_nulls()
         base = words.mode().sort()[0] if len(words) else None
-    return _about(record, joint, serial, baseline) | {
+    return {
         "temperature_c": _median(rows["temperature_c"]),
         "load_nm": _median(rows["load_nm"].abs()),
         "rate_deg_s": _median(moving["rate_deg_s"].abs()),
@@ -186,34 +227,22 @@ def _about(record: Session, joint: str, serial: str, baseline: str) -> dict[str,
         "payload_kg": None,
         "base_end": record.base_end,
         "method": METHOD,
+        "yardstick": 0,
     }
 
 
 def _row(m: Measure) -> dict[str, object]:
-    at: datetime | None = m.at
     return {
         "indicator": m.indicator,
         "unit": m.unit,
         "value": m.value,
         "se": m.se,
         "n": m.n,
-        "at": at,
+        "at": m.at,
     }
 
 
 def _median(series: pl.Series) -> float | None:
-    value = series.cast(pl.Float64).fill_nan(None).median()
-    return None if value is None else float(value)  # type: ignore[arg-type]
-
-
-def _store(
-    archive: Archive, held: list[pl.DataFrame], names: list[str], usual: dict[str, float]
-) -> None:
-    archive.write_document(USUAL_RATES, json.dumps(usual, sort_keys=True, indent=1).encode())
-    archive.replace("indicators", pl.concat(held), session=names)
-
-
-def _read_usual(archive: Archive) -> dict[str, float]:
-    if USUAL_RATES not in archive.documents("wear"):
-        return {}
-    return {k: float(v) for k, v in json.loads(archive.read_document(USUAL_RATES)).items()}
+    values = series.cast(pl.Float64).drop_nulls().to_numpy()
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if len(values) else None

@@ -1,0 +1,79 @@
+"""All measures of one joint table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from replay.arm.description import Joint
+from replay.arm.margins import MarginRule, load_rule
+from replay.errors import BaselineError
+from replay.models import Baseline
+from replay.wear.measures.events import backlash_measure, breakaway_measures, holding_measure
+from replay.wear.measures.friction import friction_measures
+from replay.wear.measures.margin import margin_measure
+from replay.wear.measures.measure import Floats, Measure, column
+from replay.wear.measures.motions import cut_motions
+from replay.wear.measures.remainder import remainder, ripple_measures, spread_measure
+from replay.wear.measures.use import use_measures
+from replay.wear.reference import Reference
+
+
+@dataclass(frozen=True, slots=True)
+class Yardsticks:
+    """What sessions are measured against."""
+
+    references: dict[str, Reference]
+    baseline: Baseline | None
+    rule: MarginRule
+
+    @classmethod
+    def of(cls, references: dict[str, Reference], baseline: Baseline | None) -> Yardsticks:
+        """Gather them, with the default margin rule."""
+        return cls(references, baseline, load_rule())
+
+
+def measure_joint(
+    table: pl.DataFrame, serial: str, joint: Joint | None, against: Yardsticks
+) -> list[Measure]:
+    """Return every indicator that a joint table can give.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A joint table.
+    serial : str
+        The unit that sat there.
+    joint : Joint or None
+        Its description, where there is an arm file.
+    against : Yardsticks
+    """
+    found: list[Measure | None] = []
+    reference = against.references.get(serial)
+    motions = cut_motions(table)
+    if motions is not None and reference is not None:
+        friction = friction_measures(motions, reference)
+        found += friction
+        found.append(margin_measure(friction, reference, joint, against.rule))
+        rest = remainder(table, reference, _expected(table, serial, against.baseline))
+        if rest is not None:
+            found.append(spread_measure(rest))
+            if joint is not None and joint.ripple_orders:
+                found += ripple_measures(rest, joint.ripple_orders, table)
+    found += breakaway_measures(table)
+    found.append(backlash_measure(table))
+    found.append(holding_measure(table))
+    found += use_measures(table)
+    return [m for m in found if m is not None]
+
+
+def _expected(table: pl.DataFrame, serial: str, baseline: Baseline | None) -> Floats | None:
+    if baseline is None or serial not in baseline.units:
+        return None
+    try:
+        expected = baseline.expected(table, serial)
+    except BaselineError:
+        return None
+    return np.where(expected["seen"].to_numpy(), column(expected, "expected_a"), np.nan)

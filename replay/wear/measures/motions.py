@@ -1,0 +1,105 @@
+"""A session's motions cut into chunks: the small table that friction rests on.
+
+A motion is a stretch in one direction. Samples within it are no independent
+witnesses, so they are averaged into a few chunks, and errors are counted by
+motion.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from replay.wear.measures.measure import Floats, column
+
+SLOW_SHARE = 0.12
+"""Rows below this share of the session's top rate are left out: friction
+bends upwards there (Stribeck)."""
+
+CHUNKS = 12
+"""Chunks a motion, at most."""
+
+FEWEST_ROWS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Motions:
+    """Chunk means of one joint's session; all arrays have one entry a chunk."""
+
+    motion: npt.NDArray[np.int64]
+    """Number of the chunk's motion, from 0."""
+    direction: Floats
+    """1 forward, -1 backward."""
+    speed: Floats
+    """|rate|, deg/s."""
+    accel: Floats
+    load: Floats
+    angle: Floats
+    current: Floats
+    rows: Floats
+    """Samples behind the chunk."""
+    first_row: npt.NDArray[np.int64]
+    """Row of the joint table at which the chunk begins."""
+    middle: list[datetime]
+    """Per motion, the instant in its middle."""
+
+    @property
+    def count(self) -> int:
+        """Number of motions."""
+        return len(self.middle)
+
+
+def cut_motions(table: pl.DataFrame, *, chunks: int | None = CHUNKS) -> Motions | None:
+    """Return the chunks of a joint table; None when it hardly moves.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A joint table.
+    chunks : int or None
+        At most so many chunks a motion; None makes every sample one.
+    """
+    rate, current = column(table, "rate_deg_s"), column(table, "current_a")
+    moving = (table["motion"] == "moving").fill_null(False).to_numpy()
+    direction = table["direction"].fill_null(0).to_numpy().astype(float)
+    rows = moving & np.isfinite(rate) & np.isfinite(current) & (direction != 0)
+    rows &= np.sign(rate) == direction
+    if rows.sum() < FEWEST_ROWS:
+        return None
+    rows &= np.abs(rate) >= SLOW_SHARE * float(np.quantile(np.abs(rate[rows]), 0.95))
+    at = np.flatnonzero(rows)
+    if len(at) < FEWEST_ROWS:
+        return None
+    # A new motion begins where rows are not neighbours or the direction turns;
+    # one missing row (a stale value, a dropped packet) ends none.
+    begins = np.ones(len(at), bool)
+    begins[1:] = (np.diff(at) > 2) | (np.diff(direction[at]) != 0)
+    motion = np.cumsum(begins) - 1
+    first = np.flatnonzero(begins)
+    length = np.diff([*first, len(at)])
+    place = np.arange(len(at)) - np.repeat(first, length)
+    each = np.ceil(length / chunks).astype(int) if chunks else np.ones(len(length), int)
+    width = np.repeat(each, length)
+    starts = np.flatnonzero(begins | (place % width == 0))
+    size = np.diff([*starts, len(at)]).astype(float)
+
+    def mean(x: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(x[at], starts) / size, dtype=float)
+
+    times = table["time"]
+    return Motions(
+        motion=motion[starts],
+        direction=direction[at][starts],
+        speed=mean(np.abs(rate)),
+        accel=mean(np.nan_to_num(column(table, "accel_deg_s2"))),
+        load=mean(np.nan_to_num(column(table, "load_nm"))),
+        angle=mean(column(table, "angle_deg")),
+        current=mean(current),
+        rows=size,
+        first_row=at[starts],
+        middle=[times[int(at[f + n // 2])] for f, n in zip(first, length, strict=True)],
+    )

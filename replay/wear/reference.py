@@ -1,0 +1,257 @@
+"""What a unit's current looks like apart from wear: the yardstick of its sessions.
+
+One session moves too little to tell Coulomb from viscous friction, load and
+inertia. What all sessions of a unit share (how current depends on speed,
+acceleration, load and, without an arm file, posture) is therefore fitted on
+many of them together, while each session keeps its own friction levels, so
+that wear does not leak into the yardstick. A session is then measured as its
+levels above that shared curve. Friction terms as in B. Armstrong-Helouvry, P.
+Dupont, C. Canudas de Wit, *Automatica* 30 (1994) 1083-1138; a gear's loss by
+the torque that it passes on is the term ``direction * |load|``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from replay.wear.measures.measure import Floats
+from replay.wear.measures.motions import Motions
+
+STAGES = (1, 8, 24)
+"""Sessions of a unit at which its yardstick is made anew; then it stays."""
+
+MOST_CHUNKS = 400
+"""Chunks of one session that go into the fit."""
+
+LEAST_MOTION_SPREAD_A = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """A unit's yardstick."""
+
+    stage: int
+    usual_rate_deg_s: float
+    names: tuple[str, ...]
+    beta: tuple[float, ...]
+    bends: tuple[float, ...]
+    """Speeds at which the curve may bend, deg/s."""
+    viscous: tuple[float, float]
+    """Slope of the curve about the usual rate, forward and backward, A s/deg."""
+    motion_spread_a: float
+    """Spread of a motion's mean about its session's level."""
+    row_spread_a: float
+    """Spread of single samples."""
+    slope_spread: float
+    """Spread of the viscous slope between sessions, A s/deg."""
+    drive_current_a: float = 0.0
+    """What acceleration and load take at their hardest (99 %), A."""
+
+
+def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
+    """Fit what the sessions of a unit share; None when they hardly move."""
+    used = [_some(m) for m in sessions if m.count >= 1]
+    if not used or sum(len(m.current) for m in used) < 10:
+        return None
+    both = _joined(used)
+    owner = np.repeat(np.arange(len(used)), [len(m.current) for m in used])
+    level = (owner * 2 + (both.direction < 0)).astype(np.int64)
+    top = float(np.quantile(both.speed, 0.95))
+    usual = float(f"{np.median(both.speed):.3g}")
+    bends = tuple(float(f"{q:.4g}") for q in np.quantile(both.speed, [0.3, 0.6]))
+    names = ["speed forward", "speed backward"]
+    if len(both.current) > 80:
+        names += ["bend 0", "bend 1"]
+    if np.std(both.accel) > 0:
+        names.append("accel")
+    if np.std(both.load) > 1e-6 * (1 + float(np.max(np.abs(both.load)))):
+        names += ["load", "load loss"]
+    elif np.isfinite(both.angle).all() and np.ptp(both.angle) > 15:
+        names += ["sine", "cosine"]
+    bare = Reference(stage, usual, (), (), bends, (0, 0), 0, 0, 0)
+    design = _columns(both, tuple(names), bare)
+    beta = _within(design, both.current, level, both.direction, ridge=1e-4)
+    rest = both.current - design @ beta
+    rest = both.direction * rest - _group_medians(both.direction * rest, level)
+    motion = np.unique(level * 100_000 + both.motion, return_inverse=True)[1]
+    sums = np.bincount(motion, both.rows)
+    means = np.bincount(motion, rest * both.rows) / sums
+    inside = (rest - means[motion]) * np.sqrt(both.rows)
+    spread = _spread(means)
+    low, high = 0.5 * usual, min(1.5 * usual, top)
+    made = Reference(
+        stage=stage,
+        usual_rate_deg_s=usual,
+        names=tuple(names),
+        beta=tuple(float(b) for b in beta),
+        bends=bends,
+        viscous=(0.0, 0.0),
+        motion_spread_a=max(spread, LEAST_MOTION_SPREAD_A),
+        row_spread_a=max(_spread(inside), LEAST_MOTION_SPREAD_A),
+        slope_spread=0.0,
+    )
+    slope = (_slope(made, 1.0, low, high), _slope(made, -1.0, low, high))
+    # Between sessions the slope moves with temperature; a third of the
+    # friction at the usual rate, spread over that rate, is a wide guess.
+    total = float(np.median(np.abs(both.current)))
+    wide = max(0.35 * max(abs(slope[0]), abs(slope[1])), 0.1 * total / max(usual, 1e-9))
+    return Reference(
+        stage,
+        usual,
+        made.names,
+        made.beta,
+        bends,
+        slope,
+        made.motion_spread_a,
+        made.row_spread_a,
+        wide,
+        _drive(made, design, beta),
+    )
+
+
+def shared_current(motions: Motions, reference: Reference) -> Floats:
+    """Return the current that the shared curve explains, chunk by chunk.
+
+    The curve is zero at the usual rate, without acceleration and load.
+    """
+    design = _columns(motions, reference.names, reference)
+    return np.asarray(design @ np.array(reference.beta), dtype=float)
+
+
+def _columns(m: Motions, names: tuple[str, ...], r: Reference) -> Floats:
+    d, u = m.direction, r.usual_rate_deg_s
+    made: list[Floats] = []
+    for name in names:
+        if name == "speed forward":
+            made.append(d * (d > 0) * (m.speed - u))
+        elif name == "speed backward":
+            made.append(d * (d < 0) * (m.speed - u))
+        elif name.startswith("bend"):
+            at = r.bends[int(name[-1])]
+            made.append(d * (np.maximum(m.speed - at, 0) - max(u - at, 0.0)))
+        elif name == "accel":
+            made.append(m.accel)
+        elif name == "load":
+            made.append(m.load)
+        elif name == "load loss":
+            made.append(d * np.abs(m.load))
+        elif name == "sine":
+            made.append(np.sin(np.radians(m.angle)))
+        else:
+            made.append(np.cos(np.radians(m.angle)))
+    return np.column_stack(made)
+
+
+def _slope(r: Reference, direction: float, low: float, high: float) -> float:
+    at = np.array([low, high])
+    zero = np.zeros(2)
+    two = Motions(
+        np.arange(2),
+        np.full(2, direction),
+        at,
+        zero,
+        zero,
+        zero,
+        zero,
+        np.ones(2),
+        np.arange(2),
+        [],
+    )
+    curve = direction * (_columns(two, r.names, r) @ np.array(r.beta))
+    return float((curve[1] - curve[0]) / (high - low)) if high > low else 0.0
+
+
+def _drive(r: Reference, design: Floats, beta: Floats) -> float:
+    of_drive = [k for k, name in enumerate(r.names) if name in ("accel", "load", "load loss")]
+    if not of_drive:
+        return 0.0
+    return float(np.quantile(np.abs(design[:, of_drive] @ beta[of_drive]), 0.99))
+
+
+def _within(
+    design: Floats,
+    current: Floats,
+    level: npt.NDArray[np.int64],
+    direction: Floats,
+    *,
+    ridge: float,
+) -> Floats:
+    """Return coefficients with a level of its own for each session and direction.
+
+    Levels are swept out by centring (the fixed-effects estimator), rows far
+    off count less (Huber), and a slight ridge keeps near-collinear columns
+    finite.
+    """
+    groups = np.unique(level, return_inverse=True)[1]
+    x, y = direction[:, None] * design, direction * current
+    weights = np.ones(len(y))
+    beta: Floats = np.zeros(design.shape[1])
+    for _ in range(15):
+        total = np.bincount(groups, weights)
+        means = np.column_stack([np.bincount(groups, weights * c) / total for c in (*x.T, y)])
+        xc, yc = x - means[groups, :-1], y - means[groups, -1]
+        normal = xc.T @ (xc * weights[:, None])
+        size = np.diag(normal).copy()
+        size[size <= 0] = 1.0
+        new = np.linalg.solve(normal + np.diag(ridge * size), xc.T @ (weights * yc))
+        rest = np.abs(yc - xc @ new)
+        scale = float(np.median(rest)) / 0.6745
+        done = np.allclose(new, beta, rtol=1e-6, atol=1e-10)
+        beta = new
+        if scale <= 0 or done:
+            break
+        weights = np.minimum(1.0, 1.345 / np.maximum(rest / scale, 1.345))
+    return beta
+
+
+def _some(m: Motions) -> Motions:
+    n = len(m.current)
+    if n <= MOST_CHUNKS:
+        return m
+    keep = np.linspace(0, n - 1, MOST_CHUNKS).astype(int)
+    return Motions(
+        m.motion[keep],
+        m.direction[keep],
+        m.speed[keep],
+        m.accel[keep],
+        m.load[keep],
+        m.angle[keep],
+        m.current[keep],
+        m.rows[keep],
+        m.first_row[keep],
+        m.middle,
+    )
+
+
+def _joined(parts: Sequence[Motions]) -> Motions:
+    def all_of(name: str) -> Floats:
+        return np.concatenate([getattr(m, name) for m in parts])
+
+    return Motions(
+        np.concatenate([m.motion for m in parts]),
+        all_of("direction"),
+        all_of("speed"),
+        all_of("accel"),
+        all_of("load"),
+        all_of("angle"),
+        all_of("current"),
+        all_of("rows"),
+        np.concatenate([m.first_row for m in parts]),
+        [],
+    )
+
+
+def _group_medians(values: Floats, groups: npt.NDArray[np.int64]) -> Floats:
+    out = np.empty(len(values))
+    for g in np.unique(groups):
+        own = groups == g
+        out[own] = np.median(values[own])
+    return out
+
+
+def _spread(values: Floats) -> float:
+    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
