@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.plates import aria
-from dashboards.queries.intake import Proposed
+
+if TYPE_CHECKING:
+    from dashboards.queries.intake import Proposed
 
 KINDS = ".csv,.txt,.tsv,.parquet,.pq,.arrow,.feather,.ndjson,.jsonl,.xlsx,.xls,.gz,.zip,.toml"
 

@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import Any
 
 import dash_ag_grid as dag
+import polars as pl
 from dash.development.base_component import Component
 
 from dashboards.figures.library import picture_words
-from dashboards.queries.catalogue import Library
 
 GRID = "library-grid"
 
 
-def grid_rows(library: Library) -> list[dict[str, Any]]:
+def grid_rows(sessions: pl.DataFrame, places: dict[str, list[str]]) -> list[dict[str, Any]]:
     """Return the grid's rows: plain values, short keys where there are many."""
-    if not library.rows.height:
+    if not sessions.height:
         return []
-    rows = library.rows.select(
+    rows = sessions.select(
         "session",
         "arm",
         "start",
@@ -36,14 +36,12 @@ def grid_rows(library: Library) -> list[dict[str, Any]]:
     ).to_dicts()
     for row in rows:
         row["start"] = f"{row['start']:%Y-%m-%d %H:%M:%S}"
-        row["picture"] = picture_words(
-            row["marks"], library.places[row["arm"]], row["completeness"]
-        )
+        row["picture"] = picture_words(row["marks"], places[row["arm"]], row["completeness"])
         row["person"] = {True: "yes", False: "no", None: ""}[row["person"]]
     return rows
 
 
-def session_grid(library: Library) -> Component:
+def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Component:
     """Return the grid over the whole catalogue."""
     number = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
     columns: list[dict[str, Any]] = [
@@ -81,7 +79,7 @@ def session_grid(library: Library) -> Component:
     ]
     grid: Component = dag.AgGrid(
         id=GRID,
-        rowData=grid_rows(library),
+        rowData=grid_rows(sessions, places),
         columnDefs=columns,
         defaultColDef={
             "sortable": True,
@@ -91,7 +89,7 @@ def session_grid(library: Library) -> Component:
         },
         getRowId="params.data.session",
         dashGridOptions={
-            "context": {"places": library.places},
+            "context": {"places": places},
             "rowSelection": {"mode": "multiRow", "enableClickSelection": False},
             "rowHeight": 34,
             "animateRows": False,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 import threading
 from typing import Any
 
@@ -19,12 +18,13 @@ from dash import (
     set_props,
 )
 from dash.development.base_component import Component
-from flask import Response, request, send_file
+from flask import Response, request
 
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.intake import confirm_sheet, drop_zone
 from dashboards.components.plates import aria, save_links
+from dashboards.components.saving import send_table
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
@@ -100,7 +100,7 @@ def layout(desk: Desk, view: View) -> Component:
                 ],
                 className="tools library-tools",
             ),
-            session_grid(library),
+            session_grid(library.rows, library.places),
             drop_zone(),
             html.Div(id="library-confirm", **aria(live="polite")),
             html.Div(id="library-outcome", **aria(live="polite")),
@@ -256,7 +256,7 @@ def register(app: Dash, desk: Desk) -> None:
         library = catalogue.library(desk.archive)
         with guard:
             said = outcomes.pop("last", no_update)
-        return grid_rows(library), f"{library.rows.height} sessions", said
+        return grid_rows(library.rows, library.places), f"{library.rows.height} sessions", said
 
 
 def _register_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
@@ -284,21 +284,6 @@ def _register_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
     def save_sessions(form: str) -> Response | tuple[str, int]:
         rows = catalogue.library(desk.archive).rows
         return send_table(rows, "sessions", form)
-
-
-def send_table(frame: Any, name: str, form: str) -> Response | tuple[str, int]:
-    """Send a frame as a CSV or Parquet file; other forms are not found."""
-    body = io.BytesIO()
-    if form == "csv":
-        frame.write_csv(body)
-        kind = "text/csv"
-    elif form == "parquet":
-        frame.write_parquet(body, compression="zstd")
-        kind = "application/vnd.apache.parquet"
-    else:
-        return "CSV and Parquet are offered", 404
-    body.seek(0)
-    return send_file(body, mimetype=kind, as_attachment=True, download_name=f"{name}.{form}")
 
 
 def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:

@@ -112,6 +112,23 @@ def facts(record: Session) -> list[tuple[str, str]]:
     ]
 
 
+def last_check(archive: Archive, session: str) -> str:
+    """Say when and against what a session was checked, and what that promises."""
+    frame = archive.table("checks")
+    found = frame.filter(pl.col("session") == session) if frame.height else frame
+    if not found.height:
+        return "Not checked yet: the library page checks it."
+    row = found.sort("checked_at").row(-1, named=True)
+    words = [f"Checked {row['checked_at']:%Y-%m-%d %H:%M} UTC against baseline {row['baseline']}"]
+    if row["expected_false_flags"] is not None and row["joint_hours"] is not None:
+        words.append(
+            f"about {row['expected_false_flags']:.2f} false flags are to be expected in its "
+            f"{row['joint_hours']:.1f} joint-hours"
+        )
+    said = "; ".join(words) + "."
+    return f"{said} {row['note']}" if row["note"] else said
+
+
 def _flags(archive: Archive) -> pl.DataFrame:
     frame = archive.table("flags")
     if not frame.height:

@@ -1,0 +1,23 @@
+"""Send a table as a file."""
+
+from __future__ import annotations
+
+import io
+
+import polars as pl
+from flask import Response, send_file
+
+KINDS = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+
+
+def send_table(frame: pl.DataFrame, name: str, form: str) -> Response | tuple[str, int]:
+    """Return a frame as a CSV or Parquet file; other forms are not found."""
+    if form not in KINDS:
+        return "CSV and Parquet are offered", 404
+    body = io.BytesIO()
+    if form == "csv":
+        frame.write_csv(body)
+    else:
+        frame.write_parquet(body, compression="zstd")
+    body.seek(0)
+    return send_file(body, mimetype=KINDS[form], as_attachment=True, download_name=f"{name}.{form}")

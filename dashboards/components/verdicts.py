@@ -1,0 +1,96 @@
+"""The verdict on a flag: a form, the line that says what holds, the name."""
+
+from __future__ import annotations
+
+import polars as pl
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards.components.plates import aria
+
+REVIEWER = "reviewer-name"
+
+
+def verdict_form(
+    session: str, flag: str, verdict: str, note: str, words: dict[str, str]
+) -> Component:
+    """Return the form of one flag; what is in force is filled in.
+
+    ``words`` are the verdicts there are, each with what it commits to.
+    """
+
+    def part(kind: str) -> dict[str, str]:
+        return {"type": kind, "flag": flag, "session": session}
+
+    return html.Div(
+        [
+            dcc.RadioItems(
+                [
+                    {"label": html.Span(word, title=meaning), "value": word}
+                    for word, meaning in words.items()
+                ],
+                verdict,
+                id=part("verdict-word"),
+                inline=True,
+                className="verdict-words",
+            ),
+            html.Div(
+                [
+                    dcc.Textarea(
+                        id=part("verdict-note"),
+                        value=note or "",
+                        placeholder="Note: what was seen, why this verdict",
+                        maxLength=4000,
+                        rows=2,
+                        className="verdict-note",
+                        title="Note on this flag",
+                    ),
+                    html.Button("Keep verdict", id=part("verdict-save"), n_clicks=0),
+                    html.Span(id=part("verdict-said"), role="status", className="verdict-said"),
+                ],
+                className="verdict-row",
+            ),
+        ],
+        className="verdict-form",
+        role="group",
+        **aria(label="Verdict on this flag"),
+    )
+
+
+def verdict_line(history: pl.DataFrame) -> list[Component]:
+    """Return what holds, and what was decided before it."""
+    if not history.height:
+        return [html.Span("Open: nobody has decided on it yet.", className="faint")]
+    rows = [
+        f"{r['verdict']} · {r['reviewer']} · {r['at']:%Y-%m-%d %H:%M} UTC"
+        + (f" · {r['note']}" if r["note"] else "")
+        for r in history.iter_rows(named=True)
+    ]
+    said: list[Component] = [
+        html.Span([html.Strong("Holds: "), rows[-1]], className="verdict-holds")
+    ]
+    if len(rows) > 1:
+        said.append(
+            html.Details(
+                [
+                    html.Summary(f"{len(rows) - 1} earlier"),
+                    html.Ol([html.Li(text) for text in rows[:-1]]),
+                ],
+                className="faint",
+            )
+        )
+    return said
+
+
+def reviewer_field() -> Component:
+    """Return the field for the reviewer's name; this browser remembers it.
+
+    Its id is the same on every page, so that the name is too.
+    """
+    return html.Label(
+        [
+            "Your name (kept with every verdict)",
+            dcc.Input(id=REVIEWER, type="text", maxLength=120, persistence=True, debounce=False),
+        ],
+        className="field side-by-side",
+    )

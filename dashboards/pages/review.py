@@ -1,0 +1,269 @@
+"""Review: the flags of one session in one list, a verdict and a note for each."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash.development.base_component import Component
+from flask import Response
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.pickers import session_picker
+from dashboards.components.plates import aria, save_links
+from dashboards.components.saving import send_table
+from dashboards.components.verdicts import REVIEWER, reviewer_field, verdict_form, verdict_line
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import catalogue, decisions
+from replay.errors import UsageError
+
+SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the review of the session asked for, else of the newest."""
+    sessions = catalogue.sessions_of(desk.archive)
+    if not sessions:
+        return basics.message(
+            "There is no session in this archive yet.", "Take logs in on the library page."
+        )
+    name = view.session or sessions[0][0]
+    record = desk.archive.session(name)
+    table = decisions.review_table(desk.archive, name)
+    show = view.extra.get("show", "all")
+    shown = [r for r in table.iter_rows(named=True) if _wanted(r, show)] if table.height else []
+    checked = catalogue.last_check(desk.archive, name)
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.H1("Review"),
+                    session_picker("review-session", sessions, name),
+                    _show_picker(show),
+                    basics.go(
+                        "Replay", links.href("session", View(session=name)), className="button"
+                    ),
+                    save_links(
+                        "the flags with their verdicts",
+                        {
+                            form: f"/data/review/{name}/flags.{form.lower()}"
+                            for form in ("CSV", "Parquet")
+                        },
+                    ),
+                ],
+                className="row",
+            ),
+            html.Section(
+                [
+                    html.Dl(
+                        [html.Div([html.Dt(k), html.Dd(v)]) for k, v in catalogue.facts(record)],
+                        className="facts",
+                    ),
+                    html.P(checked, className="faint check-line"),
+                    _details("Quality notes", [_note(n) for n in record.quality]),
+                    _details("Switched off", list(record.switched_off)),
+                ],
+                className="sheet",
+                **aria(label="The session"),
+            ),
+            html.Div(
+                [
+                    html.P(_count_words(table), id="review-count", role="status"),
+                    reviewer_field(),
+                ],
+                className="row review-bar",
+            ),
+            html.Ol(
+                [
+                    html.Li(_flag_card(desk, name, row), className="sheet flag-card")
+                    for row in shown
+                ],
+                className="flag-list",
+                id="review-list",
+            )
+            if shown
+            else basics.message(_nothing(table, show, checked)),
+            _orphans(desk, name),
+            basics.caution(
+                "A verdict here is a note for your own process. jointbook advises; it never clears "
+                "an arm to move, and no verdict stands in for the operator's own rules and "
+                "sign-off. With a person on the tip or a brake in doubt, stop and follow them."
+            ),
+        ],
+        className="review",
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the review's callbacks and routes."""
+    in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_review", "open"),
+        Output("review-count", "title"),
+        Input("review-session", "value"),
+        Input("review-show", "value"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output({"type": "verdict-line", "flag": MATCH, "session": MATCH}, "children"),
+        Output({"type": "verdict-said", "flag": MATCH, "session": MATCH}, "children"),
+        Input({"type": "verdict-save", "flag": MATCH, "session": MATCH}, "n_clicks"),
+        State({"type": "verdict-word", "flag": MATCH, "session": MATCH}, "value"),
+        State({"type": "verdict-note", "flag": MATCH, "session": MATCH}, "value"),
+        State({"type": "verdict-save", "flag": MATCH, "session": MATCH}, "id"),
+        State(REVIEWER, "value"),
+        prevent_initial_call=True,
+    )
+    def save(
+        clicks: int | None, word: str, note: str | None, name: dict[str, str], who: str | None
+    ) -> Any:
+        if not clicks:
+            return no_update, no_update
+        try:
+            decisions.decide(
+                desk.archive, name["session"], name["flag"], word, note or "", who or ""
+            )
+        except UsageError as error:
+            return no_update, html.Span(error.sentence(), className="refused-words")
+        line = verdict_line(decisions.history(desk.archive, name["session"], name["flag"]))
+        return line, "kept"
+
+    @app.callback(
+        Output("review-count", "children"),
+        Input({"type": "verdict-said", "flag": ALL, "session": ALL}, "children"),
+        State("review-session", "value"),
+        prevent_initial_call=True,
+    )
+    def recount(said: list[Any], session: str) -> str:
+        return _count_words(decisions.review_table(desk.archive, session))
+
+    @app.server.route("/data/review/<session>/flags.<form>")
+    def save_flags(session: str, form: str) -> Response | tuple[str, int]:
+        return send_table(decisions.review_table(desk.archive, session), f"{session}-flags", form)
+
+
+def _wanted(row: dict[str, Any], show: str) -> bool:
+    if show == "open":
+        return bool(row["verdict"] == decisions.OPEN)
+    return show != "decided" or row["verdict"] != decisions.OPEN
+
+
+def _show_picker(show: str) -> Component:
+    return html.Label(
+        [
+            "Show",
+            dcc.Dropdown(
+                [{"label": text, "value": key} for key, text in SHOW.items()],
+                show if show in SHOW else "all",
+                id="review-show",
+                clearable=False,
+                searchable=False,
+                style={"minWidth": "130px"},
+            ),
+        ],
+        className="field side-by-side",
+    )
+
+
+def _flag_card(desk: Desk, session: str, row: dict[str, Any]) -> Component:
+    start: datetime = row["start"]
+    length = (row["end"] - start).total_seconds()
+    view = View(session=session, flag=row["flag"])
+    return html.Div(
+        [
+            html.Div(
+                [
+                    basics.severity(row["severity"]),
+                    html.H2(f"{row['joint']} · {row['kind']}"),
+                    html.Span(
+                        f"{start:%H:%M:%S}.{start.microsecond // 1000:03d} UTC, {length:.2f} s",
+                        className="faint",
+                    ),
+                    html.Span(f"score {row['score']:.1f}", className="faint", title=_SCORE),
+                    basics.go("Open the event", links.href("event", view), className="button"),
+                    basics.go(
+                        "In the replay",
+                        links.href(
+                            "session",
+                            View(session=session, at_ns=links.to_ns(start), flag=row["flag"]),
+                        ),
+                        className="button quiet",
+                    ),
+                ],
+                className="row",
+            ),
+            html.P(row["summary"], className="flag-summary"),
+            verdict_form(session, row["flag"], row["verdict"], row["note"], decisions.VERDICTS),
+            html.Div(
+                verdict_line(decisions.history(desk.archive, session, row["flag"])),
+                id={"type": "verdict-line", "flag": row["flag"], "session": session},
+            ),
+        ],
+        className="stack",
+    )
+
+
+_SCORE = "minus the decimal logarithm of how often chance alone would do this: higher is rarer"
+
+
+def _details(title: str, lines: list[str]) -> Component | None:
+    if not lines:
+        return None
+    return html.Details(
+        [html.Summary(f"{title} ({len(lines)})"), html.Ul([html.Li(line) for line in lines])]
+    )
+
+
+def _note(note: Any) -> str:
+    where = note.channel or note.joint or ""
+    times = f" ({note.count} times)" if note.count > 1 else ""
+    return f"{where + ': ' if where else ''}{note.detail}{times}"
+
+
+def _count_words(table: Any) -> str:
+    if not table.height:
+        return "No flags."
+    open_count = int((table["verdict"] == decisions.OPEN).sum())
+    return f"{table.height} flags, {open_count} open, {table.height - open_count} decided."
+
+
+def _nothing(table: Any, show: str, checked: str) -> str:
+    if table.height:
+        return f"No flag here is “{SHOW.get(show, show)}”."
+    if checked.startswith("Not checked"):
+        return "No flags, because this session was not checked yet."
+    return "The check raised no flag in this session. That is advice, not a clearance."
+
+
+def _orphans(desk: Desk, session: str) -> Component | None:
+    left = decisions.orphans(desk.archive, session)
+    if not left.height:
+        return None
+    return html.Section(
+        [
+            html.H2("Decided before, no longer flagged"),
+            html.Ul(
+                [
+                    html.Li(
+                        f"{r['joint']} · {r['kind']} at {r['start']:%H:%M:%S}: {r['verdict']}"
+                        f" by {r['reviewer']}, {r['at']:%Y-%m-%d %H:%M}. {r['note']}"
+                    )
+                    for r in left.iter_rows(named=True)
+                ]
+            ),
+        ],
+        className="sheet",
+    )
+
+
+PAGE = Page(
+    "review",
+    "Review",
+    "The flags of one session in one list, with a verdict and a note for each.",
+    layout,
+    register,
+)
