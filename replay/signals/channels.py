@@ -133,7 +133,9 @@ class Channels:
         states: dict[str, Codes] = {}
         for j in joints:
             base = logged[j] if len(logged[j].values) else angles[j]
-            states[j] = self.brake(j, base.time_ns)
+            word = self.codes(channel(j, "brake_engaged"), base.time_ns)
+            command = self.codes(channel(j, "brake_engage_cmd"), base.time_ns)
+            states[j] = (4 * word + command).astype(np.int8)
         return motions(angles, logged, states)
 
     def angle(self, joint: str, moved: Motion | None, time_ns: Nanoseconds) -> Array:

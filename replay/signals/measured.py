@@ -65,9 +65,9 @@ def motions(
     angles, logged_rates : joint -> samples
         A joint needs one of the two.
     states : joint -> (n,) int8
-        The brake's state at the instants of the series that is
-        differentiated (the logged rate, else the angle): 1 engaged, 0
-        released, -1 unknown. Missing: unknown throughout.
+        A code of what the brake's words say, at the instants of the series
+        that is differentiated (the logged rate, else the angle); no window
+        reaches over a change of it. Missing: no change.
     """
     from_rate = [
         _task(j, s, states.get(j), is_angle=False) for j, s in logged_rates.items() if len(s.values)
@@ -130,7 +130,7 @@ def _task(joint: str, samples: Samples, state: NDArray[np.int8] | None, *, is_an
     starts = rates.gap_starts(t_s)
     if state is not None:
         starts = starts | rates.change_starts(state)
-    noise = rates.noise_of(y, starts)
+    noise = rates.noise_of(y, starts, t_s)
     if is_angle:
         starts = starts | rates.jump_starts(y, starts, noise)
     return _Task(joint, samples, t_s, y, starts, noise)

@@ -23,13 +23,14 @@ Flags = NDArray[np.bool_]
 
 GAP_STEPS = 3.5
 """A step longer than this many median steps is a gap."""
+EVEN = 1e-6
+"""Steps that agree to this share count as even: the same weights serve them all."""
 MAX_SPAN_S = 0.5
 """No window for a rate spans more than this, unless 3 samples do."""
 MAX_ACCEL_SPAN_S = 1.0
 RATE_SHARE = 0.01
 """The window grows until the rate's error is this share of the joint's usual top rate."""
 ACCEL_SHARE = 0.03
-_DEGREE = 2
 _CHUNK = 2048
 
 
@@ -66,10 +67,11 @@ def change_starts(states: NDArray[np.int8]) -> Flags:
     return out
 
 
-def noise_of(y: Array, starts: Flags) -> float:
+def noise_of(y: Array, starts: Flags, t_s: Array | None = None) -> float:
     """Return the standard deviation of a series' sample noise.
 
-    Third differences take out any smooth motion; the median of their size is
+    Third differences (divided ones where the times ``t_s`` are given and
+    uneven) take out any smooth motion; the median of their size is
     robust, and rows at rest on one count are left out, for there a coarse
     encoder looks perfect. Never below the counting error, step / sqrt(12).
     """
@@ -77,14 +79,35 @@ def noise_of(y: Array, starts: Flags) -> float:
     floor = quantum / np.sqrt(12)
     if len(y) < 8:
         return float(floor)
-    third = np.diff(y, n=3)
+    third = _third_differences(y, t_s)
     crossing = starts[1:-2] | starts[2:-1] | starts[3:]
     resting = (y[:-3] == y[1:-2]) & (y[1:-2] == y[2:-1]) & (y[2:-1] == y[3:])
     used = np.abs(third[~crossing & ~resting])
     if len(used) < 8:
         return float(floor)
-    # variance of a third difference of white noise: 1 + 9 + 9 + 1
-    return float(max(1.4826 * np.median(used) / np.sqrt(20.0), floor))
+    return float(max(1.4826 * np.median(used), floor))
+
+
+def _third_differences(y: Array, t_s: Array | None) -> Array:
+    """Return third differences scaled to the variance of one sample."""
+    if t_s is not None:
+        step = np.diff(t_s)
+        usual = float(np.median(step))
+        if np.quantile(np.abs(step - usual), 0.9) > 1e-3 * usual:
+            a, b, c = step[:-2], step[1:-1], step[2:]
+            weights = (
+                -1 / (a * (a + b) * (a + b + c)),
+                1 / (a * b * (b + c)),
+                -1 / ((a + b) * b * c),
+                1 / ((a + b + c) * (b + c) * c),
+            )
+            size = np.sqrt(sum(w * w for w in weights))
+            n = len(y)
+            total = sum(w * y[k : n - 3 + k] for k, w in enumerate(weights))
+            return np.asarray(total / size)
+    # 1 + 9 + 9 + 1: the variance of a third difference of white noise
+    plain: Array = np.diff(y, n=3) / np.sqrt(20.0)
+    return plain
 
 
 def resolution(y: Array) -> float:
@@ -212,7 +235,7 @@ def _fill_whole_windows(t_s: Array, y: Array, window: int, out: dict[str, Array]
     whole[half : n - half] = True
     step = np.diff(t_s)
     usual = float(np.median(step))
-    uneven = np.concatenate([[0], np.cumsum(np.abs(step - usual) > 1e-3 * usual)])
+    uneven = np.concatenate([[0], np.cumsum(np.abs(step - usual) > EVEN * usual)])
     crooked = np.flatnonzero(uneven[window - 1 :] != uneven[: n - window + 1])  # first samples
     if len(crooked) < n - window + 1:
         kernel, gains = _weights(np.arange(-half, half + 1.0)[None, :] * usual, half * usual)

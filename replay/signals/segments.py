@@ -65,8 +65,7 @@ def cut(
     n = len(rate_deg_s)
     rate = np.nan_to_num(rate_deg_s)
     size = np.abs(rate)
-    top = float(np.quantile(size, 0.98)) if n else 0.0
-    still = max(STILL_SIGMAS * rate_noise_deg_s, STILL_SHARE * top, 1e-9)
+    still = still_band(rate, rate_noise_deg_s)
     moving = _hysteresis(size, still, still / 2, starts)
     direction = np.where(moving, np.sign(rate), 0).astype(np.int8)
     held = engaged == 1
@@ -87,6 +86,13 @@ def cut(
         new[1:] |= (np.diff(motion) != 0) | (np.diff(stage) != 0)
         new[1:] |= moved[1:] & moved[:-1] & (np.diff(direction) != 0)
     return Segmentation(motion, stage, direction, (np.cumsum(new) - 1).astype(np.int32), still)
+
+
+def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
+    """Return the rate above which a joint counts as moving."""
+    size = np.abs(rate_deg_s[np.isfinite(rate_deg_s)])
+    top = float(np.quantile(size, 0.98)) if len(size) else 0.0
+    return max(STILL_SIGMAS * rate_noise_deg_s, STILL_SHARE * top, 1e-9)
 
 
 def _hysteresis(size: Array, enter: float, leave: float, starts: Flags) -> Flags:

@@ -1,0 +1,318 @@
+"""What a joint's brake did at each release and each engagement.
+
+Words used here, for spring-applied brakes that power holds open:
+
+release delay
+    from the release (the command where it was logged, else the state's word)
+    to the joint's first motion or, if that is earlier, to the motor current's
+    step. Only where motion was asked for within `WAIT_S`.
+engagement delay
+    from the engagement (command, else word) of a brake on a moving joint to
+    the moment the joint begins to slow.
+stopping time, stopping angle
+    from the same signal to standstill: the time, and the travel in it (stop
+    signal to standstill, as ISO 10218-1:2011 Annex B defines them).
+chatter
+    the state's word changes back within `CHATTER_S`, its command unchanged.
+
+A time is never better known than the sampling: `replay.signals.spans`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from replay.signals import rates, segments
+from replay.signals.rates import Array
+from replay.signals.spans import Span, never, span
+
+WAIT_S = 3.0
+"""How long after a release or an engagement the consequence is looked for."""
+CHATTER_S = 1.0
+BEFORE_S = 1.0
+CURRENT_SIGMAS = 6.0
+SLOWED = 0.05
+"""A joint begins to slow when its rate has dropped by this share, and by 4 sigma."""
+
+EVENT_SCHEMA: dict[str, pl.DataType] = {
+    "time": pl.Datetime("ns", "UTC"),
+    "event": pl.String(),  # release | engage
+    "signal": pl.String(),  # command | state: what the times count from
+    "answer_low_s": pl.Float64(),  # command to state word, where both were logged
+    "answer_high_s": pl.Float64(),
+    "answer_verdict": pl.String(),
+    "delay_low_s": pl.Float64(),  # release delay or engagement delay
+    "delay_high_s": pl.Float64(),
+    "delay_s": pl.Float64(),  # only where measured
+    "delay_verdict": pl.String(),  # measured | interval | not measurable | never | not asked for
+    "delay_by": pl.String(),  # motion | current
+    "rate_deg_s": pl.Float64(),  # at the signal
+    "on_the_move": pl.Boolean(),
+    "stop_low_s": pl.Float64(),
+    "stop_high_s": pl.Float64(),
+    "stop_s": pl.Float64(),
+    "stop_verdict": pl.String(),
+    "stop_angle_deg": pl.Float64(),
+    "stop_angle_se_deg": pl.Float64(),
+    "load_nm": pl.Float64(),
+    "temperature_c": pl.Float64(),
+}
+"""Columns of `brake_events`."""
+
+
+@dataclass(frozen=True, slots=True)
+class JointArrays:
+    """A joint table as arrays, with the noise that thresholds need."""
+
+    t_s: Array
+    angle: Array
+    rate: Array
+    command_rate: Array
+    current: Array
+    engaged: NDArray[np.int8]
+    command: NDArray[np.int8]
+    load: Array
+    temperature: Array
+    rate_noise: float
+    still_deg_s: float
+    current_noise: float
+    angle_noise: float
+    step_s: float
+    smear_s: float
+    """Half the window of a rate that came from angles: changes of it are known to this."""
+
+
+def arrays_of(table: pl.DataFrame) -> JointArrays:
+    """Return a joint table's columns as arrays (NaN, -1 for unknown) and their noise."""
+
+    def floats(name: str) -> Array:
+        return table[name].fill_null(float("nan")).to_numpy()
+
+    def codes(name: str) -> NDArray[np.int8]:
+        return table[name].cast(pl.Int8).fill_null(-1).to_numpy()
+
+    t_s = table["t_s"].to_numpy()
+    angle, rate, current = floats("angle_deg"), floats("rate_deg_s"), floats("current_a")
+    engaged = codes("brake_engaged")
+    starts = rates.gap_starts(t_s) | rates.change_starts(engaged)
+    known = np.isfinite(rate)
+    error = table["rate_se_deg_s"].median()
+    noise = (
+        float(error)  # type: ignore[arg-type]
+        if error is not None
+        else rates.noise_of(rate[known], starts[known], t_s[known])
+    )
+    at = np.isfinite(angle)
+    angle_noise = rates.noise_of(angle[at], starts[at], t_s[at])
+    step_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    return JointArrays(
+        t_s=t_s,
+        angle=angle,
+        rate=rate,
+        command_rate=floats("rate_cmd_deg_s"),
+        current=current,
+        engaged=engaged,
+        command=codes("brake_engage_cmd"),
+        load=floats("load_nm"),
+        temperature=floats("temperature_c"),
+        rate_noise=noise,
+        still_deg_s=segments.still_band(rate, noise),
+        current_noise=rates.noise_of(current, starts, t_s),
+        angle_noise=angle_noise,
+        step_s=step_s,
+        smear_s=0.0 if error is None else _half_window_s(angle_noise, noise, step_s),
+    )
+
+
+def _half_window_s(angle_noise: float, rate_se: float, step_s: float) -> float:
+    """Return half the window that turns an angle's noise into a rate's, at least a step."""
+    if rate_se <= 0 or step_s <= 0:
+        return step_s
+    window = float((12 * (angle_noise / (step_s * rate_se)) ** 2) ** (1 / 3))
+    return max(window / 2, 1.0) * step_s
+
+
+def brake_events(table: pl.DataFrame) -> pl.DataFrame:
+    """Return one row per release and engagement; columns of `EVENT_SCHEMA`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A joint table. Without a brake state the command's changes are taken
+        as the events (``signal`` says so), with neither there are none.
+    """
+    a = arrays_of(table)
+    word = a.engaged if (a.engaged >= 0).any() else a.command
+    rows = []
+    times = table["time"].to_numpy()
+    for k, state in changes(word):
+        row = _release(a, k) if state == 0 else _engage(a, k)
+        rows.append({"time": times[k], **row, **_conditions(a, k)})
+    if not rows:
+        return pl.DataFrame(schema=EVENT_SCHEMA)
+    columns = {name: [row.get(name) for row in rows] for name in EVENT_SCHEMA if name != "time"}
+    when = pl.Series("time", np.array([r["time"] for r in rows])).cast(pl.Datetime("ns"))
+    frame = pl.DataFrame(
+        columns, schema={k: v for k, v in EVENT_SCHEMA.items() if k != "time"}, strict=False
+    )
+    return frame.insert_column(0, when.dt.replace_time_zone("UTC")).with_columns(
+        pl.col(pl.Float64).fill_nan(None)
+    )
+
+
+def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
+    """Return (row, new state) for each known change; unknown rows in between are passed over."""
+    known = np.flatnonzero(word >= 0)
+    if len(known) < 2:
+        return []
+    turns = known[1:][word[known[1:]] != word[known[:-1]]]
+    return [(int(k), int(word[k])) for k in turns]
+
+
+def chatter_count(table: pl.DataFrame) -> int:
+    """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
+    a = arrays_of(table)
+    turns = changes(a.engaged)
+    count = 0
+    for (k, _), (k_next, _) in pairwise(turns):
+        commanded = a.command[k : k_next + 1]
+        steady = not ((commanded >= 0).any() and np.ptp(commanded[commanded >= 0]) > 0)
+        count += bool(steady and a.t_s[k_next] - a.t_s[k] <= CHATTER_S)
+    return count
+
+
+def cycle_count(table: pl.DataFrame) -> int:
+    """Return the number of engagements (state's word, else command)."""
+    engaged = table["brake_engaged"].cast(pl.Int8).fill_null(-1).to_numpy()
+    if not (engaged >= 0).any():
+        engaged = table["brake_engage_cmd"].cast(pl.Int8).fill_null(-1).to_numpy()
+    return sum(state == 1 for _, state in changes(engaged))
+
+
+def _signal(a: JointArrays, k: int) -> tuple[str, int]:
+    """Return what the times count from, and its row: the command's change, else the word's."""
+    state = a.engaged[k]
+    if state < 0 or not (a.command >= 0).any():
+        return ("state" if state >= 0 else "command"), k
+    first = int(np.searchsorted(a.t_s, a.t_s[k] - WAIT_S))
+    for j in range(k, max(first, 1) - 1, -1):
+        if a.command[j] == state and 0 <= a.command[j - 1] != state:
+            return "command", j
+        if a.command[j] not in (state, -1):
+            break
+    return "state", k
+
+
+def _release(a: JointArrays, k: int) -> dict[str, object]:
+    signal, at = _signal(a, k)
+    row: dict[str, object] = {
+        "event": "release",
+        "signal": signal,
+        **_answer(a, signal, at, k),
+        "rate_deg_s": float(a.rate[at]),
+        "on_the_move": None,
+    }
+    stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S, side="right"))
+    moving = np.abs(a.rate[at:stop]) > a.still_deg_s
+    before = slice(int(np.searchsorted(a.t_s, a.t_s[at] - BEFORE_S)), at)
+    level = float(np.median(a.current[before])) if at > before.start else float(a.current[at])
+    pushed = np.abs(a.current[at:stop] - level) > max(CURRENT_SIGMAS * a.current_noise, 1e-9)
+    asked = np.abs(np.nan_to_num(a.command_rate[at:stop])) > a.still_deg_s
+    wanted = asked.any() if np.isfinite(a.command_rate).any() else moving.any()
+    if not wanted:
+        return {**row, "delay_verdict": "not asked for"}
+    start = at
+    if asked.any() and not np.abs(np.nan_to_num(a.command_rate[at])) > a.still_deg_s:
+        start = at + int(np.argmax(asked))  # released first, asked to move later
+    moved, stepped = _first(moving), _first(pushed)
+    found = min((i for i in (moved, stepped) if i is not None), default=None)
+    if found is None:
+        return {**row, **_spread("delay", never(a.t_s[start], a.t_s[stop - 1]))}
+    by_motion = moved is not None and moved <= found
+    row["delay_by"] = "motion" if by_motion else "current"
+    first = min(start, at + found)
+    smear = a.smear_s if by_motion else 0.0
+    return {**row, **_spread("delay", _between(a, first, at + found, smear))}
+
+
+def _engage(a: JointArrays, k: int) -> dict[str, object]:
+    signal, at = _signal(a, k)
+    rate = float(a.rate[at - 1]) if at and np.isfinite(a.rate[at - 1]) else float(a.rate[at])
+    on_the_move = bool(abs(rate) > a.still_deg_s)
+    row: dict[str, object] = {
+        "event": "engage",
+        "signal": signal,
+        **_answer(a, signal, at, k),
+        "rate_deg_s": rate,
+        "on_the_move": on_the_move if np.isfinite(rate) else None,
+    }
+    if not on_the_move:
+        return {**row, "delay_verdict": "not asked for", "stop_verdict": "at rest"}
+    stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S + abs(rate), side="right"))
+    size = a.rate[at:stop] * np.sign(rate)
+    drop = max(SLOWED * abs(rate), 4 * a.rate_noise)
+    slowing = _first(size < abs(rate) - drop)
+    resting = _first(size < a.still_deg_s)
+    last = a.t_s[stop - 1]
+    row |= _spread(
+        "delay",
+        _between(a, at, at + slowing, a.smear_s) if slowing is not None else never(a.t_s[at], last),
+    )
+    if slowing is not None:
+        row["delay_by"] = "motion"
+    if resting is None:
+        return {**row, **_spread("stop", never(a.t_s[at], last))}
+    rest = at + resting
+    row |= _spread("stop", _between(a, at, rest, a.smear_s))
+    if np.isfinite(a.angle[at]) and np.isfinite(a.angle[rest]):
+        travel = abs(a.angle[rest] - a.angle[at])
+    else:
+        piece = slice(at, rest + 1)
+        travel = abs(float(np.trapezoid(np.nan_to_num(a.rate[piece]), a.t_s[piece])))
+    # the signal came up to a step before its row, with the joint at full rate
+    step = float(a.t_s[at] - a.t_s[at - 1]) if at else a.step_s
+    row["stop_angle_deg"] = travel + abs(rate) * step / 2
+    row["stop_angle_se_deg"] = float(np.hypot(abs(rate) * step / np.sqrt(12), a.angle_noise * 1.42))
+    return row
+
+
+def _conditions(a: JointArrays, k: int) -> dict[str, object]:
+    return {"load_nm": float(a.load[k]), "temperature_c": float(a.temperature[k])}
+
+
+def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
+    if signal != "command" or a.engaged[k] < 0:
+        return {}
+    found = _between(a, at, k)
+    return {
+        "answer_low_s": found.low_s,
+        "answer_high_s": found.high_s,
+        "answer_verdict": found.verdict,
+    }
+
+
+def _between(a: JointArrays, first: int, second: int, smear_s: float = 0.0) -> Span:
+    return span(
+        a.t_s[max(first - 1, 0)],
+        a.t_s[first],
+        a.t_s[max(second - 1, 0)] - smear_s,
+        a.t_s[second] + smear_s,
+    )
+
+
+def _spread(name: str, found: Span) -> dict[str, object]:
+    return {
+        f"{name}_low_s": found.low_s,
+        f"{name}_high_s": found.high_s,
+        f"{name}_s": found.value_s,
+        f"{name}_verdict": found.verdict,
+    }
+
+
+def _first(flags: NDArray[np.bool_]) -> int | None:
+    return int(np.argmax(flags)) if flags.any() else None

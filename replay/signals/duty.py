@@ -1,0 +1,120 @@
+"""What a joint unit was put through: travel, reversals, starts, hours, work, time near limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from replay.arm import Joint
+from replay.signals import rates
+from replay.signals.brakes import arrays_of, cycle_count
+
+NEAR_ANGLE_SHARE = 0.02
+NEAR_RATE = 0.95
+NEAR_CURRENT = 0.9
+"""Near a limit: within 2 % of the range from an end of it, above 95 % of the
+rate limit, above 90 % of the current limit."""
+
+DUTY_SCHEMA: dict[str, pl.DataType] = {
+    "logged_s": pl.Float64(),  # time between samples, gaps left out
+    "gap_s": pl.Float64(),  # time in gaps, in which anything may have happened
+    "travel_deg": pl.Float64(),
+    "moving_s": pl.Float64(),
+    "starts": pl.Int64(),
+    "reversals": pl.Int64(),
+    "brake_cycles": pl.Int64(),  # null without any word of the brake
+    "current_time_a_s": pl.Float64(),  # integral of |i|
+    "current_square_a2_s": pl.Float64(),  # integral of i squared
+    "near_angle_limit_s": pl.Float64(),  # null where the arm file has no such limit
+    "near_rate_limit_s": pl.Float64(),
+    "near_current_limit_s": pl.Float64(),
+}
+"""Columns of `duty`."""
+
+
+def duty(table: pl.DataFrame, joint: Joint | None = None) -> pl.DataFrame:
+    """Return one row: what one session asked of one joint; columns of `DUTY_SCHEMA`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        A joint table.
+    joint : Joint, optional
+        Its limits; without them the times near limits are null.
+
+    Notes
+    -----
+    Sums run over the time between neighbouring samples; a gap (more than 3.5
+    median steps) counts in ``gap_s`` only. Travel is the sum of |rate| dt while
+    moving, so that encoder noise at rest does not travel.
+    """
+    a = arrays_of(table)
+    step = np.diff(a.t_s, append=a.t_s[-1:])
+    gap = np.append(rates.gap_starts(a.t_s)[1:], True) if len(a.t_s) else np.zeros(0, bool)
+    step_seen = np.where(gap, 0.0, step)
+    moving = (table["motion"] == "moving").fill_null(False).to_numpy()
+    if not np.isfinite(a.rate).any():
+        moving = np.zeros(len(a.t_s), dtype=bool)
+    rate = np.abs(np.nan_to_num(a.rate))
+    current = np.nan_to_num(a.current)
+    new_move = moving & ~np.concatenate([[False], moving[:-1]])
+    braked = (a.engaged >= 0).any() or (a.command >= 0).any()
+
+    def near(flags: np.ndarray | None) -> float | None:
+        return None if flags is None else float(np.sum(step_seen[flags]))
+
+    near_angle = near_rate = near_current = None
+    if joint is not None:
+        if joint.angle_range_deg is not None and np.isfinite(a.angle).any():
+            low, high = joint.angle_range_deg
+            edge = NEAR_ANGLE_SHARE * (high - low)
+            near_angle = (a.angle < low + edge) | (a.angle > high - edge)
+        if joint.rate_limit_deg_s is not None:
+            near_rate = rate > NEAR_RATE * joint.rate_limit_deg_s
+        if joint.current_limit_a is not None:
+            near_current = np.abs(current) > NEAR_CURRENT * joint.current_limit_a
+    row = {
+        "logged_s": float(step_seen.sum()),
+        "gap_s": float(step[gap].sum()),
+        "travel_deg": float(np.sum(rate[moving] * step_seen[moving])),
+        "moving_s": float(step_seen[moving].sum()),
+        "starts": int(new_move.sum()),
+        "reversals": _reversals(table["direction"].to_numpy(), moving),
+        "brake_cycles": cycle_count(table) if braked else None,
+        "current_time_a_s": float(np.sum(np.abs(current) * step_seen)),
+        "current_square_a2_s": float(np.sum(current**2 * step_seen)),
+        "near_angle_limit_s": near(near_angle),
+        "near_rate_limit_s": near(near_rate),
+        "near_current_limit_s": near(near_current),
+    }
+    return pl.DataFrame({k: [v] for k, v in row.items()}, schema=DUTY_SCHEMA)
+
+
+def accumulated(duties: pl.DataFrame) -> pl.DataFrame:
+    """Return running totals per joint unit since its first session.
+
+    Parameters
+    ----------
+    duties : DataFrame
+        Rows of `duty` with ``serial`` and ``start`` beside them. Rows follow
+        the serial number, whatever place the unit held: it walks with the
+        arm, and a replacement starts at nothing.
+
+    Returns
+    -------
+    DataFrame
+        The same rows in time order, each quantity as its total so far (the
+        session included); a total leaves out sessions in which its quantity
+        was not known, and ``sessions`` counts them all.
+    """
+    sums = [c for c in DUTY_SCHEMA if c in duties.columns]
+    return duties.sort("serial", "start").with_columns(
+        *(pl.col(c).fill_null(0).cum_sum().over("serial").alias(c) for c in sums),
+        pl.int_range(1, pl.len() + 1).over("serial").alias("sessions"),
+    )
+
+
+def _reversals(direction: np.ndarray, moving: np.ndarray) -> int:
+    """Count moves that go the other way than the move before, stops in between or not."""
+    ways = direction[moving & (direction != 0)]
+    return int(np.count_nonzero(np.diff(ways)))
