@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from replay.arm import Arm, reversal
+from replay.arm.chain import Reversal
 from replay.cleaning.channels import ChannelPlan, learn_typical, plan_channels
 from replay.cleaning.clock import Clock
 from replay.cleaning.streams import StreamCleaner
@@ -25,6 +26,8 @@ _TRIES = 4
 _REGULAR = 0.6
 """Share of steps near the median step from which samples come at a rate."""
 _WATCHED = ("angle_deg", "rate_deg_s", "current_a", "temperature_c")
+_SIGNED = ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a")
+"""Quantities that turn their sign with the sense of a joint's axis."""
 
 
 @dataclass(slots=True)
@@ -140,6 +143,9 @@ def _cleaner(
 ) -> tuple[StreamCleaner, str | None]:
     plans = plan_channels(bindings, joints)
     nominal, regular = _nominal_ns(raw, log_map, time_column)
+    counted_from_b = log_map.numbering == "base" and _stays_at_b(log_map)
+    if counted_from_b:
+        _rename_from_b(plans, joints, arm)
     sample = raw.sample
     for plan in plans:
         learn_typical(plan, sample[plan.column], raw.decimal_comma)
@@ -156,12 +162,47 @@ def _cleaner(
     cleaner = StreamCleaner(raw, Clock(log_map.time), time_column, plans, watches, nominal, regular)
     note = None
     if log_map.numbering == "base":
-        note = _number_from_base(cleaner, log_map, joints, arm)
+        note = _number_from_base(cleaner, log_map, joints, arm, renamed=counted_from_b)
     return cleaner, note
 
 
+def _stays_at_b(log_map: LogMap) -> bool:
+    """Tell whether the map states that end B is the base throughout."""
+    entry = log_map.session.get("base_end")
+    value = None if entry is None else entry.value
+    return value is not None and str(value).strip().lower() in ("b", "end b")
+
+
+def _rename_from_b(plans: list[ChannelPlan], joints: tuple[str, ...], arm: Arm | None) -> None:
+    """Give each joint channel its physical joint while end B is the base throughout.
+
+    A channel need not share its instants with the one at the mirrored place, so
+    it is renamed rather than exchanged for it.
+    """
+    pattern = _mirror(arm)
+    for plan in plans:
+        if plan.joint is None:
+            continue
+        place = len(joints) - 1 - joints.index(plan.joint)
+        plan.joint = joints[place]
+        plan.name = f"{plan.joint}.{plan.quantity}"
+        if plan.quantity in _SIGNED and pattern is not None:
+            plan.factor *= float(pattern.signs[place])
+
+
+def _mirror(arm: Arm | None) -> Reversal | None:
+    if arm is None or any(j.from_previous is None for j in arm.joints):
+        return None
+    return reversal(arm)
+
+
 def _number_from_base(
-    cleaner: StreamCleaner, log_map: LogMap, joints: tuple[str, ...], arm: Arm | None
+    cleaner: StreamCleaner,
+    log_map: LogMap,
+    joints: tuple[str, ...],
+    arm: Arm | None,
+    *,
+    renamed: bool,
 ) -> str | None:
     """Say for each channel which one it is while end B is the base."""
     entry = log_map.session.get("base_end")
@@ -170,23 +211,16 @@ def _number_from_base(
             "joints are numbered from the base, and nothing says which end was the base",
             todo='[session.base_end] column = ... or value = "A"',
         )
-    cleaner.base_end_b = entry.value is not None and str(entry.value).strip().lower() in (
-        "b",
-        "end b",
-    )
-    pattern = None
-    if arm is not None and all(j.from_previous is not None for j in arm.joints):
-        pattern = reversal(arm)
+    pattern = _mirror(arm)
     signs = pattern.signs if pattern is not None else (1,) * len(joints)
     names = {p.name for p in cleaner.plans}
     for plan in cleaner.plans:
-        if plan.joint is None:
+        if plan.joint is None or renamed:
             continue
         place = joints.index(plan.joint)
         other = joints[len(joints) - 1 - place] + "." + plan.quantity
         plan.swap = other if other in names else None
-        signed = plan.quantity in ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a")
-        plan.swap_sign = float(signs[place]) if signed else 1.0
+        plan.swap_sign = float(signs[place]) if plan.quantity in _SIGNED else 1.0
     said = "while end B is the base, number 1 is the joint nearest end B"
     if pattern is None:
         return f"{said}; no sign pattern could be derived from the arm file, so signs are as logged"

@@ -66,8 +66,6 @@ class StreamCleaner:
     gap_ns: int = 0
     tell_tale_nulls: int = 0
     last_row_dropped: int | None = None
-    base_end_b: bool = False
-    """End B is the base throughout, and joints were numbered from the base."""
 
     def __post_init__(self) -> None:
         self.orderer = Orderer(self.nominal_ns)
@@ -163,12 +161,9 @@ class StreamCleaner:
 
     def _from_base(self, frame: pl.DataFrame, swaps: list[ChannelPlan]) -> pl.DataFrame:
         """Turn numbers counted from the present base into physical joints."""
-        if self.base_end_b:
-            at_b = pl.lit(True)
-        elif "base_end" in frame.columns:
-            at_b = pl.col("base_end").forward_fill() == "B"
-        else:
+        if "base_end" not in frame.columns:
             return frame
+        at_b = pl.col("base_end").forward_fill() == "B"
         return frame.with_columns(
             pl.when(at_b)
             .then(pl.col(p.swap or p.name) * p.swap_sign if p.number else pl.col(p.swap or p.name))
