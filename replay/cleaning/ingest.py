@@ -26,6 +26,7 @@ from replay.cleaning.sessions import arm_name, build_session
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import Binding, bind, check_enough
 from replay.logs.maps import LogMap, load_map
+from replay.logs.propose import propose
 from replay.logs.raw import RawLog
 from replay.logs.readers import open_log
 from replay.records import QualityNote, Refusal, Session
@@ -197,7 +198,7 @@ def _clean(
 def _fit(raw: RawLog, maps: list[LogMap]) -> tuple[LogMap, list[Binding], str]:
     """Return the first map that fits the log; propose one when none is given."""
     if not maps:
-        raise LogMapError("no log map", file=raw.path, todo="--map FILE")
+        return _propose(raw)
     first: JointbookError | None = None
     for log_map in maps:
         try:
@@ -208,6 +209,26 @@ def _fit(raw: RawLog, maps: list[LogMap]) -> tuple[LogMap, list[Binding], str]:
             first = first or error
     assert first is not None
     raise first
+
+
+def _propose(raw: RawLog) -> tuple[LogMap, list[Binding], str]:
+    """Read a log with a proposed map, if a person need not look at it first."""
+    proposal = propose(raw)
+    if not proposal.sure:
+        doubts = [
+            f"[{d.table}] {d.key} = {d.value}: {d.why or 'not sure'}" for d in proposal.doubts
+        ]
+        raise LogMapError(
+            "no log map was given, and the proposed one is not sure enough: "
+            + "; ".join([*proposal.missing, *doubts]),
+            file=raw.path,
+            todo=f"`jointbook map {raw.path} --out log.map.toml`, look at its lines, "
+            "then ingest with --map log.map.toml",
+        )
+    log_map = proposal.log_map()
+    columns = raw.columns if log_map.layout == "wide" else channel_names(raw, log_map)
+    lowest = min(line.confidence for line in proposal.used if line.key != "numbering")
+    return log_map, bind(log_map, columns, raw.path), f"its least sure line {lowest:.2f}"
 
 
 def _maps(log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None) -> list[LogMap]:
