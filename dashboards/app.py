@@ -189,5 +189,5 @@ _INDEX = """<!DOCTYPE html>
 <script>(function () { try { var t = localStorage.getItem("jointbook-theme");
 if (t) document.documentElement.dataset.theme = t; } catch (e) { } })();</script>
 </head>
-<body>{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer></body>
+<body>{%app_entry%}<div>{%config%}{%scripts%}{%renderer%}</div></body>
 </html>"""

@@ -74,9 +74,13 @@
     // Keys are event.key in lower case, "shift+arrowleft" with Shift for arrows.
     add(page, map) { maps[page] = Object.assign(maps[page] || {}, map); },
   };
-  function singleKeysOn() {
-    const box = document.querySelector("#frame-single-keys input");
-    return !box || box.checked;
+  let singleKeys = true;
+  try { singleKeys = localStorage.getItem("jointbook-single-keys") !== "off"; } catch (e) { /* private window */ }
+  const singleKeysOn = () => singleKeys;
+  function turnSingleKeys(button) {
+    singleKeys = !singleKeys;
+    button.setAttribute("aria-pressed", String(singleKeys));
+    try { localStorage.setItem("jointbook-single-keys", singleKeys ? "on" : "off"); } catch (e) { /* private window */ }
   }
   function typing(target) {
     return target.closest && target.closest("input:not([type=range]):not([type=checkbox]), textarea, select, [contenteditable=true], [role=combobox], [role=grid], .ag-root");
@@ -87,6 +91,7 @@
     const open = show === undefined ? sheet.hidden : show;
     if (open === !sheet.hidden) return;
     sheet.hidden = !open;
+    document.getElementById("single-keys").setAttribute("aria-pressed", String(singleKeys));
     if (open) { help.back = document.activeElement; document.getElementById("help-close").focus(); }
     else if (help.back) help.back.focus();
   }
@@ -104,7 +109,7 @@
     if (event.ctrlKey || event.metaKey || event.altKey || typing(event.target)) return;
     if (!singleKeysOn() || event.isComposing) return;
     const key = (event.shiftKey && event.key.startsWith("Arrow") ? "shift+" : "") + event.key.toLowerCase();
-    if (key === " " && event.target.closest("button, a, summary, label")) return;
+    if ((key === " " || key === "enter") && event.target.closest("button, a, summary, label")) return;
     if (key.endsWith("arrowleft") || key.endsWith("arrowright")) {
       if (event.target.closest("[role=slider]:not(#rp-strip), input:not([type=checkbox]), [role=tablist], [role=radiogroup]")) return;
     }
@@ -118,6 +123,7 @@
     if (id === "frame-help") help(true);
     if (id === "help-close" || id === "help") help(false);
     if (id === "frame-theme") jb.theme.turn();
+    if (id === "single-keys") turnSingleKeys(event.target);
   });
 
   // --- which thumb is current, and the tab's title ---------------------------

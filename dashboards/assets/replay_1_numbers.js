@@ -25,7 +25,7 @@
     const rough = (high - low) / Math.max(1, wanted);
     if (!(rough > 0)) return [];
     const power = Math.pow(10, Math.floor(Math.log10(rough)));
-    const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough * 0.999);
+    const step = [1, 2, 5, 10].map((m) => m * power).find((s) => s >= rough * 0.7);
     const ticks = [];
     for (let v = Math.ceil(low / step - 1e-9) * step; v <= high + step * 1e-9; v += step) {
       ticks.push(Math.abs(v) < step * 1e-9 ? 0 : v);

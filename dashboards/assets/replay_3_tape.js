@@ -26,6 +26,7 @@
       this.share = 1; this.trouble = "";
       this.brakes = {};
       this.waiting = {};
+      this.again = {};
       this.closed = false;
     }
 
@@ -53,17 +54,17 @@
 
     close() {
       this.closed = true;
-      clearTimeout(this.again);
+      Object.values(this.again).forEach(clearTimeout);
       Object.values(this.waiting).forEach((w) => w.abort());
     }
 
     async open(columns) {
       const all = { from: 0, to: this.config.length, columns };
       this.columns = columns;
-      this.get("brakes", "brakes", {}, true).then((runs) => { if (runs) { this.brakes = runs; this.changed("data"); } });
-      this.derive("whole", all);
       const got = await this.get("whole-logged", "window", all);
       if (got) { this.whole.logged = new Layer(got.groups, 0, this.config.length); this.changed("data"); }
+      this.get("brakes", "brakes", {}, true).then((runs) => { if (runs) { this.brakes = runs; this.changed("data"); } });
+      this.derive("whole", all);
     }
 
     // Fetch what a window needs unless it is there; columns: pixels of the window.
@@ -74,14 +75,15 @@
       if (enough(this.near.logged) || (span > this.config.length * 0.6 && this.whole.logged)) return;
       const low = Math.max(0, from - span / 2), high = Math.min(this.config.length, to + span / 2);
       const words = { from: low, to: high, columns: Math.round((columns * (high - low)) / span) };
-      this.derive("near", words, columns);
       const got = await this.get("near-logged", "window", words);
       if (!got) return;
       this.near.logged = Object.assign(new Layer(got.groups, low, high), { columns });
       this.changed("data");
+      this.derive("near", words, columns); // what was logged comes first
     }
 
     async derive(which, words, columns) {
+      clearTimeout(this.again[which]);
       const got = await this.get(which + "-derived", "derived", words);
       if (!got || this.closed) return;
       this[which].derived = Object.assign(new Layer(got.groups, words.from, words.to), { columns });
@@ -89,8 +91,8 @@
       if (which === "whole" || got.share < 1) this.share = got.share;
       this.changed("data");
       if (got.share < 1) {
-        clearTimeout(this.again);
-        this.again = setTimeout(() => this.derive(which, words, columns), 900);
+        clearTimeout(this.again[which]);
+        this.again[which] = setTimeout(() => this.derive(which, words, columns), 900);
       }
     }
 

@@ -178,7 +178,7 @@
         const at = Math.round(y(v)) + 0.5;
         if (at < 3 || at > height - 3) continue;
         pen.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
-        if (at > (p.title.length > 8 ? 17 : 7) && at < height - 5) pen.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
+        if (at > (p.title.length > 8 ? 28 : 7) && at < height - 5) pen.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
       }
       pen.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
       pen.clip(R.GUTTER, 0, this.plot, height);

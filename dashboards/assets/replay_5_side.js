@@ -188,7 +188,8 @@
         const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
         for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
         if (from < at && to >= at) { const q = this.project(this.point(n - 1, at), w, h); xs.push(q[0]); ys.push(q[1]); }
-        pen.path(xs, ys, xs.length, colour, width, alpha);
+        if (this.data.t[1] - this.data.t[0] < 3) pen.path(xs, ys, xs.length, colour, width, alpha);
+        else xs.forEach((x, i) => pen.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
       };
       path(this.view.from - 1, this.view.to + 1, c.faint, 1, 0.45);
       path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);

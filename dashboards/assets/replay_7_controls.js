@@ -26,6 +26,9 @@
       press("rp-csv-measure", () => this.keepMeasure());
       const rate = el("rp-rate");
       rate.onchange = () => { this.view.rate = Number(rate.value); this.playing(); rate.blur(); };
+      const picker = el("rp-picker");
+      picker.value = this.config.session;
+      picker.onchange = () => jb.address.go("replay", { session: picker.value });
       this.strip = el("rp-strip"); this.stripCanvas = el("rp-strip-canvas"); this.stripCursor = el("rp-strip-cursor");
       this.hands();
       this.rows();
@@ -111,7 +114,7 @@
       put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
       put(el("rp-tip"), this.stage.posture.words || "");
       const step = v.to - v.from;
-      put(el("rp-window"), "window " + R.span(step) + (this.tape.share < 1 ? ", expected current " + Math.round(100 * this.tape.share) + " % computed" : ""));
+      put(el("rp-window"), "window " + R.span(step) + (this.tape.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.tape.share) + " % computed" : ""));
       if (!v.playing) this.strip.setAttribute("aria-valuetext", R.clock(v.at, this.config.zero, 3));
       this.strip.setAttribute("aria-valuenow", v.at.toFixed(3));
       const here = this.config.flags.find((f) => f.start <= v.at + 1e-6 && v.at <= f.end + 1e-6);
@@ -137,7 +140,14 @@
         e.preventDefault();
         jb.address.go("event", { session: this.config.session, flag: f.flag });
       };
-      card.append(head, words, link);
+      card.append(head, words);
+      if (f.caution) {
+        const caution = document.createElement("p");
+        caution.className = "caution";
+        caution.textContent = "Caution. " + f.caution;
+        card.append(caution);
+      }
+      card.append(link);
     }
 
     // --- measuring between two cursors ------------------------------------------

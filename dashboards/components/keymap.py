@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dash import dcc, html
+from dash import html
 from dash.development.base_component import Component
 
 from dashboards.components.basics import attributes
@@ -39,14 +39,16 @@ def help_overlay() -> Component:
             [
                 html.H2("Keys", id="help-title"),
                 html.Table([head, html.Tbody(rows)]),
-                dcc.Checklist(
-                    [{"label": " Single keys act", "value": "on"}],
-                    ["on"],
-                    id="frame-single-keys",
-                    persistence=True,
+                html.Div(
+                    [
+                        html.Button(
+                            "Single keys act", id="single-keys", **attributes(aria_pressed="true")
+                        ),
+                        html.Span("Switched off, only Esc and the buttons act."),
+                        html.Button("Close", id="help-close"),
+                    ],
+                    className="tools",
                 ),
-                html.P("Switched off, only Esc and the buttons act."),
-                html.Button("Close", id="help-close", n_clicks=0),
             ],
             className="help-sheet",
         ),

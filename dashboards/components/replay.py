@@ -26,14 +26,16 @@ _COLUMNS = (
 
 
 def picker(session: str | None, options: list[dict[str, str]]) -> Component:
-    """Return the session picker; its callback searches as one types."""
-    return dcc.Dropdown(
-        id="replay-picker",
-        options=options,
-        value=session,
-        clearable=False,
+    """Return the session picker: a plain list, which every screen reader knows."""
+    return html.Select(
+        [
+            html.Option(o["label"], value=o["value"], selected=o["value"] == session)
+            for o in options
+        ],
+        id="rp-picker",
         className="rp-picker",
-        placeholder="Choose a session",
+        title="Session; the library finds older ones",
+        **attributes(aria_label="Session"),
     )
 
 
@@ -163,7 +165,7 @@ def side() -> Component:
                         html.Tr(
                             [
                                 html.Th(w, scope="col")
-                                for w in ("", "difference", "slope /s", "mean", "integral s")
+                                for w in ("of", "difference", "slope /s", "mean", "integral s")
                             ]
                         )
                     ),

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from typing import Any
 
 import orjson
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 from flask import Response, request
 
@@ -53,12 +53,13 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(
                 [
                     html.H1("Replay", className="rp-title"),
-                    replay.picker(name, _options(desk, "", name)),
+                    replay.picker(name, _options(desk, name)),
                     html.Dl(facts, className="rp-facts"),
                     details if off else None,
                 ],
                 className="rp-head",
             ),
+            _person(found),
             replay.controls(),
             replay.strip(),
             html.Div(
@@ -77,13 +78,22 @@ def layout(desk: Desk, view: View) -> Component:
     )
 
 
-def _options(desk: Desk, search: str, chosen: str | None) -> list[dict[str, str]]:
-    rows = sessions.listing(desk.archive, search).to_dicts()
+def _person(found: sessions.Outline) -> Component | None:
+    if not found.record.person_on_tip:
+        return None
+    return basics.caution(
+        "A person was on the tip in this session. What is seen here advises; whether the arm may "
+        "carry anyone is decided by the operator's rules and whoever is responsible, not here."
+    )
+
+
+def _options(desk: Desk, chosen: str) -> list[dict[str, str]]:
+    rows = sessions.listing(desk.archive).to_dicts()
     options = [
         {"value": r["session"], "label": f"{r['start']:%Y-%m-%d %H:%M} · {r['session']}"}
         for r in rows
     ]
-    if chosen and all(o["value"] != chosen for o in options):
+    if all(o["value"] != chosen for o in options):
         options.insert(0, {"value": chosen, "label": chosen})
     return options
 
@@ -105,6 +115,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "score": f["score"],
             "start": seconds(f["start_ns"]),
             "end": seconds(f["end_ns"]),
+            "caution": sessions.CAUTIONS.get(f["kind"], ""),
         }
         for f in sessions.flags_of(desk.archive, found.session)
     ]
@@ -144,28 +155,6 @@ def register(app: Dash, desk: Desk) -> None:
         Output("replay-mounted", "data"),
         Input(ids.REPLAY_CONFIG, "data"),
     )
-    browser.clientside_callback(
-        """function (session, config) {
-            if (session && config && session !== config.session) {
-                window.jointbook.address.go("replay", { session: session });
-            }
-            return window.dash_clientside.no_update;
-        }""",
-        Output("replay-mounted", "data", allow_duplicate=True),
-        Input("replay-picker", "value"),
-        State(ids.REPLAY_CONFIG, "data"),
-        prevent_initial_call=True,
-    )
-
-    @app.callback(
-        Output("replay-picker", "options"),
-        Input("replay-picker", "search_value"),
-        State("replay-picker", "value"),
-        prevent_initial_call=True,
-    )
-    def search(words: str | None, chosen: str | None) -> Any:
-        return no_update if words is None else _options(desk, words, chosen)
-
     _add_routes(app, desk, derived)
 
 
@@ -194,6 +183,7 @@ def _add_routes(app: Dash, desk: Desk, derived: Derived) -> None:
     @route("window")
     def window(found: sessions.Outline) -> Response:
         start, end = _window(found)
+        derived.make_way()
         groups = windows.logged_window(archive, found, start, end, _columns(), _joints(found))
         return _bytes(groups)
 

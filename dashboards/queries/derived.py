@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import time
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -32,8 +33,12 @@ if TYPE_CHECKING:
 DIRECT_ROWS = 30_000
 """Rows per joint up to which a window is computed at once."""
 PIECE_ROWS = 30_000
-BLOCKS_AT_MOST = 150_000
+BLOCKS_AT_MOST = 80_000
 KEPT_SESSIONS = 3
+MAKES_WAY_S = 0.4
+"""Background work waits this long after a request for samples."""
+NOBODY_LOOKS_S = 10.0
+"""Background work rests when nobody has asked for its session this long."""
 
 QUANTITIES = ("rate_deg_s", "expected_a", "low_a", "high_a", "remainder_a", "load_nm")
 
@@ -45,10 +50,12 @@ _one_at_a_time = threading.Semaphore(1)
 class Blocks:
     """A whole session's derived channels as blocks, filled in the background."""
 
-    key: tuple[str, str]
     pieces: list[Group] = field(default_factory=list)
     share: float = 0.0
     failed: str = ""
+    done_s: float = 0.0
+    asked_at: float = 0.0
+    running: bool = False
     stop: threading.Event = field(default_factory=threading.Event)
 
 
@@ -59,6 +66,11 @@ class Derived:
         self._archive = archive
         self._kept: OrderedDict[tuple[str, str], Blocks] = OrderedDict()
         self._lock = threading.Lock()
+        self._in_hand = 0.0
+
+    def make_way(self) -> None:
+        """Say that somebody waits for samples: background work lets them pass."""
+        self._in_hand = time.monotonic()
 
     def window(
         self, found: Outline, start_s: float, end_s: float, columns: int, joints: list[str]
@@ -83,7 +95,10 @@ class Derived:
         with self._lock:
             blocks = self._kept.get(key)
             if blocks is None:
-                blocks = self._kept[key] = Blocks(key)
+                blocks = self._kept[key] = Blocks()
+            blocks.asked_at = time.monotonic()
+            if not blocks.running and blocks.share < 1 and not blocks.failed:
+                blocks.running = True
                 threading.Thread(
                     target=self._fill, args=(blocks, found, base), daemon=True, name=f"derive {key}"
                 ).start()
@@ -97,11 +112,14 @@ class Derived:
         per_block = max(8, int(rate * found.length_s / BLOCKS_AT_MOST) + 1)
         step_s = PIECE_ROWS / rate
         joints = [j["name"] for j in found.joints]
-        edges = np.arange(0.0, found.length_s + step_s, step_s)
+        edges = np.arange(blocks.done_s, found.length_s + step_s, step_s)
         with _one_at_a_time:
             for start_s, end_s in pairwise(edges):
-                if blocks.stop.is_set():
+                if blocks.stop.is_set() or time.monotonic() - blocks.asked_at > NOBODY_LOOKS_S:
+                    blocks.running = False  # goes on here when somebody asks again
                     return
+                while time.monotonic() - self._in_hand < MAKES_WAY_S:
+                    time.sleep(0.05)
                 try:
                     pieces = self._compute(found, start_s, end_s, joints, base)
                 except JointbookError as error:
@@ -114,7 +132,8 @@ class Derived:
                 for piece in pieces:
                     n = max(1, int(np.ceil(piece.t_s.size / per_block)))
                     blocks.pieces.append(_thin(piece, start_s, end_s, n))
-                blocks.share = min(1.0, float(end_s) / found.length_s)
+                blocks.done_s = float(end_s)
+                blocks.share = min(1.0, blocks.done_s / found.length_s)
         blocks.share = 1.0
 
     def _compute(

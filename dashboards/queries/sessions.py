@@ -10,7 +10,7 @@ import orjson
 import polars as pl
 
 from dashboards import theme
-from dashboards.links import instant, to_ns
+from dashboards.links import to_ns
 from replay.archive import Archive
 from replay.arm import load_arm
 from replay.arm.description import Arm
@@ -36,17 +36,10 @@ class Outline:
         return channel(joint, quantity) in self.logged
 
 
-def listing(archive: Archive, search: str = "", *, limit: int = 200) -> pl.DataFrame:
-    """Return sessions whose name, source or arm holds ``search``, newest first."""
+def listing(archive: Archive, *, limit: int = 300) -> pl.DataFrame:
+    """Return the newest sessions, newest first."""
     frame = archive.sessions()
-    if not frame.height:
-        return frame
-    if search:
-        words = pl.concat_str(
-            pl.col("session", "source", "arm"), separator=" ", ignore_nulls=True
-        ).str.to_lowercase()
-        frame = frame.filter(words.str.contains(search.lower(), literal=True))
-    return frame.sort("start", descending=True).head(limit)
+    return frame.sort("start", descending=True).head(limit) if frame.height else frame
 
 
 def outline(archive: Archive, session: str) -> Outline:
@@ -113,12 +106,20 @@ def flags_of(archive: Archive, session: str) -> list[dict[str, Any]]:
     return rows
 
 
+CAUTIONS = {
+    "brake-slip": "A brake that slips may not hold: nobody belongs within the arm's reach "
+    "until whoever is responsible has decided.",
+    "late-release": "A joint that drove against its own brake may have damaged it.",
+}
+"""Said beside a flag of that kind; the operator's own rules decide."""
+
+
 def facts(found: Outline) -> list[tuple[str, str]]:
     """Return the session's facts for a headline: (name, value)."""
     r = found.record
     minutes = found.length_s / 60
     length = f"{minutes:.1f} min" if minutes < 90 else f"{minutes / 60:.2f} h"
-    lines = [("arm", r.arm), ("start", instant(found.zero_ns)), ("length", length)]
+    lines = [("arm", r.arm), ("length", length)]
     if r.rate_hz:
         lines.append(("samples", f"{r.rate_hz:g} a second"))
     if r.completeness is not None:

@@ -231,7 +231,7 @@ def test_help_theme_and_switching_single_keys_off(visit: Open, heron: Archive) -
     page = opened(visit, heron).page
     page.keyboard.press("?")
     expect(page.get_by_role("dialog", name="Keys")).to_be_visible()
-    page.get_by_label("Single keys act").uncheck()
+    page.get_by_role("button", name="Single keys act").click()
     page.keyboard.press("Escape")
     expect(page.locator("#help")).to_be_hidden()
     page.keyboard.press("t")

@@ -1,0 +1,307 @@
+"""A day of seven joints in a real browser, beside two other ways to show it.
+
+    python -m tests.benchmarks.replay_day [--hours 24] [--peers PYTHON]
+
+Measures the replay on ``hours`` x 100 Hz x 7 joints x 4 channels: first page,
+first plots, zoom and pan until drawn, the server's part, its memory with ten
+viewers, frames while playing. With ``--peers`` (the Python of an environment
+with polars and plotly-resampler) the same data are shown, in the same run, by
+plotly-resampler, which holds them in memory, and by a plain Dash page of
+Plotly figures, given as few hours as it can bear (see the output).
+"""
+
+from __future__ import annotations
+
+import argparse
+import gzip
+import json
+import subprocess
+import sys
+import tempfile
+import time
+import urllib.request
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+import psutil
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from replay.archive import open_archive
+from replay.demo import heron
+from replay.records import Session
+from tests.pages.conftest import CHROMIUM, FLAGS
+
+HERTZ = 100
+STAGE = "window.jointbook.replay.stage"
+PEERS = Path(__file__).with_name("replay_peers.py")
+
+
+def make_day(folder: Path, hours: float) -> Path:
+    """Write an archive with one long session and return its folder."""
+    archive = open_archive(folder / "archive", create=True)
+    n = int(hours * 3600 * HERTZ)
+    start = datetime(2031, 5, 1, tzinfo=UTC)
+    rng = np.random.default_rng(1)
+    time_ns = np.arange(n, dtype=np.int64) * (10**9 // HERTZ) + int(start.timestamp()) * 10**9
+    t = np.arange(n) / HERTZ
+    columns = {"time": pl.Series(time_ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")}
+    for name in heron.NAMES:
+        rate = 2 * np.sin(t / rng.uniform(30, 140) + rng.uniform(0, 6))
+        rate[np.abs(rate) < 0.8] = 0
+        current = np.sign(rate) + 0.3 * rate + rng.normal(0, 0.05, n)
+        warm = 20 + 5 * np.sin(t / 13751) + rng.normal(0, 0.1, n)
+        for quantity, values in (
+            ("angle_deg", np.cumsum(rate) / HERTZ % 300 - 150),
+            ("rate_deg_s", rate + rng.normal(0, 0.01, n)),
+            ("current_a", current),
+            ("temperature_c", warm),
+        ):
+            columns[f"{name}.{quantity}"] = pl.Series(values.astype(np.float32))
+    frame = pl.DataFrame(columns)
+    record = Session(
+        session="day",
+        source="",
+        arm="Heron",
+        rows=n,
+        start=start,
+        end=frame["time"][-1],
+        joints=heron.NAMES,
+        units=dict(zip(heron.NAMES, heron.FIRST_SERIALS, strict=True)),
+        channels={"main": tuple(c for c in frame.columns if c != "time")},
+        rate_hz=float(HERTZ),
+        completeness=1.0,
+        base_end="A",
+        arm_toml=heron.arm_toml(heron.FIRST_SERIALS),
+    )
+    archive.add_session(record, {"main": frame})
+    return folder / "archive"
+
+
+class Server:
+    """A dashboard, or a peer, as a program of its own, so that memory is its own."""
+
+    def __init__(self, words: list[str], port: int, python: str = sys.executable) -> None:
+        self.base = f"http://127.0.0.1:{port}"
+        began = time.perf_counter()
+        self.process = subprocess.Popen(
+            [python, *words], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        while True:
+            try:
+                urllib.request.urlopen(self.base, timeout=60).read()
+                break
+            except OSError:
+                if self.process.poll() is not None:
+                    raise RuntimeError(f"{words} did not start") from None
+                time.sleep(0.1)
+        self.start_s = time.perf_counter() - began
+
+    def memory_mb(self) -> float:
+        return float(psutil.Process(self.process.pid).memory_info().rss) / 1e6
+
+    def stop(self) -> None:
+        self.process.terminate()
+        self.process.wait()
+
+
+def ms(values: list[float]) -> str:
+    p50, p95 = np.percentile(values, [50, 95])
+    return f"median {p50:.0f} ms, p95 {p95:.0f} ms, greatest {max(values):.0f} ms (n {len(values)})"
+
+
+def first_page(browser: Browser, base: str) -> None:
+    context = browser.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    sizes: list[float] = []
+    session = context.new_cdp_session(page)
+    session.send("Network.enable")
+    session.on("Network.loadingFinished", lambda e: sizes.append(e["encodedDataLength"]))
+    began = time.perf_counter()
+    page.goto(base + "/replay?session=day")
+    page.wait_for_selector("#rp-values tr")
+    shown = time.perf_counter() - began
+    page.wait_for_timeout(1500)
+    print(f"first page: {shown * 1e3:.0f} ms, {sum(sizes) / 1e6:.2f} MB over the wire")
+    context.close()
+
+
+def click_to_plots(page: Page, base: str) -> list[float]:
+    """From a click in the menu to the first plots drawn with data."""
+    taken = []
+    for _ in range(5):
+        page.goto(base + "/wear")
+        page.wait_for_selector("a.thumb[data-page=replay]")
+        page.wait_for_timeout(800)
+        taken.append(
+            page.evaluate(
+                """() => new Promise((done) => {
+            const t0 = performance.now();
+            document.querySelector('a.thumb[data-page=replay]').click();
+            const look = () => { const s = window.jointbook.replay.stage;
+              if (s && s.tape.whole.logged && s.drawnAt && !s.stale) done(performance.now() - t0);
+              else requestAnimationFrame(look); };
+            look(); })"""
+            )
+        )
+    return taken
+
+
+MOVE = """([from, to]) => new Promise((done) => {
+  const s = window.jointbook.replay.stage, t0 = performance.now();
+  s.setWindow(from, to);
+  const look = () => {
+    const near = s.tape.near.logged;
+    const there = near && near.covers(s.view.from, s.view.to) && near.columns;
+    const wide = s.view.to - s.view.from > s.config.length * 0.6;
+    if ((there || wide) && !s.stale && s.drawnAt > t0 && !s.tape.waiting['near-logged'])
+      requestAnimationFrame(() => done(performance.now() - t0));
+    else requestAnimationFrame(look);
+  };
+  look(); })"""
+
+
+def moves(page: Page, length: float, count: int) -> list[float]:
+    """Zooms and pans to places not seen before, until drawn."""
+    rng = np.random.default_rng(3)
+    taken = []
+    for _ in range(count):
+        span = float(length * 10 ** rng.uniform(-4.5, -0.3))
+        start = float(rng.uniform(0, length - span))
+        taken.append(page.evaluate(MOVE, [start, start + span]))
+        page.wait_for_timeout(600)  # someone looks before moving on
+    return taken
+
+
+def frames(page: Page, seconds: float = 4.0) -> None:
+    page.evaluate(f"{STAGE}.setWindow(1000, 1060); {STAGE}.setCursor(1005)")
+    page.wait_for_timeout(1500)
+    asked: list[str] = []
+    page.on("request", lambda r: asked.append(r.url))
+    page.evaluate(
+        """() => { window.ticks = []; const on = (t) => { window.ticks.push(t);
+        window.again = requestAnimationFrame(on); }; requestAnimationFrame(on); }"""
+    )
+    page.keyboard.press("Space")
+    page.wait_for_timeout(int(seconds * 1e3))
+    page.keyboard.press("Space")
+    ticks = np.array(page.evaluate("cancelAnimationFrame(window.again), window.ticks"))
+    gaps = np.diff(ticks)
+    print(
+        f"playing: {1e3 / gaps.mean():.1f} frames/s, longest {gaps.max():.0f} ms, "
+        f"{len(asked)} requests in {seconds:g} s for {len(ticks)} frames"
+    )
+
+
+def ours(browser: Browser, archive: Path, hours: float) -> None:
+    server = Server(["-m", "dashboards", "--archive", str(archive), "--port", "8971"], 8971)
+    try:
+        print(f"server up in {server.start_s:.1f} s, {server.memory_mb():.0f} MB")
+        first_page(browser, server.base)
+        page = browser.new_page(viewport={"width": 1280, "height": 800})
+        print("click to first plots:", ms(click_to_plots(page, server.base)))
+        page.wait_for_timeout(2000)
+        length = hours * 3600
+        print("zoom or pan until drawn:", ms(moves(page, length, 40)))
+        frames(page)
+        page.close()
+        time.sleep(12)  # background work rests when nobody looks
+        print("server's part, one viewer:", ms(windows(server.base, length, 100, 0, 0.0)))
+        with ThreadPoolExecutor(10) as pool:
+            lists = list(pool.map(lambda k: windows(server.base, length, 20, k, 1.0), range(10)))
+        print(
+            "server's part, ten viewers, a move a second each:",
+            ms([t for one in lists for t in one]),
+        )
+        print(f"server's memory after ten viewers: {server.memory_mb():.0f} MB")
+    finally:
+        server.stop()
+
+
+def windows(base: str, length: float, count: int, seed: int, rest_s: float) -> list[float]:
+    """Ask for windows as the browser does; return what each took, ms."""
+    rng = np.random.default_rng(seed)
+    taken = []
+    for _ in range(count):
+        span = length * 10 ** rng.uniform(-4.5, -0.1)
+        start = rng.uniform(0, length - span)
+        began = time.perf_counter()
+        words = f"from={start}&to={start + span}&columns=1400"
+        urllib.request.urlopen(f"{base}/data/replay/day/window?{words}").read()
+        taken.append((time.perf_counter() - began) * 1e3)
+        time.sleep(rest_s * rng.uniform(0.5, 1.5))
+    return taken
+
+
+RELAYOUT = """([plot, from, to]) => new Promise((done) => {
+  const gd = document.querySelectorAll('.js-plotly-plot')[0], t0 = performance.now();
+  let last = 0;
+  gd.on('plotly_afterplot', () => { last = performance.now(); });
+  window.Plotly.relayout(gd, {'xaxis.range[0]': from, 'xaxis.range[1]': to});
+  const look = () => (last && performance.now() - last > 400 ? done(last - t0)
+    : requestAnimationFrame(look));
+  look(); })"""
+
+
+def peer(browser: Browser, kind: str, archive: Path, python: str, shown_hours: float) -> None:
+    words = [str(PEERS), kind, str(archive), "--hours", str(shown_hours), "--port", "8972"]
+    server = Server(words, 8972, python)
+    page = browser.new_page(viewport={"width": 1280, "height": 800})
+    try:
+        answer = urllib.request.urlopen(server.base + "/_dash-layout").read()
+        print(
+            f"{kind}, {shown_hours:g} h ({shown_hours * 3600 * HERTZ * 28 / 1e6:.0f} M values): "
+            f"up in {server.start_s:.1f} s, {server.memory_mb():.0f} MB, "
+            f"layout {len(answer) / 1e6:.1f} MB ({len(gzip.compress(answer, 1)) / 1e6:.1f} gzipped)"
+        )
+        began = time.perf_counter()
+        page.goto(server.base, timeout=120_000)
+        page.wait_for_function(
+            "() => document.querySelectorAll('.js-plotly-plot .scatterlayer .trace,"
+            " .js-plotly-plot canvas').length > 0",
+            timeout=120_000,
+        )
+        page.wait_for_timeout(500)
+        print(f"  first plots: {time.perf_counter() - began - 0.5:.2f} s")
+        rng = np.random.default_rng(3)
+        taken = []
+        for _ in range(8):
+            span = shown_hours * 3600 * 10 ** rng.uniform(-3, -0.3)
+            low = rng.uniform(0, shown_hours * 3600 - span)
+            edges = [
+                datetime.fromtimestamp(1935360000 + s, UTC).strftime("%Y-%m-%d %H:%M:%S.%f")
+                for s in (low, low + span)
+            ]
+            taken.append(page.evaluate(RELAYOUT, [0, *edges]))
+        print("  zoom until drawn:", ms(taken))
+    except Exception as error:
+        print(f"  did not get there: {type(error).__name__}: {str(error).splitlines()[0]}")
+    finally:
+        page.close()
+        server.stop()
+
+
+def main(argv: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--hours", type=float, default=24.0)
+    parser.add_argument("--peers", metavar="PYTHON", help="a Python with dash and the resampler")
+    parser.add_argument("--archive", type=Path, help="an archive made before, with session 'day'")
+    args = parser.parse_args(argv)
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        archive: Any = args.archive or make_day(Path(folder), args.hours)
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        print(json.dumps({"hours": args.hours, "values_million": args.hours * 3600 * 2800 / 1e6}))
+        ours(browser, archive, args.hours)
+        if args.peers:
+            peer(browser, "resampler", archive, args.peers, args.hours)
+            for hours in (0.01, 0.1):
+                peer(browser, "plain", archive, args.peers, min(hours, args.hours))
+        browser.close()
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
