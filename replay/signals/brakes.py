@@ -236,8 +236,18 @@ def _release(a: JointArrays, k: int) -> dict[str, object]:
     by_motion = moved is not None and moved <= found
     row["delay_by"] = "motion" if by_motion else "current"
     first = min(start, at + found)
-    smear = a.smear_s if by_motion else 0.0
-    return {**row, **_spread("delay", _between(a, first, at + found, smear))}
+    early = a.smear_s + _run_up_s(a, at + found, stop) if by_motion else 0.0
+    late = a.smear_s if by_motion else 0.0
+    return {**row, **_spread("delay", _between(a, first, at + found, early, late))}
+
+
+def _run_up_s(a: JointArrays, moving: int, stop: int) -> float:
+    """Return how long before the still band was left the joint may have begun to move."""
+    ahead = min(int(np.searchsorted(a.t_s, a.t_s[moving] + 0.25)) + 1, stop - 1)
+    if ahead <= moving:
+        return 0.0
+    accel = (abs(a.rate[ahead]) - abs(a.rate[moving])) / (a.t_s[ahead] - a.t_s[moving])
+    return min(a.still_deg_s / accel, 0.5) if accel > 0 else 0.0
 
 
 def _engage(a: JointArrays, k: int) -> dict[str, object]:
@@ -259,16 +269,21 @@ def _engage(a: JointArrays, k: int) -> dict[str, object]:
     slowing = _first(size < abs(rate) - drop)
     resting = _first(size < a.still_deg_s)
     last = a.t_s[stop - 1]
-    row |= _spread(
-        "delay",
-        _between(a, at, at + slowing, a.smear_s) if slowing is not None else never(a.t_s[at], last),
-    )
-    if slowing is not None:
+    # thresholds are passed a little after slowing begins and a little before rest
+    per_rate = 0.0
+    if slowing is not None and resting is not None:
+        between = max(a.t_s[at + resting] - a.t_s[at + slowing], a.step_s)
+        per_rate = between / max(abs(rate) - drop - a.still_deg_s, 0.25 * abs(rate))
+    early, late = a.smear_s + drop * per_rate, a.smear_s + a.still_deg_s * per_rate
+    if slowing is None:
+        row |= _spread("delay", never(a.t_s[at], last))
+    else:
+        row |= _spread("delay", _between(a, at, at + slowing, early, a.smear_s))
         row["delay_by"] = "motion"
     if resting is None:
         return {**row, **_spread("stop", never(a.t_s[at], last))}
     rest = at + resting
-    row |= _spread("stop", _between(a, at, rest, a.smear_s))
+    row |= _spread("stop", _between(a, at, rest, a.smear_s, late))
     if np.isfinite(a.angle[at]) and np.isfinite(a.angle[rest]):
         travel = abs(a.angle[rest] - a.angle[at])
     else:
@@ -296,12 +311,15 @@ def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
     }
 
 
-def _between(a: JointArrays, first: int, second: int, smear_s: float = 0.0) -> Span:
+def _between(
+    a: JointArrays, first: int, second: int, early_s: float = 0.0, late_s: float = 0.0
+) -> Span:
+    """Return the span between two rows; the second may lie so much outside its step."""
     return span(
         a.t_s[max(first - 1, 0)],
         a.t_s[first],
-        a.t_s[max(second - 1, 0)] - smear_s,
-        a.t_s[second] + smear_s,
+        a.t_s[max(second - 1, 0)] - early_s,
+        a.t_s[second] + late_s,
     )
 
 
