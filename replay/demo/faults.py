@@ -10,7 +10,7 @@ angle jump of 1 deg, a channel stuck or lost for 5 s, a payload wrong by half;
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -137,9 +137,13 @@ def place(wishes: tuple[FaultWish, ...], scene: Scene, rng: np.random.Generator)
     for wish in wishes:
         for _ in range(40):
             flavour = wish.flavour or str(rng.choice(FLAVOURS[wish.kind]))
-            fault = _PLACERS[wish.kind](wish, flavour, scene, rng)
-            if fault is None or fault.start_s < wish.after * scene.end_s:
+            found = _PLACERS[wish.kind](wish, flavour, scene, rng)
+            if found is None or found.start_s < wish.after * scene.end_s:
                 continue
+            # To the millisecond, as truth writes it.
+            fault = replace(
+                found, start_s=round(float(found.start_s), 3), end_s=round(float(found.end_s), 3)
+            )
             if fault.kind == "load" or all(_apart(fault, other) for other in placed):
                 placed.append(fault)
                 break

@@ -15,6 +15,7 @@ import polars as pl
 
 from replay.demo import heron
 from replay.demo.spreadsheet import write_sheet
+from replay.errors import UsageError
 from replay.units import TIME, channel
 
 
@@ -211,12 +212,13 @@ def write_wide_parquet(frame: pl.DataFrame, path: Path) -> None:
 
 
 LONG_MAP = """\
-# The yard's message bus: one value a row. Joints count from zero here.
+# The yard's message bus: one value a row. Joints count from zero here, and from
+# whichever end is the base: with the base at B, number 0 is the joint nearest B.
 [log]
 layout = "long"
 joints = ["J1", "J2", "J3", "J4", "J5", "J6", "J7"]
 first_number = 0
-numbering = "A"
+numbering = "base"
 
 [long]
 time = "when"
@@ -253,8 +255,15 @@ column = "phase"
 """
 
 
+_SIGNS_FROM_B = (1, -1, 1, 1, 1, -1, 1)
+"""Senses of turning seen from end B: the yaw axes point the other way."""
+
+
 def write_long_csv(frame: pl.DataFrame, path: Path) -> None:
-    """Write one value a row; slow channels only when they change."""
+    """Write one value a row, joints counted from the base; slow channels on change.
+
+    Raises UsageError when the base changes within the session.
+    """
     f = _tidy(frame)
     stamp = f[TIME].dt.epoch("ms").alias("when")
     parts: list[pl.DataFrame] = []
@@ -266,14 +275,21 @@ def write_long_csv(frame: pl.DataFrame, path: Path) -> None:
             part = part.filter(pl.col("value").ne_missing(pl.col("value").shift(1)))
         parts.append(part)
 
-    for n, joint in enumerate(heron.NAMES):
-        for quantity, name, on_change in (
-            ("angle_deg", "pos", False),
-            ("rate_cmd_deg_s", "rate_ask", True),
-            ("current_a", "amps", False),
-            ("temperature_c", "degC", True),
+    ends = f["base_end"].unique().to_list()
+    if len(ends) != 1:
+        raise UsageError("joints counted from the base need a base that stays")
+    from_b = ends == ["B"]
+    for n in range(heron.JOINTS):
+        joint = heron.NAMES[heron.JOINTS - 1 - n if from_b else n]
+        sign = float(_SIGNS_FROM_B[n]) if from_b else 1.0
+        for quantity, name, on_change, signed in (
+            ("angle_deg", "pos", False, True),
+            ("rate_cmd_deg_s", "rate_ask", True, True),
+            ("current_a", "amps", False, True),
+            ("temperature_c", "degC", True, False),
         ):
-            values = f[channel(joint, quantity)]
+            # Adding zero keeps a minus off the noughts.
+            values = f[channel(joint, quantity)] * (sign if signed else 1.0) + 0.0
             add(f"joint/{n}/{name}", values, on_change=on_change)
         brake = f[channel(joint, "brake_engaged")].replace_strict(
             [True, False], ["on", "off"], return_dtype=pl.String

@@ -13,8 +13,10 @@ from typing import Literal, cast
 
 import numpy as np
 
+from replay.errors import UsageError
+
 Law = Literal["none", "linear", "accelerating", "relubricated"]
-WEAR_INDICATORS = {"coulomb friction": "A", "brake release delay": "s"}
+WEAR_INDICATORS = {"coulomb friction": "A", "brake release delay": "s", "backlash": "deg"}
 
 YEAR_S = 365.25 * 86400.0
 COULOMB_FLOOR_A = 0.25
@@ -36,6 +38,8 @@ class UnitTraits:
     ageing_a: float  # extra breakaway for each tenfold rest
     mesh_loss_drive: float
     mesh_loss_backdrive: float
+    play_deg: float
+    stiffness_nm_rad: float
     ripple_a: tuple[float, ...]
     ripple_phase: tuple[float, ...]
     cogging_a: float
@@ -65,6 +69,12 @@ class Wear:
     since: datetime | None = None
     until: datetime | None = None
     relubricated_at: datetime | None = None
+
+    def __post_init__(self) -> None:
+        if self.indicator not in WEAR_INDICATORS:
+            raise UsageError(
+                f"no wear of {self.indicator!r}", todo=f"one of {', '.join(WEAR_INDICATORS)}"
+            )
 
     def added(self, when: datetime) -> float:
         """Return what wear has added by then, in the indicator's unit."""
@@ -108,6 +118,8 @@ def draw_unit(arm_seed: int, serial: str) -> UnitTraits:
         ageing_a=coulomb * rng.uniform(0.0, 0.05),
         mesh_loss_drive=rng.uniform(0.34, 0.44),
         mesh_loss_backdrive=rng.uniform(0.4, 0.5),
+        play_deg=rng.uniform(0.006, 0.025),
+        stiffness_nm_rad=rng.uniform(5e5, 1.2e6),
         ripple_a=(coulomb * rng.uniform(0.01, 0.05), coulomb * rng.uniform(0.005, 0.03)),
         ripple_phase=tuple(rng.uniform(0, 2 * np.pi, 2)),
         cogging_a=rng.uniform(0.0, 0.015),
@@ -134,6 +146,8 @@ def worn(traits: UnitTraits, serial: str, wear: tuple[Wear, ...], when: datetime
                 coulomb_forward_a=max(traits.coulomb_forward_a + added, COULOMB_FLOOR_A),
                 coulomb_reverse_a=max(traits.coulomb_reverse_a + added, COULOMB_FLOOR_A),
             )
+        elif law.indicator == "backlash":
+            traits = replace(traits, play_deg=max(traits.play_deg + added, 0.0))
         else:
             traits = replace(traits, release_delay_s=max(traits.release_delay_s + added, 0.01))
     return traits

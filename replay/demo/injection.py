@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 IN_THE_PLANT = frozenset(
     {"friction", "brake-drag", "brake-slip", "late-release", "stick-slip", "stall", "unusual"}
 )
+_TICK_S = 1e-6  # a row on the edge belongs to the fault
 _SLIP_EASE = 0.15  # share of a slip over which it starts and stops
 
 
@@ -110,7 +111,7 @@ def _add_contact(trouble: Trouble, fault: Fault, scene: Scene) -> None:
 def spoil(readings: Readings, faults: Sequence[Fault], rng: np.random.Generator) -> Readings:
     """Return the readings as faulty sensors and a faulty recorder left them."""
     for fault in faults:
-        rows = (readings.t_s >= fault.start_s) & (readings.t_s <= fault.end_s)
+        rows = (readings.t_s >= fault.start_s - _TICK_S) & (readings.t_s <= fault.end_s + _TICK_S)
         j = fault.joint
         if fault.kind == "load":
             readings.payload_kg = np.where(
@@ -157,5 +158,5 @@ def _spoil_angle(readings: Readings, fault: Fault, rows: NDArray[np.bool_]) -> N
     gone = (readings.t_s - fault.start_s) / (fault.end_s - fault.start_s)
     shift = np.clip(gone, 0.0, 1.0)
     if fault.flavour == "jump":
-        shift = (readings.t_s >= fault.start_s).astype(float)
+        shift = (readings.t_s >= fault.start_s - _TICK_S).astype(float)
     column += np.round(fault.size * shift, 4)

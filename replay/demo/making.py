@@ -116,6 +116,8 @@ def make(
     files = []
     for number, plan in enumerate(plan_history(history, seed)):
         form = FORMATS[formats[number % len(formats)]]
+        if form.name == "long" and plan.style == "walk":
+            form = FORMATS["csv"]  # the message bus counts from a base that stays
         name = f"{plan.start:%Y-%m-%d-%H%M}-{plan.style.replace(' ', '-')}{form.suffix}"
         files.append(LogFile(plan, form, name, session_seed(seed, number)))
     return write_folder(Path(folder), files, progress=progress).logs

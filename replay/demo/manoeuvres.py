@@ -78,6 +78,7 @@ class Style:
     loaded: bool = False
     person: bool = False
     changes_base: bool = False
+    in_turn: bool = False  # each joint after the other, both ways
 
 
 STYLES: dict[str, Style] = {
@@ -85,7 +86,7 @@ STYLES: dict[str, Style] = {
     "cargo move": Style(single=0.3, by_hand=0.25, close_work=0.2, loaded=True),
     "technician": Style(single=0.6, by_hand=0.7, close_work=0.3, person=True),
     "walk": Style(single=0.3, by_hand=0.4, close_work=0.25, changes_base=True),
-    "joint test": Style(single=1.0, by_hand=0.0, close_work=0.25),
+    "joint test": Style(single=1.0, by_hand=0.0, close_work=0.25, in_turn=True),
 }
 
 
@@ -181,7 +182,7 @@ def _lay_out(
         release = t
         t += rng.uniform(0.7, 2.2)
         first = len(pulses)
-        for _ in range(int(rng.integers(2, 6))):
+        for _ in range(int(rng.integers(1, 5))):
             joints = _choose(rng, style, busy)
             slow = bool(rng.random() < style.close_work)
             by_hand = bool(rng.random() < style.by_hand)
@@ -213,6 +214,8 @@ def _lay_out(
 
 
 def _choose(rng: np.random.Generator, style: Style, busy: Array) -> NDArray[np.int64]:
+    if style.in_turn:
+        return np.array([int(np.argmin(busy))])
     count = 1 if rng.random() < style.single else int(rng.integers(2, 5))
     weight = np.exp(-(busy - busy.min()) / 15.0) + 0.05
     return np.sort(rng.choice(heron.JOINTS, count, replace=False, p=weight / weight.sum()))

@@ -141,10 +141,11 @@ def respond(
     current = np.where(powered, current, 0.0)
     np.clip(current, -heron.CURRENT_LIMIT_A, heron.CURRENT_LIMIT_A, out=current)
     # A servo gives way a little before it answers a change of load.
-    give = 0.02 * (demand - current)
     moving = ~engaged & (np.abs(rate) > 1e-4)
-    shown = rate - np.where(moving, give, 0.0)
-    return Response(angle, shown, current, temperature, engaged, load, releases)
+    rate = rate - np.where(moving, 0.02 * (demand - current), 0.0)
+    motor = schedule.start_deg + np.cumsum(rate, axis=0) * dt
+    angle = motor - _lost_motion(bristle, load, engaged, rack)
+    return Response(angle, rate, current, temperature, engaged, load, releases)
 
 
 def _brakes(
@@ -268,6 +269,18 @@ def _passed_on(load: Array, rate: Array, rack: Rack) -> Array:
     driving = load * direction > 0
     loss = np.where(driving, rack["mesh_loss_drive"], rack["mesh_loss_backdrive"])
     return np.asarray((load + loss * np.abs(load) * direction) * _AMPERE_PER_NM, dtype=np.float64)
+
+
+def _lost_motion(bristle: Array, load: Array, engaged: Mask, rack: Rack) -> Array:
+    """Return how far the output lags the motor: play in the teeth, and wind-up.
+
+    A closed brake keeps what there was when it closed.
+    """
+    side = np.clip(bristle / rack["coulomb_forward_a"], -1.0, 1.0)
+    lag = side * rack["play_deg"] / 2.0 + np.degrees(load / rack["stiffness_nm_rad"])
+    row = np.arange(lag.shape[0])[:, None]
+    last_free = np.maximum.accumulate(np.where(engaged, 0, row), axis=0)
+    return np.asarray(np.take_along_axis(lag, last_free, axis=0), dtype=np.float64)
 
 
 def _felt(passed_a: Array, rate: Array, rack: Rack) -> Array:
