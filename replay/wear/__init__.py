@@ -1,5 +1,6 @@
 """Wear: what each joint unit's sessions say about it over the years."""
 
+from replay.wear.fleet import fleet
 from replay.wear.indicators import indicators
 from replay.wear.limits import limits, set_limit
 from replay.wear.maintenance import add_maintenance, maintenance
@@ -7,6 +8,7 @@ from replay.wear.trends import judge, trends
 
 __all__ = [
     "add_maintenance",
+    "fleet",
     "indicators",
     "judge",
     "limits",

@@ -48,6 +48,9 @@ class Reference:
     """Spread of single samples."""
     slope_spread: float
     """Spread of the viscous slope between sessions, A s/deg."""
+    friction_told: bool = True
+    """Whether friction can be told from load: both directions were seen, each
+    costs current, and more than motions differ among themselves."""
     drive_current_a: float = 0.0
     """What acceleration and load take at their hardest (99 %), A."""
 
@@ -109,6 +112,7 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         made.motion_spread_a,
         made.row_spread_a,
         wide,
+        _told(both, both.current - design @ beta, made.motion_spread_a),
         _drive(made, design, beta),
     )
 
@@ -120,6 +124,21 @@ def shared_current(motions: Motions, reference: Reference) -> Floats:
     """
     design = _columns(motions, reference.names, reference)
     return np.asarray(design @ np.array(reference.beta), dtype=float)
+
+
+def drive_current(
+    accel_deg_s2: Floats, load_nm: Floats, direction: Floats, reference: Reference
+) -> Floats:
+    """Return what acceleration and load take, A; the part that is not friction."""
+    total: Floats = np.zeros(len(accel_deg_s2))
+    for name, beta in zip(reference.names, reference.beta, strict=True):
+        if name == "accel":
+            total = total + beta * np.nan_to_num(accel_deg_s2)
+        elif name == "load":
+            total = total + beta * np.nan_to_num(load_nm)
+        elif name == "load loss":
+            total = total + beta * direction * np.abs(np.nan_to_num(load_nm))
+    return total
 
 
 def _columns(m: Motions, names: tuple[str, ...], r: Reference) -> Floats:
@@ -163,6 +182,15 @@ def _slope(r: Reference, direction: float, low: float, high: float) -> float:
     )
     curve = direction * (_columns(two, r.names, r) @ np.array(r.beta))
     return float((curve[1] - curve[0]) / (high - low)) if high > low else 0.0
+
+
+def _told(m: Motions, left: Floats, motion_spread_a: float) -> bool:
+    levels = [
+        float(np.median(sign * left[m.direction == sign]))
+        for sign in (1.0, -1.0)
+        if (m.direction == sign).any()
+    ]
+    return len(levels) == 2 and min(levels) > 0 and sum(levels) / 2 > motion_spread_a
 
 
 def _drive(r: Reference, design: Floats, beta: Floats) -> float:

@@ -15,6 +15,9 @@ from replay.wear.reference import STAGES, Reference, make_reference
 
 DOCUMENT = "wear/yardsticks.json"
 
+METHOD = 1
+"""Rises when the yardstick changes; older ones are then made anew."""
+
 Read = Callable[[Archive, str, str], Motions | None]
 
 
@@ -45,7 +48,8 @@ def renew(
             kept[serial] = made
             renewed.add(serial)
     if renewed:
-        document = {serial: asdict(r) for serial, r in sorted(kept.items())}
+        units = {serial: asdict(r) for serial, r in sorted(kept.items())}
+        document = {"method": METHOD, "units": units}
         archive.write_document(DOCUMENT, orjson.dumps(document, option=orjson.OPT_INDENT_2))
     return kept, renewed
 
@@ -56,7 +60,9 @@ def load(archive: Archive) -> dict[str, Reference]:
         return {}
     kept = orjson.loads(archive.read_document(DOCUMENT))
     found: dict[str, Reference] = {}
-    for serial, row in kept.items():
+    if kept.get("method") != METHOD:
+        return {}
+    for serial, row in kept["units"].items():
         fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
         found[serial] = Reference(**fields)
     return found

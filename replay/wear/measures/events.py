@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from replay.wear.measures.measure import Floats, Measure, column, of_events, runs, step_s
+from replay.wear.reference import Reference, drive_current
 
 BEFORE_S, AFTER_S = 0.4, 0.15
 """Where the breakaway current is looked for, about the first motion."""
@@ -21,16 +22,18 @@ TURN_S = 1.5
 FEWEST_IN_WINDOW = 3
 
 
-def breakaway_measures(table: pl.DataFrame) -> list[Measure]:
+def breakaway_measures(table: pl.DataFrame, reference: Reference) -> list[Measure]:
     """Return the greatest current about each start of motion, per direction.
 
-    Needs at least `FEWEST_IN_WINDOW` samples in the window; at slower
+    What acceleration and load take by the unit's yardstick is taken off. Needs
+    at least `FEWEST_IN_WINDOW` samples in the window; at slower
     sampling the peak cannot be seen and nothing is returned.
     """
     step = step_s(table)
     if not (BEFORE_S + AFTER_S) / step >= FEWEST_IN_WINDOW:
         return []
     t, current = table["t_s"].to_numpy(), column(table, "current_a")
+    accel, load = column(table, "accel_deg_s2"), column(table, "load_nm")
     direction = table["direction"].fill_null(0).to_numpy()
     moving = (table["motion"] == "moving").fill_null(False).to_numpy()
     found: dict[int, tuple[list[float], list[datetime | None]]] = {1: ([], []), -1: ([], [])}
@@ -41,13 +44,19 @@ def breakaway_measures(table: pl.DataFrame) -> list[Measure]:
             continue
         sign = int(direction[min(first + 1, last - 1)])
         a, b = np.searchsorted(t, [t[first] - BEFORE_S, t[first] + AFTER_S])
-        window = current[a:b]
+        drive = drive_current(accel[a:b], load[a:b], np.full(b - a, float(sign)), reference)
+        window = current[a:b] - drive
         if sign == 0 or np.isfinite(window).sum() < FEWEST_IN_WINDOW:
             continue
         found[sign][0].append(float(np.nanmax(sign * window)))
         found[sign][1].append(table["time"][first])
     made = [
-        of_events(f"breakaway {word}", np.array(found[sign][0]), found[sign][1])
+        of_events(
+            f"breakaway {word}",
+            np.array(found[sign][0]),
+            found[sign][1],
+            least_spread=reference.motion_spread_a,
+        )
         for word, sign in (("forward", 1), ("backward", -1))
     ]
     return [m for m in made if m is not None]

@@ -11,6 +11,7 @@ from replay.arm.description import Joint
 from replay.arm.margins import MarginRule, load_rule
 from replay.errors import BaselineError
 from replay.models import Baseline
+from replay.wear.measures.brakes import brake_measures
 from replay.wear.measures.events import backlash_measure, breakaway_measures, holding_measure
 from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
@@ -54,17 +55,22 @@ def measure_joint(
     reference = against.references.get(serial)
     motions = cut_motions(table)
     if motions is not None and reference is not None:
-        friction = friction_measures(motions, reference)
-        found += friction
-        found.append(margin_measure(friction, reference, joint, against.rule))
+        # Where load hides friction, as in a log of a ground robot without
+        # angles, a number would be nonsense with an error bar.
+        if reference.friction_told:
+            friction = friction_measures(motions, reference)
+            found += friction
+            found.append(margin_measure(friction, reference, joint, against.rule))
         rest = remainder(table, reference, _expected(table, serial, against.baseline))
         if rest is not None:
             found.append(spread_measure(rest))
             if joint is not None and joint.ripple_orders:
                 found += ripple_measures(rest, joint.ripple_orders, table)
-    found += breakaway_measures(table)
+        if reference.friction_told:
+            found += breakaway_measures(table, reference)
     found.append(backlash_measure(table))
     found.append(holding_measure(table))
+    found += brake_measures(table, reference)
     found += use_measures(table)
     return [m for m in found if m is not None]
 

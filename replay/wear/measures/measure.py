@@ -37,12 +37,19 @@ def measure(indicator: str, value: float, se: float, n: int, at: datetime | None
     return Measure(indicator, describe(indicator).unit, float(value), float(se), int(n), at)
 
 
-def of_events(indicator: str, values: Floats, times: list[datetime | None]) -> Measure | None:
+def of_events(
+    indicator: str,
+    values: Floats,
+    times: list[datetime | None],
+    *,
+    least_spread: float | None = None,
+) -> Measure | None:
     """Return the median of events, its standard error, and the most typical event.
 
     The error of a median is 1.2533 times that of a mean for normal values (M.
     G. Kendall, A. Stuart, *The Advanced Theory of Statistics* 1, 14.12); the
-    spread is the scaled median absolute deviation.
+    spread is the scaled median absolute deviation. One or two events give
+    none; ``least_spread``, where it is known from elsewhere, stands in.
     """
     good = np.flatnonzero(np.isfinite(values))
     if not len(good):
@@ -50,10 +57,11 @@ def of_events(indicator: str, values: Floats, times: list[datetime | None]) -> M
     known = values[good]
     middle = float(np.median(known))
     k = len(known)
-    se = float("nan")
+    spread = least_spread if least_spread is not None else float("nan")
     if k >= 3:
-        spread = 1.4826 * float(np.median(np.abs(known - middle)))
-        se = 1.2533 * max(spread, float(np.std(known)) * 0.2) / np.sqrt(k)
+        own = 1.4826 * float(np.median(np.abs(known - middle)))
+        spread = float(np.nanmax([own, float(np.std(known)) * 0.2, spread]))
+    se = 1.2533 * spread / np.sqrt(k)
     typical = int(good[np.argmin(np.abs(known - middle))])
     return measure(indicator, middle, se, k, times[typical])
 
