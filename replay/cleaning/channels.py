@@ -82,7 +82,7 @@ class ChannelPlan:
         return values + self.offset if self.offset else values
 
     def _from_text(self, text: pl.Series, rows: np.ndarray, decimal_comma: bool) -> pl.Series:
-        text = text.str.strip_chars(" \t\"'\x00")
+        text = text.str.strip_chars(" \t\"'")
         if decimal_comma:
             text = text.str.replace(",", ".", literal=True)
         values = text.cast(pl.Float64, strict=False)

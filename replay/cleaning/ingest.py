@@ -20,13 +20,14 @@ from typing import Any, Protocol
 import polars as pl
 
 from replay.arm import Arm, load_arm
-from replay.cleaning.long import channel_names, clean_long
+from replay.cleaning.long import clean_long
 from replay.cleaning.parts import Part, clean_wide, joint_names
-from replay.cleaning.sessions import arm_name, build_session
-from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
-from replay.logs.bind import Binding, bind, check_enough
+from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
+from replay.cleaning.together import gather
+from replay.errors import ArchiveError, JointbookError, LogRefused, UsageError
+from replay.logs.bind import Binding, check_enough, check_whole
+from replay.logs.fit import Fit, fit, fit_some
 from replay.logs.maps import LogMap, load_map
-from replay.logs.propose import propose
 from replay.logs.raw import RawLog
 from replay.logs.readers import open_log
 from replay.records import QualityNote, Refusal, Session
@@ -101,17 +102,19 @@ def ingest(
     the_arm = arm if arm is None or isinstance(arm, Arm) else load_arm(arm)
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
     result = IngestResult()
-    for done, path in enumerate(files):
+    done = 0
+    for paths in gather(files, maps):
         if progress is not None:
-            progress(path.name, done, len(files))
+            progress(paths[0].name, done, len(files))
         try:
-            _take(archive, path, maps, the_arm, result)
+            _take(archive, paths, maps, the_arm, result)
         except ArchiveError:
             raise
         except JointbookError as error:
-            result.refused.append(Refusal(str(path), _reason(error, path)))
+            result.refused += [Refusal(str(p), _reason(error, p)) for p in paths]
         except MemoryError:
-            result.refused.append(Refusal(str(path), "needs more memory than there is"))
+            result.refused += [Refusal(str(p), "needs more memory than there is") for p in paths]
+        done += len(paths)
     if progress is not None:
         progress("", len(files), len(files))
     return result
@@ -146,27 +149,33 @@ def _is_log(path: Path) -> bool:
 
 def _take(
     archive: Keeper,
-    path: Path,
+    paths: list[Path],
     maps: list[LogMap],
     arm: Arm | None,
     result: IngestResult,
 ) -> None:
+    """Take the files of one session."""
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
-        digest: Future[str] = pool.submit(file_sha256, path)
-        raw = open_log(path, folder)
-        log_map, bindings, said = _fit(raw, maps)
-        known = _known(archive, digest.result() if _seen(archive, path) else None, log_map, arm)
-        if known is not None:
-            result.unchanged.append(known)
-            return
+        digests = [pool.submit(file_sha256, path) for path in paths]
+        raws = [open_log(path, _scratch(folder, n)) for n, path in enumerate(paths)]
+        fits = _fits(raws, maps)
+        log_map = fits[0].log_map
+        if _seen(archive, paths):
+            known = _known(archive, joined_digest(digests), log_map, arm)
+            if known is not None:
+                result.unchanged.append(known)
+                return
         joints, note = joint_names(log_map, arm)
-        part = _clean(raw, log_map, bindings, joints, arm, folder)
+        parts = [
+            _clean(raw, fit.log_map, fit.bindings, joints, arm, _scratch(folder, n))
+            for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
+        ]
         session, files = build_session(
-            [part],
+            parts,
             log_map,
             arm,
             joints,
-            raw_sha256=digest.result(),
+            raw_sha256=joined_digest(digests),
             program=program_version(),
             extra=_notes_on_map(log_map, note),
         )
@@ -174,13 +183,37 @@ def _take(
             result.unchanged.append(session.session)
             return
         if not _start_is_stated(log_map):
-            _check_overlap(archive, session, path)
-        if archive.add_session(session, files, raw=path):
+            _check_overlap(archive, session, paths)
+        if archive.add_session(session, files, raw=paths if len(paths) > 1 else paths[0]):
             result.sessions.append(session)
-            if said:
-                result.proposed.append(f"{path.name}: {said}")
+            result.proposed += [
+                f"{path.name}: {fit.said}"
+                for path, fit in zip(paths, fits, strict=True)
+                if fit.said
+            ]
         else:
             result.unchanged.append(session.session)
+
+
+def _fits(raws: list[RawLog], maps: list[LogMap]) -> list[Fit]:
+    if len(raws) == 1:
+        return [fit(raws[0], maps)]
+    some = [f for raw in raws if (f := fit_some(raw, maps)) is not None]
+    check_enough(some[0].log_map, raws[0].path)
+    check_whole(some[0].log_map, [b for f in some for b in f.bindings], [raw.path for raw in raws])
+    return some
+
+
+def _scratch(folder: Path, number: int) -> Path:
+    made = folder / f"log{number}"
+    made.mkdir(exist_ok=True)
+    return made
+
+
+def joined_digest(digests: Sequence[Future[str]]) -> str:
+    """Return one digest for a session's files: of one, its own."""
+    told = [d.result() for d in digests]
+    return told[0] if len(told) == 1 else hashlib.sha256("".join(told).encode()).hexdigest()
 
 
 def _clean(
@@ -195,42 +228,6 @@ def _clean(
     return clean(raw, log_map, bindings, joints, arm, folder)
 
 
-def _fit(raw: RawLog, maps: list[LogMap]) -> tuple[LogMap, list[Binding], str]:
-    """Return the first map that fits the log; propose one when none is given."""
-    if not maps:
-        return _propose(raw)
-    first: JointbookError | None = None
-    for log_map in maps:
-        try:
-            check_enough(log_map, raw.path)
-            columns = raw.columns if log_map.layout == "wide" else channel_names(raw, log_map)
-            return log_map, bind(log_map, columns, raw.path), ""
-        except LogMapError as error:
-            first = first or error
-    assert first is not None
-    raise first
-
-
-def _propose(raw: RawLog) -> tuple[LogMap, list[Binding], str]:
-    """Read a log with a proposed map, if a person need not look at it first."""
-    proposal = propose(raw)
-    if not proposal.sure:
-        doubts = [
-            f"[{d.table}] {d.key} = {d.value}: {d.why or 'not sure'}" for d in proposal.doubts
-        ]
-        raise LogMapError(
-            "no log map was given, and the proposed one is not sure enough: "
-            + "; ".join([*proposal.missing, *doubts]),
-            file=raw.path,
-            todo=f"`jointbook map {raw.path} --out log.map.toml`, look at its lines, "
-            "then ingest with --map log.map.toml",
-        )
-    log_map = proposal.log_map()
-    columns = raw.columns if log_map.layout == "wide" else channel_names(raw, log_map)
-    lowest = min(line.confidence for line in proposal.used if line.key != "numbering")
-    return log_map, bind(log_map, columns, raw.path), f"its least sure line {lowest:.2f}"
-
-
 def _maps(log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None) -> list[LogMap]:
     if log_map is None:
         return []
@@ -238,17 +235,14 @@ def _maps(log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None) -
     return [m if isinstance(m, LogMap) else load_map(m) for m in several]
 
 
-def _seen(archive: Keeper, path: Path) -> bool:
+def _seen(archive: Keeper, paths: Sequence[Path]) -> bool:
+    """Tell whether logs of these names came before; then digests are worth waiting for."""
     frame = archive.sessions()
-    return frame.height > 0 and path.name in frame["source"]
+    return frame.height > 0 and source_name([p.name for p in paths]) in frame["source"]
 
 
-def _known(archive: Keeper, sha256: str | None, log_map: LogMap, arm: Arm | None) -> str | None:
+def _known(archive: Keeper, sha256: str, log_map: LogMap, arm: Arm | None) -> str | None:
     """Return the session that this very log, map and arm file made before."""
-    if sha256 is None:
-        return None
-    from replay.cleaning.sessions import session_id
-
     name = arm_name(log_map, arm)
     ending = session_id(0, name, sha256, log_map.toml, arm.toml if arm else "")[16:]
     for known in archive.sessions()["session"]:
@@ -275,7 +269,7 @@ def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
     return notes
 
 
-def _check_overlap(archive: Keeper, session: Session, path: Path) -> None:
+def _check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
     frame = archive.sessions()
     if not frame.height:
         return
@@ -288,13 +282,19 @@ def _check_overlap(archive: Keeper, session: Session, path: Path) -> None:
     for name in others["session"] if others.height else []:
         other = archive.session(name)
         both = mine & {c for names in other.channels.values() for c in names}
+        where = f"overlaps in time with session {name}, read from {other.source}"
+        file = "; ".join(str(p) for p in paths)
         if both:
             raise LogRefused(
-                f"overlaps in time with session {name}, read from {other.source}, which has "
-                f"the same channels ({sorted(both)[0]}, ...)",
-                file=path,
-                todo="one log of a session is enough; remove one, or name another arm",
+                f"{where}, which has the same channels ({sorted(both)[0]}, ...)",
+                file=file,
+                todo="one log of a session is enough; or it is another arm's: --arm",
             )
+        raise LogRefused(
+            f"{where}, and has other channels of it",
+            file=file,
+            todo="ingest all files of a session in one command, into an archive without it",
+        )
 
 
 def file_sha256(path: Path) -> str:

@@ -16,7 +16,7 @@ from replay.arm import Arm
 from replay.cleaning.clock import Clock
 from replay.cleaning.parts import Part, clean_wide
 from replay.cleaning.streams import original_rows
-from replay.errors import LogMapError, LogRefused
+from replay.errors import LogRefused
 from replay.logs.bind import Binding
 from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog, SetAside
@@ -25,27 +25,6 @@ from replay.logs.words import dictionary
 SHARED = 0.5
 """Channels with at least this share of common instants go into one stream."""
 _TIME, _CHANNEL, _VALUE = "time", "channel", "value"
-
-
-def channel_names(raw: RawLog, log_map: LogMap) -> tuple[str, ...]:
-    """Return the words in a long table's channel column.
-
-    Raises
-    ------
-    LogMapError
-        When one of the three columns is not there.
-    """
-    names = log_map.long or ("time", "channel", "value")
-    for name in names:
-        if name not in raw.columns:
-            raise LogMapError(
-                f"long: no column {name!r}",
-                file=raw.path,
-                column=name,
-                todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
-            )
-    words = raw.scan([names[1]], frozenset([names[1]])).select(pl.col(names[1]).unique())
-    return tuple(sorted(w for w in words.collect().to_series() if w is not None))
 
 
 def clean_long(
@@ -107,7 +86,7 @@ def clean_long(
     part = Part(raw)
     fixed = replace(
         _one_base(log_map, bound, by_channel, raw.path),
-        time=replace(log_map.time, column="ns", format="epoch-ns", scale="UTC"),
+        time=replace(log_map.time, columns=("ns",), format="epoch-ns", scale="UTC"),
     )
     for name, members in _groups(bound, by_channel).items():
         wide = _side_by_side(members, by_channel)

@@ -88,14 +88,7 @@ def clean_wide(
     LogRefused
         When no row is left, or the time column cannot be read.
     """
-    column = time_column or log_map.time.column
-    if column is not None and column not in raw.columns:
-        raise LogMapError(
-            f"time: no column {column!r}",
-            file=raw.path,
-            column=column,
-            todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
-        )
+    column = time_column or find_time(raw, log_map)
     part = Part(raw)
     as_text: frozenset[str] = frozenset()
     for attempt in range(_TRIES + 1):
@@ -131,6 +124,25 @@ def clean_wide(
     part.cleaners[stream] = cleaner
     part.base_note = base_note
     return part
+
+
+def find_time(raw: RawLog, log_map: LogMap) -> str | None:
+    """Return the log's time column; None for a log whose rows come at a rate.
+
+    Raises
+    ------
+    LogMapError
+        When the map names a time column and the log has none of that name.
+    """
+    column = log_map.time.column_in(raw.columns)
+    if column is None and log_map.time.columns:
+        raise LogMapError(
+            "time: no column " + " or ".join(repr(c) for c in log_map.time.columns),
+            file=raw.path,
+            column=log_map.time.columns[0],
+            todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
+        )
+    return column
 
 
 def _cleaner(

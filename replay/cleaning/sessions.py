@@ -29,6 +29,11 @@ def session_id(start_ns: int, arm: str, raw_sha256: str, map_toml: str, arm_toml
     return f"{instant(start_ns):%Y%m%dT%H%M%SZ}-{slug}-{told[:6]}"
 
 
+def source_name(names: Sequence[str]) -> str:
+    """Return what the catalogue calls a session's files."""
+    return "; ".join(names)
+
+
 def arm_name(log_map: LogMap, arm: Arm | None) -> str:
     """Return the arm's name: the arm file's, else the map's, else ``arm``."""
     return arm.name if arm is not None else (log_map.arm or "arm")
@@ -78,7 +83,7 @@ def build_session(
     notes = [n for part in parts for n in quality_notes(part)]
     session = Session(
         session=session_id(start, name, raw_sha256, log_map.toml, arm_toml or ""),
-        source="; ".join(part.raw.path.name for part in parts),
+        source=source_name([part.raw.path.name for part in parts]),
         arm=name,
         rows=main.rows_out,
         start=instant(start),

@@ -64,6 +64,35 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
     return found
 
 
+def bind_some(log_map: LogMap, columns: Sequence[str]) -> list[Binding]:
+    """Find what can be found: a log may be one of several of a session."""
+    present = set(columns)
+    found = [
+        Binding(channel(name, entry.quantity), column, entry, place)
+        for entry in log_map.joint.values()
+        for place, name in enumerate(log_map.joints)
+        if (column := _joint_column(log_map, entry, place, present)) is not None
+    ]
+    for entry in log_map.session.values():
+        name = next((p for p in (*entry.patterns, *entry.columns) if p in present), None)
+        if name is not None:
+            found.append(Binding(entry.quantity, name, entry))
+    return found
+
+
+def check_whole(log_map: LogMap, found: Sequence[Binding], files: Sequence[object]) -> None:
+    """Raise LogMapError when several logs together lack a mapped quantity."""
+    there = {b.entry.key for b in found}
+    wanted = [e for e in (*log_map.joint.values(), *log_map.session.values()) if e.value is None]
+    lacking = [e.key for e in wanted if e.key not in there]
+    if lacking:
+        raise LogMapError(
+            f"none of the logs of this session has a column for {', '.join(lacking)}",
+            file="; ".join(str(f) for f in files),
+            todo="take it out of the log map if the recorder does not write it",
+        )
+
+
 def check_enough(log_map: LogMap, file: object) -> None:
     """Raise LogMapError unless the map has what a joint log cannot lack."""
     if "current" not in log_map.joint:

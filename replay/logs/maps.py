@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -53,14 +53,19 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class TimeEntry:
-    """How the log tells time. Exactly one of ``column`` and ``rows_at_hz``."""
+    """How the log tells time. Exactly one of ``columns`` and ``rows_at_hz``."""
 
-    column: str | None = None
+    columns: tuple[str, ...] = ()
+    """Names that the time column may have; the first one that is there is it."""
     rows_at_hz: float | None = None
     format: str = "iso8601"
     start: str | None = None
     scale: str = "UTC"
     epoch: str | None = None
+
+    def column_in(self, present: Sequence[str]) -> str | None:
+        """Return the time column among those of a log, or None."""
+        return next((c for c in self.columns if c in present), None)
 
     @property
     def start_ns(self) -> int | None:
@@ -197,7 +202,10 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a number of Hz")
     if rows is not None and not 0 < rows < 1e9:
         raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a positive rate")
-    if (rows is None) == (column is None) and "long" not in table:
+    columns = (column,) if isinstance(column, str) else tuple(column or ())
+    if not all(isinstance(c, str) for c in columns):
+        raise LogMapError(f"time.column is {column!r}", file=file, todo="a name, or several")
+    if (rows is None) == (not columns):
         raise LogMapError(
             "time needs a column, or rows_at_hz for a log without time",
             file=file,
@@ -225,7 +233,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         )
     epoch = table.get("epoch")
     return TimeEntry(
-        column=column,
+        columns=columns,
         rows_at_hz=None if rows is None else float(rows),
         format=form,
         start=start,
