@@ -1,0 +1,101 @@
+"""Processes to be killed, forked from one that has imported everything but run nothing.
+
+Run as a script: each line on standard input is a job, each line on standard
+output how it ended: its exit code, or minus the signal.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+
+class Victims:
+    """The process that forks them; use as a context manager."""
+
+    def __enter__(self) -> Victims:
+        self._parent = subprocess.Popen(
+            [sys.executable, "-m", "tests.crash.victims"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=Path(__file__).parents[2],
+        )
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        assert self._parent.stdin is not None
+        self._parent.stdin.close()
+        self._parent.wait(10)
+
+    def run(self, **job: Any) -> int:
+        """Run a job; ``after_s`` kills it then, ``at_step`` at its n-th event."""
+        assert self._parent.stdin is not None
+        assert self._parent.stdout is not None
+        self._parent.stdin.write(json.dumps(job) + "\n")
+        self._parent.stdin.flush()
+        return int(self._parent.stdout.readline())
+
+
+def _ingest(job: dict[str, Any]) -> None:
+    from tests.crash.streams_of_logs import ingest_all
+
+    ingest_all(job["root"], [tuple(p) for p in job["pairs"]])
+
+
+def _add(job: dict[str, Any]) -> None:
+    from replay.archive import open_archive
+    from replay.archive.durable import digest
+    from tests.archive.streams import record, stream
+
+    log = Path(job["log"])
+    frame = stream(140_000)
+    given = record("s1", frame, raw_sha256=digest(log))
+    seen: list[str] = []
+
+    def watch(event: str, args: tuple[Any, ...]) -> None:
+        writes = event == "open" and isinstance(args[2], int) and args[2] & 3
+        if writes or event in ("os.rename", "os.mkdir", "os.rmdir", "os.remove"):
+            seen.append(event)
+            if len(seen) == job.get("at_step"):
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    sys.addaudithook(watch)
+    archive = open_archive(job["root"], create=True)
+    archive.add_session(given, {"main": frame}, raw=log)
+    if "count" in job:
+        Path(job["count"]).write_text(str(len(seen)))
+
+
+def _serve() -> None:
+    import deltalake  # noqa: F401
+    import pyarrow.parquet  # noqa: F401
+
+    import replay.archive
+    import replay.cleaning  # noqa: F401
+
+    for line in sys.stdin:
+        job = json.loads(line)
+        child = os.fork()
+        if child == 0:
+            code = 1
+            try:
+                {"ingest": _ingest, "add": _add}[job["what"]](job)
+                code = 0
+            finally:
+                os._exit(code)
+        if "after_s" in job:
+            time.sleep(job["after_s"])
+            os.kill(child, signal.SIGKILL)
+        status = os.waitpid(child, 0)[1]
+        print(os.waitstatus_to_exitcode(status), flush=True)
+
+
+if __name__ == "__main__":
+    _serve()
