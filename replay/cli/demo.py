@@ -32,8 +32,6 @@ from replay.cli.output import print_json, print_table, progress, say
 from replay.errors import BaselineError, UsageError
 from replay.records import Refusal, Trend
 
-DEMO_ARM = "Heron"
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of this verb."""
@@ -157,6 +155,7 @@ def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Sum
 
 
 def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:
+    from replay.demo import heron
     from replay.wear import add_maintenance, maintenance
 
     known = maintenance(archive)
@@ -175,7 +174,7 @@ def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:
             entry["date"],
             entry["what"],
             entry.get("detail", ""),
-            arm=DEMO_ARM,
+            arm=heron.NAME,
         )
 
 
@@ -230,8 +229,10 @@ def _logs_folder(asked: str | None) -> Path:
 
 def _refuse_strangers(archive: Archive) -> None:
     """Keep the demo out of an archive that holds somebody's own arm."""
+    from replay.demo import heron
+
     sessions = archive.sessions()
-    others = set(sessions["arm"]) - {DEMO_ARM} if sessions.height else set()
+    others = set(sessions["arm"]) - {heron.NAME} if sessions.height else set()
     if others:
         raise UsageError(
             f"this archive holds sessions of {', '.join(sorted(others))}",

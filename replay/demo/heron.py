@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+NAME = "Heron"
 JOINTS = 7
 NAMES = tuple(f"J{n}" for n in range(1, JOINTS + 1))
 FIRST_SERIALS = tuple(f"TU-{n}" for n in range(101, 101 + JOINTS))
@@ -64,7 +65,7 @@ def arm_toml(serials: Sequence[str] = FIRST_SERIALS) -> str:
     lines = [
         "# Heron at Tarn Station: an invented arm for an invented yard.",
         "[arm]",
-        'name = "Heron"',
+        f'name = "{NAME}"',
         "gravity_m_s2 = [0.0, 0.0, 0.0]",
         'convention = "fixed"',
         "",

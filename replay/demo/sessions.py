@@ -114,7 +114,9 @@ def season_c(when: datetime) -> float:
     return SEASON_MEAN_C - SEASON_SWING_C * float(np.cos(2 * np.pi * year))
 
 
-def session_record(plan_: SessionPlan, frame: pl.DataFrame, *, name: str | None = None) -> Session:
+def session_record(
+    plan_: SessionPlan, frame: pl.DataFrame, *, name: str | None = None, arm: str = heron.NAME
+) -> Session:
     """Return the archive's record of a simulated session.
 
     ``archive.add_session(session_record(plan, frame), {"main": frame})`` puts
@@ -126,7 +128,7 @@ def session_record(plan_: SessionPlan, frame: pl.DataFrame, *, name: str | None 
     return Session(
         session=name or f"{plan_.start:%Y%m%dT%H%M%S}-heron",
         source="",
-        arm="Heron",
+        arm=arm,
         rows=frame.height,
         start=start,
         end=end,
