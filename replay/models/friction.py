@@ -35,6 +35,8 @@ from replay.models.separable import (
 SIGNIFICANCE = 0.01
 LEAST_EFFECT = 0.1
 """A dependence is kept when it moves the effort by this share of its usual size."""
+GROWTHS = np.linspace(-0.02, 0.1, 7)
+"""Relative changes of the Stribeck rate per degree that are looked through."""
 LITTLE_R2 = 0.3
 """Below this share of the variance, speed explains little."""
 
@@ -65,6 +67,7 @@ class FrictionFit:
     terms: tuple[Term, ...]
     stribeck_rate_deg_s: float | None
     stribeck_rate_se_deg_s: float | None
+    stribeck_growth_per_c: float
     temperature_c: float | None
     r2: float
     r2_direction: float
@@ -93,7 +96,12 @@ class FrictionFit:
         parts = Parts(
             rate, _filled(temperature_c, rate, self.temperature_c or 0.0), _filled(load, rate, 0.0)
         )
-        design = parts.design(self.columns, self.stribeck_rate_deg_s, self.temperature_c or 0.0)
+        design = parts.design(
+            self.columns,
+            self.stribeck_rate_deg_s,
+            self.temperature_c or 0.0,
+            self.stribeck_growth_per_c,
+        )
         out: Array = design @ np.array(self.coefficients)
         for sign in (1, -1):
             if sign not in self.rates_seen_deg_s:
@@ -202,11 +210,13 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         fit = linear_fit(design, data.effort, robust=robust)
         return design, fit, covariance(design, fit, data.blocks)
 
-    def search(names: Sequence[str], grid: Array) -> SeparableFit:
+    def search(names: Sequence[str], *grids: Array) -> SeparableFit:
         return separable_fit(
-            lambda theta: data.parts.design(names, float(theta[0]), data.middle_c),
+            lambda theta: data.parts.design(
+                names, float(theta[0]), data.middle_c, float(theta[1]) if len(theta) > 1 else 0.0
+            ),
             data.effort,
-            [grid],
+            grids,
             robust=robust,
             groups=data.blocks,
             tolerance=1e-3,
@@ -227,22 +237,31 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
     if found is not None:
         columns = with_rise
     ws = None if found is None else float(found.nonlinear[0])
-    varies = False
+    varies, growth = False, 0.0
     for name, wanted in (("temperature", data.vary_temperature), ("load", data.vary_load)):
         if wanted:
             more = [*columns, *data.varying(name, with_rise=found is not None)]
             if _matters(*settle(more, ws), range(len(columns), len(more)), data):
                 columns, varies = more, True
     if found is not None and ws is not None:
+        around = np.geomspace(ws / 2.5, ws * 2.5, 9)
         if varies:
-            found = search(columns, np.geomspace(ws / 2.5, ws * 2.5, 9))
-        ws, ws_se = float(found.nonlinear[0]), float(found.standard_errors[-1])
+            found = search(columns, around)
+        if "rise both per degC" in columns:
+            growing = search(columns, around, GROWTHS)
+            chance = _chance(found.linear.loss, growing.linear.loss, 1, data)
+            if chance < SIGNIFICANCE and not any(growing.at_edge):
+                found, growth = growing, float(growing.nonlinear[1])
+        ws = float(found.nonlinear[0])
+        ws_se = float(found.standard_errors[len(columns)])
         plain, cov = found.linear, found.covariance[: len(columns), : len(columns)]
     else:
         ws_se = None
         _, plain, cov = settle(columns, None)
     r2 = _r2(plain, total)
-    terms = _terms(columns, plain, cov, data, ws, unit)
+    terms = _terms(
+        columns, plain, cov, data, data.parts.design(columns, ws, data.middle_c, growth), unit
+    )
     if ws is None and not any("Stribeck" in w for w in warnings):
         warnings.append("static level and Stribeck rate not determined: too little slow motion")
     if r2 < LITTLE_R2:
@@ -256,6 +275,7 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         terms=tuple(terms),
         stribeck_rate_deg_s=ws,
         stribeck_rate_se_deg_s=ws_se,
+        stribeck_growth_per_c=growth,
         temperature_c=data.middle_c if data.has_temperature else None,
         r2=r2,
         r2_direction=r2_direction,
@@ -318,10 +338,9 @@ def _terms(
     fit: LinearFit,
     cov: Array,
     data: SteadyData,
-    ws: float | None,
+    design: Array,
     unit: str,
 ) -> list[Term]:
-    design = data.parts.design(columns, ws, data.middle_c)
     errors = np.sqrt(np.maximum(np.diag(cov), 0.0))
     doubt = _inflation(design)
     usual = float(np.median(np.abs(data.effort))) or 1.0

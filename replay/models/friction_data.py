@@ -29,11 +29,20 @@ class Parts:
     def __init__(self, rate: Array, temperature: Array, load: Array) -> None:
         self.rate, self.temperature, self.load = rate, temperature, load
 
-    def design(self, names: Sequence[str], ws: float | None, middle_c: float) -> Array:
-        """Return the columns of these names, (n, p); ``ws`` is the Stribeck rate."""
-        return np.stack([self.column(n, ws, middle_c) for n in names], axis=1)
+    def design(
+        self, names: Sequence[str], ws: float | None, middle_c: float, growth: float = 0.0
+    ) -> Array:
+        """Return the columns of these names, (n, p).
 
-    def column(self, name: str, ws: float | None, middle_c: float) -> Array:
+        ``ws`` is the Stribeck rate at ``middle_c``, ``growth`` its relative
+        change per degree (never below a tenth of itself).
+        """
+        at: float | Array = ws or 1.0
+        if growth:
+            at = at * np.maximum(1.0 + growth * (self.temperature - middle_c), 0.1)
+        return np.stack([self.column(n, at, middle_c) for n in names], axis=1)
+
+    def column(self, name: str, ws: float | Array, middle_c: float) -> Array:
         """Return one column: ``<part> <way> per <what changes it>``."""
         what, _, rest = name.partition(" ")
         way, _, per = rest.partition(" per ")
@@ -46,7 +55,7 @@ class Parts:
         elif what == "viscous":
             out = sign * size
         elif what == "rise":
-            out = sign * np.exp(-((size / (ws or 1.0)) ** EXPONENT))
+            out = sign * np.exp(-((size / ws) ** EXPONENT))
         else:  # "load": the torque itself, whatever the direction
             out = self.load
         if per == "degC":

@@ -111,7 +111,7 @@ def separable_fit(
         Biometrika 73, 1986). Without groups the classical covariance.
     tolerance : float
         How closely the nonlinear parameters are settled: one of them as a
-        share of its grid's step, several in their own units.
+        share of its grid's step, several as a share of their grid's span.
     """
     from scipy.optimize import minimize, minimize_scalar
 
@@ -142,22 +142,23 @@ def separable_fit(
         if line.fun < best_loss:
             best = np.array([float(line.x)])
     elif len(grids) > 1:
+        span = high - low
         for _, start in tried[:2]:
             found = minimize(
-                cost,
-                start,
+                lambda share: cost(low + share * span),
+                (start - low) / span,
                 method="Nelder-Mead",
                 options={"xatol": tolerance, "fatol": 0.0, "maxfev": 400 * len(grids)},
             )
             if found.fun < best_loss and np.isfinite(found.fun):
-                best_loss, best = float(found.fun), np.clip(found.x, low, high)
+                best_loss, best = float(found.fun), np.clip(low + found.x * span, low, high)
     linear = linear_fit(design(best), y, robust=robust)
-    span = high - low
+    width = high - low
     at_edge = tuple(
         bool(v <= a + 1e-6 * s or v >= b - 1e-6 * s)
-        for v, a, b, s in zip(best, low, high, span, strict=True)
+        for v, a, b, s in zip(best, low, high, width, strict=True)
     )
-    jacobian = _jacobian(design, best, linear.coefficients, span)
+    jacobian = _jacobian(design, best, linear.coefficients, width)
     return SeparableFit(best, linear, covariance(jacobian, linear, groups), at_edge)
 
 
