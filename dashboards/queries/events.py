@@ -9,7 +9,8 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -19,6 +20,9 @@ from replay.errors import JointbookError, UsageError
 from replay.records import Session
 from replay.signals.joints import joint_table, joint_tables
 from replay.units import JOINT_QUANTITIES, channel
+
+if TYPE_CHECKING:
+    from replay.models import Baseline
 
 MOST_ROWS = 4000
 """Rows of one joint that a figure gets; beyond it the extremes are kept."""
@@ -235,6 +239,60 @@ def sensor_health(
     return pl.DataFrame(rows), notes
 
 
+def baseline_of(archive: Archive, event: Event) -> Baseline | None:
+    """Return the baseline that raised the flag, else the newest, else None."""
+    return _baseline(archive, event.baseline)
+
+
+@lru_cache(maxsize=8)
+def _kept_baseline(archive: Archive, version: str) -> Baseline:
+    from replay.models import load_baseline
+
+    return load_baseline(archive, version)
+
+
+def _baseline(archive: Archive, version: str | None) -> Baseline | None:
+    from replay.models import list_versions
+
+    there = list_versions(archive)
+    if not there:
+        return None
+    chosen = version if version in there else there[-1]
+    try:
+        return _kept_baseline(archive, chosen)
+    except JointbookError:
+        return None
+
+
+def channel_runs(
+    archive: Archive, event: Event, name: str, start: datetime, end: datetime
+) -> pl.DataFrame:
+    """Return the runs of one channel of yes and no: ``start, end, value``."""
+    return archive.spans(event.record.session, name, start, end)
+
+
+def span_rows(
+    archive: Archive, session: str, joint: str, start: datetime, end: datetime
+) -> pl.DataFrame:
+    """Return every sample of a joint in a span: the joint table, nothing thinned."""
+    return joint_table(archive, session, joint, start=start, end=end)
+
+
+def usual_step_ms(archive: Archive, event: Event, start: datetime, end: datetime) -> float | None:
+    """Return the usual interval of the joint's brake channel, else its current's."""
+    for quantity in ("brake_engaged", "brake_engage_cmd", "current_a"):
+        name = channel(event.joint, quantity)
+        stream = archive.stream_of(event.record, name)
+        if stream is None:
+            continue
+        times = archive.samples(
+            event.record.session, stream=stream, channels=[], start=start, end=end
+        ).collect()["time"]
+        step = times.diff().dt.total_microseconds().median()
+        return float(step) / 1000 if isinstance(step, int | float) else None
+    return None
+
+
 def flags_of(archive: Archive, session: str) -> pl.DataFrame:
     """Return the flags of a session in the order of time."""
     frame = archive.table("flags")
@@ -281,7 +339,15 @@ def evidence_words(text: str | None) -> tuple[tuple[str, str], ...]:
         return (("evidence", str(text)),)
     if not isinstance(found, dict):
         return (("evidence", str(found)),)
-    return tuple(_spoken(str(key), value) for key, value in found.items() if value is not None)
+    return tuple(
+        _spoken(str(key), value)
+        for key, value in found.items()
+        if value is not None and value != [] and key not in _BOOKKEEPING
+    )
+
+
+_BOOKKEEPING = frozenset({"from_s", "to_s"})
+"""Places the page shows as times already."""
 
 
 _UNITS = (
@@ -312,7 +378,7 @@ def _figure(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.4g}"
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     if isinstance(value, list):
         return ", ".join(_figure(v) for v in value)
     if isinstance(value, dict):
@@ -329,14 +395,13 @@ def _expected(archive: Archive, event: Event, joint: str, table: pl.DataFrame) -
         "high_a": pl.Float64,
         "seen": pl.Boolean,
     }
+    baseline = baseline_of(archive, event)
     unit = event.record.units.get(joint) or joint
     expected = None
-    if table.height:
+    if table.height and baseline is not None:
         try:
-            from replay.models import load_baseline
-
-            expected = load_baseline(archive, event.baseline).expected(table, unit)
-        except (ImportError, JointbookError, KeyError):
+            expected = baseline.expected(table, unit)
+        except JointbookError:  # this baseline knows no such unit
             expected = None
     if expected is None:
         wide = table.with_columns(pl.lit(None, dtype=t).alias(n) for n, t in nothing.items())

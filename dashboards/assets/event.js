@@ -1,0 +1,41 @@
+// The event page: zoom and choices go into the address, a click into the form.
+(function () {
+  "use strict";
+  const none = () => window.dash_clientside.no_update;
+  let shown = null;
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.jointbook_event = {
+    // A new window, after a zoom by hand; the server then sends its detail.
+    zoomed(change, what) {
+      if (!change || !what) return none();
+      const keys = Object.keys(change);
+      const low = keys.find((k) => /^xaxis\d*\.range\[0\]$/.test(k));
+      if (low) {
+        const zero = Date.parse(what.start);
+        const at = (s) => new Date(zero + 1000 * s).toISOString();
+        const next = { from: at(change[low]), to: at(change[low.replace("[0]", "[1]")]) };
+        if (shown && shown.from === next.from && shown.to === next.to) return none();
+        shown = next;
+        if (what.flag) window.jointbook.address.write(next);
+        return next;
+      }
+      if (keys.some((k) => /^xaxis\d*\.autorange$/.test(k)) && shown) {
+        shown = null;
+        if (what.flag) window.jointbook.address.write({ from: null, to: null });
+        return {};
+      }
+      return none();
+    },
+    picked(click) {
+      return click && click.points && click.points.length ? +click.points[0].x.toFixed(3) : none();
+    },
+    chosen(by, k, rate) {
+      window.jointbook.address.write({ by: by === "current_a" ? "" : by, k: k === "5" ? "" : k, rate });
+      return none();
+    },
+    open(session) {
+      window.jointbook.address.go("event", { session });
+      return none();
+    },
+  };
+})();

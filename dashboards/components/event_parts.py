@@ -1,0 +1,232 @@
+"""The parts of the event page: evidence, tables, pins."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import polars as pl
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards.components.plates import aria
+
+
+def table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[Any]],
+    *,
+    caption: str,
+    numbers: frozenset[int] | set[int] = frozenset(),
+) -> Component:
+    """Return a plain table; ``numbers`` are the columns set to the right."""
+    head = html.Thead(
+        html.Tr(
+            [
+                html.Th(word, scope="col", className="number" if i in numbers else "")
+                for i, word in enumerate(heads)
+            ]
+        )
+    )
+    body = html.Tbody(
+        [
+            html.Tr(
+                [
+                    html.Td(cell, className="number" if i in numbers else "")
+                    for i, cell in enumerate(row)
+                ]
+            )
+            for row in rows
+        ]
+    )
+    return html.Div(
+        html.Table(
+            [html.Caption(caption, className="visually-hidden"), head, body],
+            className="plain-table",
+        ),
+        className="scroll-x",
+        tabIndex=0,
+        role="region",
+        **aria(label=caption),
+    )
+
+
+def number(value: Any, digits: int = 2, unit: str = "") -> str:
+    """Return a number as words for a table, an en dash where there is none."""
+    if value is None or value != value:
+        return "–"
+    return f"{value:.{digits}f}{' ' + unit if unit else ''}"
+
+
+def evidence_list(pairs: Iterable[tuple[str, str]]) -> Component:
+    """Return a flag's evidence as a list of terms."""
+    return html.Dl(
+        [html.Div([html.Dt(key), html.Dd(value)]) for key, value in pairs],
+        className="facts evidence",
+    )
+
+
+def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Component:
+    """Return the similar motions as rows; ``link(row)`` gives each its address."""
+    rows = [
+        [
+            "this motion",
+            "",
+            number(own["speed_deg_s"]),
+            number(own["load_nm"], 0),
+            number(own["temperature_c"], 1),
+            number(own["angle_deg"], 1),
+            number(own["duration_s"], 1),
+            number(own["current_a"]),
+            "",
+        ]
+    ]
+    rows += [
+        [
+            dcc.Link(f"{m['start']:%Y-%m-%d %H:%M:%S}", href=link(m)),
+            number(m["distance"]),
+            number(m["speed_deg_s"]),
+            number(m["load_nm"], 0),
+            number(m["temperature_c"], 1),
+            number(m["angle_deg"], 1),
+            number(m["duration_s"], 1),
+            number(m["current_a"]),
+            "flagged itself" if m["flagged"] else "",
+        ]
+        for m in motions.iter_rows(named=True)
+    ]
+    heads = (
+        "Motion",
+        "Distance",
+        "Speed deg/s",
+        "Load N m",
+        "Temp. °C",
+        "Posture deg",
+        "Length s",
+        "Current A",
+        "",
+    )
+    return table(heads, rows, caption="Similar motions", numbers={1, 2, 3, 4, 5, 6, 7})
+
+
+def brakes_table(rows: pl.DataFrame) -> Component:
+    """Return the brake sequence, to the millisecond."""
+    body = [
+        [
+            f"{r['time']:%H:%M:%S}.{r['time'].microsecond // 1000:03d}",
+            f"{r['from_event_s']:+.3f} s",
+            r["joint"],
+            r["what"],
+            "" if r["since_ms"] is None else f"{r['since_ms']:.0f} ms",
+        ]
+        for r in rows.iter_rows(named=True)
+    ]
+    heads = ("Time UTC", "From the event", "Joint", "What", "After the line above")
+    return table(heads, body, caption="Brake sequence", numbers={1, 4})
+
+
+def health_table(rows: pl.DataFrame) -> Component:
+    """Return how well each channel was recorded."""
+    body = [
+        [
+            r["quantity"],
+            str(r["samples"]),
+            number(None if r["missing"] is None else 100 * r["missing"], 1, "%"),
+            number(r["step_ms"], 1),
+            number(r["gap_ms"], 1),
+            number(r["unchanged_s"], 2),
+            "–" if r["noise"] is None else f"{r['noise']:.3g} {r['unit']}",
+        ]
+        for r in rows.iter_rows(named=True)
+    ]
+    heads = (
+        "Channel",
+        "Samples",
+        "Missing",
+        "Usual step ms",
+        "Longest step ms",
+        "Longest unchanged s",
+        "Noise",
+    )
+    return table(heads, body, caption="Sensor health", numbers={1, 2, 3, 4, 5, 6})
+
+
+def joints_table(rows: pl.DataFrame, of: str) -> Component:
+    """Return what each joint did during the event."""
+    body = [
+        [
+            html.Strong(f"{r['joint']} (this one)") if r["joint"] == of else r["joint"],
+            number(r["moved_deg_s"]),
+            number(r["current_a"]),
+            number(r["expected_a"]),
+            number(r["remainder"], 1),
+        ]
+        for r in rows.iter_rows(named=True)
+    ]
+    heads = ("Joint", "Fastest deg/s", "Current A", "Expected A", "Largest remainder, spreads")
+    return table(heads, body, caption="All joints during the event", numbers={1, 2, 3, 4})
+
+
+def pins_part(pins: pl.DataFrame, zero: Any) -> Component:
+    """Return the pinned notes and, for each, the button that withdraws it."""
+    if not pins.height:
+        return html.P("Nothing is pinned here yet.", className="faint")
+    items = []
+    for n, r in enumerate(pins.iter_rows(named=True), 1):
+        at = (r["start"] - zero).total_seconds()
+        until = (r["end"] - zero).total_seconds()
+        when = f"{at:+.3f} s" if until <= at else f"{at:+.3f} to {until:+.3f} s"
+        items.append(
+            html.Li(
+                [
+                    html.Span(f"⚲{n} {when}", className="pin-when"),
+                    html.Span(f" {r['joint'] or 'all joints'}: ", className="faint"),
+                    r["text"],
+                    html.Span(f" ({r['author']}, {r['at']:%Y-%m-%d %H:%M})", className="faint"),
+                    html.Button(
+                        "Withdraw",
+                        id={"type": "pin-withdraw", "pin": r["pin"]},
+                        n_clicks=0,
+                        className="quiet",
+                        **aria(label=f"Withdraw pin {n}"),
+                    ),
+                ]
+            )
+        )
+    return html.Ol(items, className="pins")
+
+
+def pin_form() -> Component:
+    """Return the form that pins a note to an instant or a span."""
+
+    def seconds(name: str, label: str) -> Component:
+        return html.Label(
+            [
+                label,
+                dcc.Input(
+                    id=name, type="number", step="any", debounce=False, style={"width": "100px"}
+                ),
+            ],
+            className="field",
+        )
+
+    return html.Div(
+        [
+            seconds("event-pin-from", "At, s after start"),
+            seconds("event-pin-to", "Until (a span)"),
+            html.Label(
+                [
+                    "Note",
+                    dcc.Input(
+                        id="event-pin-text", type="text", maxLength=2000, style={"width": "340px"}
+                    ),
+                ],
+                className="field",
+            ),
+            html.Button("Pin the note", id="event-pin-add", n_clicks=0),
+            html.Span(id="event-pin-said", role="status", className="refused-words"),
+        ],
+        className="row pin-form",
+        role="group",
+        **aria(label="Pin a note"),
+    )
