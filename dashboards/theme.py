@@ -57,8 +57,11 @@ def joint_colour(index: int, *, dark: bool = False) -> str:
 
 
 def joint_mark(index: int) -> str:
-    """Return the name of the mark of the joint at a place of the arm."""
-    return MARKS[index % len(MARKS)]
+    """Return the name of the mark of the joint at a place of the arm.
+
+    With more joints than colours, a colour comes again with another mark.
+    """
+    return MARKS[(index + index // len(MARKS)) % len(MARKS)]
 
 
 def css() -> str:

@@ -153,7 +153,8 @@
     instants() {
       if (!this.exact) return null;
       const first = this.config.joints.map((j) => this.exact.names.get(j.name + ".current_a")).find((s) => s);
-      return first ? first.group.t : null;
+      const any = first || [...this.exact.names.values()][0];
+      return any ? any.group.t : null;
     }
   };
 })();

@@ -177,10 +177,7 @@
     }
     scene(pen, w, h) {
       const c = colours();
-      if (this.config.posture !== "") {
-        this.config.posture.match(/.{1,44}(\s|$)/g).forEach((line, i) => pen.text(line.trim(), 8, 20 + 15 * i, c.faint));
-        return "";
-      }
+      if (this.config.posture !== "") return this.config.posture;
       if (!this.data) { pen.text("…", 10, h / 2, c.faint); return ""; }
       const n = this.data.count, at = this.view.at;
       const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);

@@ -30,6 +30,7 @@
       picker.value = this.config.session;
       picker.onchange = () => jb.address.go("replay", { session: picker.value });
       this.strip = el("rp-strip"); this.stripCanvas = el("rp-strip-canvas"); this.stripCursor = el("rp-strip-cursor");
+      for (const id of ["rp-posture", "rp-base"]) el(id).hidden = this.config.posture !== "";
       this.hands();
       this.rows();
       this.playing();

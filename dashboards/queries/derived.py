@@ -144,19 +144,15 @@ class Derived:
         joints: list[str],
         base: Baseline | None,
     ) -> list[Group]:
-        wanted = [j for j in joints if found.has(j, "current_a")]
-        if not wanted:
-            return []
-        tables = joint_tables(
+        tables = joint_tables(  # of all joints: those without a current are left out
             self._archive,
             found.session,
-            wanted,
             start=to_datetime(found.zero_ns + int(start_s * 1e9)),
             end=to_datetime(found.zero_ns + int(np.ceil(end_s * 1e6)) * 1000),
         )
         together: dict[bytes, tuple[pl.Series, dict[str, Singles]]] = {}
         for joint, table in tables.items():
-            if not table.height:
+            if not table.height or joint not in joints:
                 continue
             unit = found.record.units.get(joint) or joint
             columns = _columns_of(table, unit, base, rate=not found.has(joint, "rate_deg_s"))

@@ -121,7 +121,7 @@ def facts(found: Outline) -> list[tuple[str, str]]:
     length = f"{minutes:.1f} min" if minutes < 90 else f"{minutes / 60:.2f} h"
     lines = [("arm", r.arm), ("length", length)]
     if r.rate_hz:
-        lines.append(("samples", f"{r.rate_hz:g} a second"))
+        lines.append(("samples", f"{r.rate_hz:.3g} a second"))
     if r.completeness is not None:
         lines.append(("complete", f"{100 * r.completeness:.1f} %"))
     if r.base_end:
