@@ -83,7 +83,7 @@ def _hold(
         source_ns, values = source_ns[known], values[known]
     if len(values) == 0:
         return np.full(len(times_ns), unknown)
-    changes_only = not (values[1:] == values[:-1]).any()
+    changes_only = not (values[1:] == values[:-1]).any() and not _regular(source_ns)
     limit = np.inf if changes_only else CARRY_STEPS * _median_step(source_ns)
     after = np.searchsorted(source_ns, times_ns, side="right")
     left = np.maximum(after - 1, 0)
@@ -96,6 +96,15 @@ def _as_is(times_ns: Nanoseconds, source_ns: Nanoseconds, known: NDArray[np.bool
         len(times_ns) == len(source_ns) and np.array_equal(times_ns, source_ns)
     )
     return bool(same and (len(known) == 0 or np.count_nonzero(known) > len(known) / 2))
+
+
+def _regular(source_ns: Nanoseconds) -> bool:
+    """Tell whether most steps are about the same; fewer than three tell nothing."""
+    if len(source_ns) < 4:
+        return False
+    step = np.diff(source_ns)
+    usual = np.median(step)
+    return bool(np.median(np.abs(step - usual)) < 0.25 * usual)
 
 
 def _median_step(source_ns: Nanoseconds) -> float:
