@@ -12,7 +12,7 @@ from dashboards.links import to_datetime
 from dashboards.queries.derived import DIRECT_ROWS
 from dashboards.queries.sessions import Outline
 from replay.archive import Archive
-from replay.errors import BaselineError
+from replay.errors import ArchiveError, BaselineError
 from replay.signals import joint_table
 from replay.units import JOINT_TABLE
 
@@ -39,7 +39,10 @@ def plane(
     for steady motion at the window's median temperature, load and payload;
     ``seen`` says where the baseline has met such speeds.
     """
-    table = _excerpts(archive, found, joint, start_s, end_s)
+    try:
+        table = _excerpts(archive, found, joint, start_s, end_s)
+    except ArchiveError:
+        return [], {"note": f"no motor current of {joint} in this window"}
     table = table.filter(pl.col("rate_deg_s").is_not_null(), pl.col("current_a").is_not_null())
     if not table.height:
         return [], {"note": "no sample with both a rate and a current in this window"}
