@@ -163,13 +163,7 @@ class StorePlace:
         self._base = base.rstrip("/")
         self._key = key
         self.options = options
-        if filesystem is None:
-            from deltalake.fs import DeltaStorageHandler
-            from pyarrow.fs import PyFileSystem
-
-            handler = DeltaStorageHandler(self._base, options)
-            filesystem = PyFileSystem(handler)
-        self._store = filesystem
+        self._store = _filesystem(self._base, options) if filesystem is None else filesystem
 
     def __str__(self) -> str:
         return self.url
@@ -203,8 +197,13 @@ class StorePlace:
 
     def write(self, content: bytes) -> None:
         """Write an object; stores make it visible whole or not at all."""
-        with self._store.open_output_stream(self._key) as stream:
+        with self._sink(self._key) as stream:
             stream.write(content)
+
+    def _sink(self, key: str) -> Any:
+        if self._base.startswith("file:"):  # the only store with folders
+            self._store.create_dir(key.rpartition("/")[0] or ".", recursive=True)
+        return self._store.open_output_stream(key)
 
     def names(self) -> list[str]:
         """Return what lies directly below, sorted."""
@@ -214,7 +213,9 @@ class StorePlace:
         """Return the objects below, as relative names, sorted."""
         from pyarrow.fs import FileSelector, FileType
 
-        selector = FileSelector(self._key or "/", recursive=True, allow_not_found=True)
+        if self._key and self._store.get_file_info(self._key).type == FileType.File:
+            return []
+        selector = FileSelector(self._key, recursive=True, allow_not_found=True)
         prefix = f"{self._key}/" if self._key else ""
         found = (
             info.path.lstrip("/")
@@ -237,7 +238,7 @@ class StorePlace:
         paths = sorted(p for p in folder.rglob("*") if p.is_file())
         for path in sorted(paths, key=lambda p: p.name == LAST):
             key = f"{self._key}/{path.relative_to(folder).as_posix()}"
-            with path.open("rb") as source, self._store.open_output_stream(key) as sink:
+            with path.open("rb") as source, self._sink(key) as sink:
                 shutil.copyfileobj(source, sink, 8 << 20)
 
     def scan(self) -> pl.LazyFrame:
@@ -252,6 +253,28 @@ class StorePlace:
     def open(self) -> Any:
         """Open an object for reading in bytes."""
         return self._store.open_input_file(self._key)
+
+
+def _filesystem(url: str, options: dict[str, str] | None) -> Any:
+    """Return pyarrow's view of a store, with the options that polars and Delta take."""
+    from pyarrow import fs
+
+    parts = urlsplit(url)
+    if parts.scheme == "s3" and options:
+        given = {key.lower().removeprefix("aws_"): value for key, value in options.items()}
+        endpoint = given.get("endpoint_url", given.get("endpoint"))
+        names = {
+            "access_key_id": "access_key",
+            "secret_access_key": "secret_key",
+            "session_token": "session_token",
+            "region": "region",
+        }
+        words = {names[key]: value for key, value in given.items() if key in names}
+        if endpoint:
+            words |= {"endpoint_override": endpoint, "scheme": urlsplit(endpoint).scheme}
+        return fs.SubTreeFileSystem(parts.netloc + parts.path, fs.S3FileSystem(**words))
+    whole, path = fs.FileSystem.from_uri(url)
+    return fs.SubTreeFileSystem(path, whole)
 
 
 LAST = "session.json"
