@@ -9,13 +9,13 @@
   const make = () => window.React.createElement;
 
   cells.SessionLink = function (props) {
-    const address = "/session?session=" + encodeURIComponent(props.value);
+    const address = "/replay?session=" + encodeURIComponent(props.value);
     return make()("a", {
       href: address,
       onClick: function (event) {
         if (event.ctrlKey || event.metaKey || event.shiftKey || event.button) return;
         event.preventDefault();
-        jb.address.go("session", { session: props.value });
+        jb.address.go("replay", { session: props.value });
       },
     }, props.value);
   };
@@ -63,7 +63,7 @@
     },
     go(replay, review, compare, rows) {
       const hit = (window.dash_clientside.callback_context.triggered[0] || {}).prop_id || "";
-      const page = { "library-replay.n_clicks": "session", "library-review.n_clicks": "review",
+      const page = { "library-replay.n_clicks": "replay", "library-review.n_clicks": "review",
         "library-compare.n_clicks": "compare" }[hit];
       if (page && rows && rows.length) {
         const names = [...rows].sort((x, y) => (x.start < y.start ? -1 : 1)).map((r) => r.session);

@@ -12,6 +12,9 @@ from dashboards.components.plates import aria
 if TYPE_CHECKING:
     from dashboards.queries.intake import Proposed
 
+SURE = 0.6
+"""A line below this is to be looked at before it is used."""
+
 KINDS = ".csv,.txt,.tsv,.parquet,.pq,.arrow,.feather,.ndjson,.jsonl,.xlsx,.xls,.gz,.zip,.toml"
 
 
@@ -89,7 +92,7 @@ def confirm_sheet(
 
 def _proposal(index: int, item: Proposed) -> Component:
     where = "proposed from names and data" if item.source == "proposed" else f"from {item.source}"
-    unsure = [line for line in item.lines if line[1] is not None and line[1] < 0.8]
+    unsure = [line for line in item.lines if line[1] is not None and line[1] < SURE]
     sure = [line for line in item.lines if line not in unsure]
     rows = [
         html.Tr(
@@ -115,7 +118,8 @@ def _proposal(index: int, item: Proposed) -> Component:
             html.Details(
                 [
                     html.Summary(
-                        f"{len(item.lines)} lines, {len(unsure)} of them not sure (below 80 %)"
+                        f"{len(item.lines)} lines, {len(unsure)} of them not sure "
+                        f"(below {100 * SURE:.0f} %)"
                     ),
                     html.Table([head, html.Tbody(rows)], className="plain-table"),
                 ],

@@ -401,8 +401,9 @@ def _none(made: comparison.Comparison) -> Component:
 
 def _pairs_words(made: comparison.Comparison, joint: str) -> str:
     count = made.pairs_of(joint).height
+    have = "1 motion has" if count == 1 else f"{count} motions have"
     return (
-        f"{joint}: {count} motions have a partner in the other session (same direction, alike in "
+        f"{joint}: {have} a partner in the other session (same direction, alike in "
         "travel, speed, posture, length and payload; current plays no part). Bars up and down are "
         "the two directions."
     )

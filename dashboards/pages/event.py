@@ -234,7 +234,7 @@ def _head(desk: Desk, event: events.Event, view: View) -> Component:
                     )
                 )
     replay = links.href(
-        "session",
+        "replay",
         View(
             session=session,
             start_ns=links.to_ns(events.window_around(event)[0]),

@@ -138,7 +138,7 @@ def _window(what: dict[str, Any]) -> tuple[datetime, datetime]:
 def _likes(event: events.Event, found: likeness.Likes, by: str) -> list[Component]:
     def link(motion: dict[str, Any]) -> str:
         return links.href(
-            "session",
+            "replay",
             View(
                 session=motion["session"],
                 start_ns=links.to_ns(motion["start"]),

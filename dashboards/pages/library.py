@@ -299,7 +299,7 @@ def _outcome(result: Any) -> Component:
     lines = [
         html.Li(
             [
-                basics.go(s.session, links.href("session", View(session=s.session))),
+                basics.go(s.session, links.href("replay", View(session=s.session))),
                 f": {s.rows} rows from {s.source.rsplit('/', 1)[-1]}",
                 f", {len(s.quality)} quality notes" if s.quality else "",
             ]

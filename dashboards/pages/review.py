@@ -44,7 +44,7 @@ def layout(desk: Desk, view: View) -> Component:
                     session_picker("review-session", sessions, name),
                     _show_picker(show),
                     basics.go(
-                        "Replay", links.href("session", View(session=name)), className="button"
+                        "Replay", links.href("replay", View(session=name)), className="button"
                     ),
                     save_links(
                         "the flags with their verdicts",
@@ -188,7 +188,7 @@ def _flag_card(desk: Desk, session: str, row: dict[str, Any]) -> Component:
                     basics.go(
                         "In the replay",
                         links.href(
-                            "session",
+                            "replay",
                             View(session=session, at_ns=links.to_ns(start), flag=row["flag"]),
                         ),
                         className="button quiet",

@@ -14,7 +14,7 @@ import tempfile
 import threading
 import time
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -180,16 +180,13 @@ def _propose_one(path: Path) -> Proposed:
         proposal = propose_map(path)
     except JointbookError as error:
         return Proposed((path.name,), "", trouble=error.sentence().replace(f"{path.parent}/", ""))
-    return Proposed((path.name,), proposal.toml, lines=tuple(_lines(proposal)))
-
-
-def _lines(proposal: object) -> Iterator[tuple[str, float | None, str]]:
-    for line in getattr(proposal, "lines", ()):
-        yield (
-            str(getattr(line, "key", line)),
-            getattr(line, "confidence", None),
-            str(getattr(line, "why", "")),
-        )
+    missing = "; ".join(proposal.missing)
+    trouble = f"This log lacks what every log needs: {missing}." if missing else ""
+    lines = tuple(
+        (f"[{line.table}] {line.key} = {line.value}", line.confidence, line.why)
+        for line in proposal.lines
+    )
+    return Proposed((path.name,), proposal.toml, lines=lines, trouble=trouble)
 
 
 def _map_trouble(text: str) -> str:
