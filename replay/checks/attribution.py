@@ -29,6 +29,13 @@ LAGS = 0.15
 """A joint that falls behind its command by more than this share is held back."""
 
 
+PUSHES = 1.5
+"""Mean excess of the current over what the commanded rate needs, in spreads."""
+
+RIPPLES = 1.5
+"""The rate's ripple inside bins, against the rest of the session."""
+
+
 @dataclass(slots=True)
 class Verdict:
     """The likely kind of an event."""
@@ -46,6 +53,8 @@ def attribute(event: Event, seen: Evidence) -> Verdict:
     mark = event.lead.mark
     if mark is not None:
         kind = MARK_KINDS[mark.name]
+        if mark.name == "spike" and seen.rate_ratio > RIPPLES:
+            kind = "stick-slip"  # a sensor's spike does not shake the joint
         weights = {kind: 1.0} | {
             k: 0.5 * v for k, v in _current_weights(event, seen).items() if k != kind
         }
@@ -62,30 +71,36 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     share = {k: max(v, 0.0) for k, v in seen.shares.items()}
     drag, offset = share.get("friction", 0.0), share.get("offset", 0.0)
     gain, load = share.get("gain", 0.0), share.get("load", 0.0)
-    families = {c.family for c in event.members}
-    lag = seen.tracking if np.isfinite(seen.tracking) else 0.0
-    held_back = lag > LAGS and seen.drag_a > 0
-    weights = {"unusual": 0.2}
-    from_release = np.isfinite(seen.after_release_s) and seen.after_release_s < 1.0
-    one_cycle = seen.brake_cycles == 0
-    friction = drag if seen.drag_a > 0 else 0.6 * drag
-    weights["friction"] = friction * (0.6 if from_release and one_cycle else 1.0)
-    weights["brake-drag"] = friction * (1.0 if from_release and one_cycle else 0.4)
-    both_ways = np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a)
-    weights["current-sensor"] = max(
-        offset * (1.0 if both_ways or np.isfinite(seen.resting_a) else 0.5), 0.9 * gain
+    lead = event.lead.family
+    mechanical = drag if seen.drag_a > 0 else 0.5 * drag
+    brake_like = (
+        np.isfinite(seen.after_release_s) and seen.after_release_s < 1.0 and seen.brake_cycles == 0
     )
-    weights["load"] = load * (1.0 if event.lead.family == "load" else 0.9)
-    if held_back:
-        weights["stall"] = 0.6 + 0.4 * min(lag, 1.0)
-    if event.lead.family == "pattern":
-        moves = np.isfinite(seen.rate_ratio) and seen.rate_ratio > 1.5
-        weights["stick-slip"] = 0.9 if moves else 0.5
+    told_apart = (np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a)) or np.isfinite(
+        seen.resting_a
+    )
+    weights = {
+        "unusual": 0.2,
+        "friction": mechanical * (0.75 if brake_like else 1.0),
+        "brake-drag": mechanical * (1.0 if brake_like else 0.5),
+        "current-sensor": max(0.92 * offset * (1.0 if told_apart else 0.6), 0.85 * gain),
+        "load": load * (1.1 if lead == "load" else 0.95),
+    }
+    lag = seen.tracking if np.isfinite(seen.tracking) else 0.0
+    pushes = np.isfinite(seen.push_z) and seen.push_z > PUSHES
+    if lag > LAGS:
+        if pushes:
+            weights["stall"] = 0.8 + 0.4 * min(lag, 1.0)
+        else:
+            weights["angle-sensor"] = 0.7 + 0.3 * min(lag, 1.0)
+    if lead == "tracking" and "stall" not in weights:
+        weights["angle-sensor"] = 0.9
+    if lead == "pattern":
+        moves = np.isfinite(seen.rate_ratio) and seen.rate_ratio > RIPPLES
+        weights["stick-slip"] = 0.95 if moves else 0.4
         weights["unusual"] = 0.7
-    if event.lead.family == "tracking":
-        weights["angle-sensor"] = 0.4 if held_back else 0.9
-    if "sample" in families and event.end_s - event.start_s < 1.0:
-        weights["unusual"] = max(weights["unusual"], 0.5)
+    if lead == "sample" and event.end_s - event.start_s < 1.0:
+        weights["unusual"] = 0.6
     return weights
 
 

@@ -118,7 +118,7 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
             )
         spans = candidates(trace, reading.marks, unit, baseline.rarity)
         for event in events_of(reading.joint, trace, spans, baseline.limit):
-            seen = gather(trace, event.start_s, event.end_s)
+            seen = gather(trace, event.start_s, event.end_s, unit.model)
             found.append(JointEvent(reading, trace, event, seen, attribute(event, seen)))
     found = group_events(found, readings)
     flags = tuple(_flag(record, one, baseline) for one in found)

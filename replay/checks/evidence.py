@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from replay.models.bins import HOLDING, MOVING, Floats
+from replay.models.expected import ExpectedCurrent
 from replay.models.trace import Trace
 
 
@@ -32,6 +33,10 @@ class Evidence:
     shares: dict[str, float]
     tracking: float
     """Median of (commanded less measured rate) / commanded, while commanded."""
+    push_a: float
+    """Mean current in the commanded direction beyond what the commanded rate
+    needs, A."""
+    push_z: float
     rate_ratio: float
     """Spread of the rate inside bins, against the rest of the session."""
     current_ratio: float
@@ -43,7 +48,7 @@ class Evidence:
     speed_deg_s: float
 
 
-def gather(trace: Trace, start_s: float, end_s: float) -> Evidence:
+def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -> Evidence:
     """Measure everything that tells explanations apart."""
     bins = trace.bins
     inside = (bins.end_s >= start_s) & (bins.start_s <= end_s)
@@ -56,6 +61,7 @@ def gather(trace: Trace, start_s: float, end_s: float) -> Evidence:
     commanded = inside & (np.abs(np.nan_to_num(bins.rate_cmd)) > 0.2 * _typical(bins.rate_cmd))
     lag = (bins.rate_cmd[commanded] - bins.rate[commanded]) / bins.rate_cmd[commanded]
     outside = ~inside & (bins.motion == MOVING)
+    push, push_z = _push(trace, commanded, model)
     return Evidence(
         seconds=end_s - start_s,
         moving_s=float(trace.seconds[moving].sum()),
@@ -69,6 +75,8 @@ def gather(trace: Trace, start_s: float, end_s: float) -> Evidence:
         else np.nan,
         shares=shares,
         tracking=_median(lag),
+        push_a=push,
+        push_z=push_z,
         rate_ratio=_ratio(bins.rate_sd, inside & (bins.motion == MOVING), outside),
         current_ratio=_ratio(bins.current_sd, inside & (bins.motion == MOVING), outside),
         after_release_s=_since_release(trace, start_s),
@@ -111,6 +119,23 @@ def _shares(trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> d
         left = rest - design @ beta
         made[name] = float(1 - np.sum(weight * left * left) / max(whole, 1e-12))
     return made
+
+
+def _push(
+    trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]], model: ExpectedCurrent
+) -> tuple[float, float]:
+    """Compare the current with what the commanded (not the measured) rate needs."""
+    if not rows.any():
+        return float("nan"), float("nan")
+    asked = trace.bins.take(rows)
+    sign = np.sign(asked.rate_cmd)
+    asked.rate = asked.rate_cmd
+    asked.direction = sign.astype(np.int64)
+    asked.motion = np.full(len(asked), MOVING)
+    asked.accel = np.zeros(len(asked))
+    expected, sd, _ = model.predict(asked)
+    excess = (asked.current - expected) * sign
+    return _mean(excess), _mean(excess / sd)
 
 
 def _since_release(trace: Trace, start_s: float) -> float:

@@ -59,6 +59,8 @@ class Bins:
     engaged: Floats
     commanded: Floats
     """Brake command, 1 for engage."""
+    settled: Floats
+    """Time to the nearest change of motion or direction, s."""
 
     def __len__(self) -> int:
         return int(self.first.size)
@@ -170,6 +172,7 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         direction=direction[first],
         engaged=engaged[first],
         commanded=commanded[first],
+        settled=_settled(motion[first], direction[first], time[first], time[last]),
     )
 
 
@@ -187,6 +190,15 @@ def motion_of_logged_rate(motion: Ints, rate: Floats) -> Ints:
     noise = 1.4826 * float(np.median(speed[still]))
     limit = max(0.05 * float(np.quantile(speed[known], 0.995)), 6 * noise, 0.02)
     return np.where(still & (speed > limit), MOVING, motion)
+
+
+def _settled(motion: Ints, direction: Ints, start_s: Floats, end_s: Floats) -> Floats:
+    new = np.ones(motion.size, dtype=bool)
+    new[1:] = (motion[1:] != motion[:-1]) | (direction[1:] != direction[:-1])
+    run = np.cumsum(new) - 1
+    begin = start_s[new]
+    finish = np.append(begin[1:], end_s[-1])
+    return np.asarray(np.minimum(end_s - begin[run], finish[run] - start_s))
 
 
 def _floats(table: pl.DataFrame, name: str) -> Floats:

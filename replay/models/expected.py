@@ -17,6 +17,7 @@ import numpy.typing as npt
 from replay.models import design, robust
 from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
 from replay.models.remainder import Remainder
+from replay.models.spreads import Spread
 
 GAIN_TO_KEEP = 0.005
 """A block stays when it takes this share off the held-out error."""
@@ -38,11 +39,7 @@ class Population:
     blocks: tuple[str, ...]
     explained: float
     """Share of the current's robust variance that the fit explains."""
-    edges: Floats
-    """Speed edges of the cells in which the spread is known, deg/s."""
-    sd: Floats
-    """Spread of one bin's mean by cell, A."""
-    floor: float
+    spread: Spread
 
 
 @dataclass(slots=True)
@@ -109,11 +106,10 @@ class ExpectedCurrent:
             value = matrix @ fit.coefficients
             if code == MOVING and self.remainder_ is not None:
                 value = value + self.remainder_.predict(part)
-            cell = np.clip(np.searchsorted(fit.edges, np.abs(part.rate)), 0, fit.sd.size - 1)
             leverage = np.sum((matrix @ fit.inverse) * matrix, axis=1)
             session = self.session_sd_.get(code, 0.0)
             expected[mine] = value
-            sd[mine] = np.sqrt(fit.sd[cell] ** 2 + session**2 * (1.0 + leverage))
+            sd[mine] = np.sqrt(fit.spread.of(part, code) ** 2 + session**2 * (1.0 + leverage))
         return expected, sd, seen & np.isfinite(expected)
 
     def seen(self, bins: Bins) -> npt.NDArray[np.bool_]:
@@ -153,7 +149,7 @@ class ExpectedCurrent:
             0.3 * smallest_step(bins.current_step),
             1e-9,
         )
-        edges, sd = spread_by_speed(np.abs(bins.rate), rest, floor, code == MOVING)
+        spread = Spread.learn(bins, rest, floor, code, self.scales_.accel if self.scales_ else 1.0)
         total = robust.spread(bins.current)
         self.populations_[code] = Population(
             coefficients=beta,
@@ -162,12 +158,10 @@ class ExpectedCurrent:
             explained=float(1 - min(1.0, (robust.spread_about_zero(rest) / total) ** 2))
             if total > 0
             else 0.0,
-            edges=edges,
-            sd=sd,
-            floor=floor,
+            spread=spread,
         )
         self.sample_sd_[code] = float(np.nanmedian(bins.current_sd)) if len(bins) else 0.0
-        self.session_sd_[code] = session_spread(rest, bins.direction, group, sd.max())
+        self.session_sd_[code] = session_spread(rest, bins.direction, group, float(spread.sd.max()))
 
     def _choose_blocks(self, code: int, bins: Bins, group: Ints, weight: Floats) -> tuple[str, ...]:
         blocks: tuple[str, ...] = ("speed",)
@@ -260,9 +254,7 @@ class ExpectedCurrent:
                     "inverse": p.inverse.tolist(),
                     "blocks": list(p.blocks),
                     "explained": p.explained,
-                    "edges": p.edges.tolist(),
-                    "sd": p.sd.tolist(),
-                    "floor": p.floor,
+                    "spread": p.spread.to_plain(),
                 }
                 for code, p in self.populations_.items()
             },
@@ -286,9 +278,7 @@ class ExpectedCurrent:
                     inverse=np.array(p["inverse"]),
                     blocks=tuple(p["blocks"]),
                     explained=p["explained"],
-                    edges=np.array(p["edges"]),
-                    sd=np.array(p["sd"]),
-                    floor=p["floor"],
+                    spread=Spread.from_plain(p["spread"]),
                 )
                 for code, p in data["populations"].items()
             },
@@ -316,24 +306,6 @@ def split_halves(group: Ints) -> npt.NDArray[np.bool_]:
         return np.asarray(where % 2 == 0)
     block = np.arange(group.size) * 10 // max(group.size, 1)
     return np.asarray(block % 2 == 0)
-
-
-def spread_by_speed(
-    speed: Floats, rest: Floats, floor: float, by_cell: bool
-) -> tuple[Floats, Floats]:
-    """Return speed edges and the robust spread of the residual in each cell."""
-    whole = max(robust.spread_about_zero(rest), floor)
-    if not by_cell or rest.size < 8 * MIN_ROWS:
-        return np.empty(0), np.array([whole])
-    edges = np.unique(np.quantile(speed, np.linspace(0, 1, SPEED_CELLS + 1)[1:-1]))
-    cell = np.searchsorted(edges, speed)
-    sd = np.empty(edges.size + 1)
-    for k in range(sd.size):
-        mine = rest[cell == k]
-        share = mine.size / (mine.size + MIN_ROWS)
-        own = robust.spread_about_zero(mine) if mine.size else whole
-        sd[k] = np.sqrt(share * own**2 + (1 - share) * whole**2)
-    return edges, np.maximum(sd, floor)
 
 
 def session_spread(rest: Floats, direction: Ints, group: Ints, bin_sd: float) -> float:

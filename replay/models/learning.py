@@ -325,7 +325,7 @@ def _rarity(held: dict[str, _Held], *, contaminated: bool) -> Rarity:
         tails[name] = Tail.fit(values, hours, contaminated=contaminated)
     rarity = Rarity(tails)
     together = np.concatenate([_rarest(h, rarity) for h in held.values()])
-    rarity.combined = Tail.fit(together, hours, contaminated=contaminated)
+    rarity.combined = Tail.fit_rarity(together, hours, contaminated=contaminated)
     return rarity
 
 

@@ -106,7 +106,7 @@ class PatternModel:
 
 def _features(trace: Trace) -> tuple[npt.NDArray[np.int64], Floats, Floats] | None:
     bins = trace.bins
-    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING))
+    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 0.5))
     if rows.size < 5:
         return None
     weight = trace.seconds[rows]

@@ -25,7 +25,10 @@ from replay.models.bins import Floats
 
 CONFIDENCE = 0.9
 
-PRIOR_RATE, PRIOR_SCALE = 0.1, 1.0
+NOTHING = 1e3
+"""Rate of a detector that has nothing to say: a thousand times an hour."""
+
+PRIOR_RATE, PRIOR_SCALE = 0.05, 1.0
 """A finding that healthy sessions never show: events per joint-hour above 0,
 and how fast that falls with size. Common practice, no source."""
 
@@ -67,9 +70,10 @@ class Tail:
             positive = values[values > q0]
             if positive.size < 3:
                 return cls(q0, PRIOR_RATE, PRIOR_SCALE, 0.0)
-            share = positive.size / values.size
-            scale = max(float(np.median(positive - q0)) / np.log(2), 0.3)
-            return cls(q0, -np.log(1 - min(share, 0.99)) / block_hours, scale, 0.0)
+            share = min(positive.size / values.size, 0.99)
+            start = float(positive[0])
+            scale = max(float(np.median(positive - start)) / np.log(2), 0.5 * PRIOR_SCALE)
+            return cls(start, float(-np.log(1 - share) / block_hours), scale, 0.0)
         # in the rate's own scale, -ln F, excesses are Pareto with this shape
         t1, t2 = np.log(np.log(low) / np.log(mid)), np.log(np.log(low) / np.log(high))
         ratio = (q2 - q0) / (q1 - q0)
@@ -81,14 +85,32 @@ class Tail:
         scale = max((q1 - q0) / grow, (q2 - q0) / grow2, 0.05)
         return cls(q0, float(rate), float(scale), shape)
 
+    @classmethod
+    def fit_rarity(cls, maxima: Floats, block_hours: float, *, contaminated: bool) -> Tail:
+        """Fit to block maxima of ``-log10`` of the rarest detector's rate.
+
+        Each detector's tail is extrapolated already, so here the law can only
+        be exponential, a factor 10 a unit or slower.
+        """
+        free = cls.fit(maxima, block_hours, contaminated=contaminated)
+        values = maxima[np.isfinite(maxima)]
+        if values.size < 8:
+            return cls(0.0, 1.0, 1 / np.log(10), 0.0)
+        top = float(np.quantile(values, 0.94 if contaminated or values.size < 60 else 0.98))
+        rate = max(free.base_rate, 1e-9)
+        t = np.log(rate * block_hours / -np.log(0.94 if values.size < 60 or contaminated else 0.98))
+        scale = max(1 / np.log(10), (top - free.level) / max(float(t), 1e-3))
+        return cls(free.level, rate, float(scale), 0.0)
+
     def rate(self, value: Floats | float) -> Floats:
         """Return events per joint-hour at least this large; above the start."""
-        excess = np.maximum(np.asarray(value, dtype=np.float64) - self.level, 0.0) / self.scale
+        size = np.asarray(value, dtype=np.float64)
+        excess = np.maximum(size - self.level, 0.0) / self.scale
         if self.shape > 1e-6:
             part = (1 + self.shape * excess) ** (-1 / self.shape)
         else:
             part = np.exp(-excess)
-        return np.asarray(self.base_rate * part)
+        return np.asarray(np.where(size > 0, self.base_rate * part, NOTHING))
 
     def value(self, rate: float) -> float:
         """Return the level that events of this rate exceed."""
@@ -109,7 +131,7 @@ class Tail:
 
 def _shape(ratio: float, t1: float, t2: float) -> float:
     """Solve for the Pareto shape that gives this ratio of two excesses."""
-    low, high = 0.0, 0.6
+    low, high = 0.0, 0.4
     if ratio <= t2 / t1:
         return 0.0
     for _ in range(50):

@@ -26,8 +26,8 @@ BLIND_FROM = 3.0
 """A sensor finding at least this large hides its span from other detectors."""
 
 MARK_DEFAULTS: dict[str, tuple[float, float]] = {
-    "silence": (0.0, 0.7),
-    "lost channel": (0.0, 0.7),
+    "silence": (0.0, 0.6),
+    "lost channel": (0.0, 0.6),
     "current frozen": (0.0, 0.6),
     "angle frozen": (0.0, 0.6),
     "angle step": (0.0, 0.08),

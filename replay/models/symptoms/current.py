@@ -102,14 +102,14 @@ def loads(trace: Trace) -> list[Statistic]:
     for window in (16.0, 64.0, WHOLE):
         top = rolling_mean(z * cause, weight, window)
         energy = rolling_mean(cause * cause, weight, window)
-        value = top / np.sqrt(np.maximum(energy, 1e-3))
+        value = np.where(energy > 0.2, top / np.sqrt(np.maximum(energy, 1e-3)), np.nan)
         made.append(Statistic(f"load {scale_name(window)}", rows, value, window))
     return made
 
 
 def load_cause(trace: Trace, rows: Ints) -> Floats | None:
-    """Acceleration (or load) of these rows, scaled to unit spread; None: none."""
-    for values in (trace.bins.accel, trace.bins.load):
+    """Load (or else acceleration) of these rows, scaled to unit spread; None: none."""
+    for values in (trace.bins.load, trace.bins.accel):
         cause = np.nan_to_num(values[rows])
         size = float(np.sqrt(np.mean(cause * cause)))
         if size > 0:
@@ -137,4 +137,10 @@ def tracking(trace: Trace, speed_scale: float) -> list[Statistic]:
         return []
     lag = (bins.rate_cmd[rows] - bins.rate[rows]) / speed_scale
     value = rolling_mean(lag, trace.seconds[rows], 2.0)
-    return [Statistic("tracking 2s", rows, value, 2.0)]
+    made = [Statistic("tracking 2s", rows, value, 2.0)]
+    steady = rows[bins.settled[rows] > 1.0]
+    if steady.size >= 3:
+        lag = (bins.rate_cmd[steady] - bins.rate[steady]) / speed_scale
+        value = rolling_mean(np.clip(lag, -1, 1), trace.seconds[steady], 6.0)
+        made.append(Statistic("tracking 6s", steady, value, 6.0))
+    return made
