@@ -280,6 +280,10 @@ class Archive:
                 made = stack.enter_context(durable.owned_folder(base))
             yield made
 
+    def copy_raw(self, folder: Path, sources: Sequence[Path]) -> tuple[Path, str]:
+        """Copy a log's files below a staging folder; see `publish.copy_raw`."""
+        return publish.copy_raw(folder, sources)
+
     def add_session(
         self,
         session: Session,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -49,6 +50,8 @@ class ChannelPlan:
     typical: float = math.inf
     """Beyond ``3 * typical + 10`` a sentinel is believed to be one."""
     words: dict[str, bool | str] | None = None
+    spelt: dict[str, bool | str] = field(default_factory=dict)
+    """Words exactly as the log spells them, as far as they were met."""
     swap: str | None = None
     """Channel that this one is while end B is the base, with its sign."""
     swap_sign: float = 1.0
@@ -63,6 +66,33 @@ class ChannelPlan:
         if self.number:
             return pl.Float64()
         return pl.String() if self.quantity in ("base_end", "phase") else pl.Boolean()
+
+    def is_quick(self, dtype: pl.DataType) -> bool:
+        """Tell whether cells of this type can be read by one expression."""
+        if self.number:
+            return dtype.is_float() and not self.own_sentinels
+        return dtype == pl.String and self.words is not None and self.quantity != "phase"
+
+    def quick_value(self) -> pl.Expr:
+        """Return what the channel is where no cell is odd."""
+        cell = pl.col(self.column)
+        if self.number:
+            value = cell.cast(pl.Float64)
+            value = value * self.factor if self.factor != 1.0 else value
+            return value + self.offset if self.offset else value
+        return cell.replace_strict(
+            list(self.spelt), list(self.spelt.values()), default=None, return_dtype=self.dtype
+        )
+
+    def is_odd(self) -> pl.Expr:
+        """Tell whether a block has cells that need a closer look."""
+        cell = pl.col(self.column)
+        if self.number:
+            largest = cell.abs().max()
+            return (~cell.is_finite()).any() | (largest > 3.0 * self.typical + 10.0).fill_null(
+                False
+            )
+        return (~cell.is_in(list(self.spelt))).any()
 
     def read(self, column: pl.Series, rows: np.ndarray, decimal_comma: bool) -> pl.Series:
         """Turn raw cells into values; what is no value becomes null."""
@@ -143,6 +173,9 @@ class ChannelPlan:
         )
         if self.quantity == "phase":
             result = pl.select(pl.coalesce(result, text)).to_series()
+        if column.dtype == pl.String and len(self.spelt) < _KEPT_WORDS:
+            pairs = pl.DataFrame({"raw": column, "is": result}).drop_nulls().unique()
+            self.spelt.update(pairs.iter_rows())
         bad = result.is_null() & text.is_not_null() & (text != "")
         if bad.any():
             where = bad.arg_true()
@@ -152,6 +185,25 @@ class ChannelPlan:
                 self.text_first_row = int(rows[int(where[0])])
         self.nulls += result.null_count()
         return result
+
+
+def read_channels(
+    block: pl.DataFrame, plans: Sequence[ChannelPlan], rows: np.ndarray, decimal_comma: bool
+) -> pl.DataFrame:
+    """Read all channels of a block; at once where nothing odd is among the cells."""
+    quick = [p for p in plans if p.is_quick(block.schema[p.column])]
+    known = block.lazy().select(p.quick_value().alias(p.name) for p in quick)
+    odd = block.lazy().select(p.is_odd().alias(p.name) for p in quick)
+    values, oddities = pl.collect_all([known, odd]) if quick else (pl.DataFrame(), pl.DataFrame())
+    columns = []
+    for p in plans:
+        if p.name in values.columns and not oddities[p.name][0]:
+            column = values[p.name]
+            p.nulls += column.null_count()
+        else:
+            column = p.read(block[p.column], rows, decimal_comma).alias(p.name)
+        columns.append(column)
+    return pl.DataFrame(columns)
 
 
 def plan_channels(bindings: list[Binding], joints: tuple[str, ...]) -> list[ChannelPlan]:

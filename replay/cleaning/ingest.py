@@ -11,7 +11,7 @@ import contextlib
 import glob
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -46,6 +46,9 @@ class Keeper(Protocol):
     def has_session(self, session: str) -> bool: ...  # noqa: D102
     def session(self, session: str) -> Session: ...  # noqa: D102
     def staging(self) -> contextlib.AbstractContextManager[Path]: ...  # noqa: D102
+    def copy_raw(  # noqa: D102
+        self, folder: Path, sources: Sequence[Path]
+    ) -> tuple[Path, str]: ...
     def add_session(  # noqa: D102
         self, session: Session, streams: Any, *, raw: Any = None
     ) -> bool: ...
@@ -155,27 +158,35 @@ def _take(
     result: IngestResult,
 ) -> None:
     """Take the files of one session."""
+    before = [_state(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
-        digests = [pool.submit(file_sha256, path) for path in paths]
-        raws = [open_log(path, _scratch(folder, n)) for n, path in enumerate(paths)]
+        raws = [open_log(path, _below(folder, f"log{n}")) for n, path in enumerate(paths)]
         fits = _fits(raws, maps)
         log_map = fits[0].log_map
         if _seen(archive, paths):
-            known = _known(archive, joined_digest(digests), log_map, arm)
+            known = _known(archive, paths, log_map, arm)
             if known is not None:
                 result.unchanged.append(known)
                 return
         joints, note = joint_names(log_map, arm)
+        copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
         parts = [
-            _clean(raw, fit.log_map, fit.bindings, joints, arm, _scratch(folder, n))
+            _clean(raw, fit.log_map, fit.bindings, joints, arm, _below(folder, f"log{n}"))
             for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
         ]
+        kept, sha256 = copying.result()
+        if [_state(p) for p in paths] != before:
+            raise LogRefused(
+                "the file changed while it was read",
+                file=paths[0],
+                todo="ingest it again when it is complete",
+            )
         session, files = build_session(
             parts,
             log_map,
             arm,
             joints,
-            raw_sha256=joined_digest(digests),
+            raw_sha256=sha256,
             program=program_version(),
             extra=_notes_on_map(log_map, note),
         )
@@ -184,7 +195,7 @@ def _take(
             return
         if not _start_is_stated(log_map):
             _check_overlap(archive, session, paths)
-        if archive.add_session(session, files, raw=paths if len(paths) > 1 else paths[0]):
+        if archive.add_session(session, files, raw=kept):
             result.sessions.append(session)
             result.proposed += [
                 f"{path.name}: {fit.said}"
@@ -193,6 +204,11 @@ def _take(
             ]
         else:
             result.unchanged.append(session.session)
+
+
+def _state(path: Path) -> tuple[int, int]:
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns
 
 
 def _fits(raws: list[RawLog], maps: list[LogMap]) -> list[Fit]:
@@ -204,16 +220,10 @@ def _fits(raws: list[RawLog], maps: list[LogMap]) -> list[Fit]:
     return some
 
 
-def _scratch(folder: Path, number: int) -> Path:
-    made = folder / f"log{number}"
+def _below(folder: Path, name: str) -> Path:
+    made = folder / name
     made.mkdir(exist_ok=True)
     return made
-
-
-def joined_digest(digests: Sequence[Future[str]]) -> str:
-    """Return one digest for a session's files: of one, its own."""
-    told = [d.result() for d in digests]
-    return told[0] if len(told) == 1 else hashlib.sha256("".join(told).encode()).hexdigest()
 
 
 def _clean(
@@ -241,8 +251,10 @@ def _seen(archive: Keeper, paths: Sequence[Path]) -> bool:
     return frame.height > 0 and source_name([p.name for p in paths]) in frame["source"]
 
 
-def _known(archive: Keeper, sha256: str, log_map: LogMap, arm: Arm | None) -> str | None:
+def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | None) -> str | None:
     """Return the session that this very log, map and arm file made before."""
+    told = [file_sha256(p) for p in paths]
+    sha256 = told[0] if len(told) == 1 else hashlib.sha256("".join(told).encode()).hexdigest()
     name = arm_name(log_map, arm)
     ending = session_id(0, name, sha256, log_map.toml, arm.toml if arm else "")[16:]
     for known in archive.sessions()["session"]:

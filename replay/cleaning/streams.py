@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.cleaning.channels import ChannelPlan
+from replay.cleaning.channels import ChannelPlan, read_channels
 from replay.cleaning.clock import Clock
 from replay.cleaning.encode import StreamWriter
 from replay.cleaning.order import Lapse, Orderer
@@ -150,10 +150,7 @@ class StreamCleaner:
         return True
 
     def _channels(self, block: pl.DataFrame, rows: Ints) -> pl.DataFrame:
-        columns = [
-            p.read(block[p.column], rows, self.raw.decimal_comma).alias(p.name) for p in self.plans
-        ]
-        frame = pl.DataFrame(columns)
+        frame = read_channels(block, self.plans, rows, self.raw.decimal_comma)
         swaps = [p for p in self.plans if p.swap is not None]
         if swaps:
             frame = self._from_base(frame, swaps)

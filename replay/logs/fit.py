@@ -51,9 +51,9 @@ def fit_some(raw: RawLog, maps: Sequence[LogMap]) -> Fit | None:
             found = bind_some(log_map, _names(raw, log_map))
         except LogMapError:
             continue
-        if log_map.time.columns and log_map.layout == "wide":
-            if log_map.time.column_in(raw.columns) is None:
-                continue
+        wide = log_map.layout == "wide" and bool(log_map.time.columns)
+        if wide and log_map.time.column_in(raw.columns) is None:
+            continue
         if found and (best is None or len(found) > len(best.bindings)):
             best = Fit(log_map, found)
     return best

@@ -1,0 +1,163 @@
+"""How long a CSV takes into the archive, beside polars alone, in one run.
+
+Run by hand: ``python tests/benchmarks/ingest_speed.py [--gb 1.0] [--folder DIR]``.
+The floor is polars' own ``scan_csv`` into ``sink_parquet`` (Zstandard, types
+inferred) of the same file. Each side runs in a process of its own, so that
+peak memory is its own; the page cache is warm for both.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+JOINTS = range(1, 8)
+MAP = """
+[log]
+joints = 7
+[time]
+column = "t"
+format = "iso8601"
+[joint.angle]
+column = "a{n}"
+unit = "deg"
+[joint.rate]
+column = "w{n}"
+unit = "rad/s"
+[joint.current]
+column = "i{n}"
+unit = "A"
+[joint.temperature]
+column = "temp{n}"
+unit = "degC"
+[joint.brake_state]
+column = "brk{n}"
+words = { ENG = "engaged", REL = "released" }
+"""
+BYTES_A_ROW = 262
+BLOCK = 200_000
+
+FLOOR = """
+import sys, polars as pl
+pl.scan_csv(sys.argv[1]).sink_parquet(sys.argv[2], compression="zstd")
+"""
+OURS = """
+import sys
+from replay.archive import open_archive
+from replay.cleaning import ingest
+archive = open_archive(sys.argv[2], create=True)
+result = ingest(archive, sys.argv[1], log_map=sys.argv[3])
+assert len(result.sessions) == 1, result.refused
+"""
+RUN = """
+import json, resource, sys, time
+import polars
+begin = time.perf_counter()
+sys.argv = ["-"] + json.loads(sys.argv[1])
+{body}
+seconds = time.perf_counter() - begin
+used = resource.getrusage(resource.RUSAGE_SELF)
+print(json.dumps(dict(
+    seconds=seconds, cpu=used.ru_utime + used.ru_stime, peak_mib=used.ru_maxrss // 1024
+)))
+"""
+
+
+def write_log(path: Path, gigabytes: float, dirty: bool) -> int:
+    """Write a log of seven joints; ``dirty`` adds sentinels, late and bad cells."""
+    rows = int(gigabytes * 1e9 / BYTES_A_ROW)
+    rng = np.random.default_rng(7)
+    start = 1_930_089_600_000_000_000
+    with path.open("wb") as sink:
+        for begin in range(0, rows, BLOCK):
+            count = min(BLOCK, rows - begin)
+            k = np.arange(begin, begin + count)
+            at = pl.Series("t", start + k * 10_000_000).cast(pl.Datetime("ns"))
+            columns: dict[str, object] = {"t": at.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")}
+            for n in JOINTS:
+                moving = np.cos(k / 3000 + n)
+                columns[f"a{n}"] = np.round(60 * np.sin(k / 3000 + n) + _noise(rng, k, 0.01), 4)
+                columns[f"w{n}"] = np.round(0.02 * moving + _noise(rng, k, 1e-4), 6)
+                columns[f"i{n}"] = np.round(2 * np.sign(moving) + _noise(rng, k, 0.1), 4)
+                columns[f"temp{n}"] = np.round(20 + np.sin(k / 1e5) + _noise(rng, k, 0.05), 2)
+                columns[f"brk{n}"] = np.where(moving > -0.9, "REL", "ENG")
+            frame = pl.DataFrame(columns)
+            if dirty:
+                frame = frame.with_columns(
+                    pl.when(pl.int_range(pl.len()) % 997 == 5)
+                    .then(-9999.0)
+                    .otherwise(pl.col("temp3"))
+                    .alias("temp3"),
+                    pl.when(pl.int_range(pl.len()) % 5003 == 7)
+                    .then(pl.lit("ERR"))
+                    .otherwise(pl.col("i2").cast(pl.String))
+                    .alias("i2"),
+                )
+            frame.write_csv(sink, include_header=begin == 0)
+    return rows
+
+
+def _noise(rng: np.random.Generator, k: np.ndarray, size: float) -> np.ndarray:
+    return rng.normal(0.0, size, len(k))
+
+
+def run(body: str, *arguments: str) -> dict[str, float]:
+    """Run one side in a fresh process; return its seconds and peak memory."""
+    told = subprocess.run(
+        [sys.executable, "-c", RUN.format(body=body), json.dumps(arguments)],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    found: dict[str, float] = json.loads(told.stdout.strip().splitlines()[-1])
+    return found
+
+
+def main() -> None:
+    """Write a log, time both sides in turn, print the ratios."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--gb", type=float, default=1.0)
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--dirty", action="store_true")
+    parser.add_argument("--folder", default=None)
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=args.folder) as name:
+        folder = Path(name)
+        log, log_map = folder / "log.csv", folder / "log.map.toml"
+        rows = write_log(log, args.gb, args.dirty)
+        log_map.write_text(MAP)
+        print(
+            f"{log.stat().st_size / 1e9:.2f} GB, {rows} rows, {'dirty' if args.dirty else 'clean'}"
+        )
+        log.read_bytes() if args.gb <= 2 else None
+        floors, ours = [], []
+        for n in range(args.runs):
+            floors.append(run(FLOOR, str(log), str(folder / "floor.parquet")))
+            archive = folder / f"archive{n}"
+            begin = time.perf_counter()
+            ours.append(run(OURS, str(log), str(archive), str(log_map)))
+            whole = time.perf_counter() - begin
+            print(
+                f"floor {floors[-1]['seconds']:.2f} s {floors[-1]['peak_mib']:.0f} MiB | "
+                f"ours {ours[-1]['seconds']:.2f} s {ours[-1]['peak_mib']:.0f} MiB "
+                f"(with start-up {whole:.2f} s)"
+            )
+        samples = sum(p.stat().st_size for p in archive.glob("samples/*/*.parquet"))
+        floor_size = (folder / "floor.parquet").stat().st_size
+        best = min(o["seconds"] for o in ours) / min(f["seconds"] for f in floors)
+        print(f"wall time ratio {best:.2f} (best of {args.runs} each)")
+        cpu = min(o["cpu"] for o in ours) / min(f["cpu"] for f in floors)
+        print(f"CPU time ratio {cpu:.2f}, which a busy machine disturbs less")
+        print(f"size ratio {samples / floor_size:.2f} (samples {samples / 1e6:.0f} MB)")
+
+
+if __name__ == "__main__":
+    main()
