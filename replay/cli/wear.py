@@ -9,6 +9,7 @@ by the operator's own rules.
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -33,6 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="time",
         help="what wear is drawn against (time)",
     )
+    parser.add_argument(
+        "--fleet", action="store_true", help="one row a unit, what needs attention first"
+    )
     parser.add_argument("--out", metavar="FILE", help="write the trends as .csv, .parquet or .json")
     parser.add_argument(
         "--limit",
@@ -51,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the verb; return its exit code."""
-    from replay.wear import add_maintenance, indicators, trends
+    from replay.wear import add_maintenance, fleet, indicators, trends
 
     out = _checked_out(args.out)
     archive = open_archive(args.archive)
@@ -76,13 +80,21 @@ def run(args: argparse.Namespace) -> int:
         _write(out, found)
         say(f"{len(found)} trends written to {out}")
     if args.json:
-        document: dict[str, Any] = {"trends": found}
+        document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
+        if args.fleet:
+            document["fleet"] = fleet(archive, every=bool(args.indicator))
         if note is not None:
             document["note"] = note
         print_json(document)
+    elif args.fleet:
+        _print_fleet(fleet(archive))
     elif out is None:
         _print(found)
     return EXIT_DONE
+
+
+def _without_spark(t: Trend) -> Trend:
+    return replace(t, detail={k: v for k, v in t.detail.items() if k != "spark"})
 
 
 def _keep_limit(archive: Any, text: str) -> None:
@@ -108,53 +120,18 @@ def _checked_out(name: str | None) -> Path | None:
     return path
 
 
-def flat(found: list[Trend]) -> pl.DataFrame:
-    """Return trends as a table of plain columns."""
-    schema = {
-        "arm": pl.String(),
-        "joint": pl.String(),
-        "serial": pl.String(),
-        "indicator": pl.String(),
-        "unit": pl.String(),
-        "n": pl.Int64(),
-        "last_value": pl.Float64(),
-        "slope_per_year": pl.Float64(),
-        "slope_low": pl.Float64(),
-        "slope_high": pl.Float64(),
-        "p_value": pl.Float64(),
-        "verdict": pl.String(),
-        "since": pl.Datetime("us", "UTC"),
-        "limit": pl.Float64(),
-        "limit_date": pl.Datetime("us", "UTC"),
-        "limit_date_low": pl.Datetime("us", "UTC"),
-        "limit_date_high": pl.Datetime("us", "UTC"),
-        "reason": pl.String(),
-    }
-    rows = []
-    for t in found:
-        projection = t.detail.get("projection") or {}
-        rows.append(
-            {name: getattr(t, name) for name in list(schema)[:13]}
-            | {
-                "limit": projection.get("limit"),
-                "limit_date": projection.get("date"),
-                "limit_date_low": projection.get("date_low"),
-                "limit_date_high": projection.get("date_high"),
-                "reason": t.detail.get("reason") or projection.get("reason") or "",
-            }
-        )
-    return pl.DataFrame(rows, schema=schema)
-
-
 def _write(path: Path, found: list[Trend]) -> None:
     if path.suffix == ".json":
         import orjson
 
         from replay.cli.output import plain
 
-        path.write_bytes(orjson.dumps(plain({"trends": found}), option=orjson.OPT_INDENT_2))
+        document = {"trends": [_without_spark(t) for t in found]}
+        path.write_bytes(orjson.dumps(plain(document), option=orjson.OPT_INDENT_2))
         return
-    table = flat(found)
+    from replay.wear.table import trend_table
+
+    table = trend_table(found)
     if path.suffix == ".csv":
         table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%SZ")
     else:
@@ -178,6 +155,20 @@ def _print(found: list[Trend]) -> None:
                 "since": [iso(t.since)[:10] if t.since else "" for t in found],
                 "limit": [_limit(t) for t in found],
             }
+        )
+    )
+
+
+def _print_fleet(table: pl.DataFrame) -> None:
+    print_table(
+        table.select(
+            "arm",
+            "joint",
+            pl.col("serial").alias("unit"),
+            "attention",
+            "why",
+            pl.col("limit_date").dt.strftime("%Y-%m-%d").fill_null("").alias("limit date"),
+            pl.col("confidence").round(3),
         )
     )
 

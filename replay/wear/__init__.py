@@ -5,8 +5,10 @@ from replay.wear.indicators import indicators
 from replay.wear.limits import limits, set_limit
 from replay.wear.maintenance import add_maintenance, maintenance
 from replay.wear.trends import judge, trends
+from replay.wear.unit_history import UnitHistory, unit_history
 
 __all__ = [
+    "UnitHistory",
     "add_maintenance",
     "fleet",
     "indicators",
@@ -15,4 +17,5 @@ __all__ = [
     "maintenance",
     "set_limit",
     "trends",
+    "unit_history",
 ]

@@ -25,16 +25,21 @@ class Indicator:
     """Smallest change, in ``unit``, that can matter to anyone; a trend below
     it is steady however certain."""
     counts_use: bool = False
+    leading: bool = False
+    """Whether a decision rests on it; such indicators are tested first."""
 
 
 INDICATORS: tuple[Indicator, ...] = (
-    Indicator("coulomb friction", "A", "up", "mean of both directions' Coulomb friction"),
+    Indicator(
+        "coulomb friction", "A", "up", "mean of both directions' Coulomb friction", leading=True
+    ),
     Indicator("coulomb friction forward", "A", "up", "current that any forward motion costs"),
     Indicator("coulomb friction backward", "A", "up", "current that any backward motion costs"),
     Indicator("viscous friction forward", "A s/deg", "up", "further current per rate, forward"),
     Indicator("viscous friction backward", "A s/deg", "up", "further current per rate, backward"),
     Indicator(
-        "friction at usual rate", "A", "up", "mean of both directions' friction at the usual rate"
+        "friction at usual rate", "A", "up", "mean of both directions' friction at the usual rate",
+        leading=True,
     ),
     Indicator("breakaway forward", "A", "up", "greatest current just before forward motion"),
     Indicator("breakaway backward", "A", "up", "greatest current just before backward motion"),
@@ -52,27 +57,29 @@ INDICATORS: tuple[Indicator, ...] = (
         least=0.005,
     ),
     Indicator(
-        "brake release delay", "s", "up", "release word to first motion", "brake words", least=0.01
+        "brake release delay", "s", "up", "release word to first motion", "brake words",
+        leading=True, least=0.01,
     ),
     Indicator(
-        "brake engagement delay", "s", "up", "engage word to standstill", "brake words", least=0.01
+        "brake engagement delay", "s", "up", "engage word to first slowing", "brake words",
+        leading=True, least=0.01,
     ),
     Indicator(
         "stopping angle", "deg", "up", "angle from the engage word to standstill", "brake words",
-        least=0.02,
+        leading=True, least=0.02,
     ),
     Indicator(
         "brake drag", "A", "up", "current above the fit just after release", "brake words",
-        least=0.03,
+        leading=True, least=0.03,
     ),
     Indicator(
         "brake holding slip", "deg", "up", "motion under an engaged brake", "brake words",
-        least=0.02,
+        leading=True, least=0.02,
     ),
     Indicator("holding current", "A", "up", "current while released and still", least=0.02),
     Indicator(
         "margin left", "%", "down", "available over required torque, less one",
-        "the arm file's current limit",
+        "the arm file's current limit", leading=True,
     ),
     Indicator("travel", "deg", "up", "angle travelled", counts_use=True),
     Indicator("hours moving", "h", "up", "time in motion", counts_use=True),

@@ -20,6 +20,10 @@ from replay.wear.maintenance import WORDS
 
 Floats = npt.NDArray[np.float64]
 YEAR_US = 365.25 * 86400e6
+LEAST_BETWEEN = 0.02
+"""Sessions differ by at least this share of the level for reasons that no
+standard error of theirs knows; few sessions cannot show that they do."""
+
 CONDITIONS = ("temperature_c", "load_nm", "rate_deg_s", "base_b")
 
 
@@ -156,7 +160,8 @@ def session_weights(
         return None
     filled = np.where(known, se, np.nanquantile(se[known], 0.9))
     rest = _detrended(axis, values, sections)
-    between = between_variance(rest, filled)
+    least = (LEAST_BETWEEN * float(np.median(np.abs(values)))) ** 2
+    between = max(between_variance(rest, filled), least)
     floor = np.quantile(filled, 0.1) ** 2
     weights = 1.0 / np.maximum(filled**2 + between, max(floor, 1e-30))
     return np.asarray(weights / weights.max(), dtype=float)

@@ -13,14 +13,13 @@ from typing import Any
 
 import orjson
 import polars as pl
-from deltalake import DeltaTable
 
 from replay.archive import Archive
 from replay.records import Trend
 from replay.wear.indicators import METHOD, SCHEMA
 from replay.wear.limits import DOCUMENT as LIMITS
 
-PROGRAM = 1
+PROGRAM = 2
 """Rises when the judging changes."""
 
 
@@ -52,10 +51,7 @@ def write(archive: Archive, against: str, found: list[Trend]) -> None:
 def stamp(archive: Archive) -> str:
     """Return what changes whenever indicators, notes or limits change."""
     parts = [f"program {PROGRAM}.{METHOD}"]
-    for table in ("indicators", "maintenance"):
-        path = archive.root / "tables" / table
-        known = (path / "_delta_log").exists()
-        parts.append(f"{table} {DeltaTable(str(path)).version() if known else '-'}")
+    parts += [f"{name} {archive.tables.version(name)}" for name in ("indicators", "maintenance")]
     if LIMITS in archive.documents("wear"):
         parts.append(archive.read_document(LIMITS).decode())
     return "; ".join(parts)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-SESSIONS_PER_TERM = 6
+SESSIONS_PER_TERM = 4
 """A condition is corrected for only when this many sessions stand behind each
 term of it; fewer would fit noise."""
 
@@ -110,7 +110,10 @@ def level(
         effect[name] = float(np.std(part))
     return Levelled(
         values=corrected,
-        variance_factor=_inflation(times, span, sections, columns, w),
+        # Each fitted term also takes a degree of freedom from the residuals.
+        variance_factor=_inflation(times, span, sections, columns, w)
+        * (n - first)
+        / (n - first - len(columns)),
         terms=tuple(reference),
         effect=effect,
         reference=reference,

@@ -194,10 +194,12 @@ def memory_factor(
     r = float(np.sum(e[1:][same] * e[:-1][same]) / np.sum(e * e))
     n = len(e)
     r = r + (parameters + 4 * r) / n
-    # A remainder without memory still shows r of about n ** -0.5 by chance:
-    # taking every such r at its word would cost power for nothing.
-    if r <= 1.0 / np.sqrt(n):
+    if r <= 0:
         return 1.0
+    # By chance r scatters by about n ** -0.5, and by the correction's 4 / n
+    # more; it is drawn towards nothing by that much (positive part of C. Stein's
+    # rule), or short histories would pay for a memory that they do not have.
+    r *= max(0.0, 1.0 - (1 + 4 / n) ** 2 / (n * r * r))
     r = min(r, 0.95)
     return (1 + r) / (1 - r)
 

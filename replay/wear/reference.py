@@ -51,6 +51,10 @@ class Reference:
     friction_told: bool = True
     """Whether friction can be told from load: both directions were seen, each
     costs current, and more than motions differ among themselves."""
+    lean_a: float = 0.0
+    """Forward less backward friction at the usual rate, as usual for the unit."""
+    lean_spread_a: float = 0.0
+    """How it differs between sessions."""
     drive_current_a: float = 0.0
     """What acceleration and load take at their hardest (99 %), A."""
 
@@ -113,6 +117,7 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         made.row_spread_a,
         wide,
         _told(both, both.current - design @ beta, made.motion_spread_a),
+        *_lean(both, both.current - design @ beta, owner, made.motion_spread_a),
         _drive(made, design, beta),
     )
 
@@ -124,6 +129,23 @@ def shared_current(motions: Motions, reference: Reference) -> Floats:
     """
     design = _columns(motions, reference.names, reference)
     return np.asarray(design @ np.array(reference.beta), dtype=float)
+
+
+def _lean(
+    m: Motions, left: Floats, owner: npt.NDArray[np.int64], motion_spread_a: float
+) -> tuple[float, float]:
+    """Return the usual difference of the directions, and its spread over sessions."""
+    differences = []
+    for number in np.unique(owner):
+        friction, own = m.direction * left, owner == number
+        forward = friction[own & (m.direction > 0)]
+        backward = friction[own & (m.direction < 0)]
+        if len(forward) and len(backward):
+            differences.append(float(np.median(forward) - np.median(backward)))
+    if not differences:
+        return 0.0, motion_spread_a
+    spread = _spread(np.array(differences)) if len(differences) >= 4 else 0.0
+    return float(np.median(differences)), max(spread, motion_spread_a)
 
 
 def drive_current(

@@ -44,8 +44,10 @@ def theil_sen(
     ----------
     times, values : array of shape (n,)
     weights : array of shape (n,), optional
-        A pair counts as the product of its two weights. Weights that are all
-        equal give the plain Theil-Sen slope.
+        Of single values, as inverse variances. A pair counts by the inverse
+        standard deviation of its difference, to which the excess of rising
+        over falling pairs under a small slope is proportional. Weights that
+        are all equal give the plain Theil-Sen slope.
     sections : array of int of shape (n,), optional
         Only pairs of one section are used: one slope, own levels.
     confidence : float
@@ -91,7 +93,7 @@ def theil_sen(
         score = float(np.sign(slopes).sum())
         step_of_score = 1.0
     else:
-        pair = np.ones(len(step)) if w is None else w[i] * w[j]
+        pair = np.ones(len(step)) if w is None else 1.0 / np.sqrt(1.0 / w[i] + 1.0 / w[j])
         sigma = np.sqrt(_weighted_variance(i, j, step, pair, n) * variance_factor)
         pair = pair[order]
         sums = np.cumsum(pair)

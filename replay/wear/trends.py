@@ -29,6 +29,10 @@ from replay.wear.projection import Projection
 FALSE_DISCOVERIES = 0.05
 """Accepted share of false ones among the trends that are reported."""
 
+LEADING = 4.0
+"""Weight of the indicators that a decision rests on, beside those that only
+say more about it (`Indicator.leading`)."""
+
 LATEST = datetime(9000, 1, 1, tzinfo=UTC)
 
 Verdict = Literal["rising", "falling", "steady", "too-few"]
@@ -97,7 +101,10 @@ def judge(
     against : str
     """
     judged = list(assessments(table, notes, bounds, against=against))
-    adjusted = adjusted_p_values([np.nan if a.p_value is None else a.p_value for a in judged])
+    adjusted = adjusted_p_values(
+        [np.nan if a.p_value is None else a.p_value for a in judged],
+        [LEADING if describe(a.history.indicator).leading else 1.0 for a in judged],
+    )
     found = [
         _trend(a, float(p), against, limit_for(bounds, a.history.serial, a.history.indicator))
         for a, p in zip(judged, adjusted, strict=True)
@@ -142,6 +149,7 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
         "sessions": h.n,
         "corrected_for": list(h.levelled.terms),
         "worse": describe(h.indicator).worse,
+        "spark": spark(h),
     }
     if a.slope is None:
         return Trend(
@@ -189,6 +197,12 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
         since=h.when(a.since) if a.since is not None and verdict in ("rising", "falling") else None,
         detail=detail,
     )
+
+
+def spark(h: History, points: int = 36) -> list[float]:
+    """Return a history in few medians, evenly many sessions each, for a small picture."""
+    parts = np.array_split(h.levelled.values, min(points, h.n))
+    return [float(np.median(p)) for p in parts]
 
 
 def _verdict(a: Assessment, adjusted: float) -> tuple[Verdict, str]:

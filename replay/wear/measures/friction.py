@@ -65,6 +65,8 @@ def friction_measures(motions: Motions, reference: Reference) -> list[Measure]:
             found.append(measure(f"viscous friction {word}", slope, error, side.motions, at))
     if len(sides) == 2:
         found += _both(motions, sides, reference)
+    elif sides:
+        found += _one_sided(motions, sides, reference)
     return [m for m in found if m is not None]
 
 
@@ -85,6 +87,30 @@ def _both(motions: Motions, sides: dict[str, _Side], reference: Reference) -> li
         measure("friction at usual rate", mean, error / 2, count, at),
         measure("coulomb friction", mean - usual * slope, zero_error / 2, count, at),
         measure("direction asymmetry", forward.level - backward.level, error, count, at),
+    ]
+
+
+def _one_sided(
+    motions: Motions, sides: dict[str, _Side], reference: Reference
+) -> list[Measure | None]:
+    """Return the means of a session that moved one way only.
+
+    The other direction is taken to differ as it usually does for this unit;
+    the error says how far that may be wrong.
+    """
+    word, side = next(iter(sides.items()))
+    half = WORDS[word] * reference.lean_a / 2
+    doubt = (reference.lean_spread_a / 2) ** 2
+    usual = reference.usual_rate_deg_s
+    to_zero = np.array([1.0, -usual])
+    error = _root(side.covariance[0, 0] + doubt)
+    zero_error = _root(to_zero @ side.covariance @ to_zero + doubt)
+    slope = sum(reference.viscous) / 2 + side.slope
+    mean = side.level - half
+    at = motions.middle[side.typical]
+    return [
+        measure("friction at usual rate", mean, error, side.motions, at),
+        measure("coulomb friction", mean - usual * slope, zero_error, side.motions, at),
     ]
 
 

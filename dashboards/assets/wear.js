@@ -1,0 +1,26 @@
+// Wear: a point leads to its session, the axis picker to another drawing.
+(function () {
+  "use strict";
+  window.dash_clientside = window.dash_clientside || {};
+  const stay = () => window.dash_clientside.no_update;
+  function instant(ns) {
+    const whole = ns.slice(0, -9), rest = ns.slice(-9).replace(/0+$/, "");
+    const text = new Date(Number(whole) * 1000).toISOString().slice(0, 19);
+    return text + (rest ? "." + rest : "") + "Z";
+  }
+  window.dash_clientside.jointbook_wear = {
+    look(click) {
+      const where = click && click.points && click.points[0] && click.points[0].customdata;
+      if (!where) return stay();
+      window.jointbook.address.go("session", { session: where[0], at: instant(where[1]), joints: where[2] });
+      return stay();
+    },
+    against(value, shown) {
+      if (!shown || value === shown.against) return stay();
+      window.jointbook.address.go("wear", {
+        serial: shown.serial, indicator: shown.indicator, against: value === "time" ? "" : value,
+      });
+      return stay();
+    },
+  };
+})();

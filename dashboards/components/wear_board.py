@@ -1,0 +1,222 @@
+"""The blocks of the wear page: the fleet, the small pictures, one unit's notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import polars as pl
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.plates import aria
+from dashboards.figures.wear import spark_mask
+from dashboards.links import View
+from dashboards.queries import wear
+from replay.records import Trend
+
+SHAPES = {
+    "past limit": ("▲", "act"),
+    "worsening": ("▲", "act"),
+    "unlike its peers": ("◆", "look"),
+    "changing": ("◆", "look"),
+    "steady": ("○", "note"),
+    "too few sessions": ("·", "note"),
+}
+TURNS = {"rising": "↗", "falling": "↘", "steady": "→", "too-few": "·"}
+
+
+def address(serial: str, indicator: str, against: str = "time") -> str:
+    """Return the wear page's address for one history."""
+    extra = {"serial": serial, "indicator": indicator}
+    if against != "time":
+        extra["against"] = against
+    return links.href("wear", View(), **extra)
+
+
+def fleet_block(table: pl.DataFrame, against: str) -> Component:
+    """Return the fleet as a table, what needs attention first."""
+    head = ("attention", "unit", "place", "why", "latest", "limit reached", "confidence")
+    return html.Section(
+        [
+            html.H2("Fleet"),
+            html.Table(
+                [
+                    html.Thead(html.Tr([html.Th(word, scope="col") for word in head])),
+                    html.Tbody([_fleet_row(row, against) for row in table.iter_rows(named=True)]),
+                ],
+                className="plain-table wear-fleet",
+            ),
+        ],
+        className="sheet wear-scroll",
+        tabIndex="0",
+        **aria(label="Fleet"),
+    )
+
+
+def _fleet_row(row: dict[str, Any], against: str) -> Component:
+    shape, tone = SHAPES[row["attention"]]
+    place = f"{row['arm']} {row['joint']}" + ("" if row["installed"] else ", removed")
+    last = row["last_value"]
+    date, low, high = row["limit_date"], row["limit_date_low"], row["limit_date_high"]
+    reached = f"{date:%Y-%m}" if date else ("" if low is None else f"not before {low:%Y-%m}")
+    if date and low and high:
+        reached += f" ({low:%Y-%m} to {high:%Y-%m})"
+    return html.Tr(
+        [
+            html.Td(
+                html.Span([shape, " ", row["attention"]], className=f"severity {tone}"),
+            ),
+            html.Td(basics.go(row["serial"], address(row["serial"], row["indicator"], against))),
+            html.Td(place),
+            html.Td(row["why"]),
+            html.Td("" if last is None else f"{last:.3g} {row['unit']}", className="number"),
+            html.Td(reached),
+            html.Td(
+                "" if row["confidence"] is None else f"{row['confidence']:.3f}",
+                className="number",
+            ),
+        ]
+    )
+
+
+def multiples(found: Sequence[Trend], chosen: tuple[str, str] | None, against: str) -> Component:
+    """Return one small picture per unit and indicator, units down, indicators across."""
+    units = list(dict.fromkeys((t.arm, t.joint, t.serial) for t in found))
+    names = list(dict.fromkeys(t.indicator for t in sorted(found, key=wear.column)))
+    by_place = {(t.serial, t.indicator): t for t in found}
+    head = html.Tr([html.Th("unit", scope="col"), *(html.Th(name, scope="col") for name in names)])
+    rows = [
+        html.Tr(
+            [
+                html.Th([joint, html.Br(), html.Span(serial, className="faint")], scope="row"),
+                *(html.Td(_cell(by_place.get((serial, name)), chosen, against)) for name in names),
+            ]
+        )
+        for _, joint, serial in units
+    ]
+    return html.Section(
+        [
+            html.H2("Every unit and indicator"),
+            html.P(
+                "Each line runs over the unit's sessions under usual conditions, oldest left; "
+                "its arrow is the verdict. Choose one to see it in full.",
+                className="faint",
+            ),
+            html.Div(
+                html.Table([html.Thead(head), html.Tbody(rows)], className="wear-multiples"),
+                className="wear-scroll",
+                tabIndex="0",
+                role="region",
+                **aria(label="Small pictures of every history"),
+            ),
+        ],
+        className="sheet",
+        **aria(label="Every unit and indicator"),
+    )
+
+
+def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> Component | None:
+    if trend is None:
+        return None
+    tone = "act" if wear.worsens(trend) else "plain"
+    if trend.verdict in ("rising", "falling") and tone == "plain":
+        tone = "look"
+    mask = spark_mask(trend.detail.get("spark", []))
+    own = (trend.serial, trend.indicator) == chosen
+    label = f"{trend.indicator} of {trend.serial} at {trend.joint}: {trend.verdict}"
+    return dcc.Link(
+        [
+            html.Span(
+                className=f"wear-spark {tone}",
+                style={"maskImage": mask, "WebkitMaskImage": mask},
+                **aria(hidden="true"),
+            ),
+            html.Span(TURNS[trend.verdict], className=f"wear-turn {tone}", **aria(hidden="true")),
+            html.Span(f"{label}, {trend.n} sessions", className="wear-words"),
+        ],
+        href=address(trend.serial, trend.indicator, against),
+        className="wear-cell chosen" if own else "wear-cell",
+        title=label,
+    )
+
+
+def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
+    """Return a unit's maintenance notes and the form for a new one."""
+    listed = [
+        html.Li(
+            f"{row['date']:%Y-%m-%d}: {row['what']}"
+            + (f", {row['detail']}" if row["detail"] else "")
+        )
+        for row in notes.iter_rows(named=True)
+    ]
+    return html.Section(
+        [
+            html.H2(f"Maintenance of {serial}"),
+            html.Ul(listed) if listed else html.P("No note yet.", className="faint"),
+            html.Div(
+                [
+                    html.Label(
+                        [
+                            "Date",
+                            dcc.Input(id="wear-note-date", type="text", value=today, size="11"),
+                        ],
+                        className="field",
+                    ),
+                    html.Label(
+                        [
+                            "What",
+                            dcc.Dropdown(
+                                list(wear.MAINTENANCE_WORDS),
+                                "inspected",
+                                id="wear-note-what",
+                                clearable=False,
+                                searchable=False,
+                                style={"minWidth": "140px"},
+                            ),
+                        ],
+                        className="field",
+                    ),
+                    html.Label(
+                        ["Detail", dcc.Input(id="wear-note-detail", type="text", size="32")],
+                        className="field",
+                    ),
+                    html.Button("Record", id="wear-note-save", type="button"),
+                ],
+                className="row wear-form",
+            ),
+            html.P(
+                "A replacement begins a new history; new lubricant, a repair and an adjustment "
+                "split it. A note is a record for trends, not an approval of the work.",
+                className="faint",
+            ),
+            html.Div(id="wear-note-said", role="status"),
+        ],
+        className="sheet",
+        **aria(label="Maintenance"),
+    )
+
+
+def limit_form(indicator: str, unit: str, limit: float | None) -> Component:
+    """Return the line where a limit is set."""
+    return html.Div(
+        [
+            html.Label(
+                [
+                    f"Limit of {indicator}, {unit}",
+                    dcc.Input(
+                        id="wear-limit",
+                        type="text",
+                        value="" if limit is None else f"{limit:g}",
+                        size="8",
+                    ),
+                ],
+                className="field side-by-side",
+            ),
+            html.Button("Keep limit", id="wear-limit-save", type="button"),
+            html.Span(id="wear-limit-said", role="status"),
+        ],
+        className="row wear-form",
+    )

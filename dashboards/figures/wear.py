@@ -1,0 +1,189 @@
+"""Drawings of wear: one history in full, and small pictures of many."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from urllib.parse import quote
+
+import numpy as np
+import plotly.graph_objects as go
+import polars as pl
+
+from dashboards.figures.style import GRID, LIMIT, ink, line, settle
+from replay.records import Trend
+from replay.wear.unit_history import UnitHistory
+
+YEAR_S = 365.25 * 86400.0
+SHOWN_SE = 1.6449
+"""Error bars reach this many standard errors: 90 %, as every interval here."""
+
+
+def history_figure(found: UnitHistory) -> go.Figure:
+    """Draw one history: sessions, trend with interval, limit, steps, maintenance.
+
+    A point's ``customdata`` is (session, instant in ns, joint): where to look.
+    """
+    points, trend = found.points, found.trend
+    figure = go.Figure()
+    by_time = found.history.axis_unit == "year"
+    x: Any = points["start"].to_numpy() if by_time else points["axis"].to_numpy()
+    look = list(zip(points["session"], _instants(points), points["joint"], strict=True))
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=points["value"].to_numpy(),
+            mode="markers",
+            name="as measured",
+            marker={"symbol": "circle-open", "size": 5, "color": ink("faint")["light"]},
+            opacity=0.45,
+            meta=ink("faint"),
+            customdata=look,
+            hovertemplate="%{y:.4g} as measured<extra></extra>",
+        )
+    )
+    figure.add_trace(
+        go.Scatter(
+            x=x,
+            y=points["levelled"].to_numpy(),
+            error_y=_errors(points),
+            mode="markers",
+            name="under usual conditions",
+            marker={"symbol": "circle", "size": 7, "color": ink("accent")["light"]},
+            meta=ink("accent"),
+            customdata=look,
+            hovertemplate="%{y:.4g}, session %{customdata[0]}<extra></extra>",
+        )
+    )
+    average = points["average"].to_numpy()
+    if np.isfinite(average).any():
+        figure.add_trace(line(x, average, "moving average", ink("note"), width=1.2, dash="dot"))
+    if trend is not None and trend.slope_per_year is not None:
+        _add_trend(figure, found)
+    _add_limit(figure, trend, by_time)
+    if by_time:
+        for row in found.notes.iter_rows(named=True):
+            _mark(figure, row["date"], row["what"], "dash")
+        for step in (trend.detail.get("steps") or []) if trend is not None else []:
+            _mark(figure, step["at"], "step", "dot")
+    settle(figure, hovermode="closest")
+    figure.update_yaxes(title=f"{found.history.indicator}, {found.history.unit}")
+    figure.update_xaxes(title="" if by_time else f"use, {found.history.axis_unit}")
+    return figure
+
+
+def _instants(points: pl.DataFrame) -> list[str]:
+    """Return nanoseconds as text: a browser's numbers are not that exact."""
+    at = points.select(pl.col("at").fill_null(pl.col("start")).dt.timestamp("us"))["at"]
+    return [f"{v}000" for v in at]
+
+
+def _errors(points: pl.DataFrame) -> dict[str, Any] | None:
+    se = points["se"].to_numpy()
+    if not np.isfinite(se).any() or len(se) > 400:
+        return None
+    return {
+        "type": "data",
+        "array": np.nan_to_num(SHOWN_SE * se),
+        "thickness": 0.8,
+        "width": 0,
+        "color": GRID.replace("0.22", "0.7"),
+    }
+
+
+def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
+    """Draw the slope through the middle of the sessions it rests on, and its fan."""
+    history, slope = found.history, found.assessment.slope
+    if slope is None:
+        return
+    first = history.n - found.assessment.n
+    axis, y = history.axis[first:], history.levelled.values[first:]
+    middle = float(np.median(axis))
+    level = float(np.median(y - slope.slope * (axis - middle)))
+    ends = np.array([axis[0], middle, axis[-1]])
+    by_time = history.axis_unit == "year"
+    shown: list[Any] = [_date(history.when(0), v) for v in ends] if by_time else list(ends)
+    low = level + np.minimum(slope.low * (ends - middle), slope.high * (ends - middle))
+    high = level + np.maximum(slope.low * (ends - middle), slope.high * (ends - middle))
+    band = {**ink("band"), "light_fill": ink("band")["light"], "dark_fill": ink("band")["dark"]}
+    figure.add_trace(
+        go.Scatter(
+            x=[*shown, *shown[::-1]],
+            y=[*high, *low[::-1]],
+            fill="toself",
+            fillcolor=band["light"],
+            line={"width": 0, "color": band["light"]},
+            name="90 % of the slope",
+            meta=band,
+            hoverinfo="skip",
+        )
+    )
+    figure.add_trace(
+        line(shown, level + slope.slope * (ends - middle), "trend", ink("ink"), width=2)
+    )
+
+
+def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool) -> None:
+    projection = trend.detail.get("projection") if trend is not None else None
+    if not projection:
+        return
+    limit = projection["limit"]
+    figure.add_hline(y=limit, line={"color": LIMIT, "width": 1.4, "dash": "longdash"})
+    low = projection.get("date_low" if by_time else "use_low")
+    middle = projection.get("date" if by_time else "use")
+    high = projection.get("date_high" if by_time else "use_high")
+    known = [v for v in (low, middle, high) if v is not None]
+    if not known:
+        return
+    colours = {"light": LIMIT, "dark": "#ff9a66"}
+    figure.add_trace(
+        line(known, [limit] * len(known), "limit reached, 90 %", colours, width=6, opacity=0.45)
+    )
+    if middle is not None:
+        figure.add_trace(
+            go.Scatter(
+                x=[middle],
+                y=[limit],
+                mode="markers",
+                name="median",
+                marker={"symbol": "diamond", "size": 10, "color": colours["light"]},
+                meta=colours,
+                showlegend=False,
+                hovertemplate="limit reached, median<extra></extra>",
+            )
+        )
+
+
+def _mark(figure: go.Figure, at: datetime, word: str, dash: str) -> None:
+    figure.add_vline(x=at, line={"color": "rgba(128,128,128,0.9)", "width": 1.2, "dash": dash})
+    figure.add_annotation(
+        x=at, y=1, yref="paper", text=word, showarrow=False, textangle=-90, xanchor="right",
+        yanchor="top", font={"size": 11},
+    )  # fmt: skip
+
+
+def _date(first: datetime, years: float) -> datetime:
+    return first.astimezone(UTC) + timedelta(seconds=float(years) * YEAR_S)
+
+
+def spark_mask(values: Sequence[float], width: int = 96, height: int = 26) -> str:
+    """Return a small line picture as an address for a CSS mask, in one colour.
+
+    The scale is the history's own, but never finer than a tenth of its level,
+    so that noise about a steady level looks like noise.
+    """
+    y = np.asarray(values, dtype=float)
+    if not len(y):
+        return ""
+    middle = float(np.median(y))
+    half = max(float(np.max(np.abs(y - middle))), 0.05 * abs(middle), 1e-12)
+    across = np.linspace(2, width - 2, len(y)) if len(y) > 1 else np.array([width / 2])
+    down = height / 2 - (y - middle) / half * (height / 2 - 3)
+    path = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(across, down, strict=True))
+    picture = (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}">'
+        f'<polyline points="{path}" fill="none" stroke="#000" stroke-width="1.6"/>'
+        f'<circle cx="{across[-1]:.1f}" cy="{down[-1]:.1f}" r="2.4"/></svg>'
+    )
+    return f'url("data:image/svg+xml,{quote(picture)}")'

@@ -1,0 +1,271 @@
+"""Wear: which unit is wearing, since when, how fast, and when its limit is reached."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update, set_props
+from dash.development.base_component import Component
+from flask import Response, request
+
+from dashboards import ids, links
+from dashboards.components import basics
+from dashboards.components.plates import plate, save_links
+from dashboards.components.saving import send_table
+from dashboards.components.wear_board import (
+    address,
+    fleet_block,
+    limit_form,
+    multiples,
+    notes_block,
+)
+from dashboards.figures.wear import history_figure
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import wear
+from replay.errors import JointbookError
+
+CAUTION = (
+    "A date on this page is an estimate with an interval, from the sessions in this archive. "
+    "It plans a look, a repair or a replacement; it never clears an arm to move. Brakes and "
+    "margins that are in doubt are for the operator's own rules and licensed practice."
+)
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the wear page for the history asked for, else the most pressing one."""
+    against = view.extra.get("against", "time")
+    against = against if against in wear.AGAINST else "time"
+    waiting = wear.unmeasured(desk.archive)
+    found = wear.all_trends(desk.archive, against)
+    head = _head(against, waiting)
+    if not found:
+        words = (
+            "No session has been measured for wear yet."
+            if waiting
+            else ("There is no session in this archive whose joints moved.")
+        )
+        return html.Div([head, basics.message(words), basics.caution(CAUTION)], className="wear")
+    fleet = wear.fleet_table(desk.archive)
+    first = fleet.row(0, named=True)
+    serial = view.extra.get("serial", first["serial"])
+    indicator = view.extra.get("indicator", first["indicator"])
+    known = {(t.serial, t.indicator) for t in found}
+    if (serial, indicator) not in known:
+        own = [t.indicator for t in found if t.serial == serial]
+        serial, indicator = (serial, own[0]) if own else (first["serial"], first["indicator"])
+    return html.Div(
+        [
+            head,
+            dcc.Store(
+                id="wear-shown",
+                data={"serial": serial, "indicator": indicator, "against": against},
+            ),
+            fleet_block(fleet, against),
+            _one(desk, serial, indicator, against),
+            multiples(found, (serial, indicator), against),
+            basics.caution(CAUTION),
+        ],
+        className="wear",
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the page's callbacks and routes."""
+    in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_wear", "look"),
+        Output("wear-said", "title"),
+        Input("wear-history", "clickData"),
+        prevent_initial_call=True,
+    )
+    in_browser(
+        ClientsideFunction("jointbook_wear", "against"),
+        Output("wear-against", "title"),
+        Input("wear-against", "value"),
+        State("wear-shown", "data"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("wear-said", "children"),
+        Input("wear-measure", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def measure(clicks: int | None) -> Any:
+        if not clicks:
+            return no_update
+        desk.jobs.start("Measure wear", lambda step: wear.measure_all(desk.archive, step.wrap))
+        set_props(ids.JOBS_BEAT, {"disabled": False})
+        return "measuring; come back to this page when it is done"
+
+    @app.callback(
+        Output("wear-note-said", "children"),
+        Input("wear-note-save", "n_clicks"),
+        State("wear-note-date", "value"),
+        State("wear-note-what", "value"),
+        State("wear-note-detail", "value"),
+        State("wear-shown", "data"),
+        prevent_initial_call=True,
+    )
+    def keep_note(
+        clicks: int | None, when: str, what: str, detail: str | None, shown: dict[str, str]
+    ) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            wear.note(desk.archive, shown["serial"], when or "", what, detail or "")
+        except JointbookError as error:
+            return html.Span(error.sentence(), className="refused-words")
+        return _again(shown, f"recorded: {what} on {when}")
+
+    @app.callback(
+        Output("wear-limit-said", "children"),
+        Input("wear-limit-save", "n_clicks"),
+        State("wear-limit", "value"),
+        State("wear-shown", "data"),
+        prevent_initial_call=True,
+    )
+    def keep_limit(clicks: int | None, text: str | None, shown: dict[str, str]) -> Any:
+        if not clicks:
+            return no_update
+        try:
+            value = float(text) if text and text.strip() else None
+            wear.keep_limit(desk.archive, shown["indicator"], value, shown["serial"])
+        except ValueError:
+            return html.Span(f"{text!r} is not a number", className="refused-words")
+        except JointbookError as error:
+            return html.Span(error.sentence(), className="refused-words")
+        return _again(shown, "limit kept" if value is not None else "limit removed")
+
+    @app.server.route("/data/wear/trends.<form>")
+    def save_trends(form: str) -> Response | tuple[str, int]:
+        against = request.args.get("against", "time")
+        against = against if against in wear.AGAINST else "time"
+        return send_table(wear.flat(wear.all_trends(desk.archive, against)), "wear", form)
+
+    @app.server.route("/data/wear/history.<form>")
+    def save_history(form: str) -> Response | tuple[str, int]:
+        serial, indicator = request.args.get("serial", ""), request.args.get("indicator", "")
+        try:
+            found = wear.history(desk.archive, serial, indicator, "time")
+        except JointbookError as error:
+            return error.sentence(), 404
+        return send_table(found.points, "history", form)
+
+
+def _head(against: str, waiting: int) -> Component:
+    return html.Div(
+        [
+            html.H1("Wear"),
+            html.Label(
+                [
+                    "Against",
+                    dcc.Dropdown(
+                        [{"label": v, "value": k} for k, v in wear.AGAINST.items()],
+                        against,
+                        id="wear-against",
+                        clearable=False,
+                        searchable=False,
+                        style={"minWidth": "150px"},
+                    ),
+                ],
+                className="field side-by-side",
+            ),
+            save_links(
+                "all trends",
+                {f: f"/data/wear/trends.{f.lower()}?against={against}" for f in ("CSV", "Parquet")},
+            ),
+            html.Button(
+                f"Measure {waiting} sessions" if waiting else "All sessions are measured",
+                id="wear-measure",
+                type="button",
+                disabled=not waiting,
+            ),
+            html.Span(id="wear-said", role="status"),
+        ],
+        className="row",
+    )
+
+
+def _one(desk: Desk, serial: str, indicator: str, against: str) -> Component:
+    found = wear.history(desk.archive, serial, indicator, against)
+    projection = (found.trend.detail.get("projection") if found.trend else None) or {}
+    facts = html.Dl(
+        [html.Div([html.Dt(k), html.Dd(v)]) for k, v in wear.facts(found)], className="facts"
+    )
+    words = f"{wear.about(indicator)}. Choose a point to see its session in the replay."
+    place = f"{found.history.arm} {found.history.joint}".strip()
+    save = save_links(
+        "this history",
+        {
+            f: f"/data/wear/history.{f.lower()}?serial={serial}&indicator={indicator}"
+            for f in ("CSV", "Parquet")
+        },
+    )
+    return html.Div(
+        [
+            plate(
+                "wear-history",
+                f"{indicator} of {serial}, {place}",
+                history_figure(found),
+                html.Div(
+                    [
+                        facts,
+                        html.P(words),
+                        limit_form(indicator, found.history.unit, projection.get("limit")),
+                        _recent(found.points),
+                    ]
+                ),
+                height=340,
+                tools=[save],
+            ),
+            notes_block(serial, found.notes, f"{datetime.now(UTC):%Y-%m-%d}"),
+        ]
+    )
+
+
+def _recent(points: Any) -> Component:
+    """Return links to the latest sessions: the click on a point, for the keyboard."""
+    rows = points.tail(6).iter_rows(named=True)
+    return html.Details(
+        [
+            html.Summary("Latest sessions"),
+            html.Ul(
+                [
+                    html.Li(
+                        basics.go(
+                            f"{r['start']:%Y-%m-%d}: {r['value']:.4g}",
+                            links.href(
+                                "session",
+                                View(
+                                    session=r["session"],
+                                    at_ns=links.to_ns(r["at"] or r["start"]),
+                                    joints=(r["joint"],),
+                                ),
+                            ),
+                        )
+                    )
+                    for r in rows
+                ]
+            ),
+        ]
+    )
+
+
+def _again(shown: dict[str, str], words: str) -> Component:
+    """Return words and the link that shows the page with what was kept."""
+    fresh = address(shown["serial"], shown["indicator"], shown["against"])
+    # A changed address makes the frame render the page again.
+    fresh += f"&kept={int(datetime.now(UTC).timestamp())}"
+    return html.Span([words, "; ", basics.go("show it", fresh)])
+
+
+PAGE = Page(
+    name="wear",
+    title="Wear",
+    about="Which unit is wearing, since when, how fast, and when its limit is reached.",
+    layout=layout,
+    register=register,
+)

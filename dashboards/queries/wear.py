@@ -1,0 +1,162 @@
+"""What the wear page asks of the engine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.records import Trend
+from replay.wear import (
+    UnitHistory,
+    add_maintenance,
+    fleet,
+    indicators,
+    set_limit,
+    trends,
+    unit_history,
+)
+from replay.wear.catalogue import INDICATORS, describe
+from replay.wear.maintenance import WORDS
+
+MAINTENANCE_WORDS = tuple(WORDS)
+AGAINST = {
+    "time": "time",
+    "travel": "travel",
+    "brake-cycles": "brake cycles",
+    "work": "work of the motor",
+}
+
+
+def fleet_table(archive: Archive) -> pl.DataFrame:
+    """Return one row a unit, what needs attention first."""
+    return fleet(archive)
+
+
+def all_trends(archive: Archive, against: str = "time") -> list[Trend]:
+    """Return every trend of the archive."""
+    return trends(archive, against=against)
+
+
+def history(archive: Archive, serial: str, indicator: str, against: str) -> UnitHistory:
+    """Return one indicator of one unit in full."""
+    return unit_history(archive, serial, indicator, against=against)
+
+
+def unmeasured(archive: Archive) -> int:
+    """Return how many sessions have no indicators yet."""
+    catalogue = archive.sessions()
+    if not catalogue.height:
+        return 0
+    table = archive.scan_table("indicators")
+    if table is None:
+        return catalogue.height
+    known = table.select("session").unique().collect()
+    return catalogue.join(known, on="session", how="anti").height
+
+
+def measure_all(archive: Archive, wrap: Callable[[list[str]], Iterable[str]] | None = None) -> None:
+    """Measure the sessions that lack indicators."""
+    indicators(archive, progress=wrap)
+
+
+def note(archive: Archive, serial: str, when: str, what: str, detail: str, **place: str) -> str:
+    """Record maintenance of a unit."""
+    return add_maintenance(archive, serial, when, what, detail, **place)
+
+
+def keep_limit(archive: Archive, indicator: str, value: float | None, serial: str) -> None:
+    """Keep or remove the limit of one unit's indicator."""
+    set_limit(archive, indicator, value, serial=serial)
+
+
+def flat(found: Iterable[Trend]) -> pl.DataFrame:
+    """Return trends as a table to save."""
+    from replay.wear.table import trend_table
+
+    return trend_table(list(found))
+
+
+def about(indicator: str) -> str:
+    """Return what an indicator is, in words."""
+    known = describe(indicator)
+    return known.about
+
+
+def column(trend: Trend) -> tuple[int, str]:
+    """Return where an indicator stands among the others, for sorting."""
+    order = [i.name for i in INDICATORS]
+    family = describe(trend.indicator).name
+    return (order.index(family) if family in order else len(order), trend.indicator)
+
+
+def worsens(trend: Trend) -> bool:
+    """Tell whether a trend goes the way that wear goes."""
+    worse = describe(trend.indicator).worse
+    return trend.verdict in ("rising", "falling") and worse in (
+        "either",
+        {"rising": "up", "falling": "down"}[trend.verdict],
+    )
+
+
+def facts(found: UnitHistory) -> list[tuple[str, str]]:
+    """Return what is known of a history, as (word, value) pairs."""
+    trend, unit = found.trend, found.history.unit
+    if trend is None:
+        return []
+    detail: dict[str, Any] = trend.detail
+    rows = [("verdict", _verdict(trend))]
+    if trend.slope_per_year is not None:
+        rows.append(
+            (
+                "slope, 90 % interval",
+                f"{trend.slope_per_year:+.3g} {unit} a year "
+                f"({trend.slope_low:+.2g} to {trend.slope_high:+.2g})",
+            )
+        )
+        rows.append(
+            (
+                "p, held over all units",
+                f"{trend.p_value:.2g}, adjusted {detail['adjusted_p_value']:.2g}",
+            )
+        )
+    rows.append(("sessions", f"{trend.n} of {detail['sessions']}"))
+    if trend.since is not None:
+        rows.append(("since", f"{trend.since:%Y-%m-%d}, as a {detail.get('shape', 'line')}"))
+    corrected = detail.get("corrected_for") or []
+    words = {"temperature_c": "temperature", "load_nm": "load", "rate_deg_s": "rate"}
+    words["base_b"] = "which end is the base"
+    rows.append(("corrected for", ", ".join(words.get(c, c) for c in corrected) or "nothing"))
+    rows.append(("limit", _limit(detail.get("projection"), unit)))
+    if found.chart is not None:
+        outside = len(found.chart.signals)
+        rows.append(
+            ("moving average", f"{outside} sessions outside its limits" if outside else "inside")
+        )
+    return rows
+
+
+def _verdict(trend: Trend) -> str:
+    reason = trend.detail.get("reason")
+    return f"{trend.verdict}: {reason}" if reason else trend.verdict
+
+
+def _limit(projection: dict[str, Any] | None, unit: str) -> str:
+    if not projection:
+        return "none set"
+
+    def day(value: Any) -> str:
+        return "beyond the horizon" if value is None else f"{value:%Y-%m-%d}"
+
+    words = f"{projection['limit']:g} {unit}: "
+    if projection["word"] in ("projected", "passed"):
+        said = "passed" if projection["word"] == "passed" else "reached"
+        return words + (
+            f"{said} about {day(projection['date'])}, 90 % between "
+            f"{day(projection['date_low'])} and {day(projection['date_high'])}"
+        )
+    if projection["word"] == "beyond":
+        return words + f"not before {day(projection['date_low'])} (95 %); {projection['reason']}"
+    return words + f"no date can be given: {projection['reason']}"
