@@ -112,8 +112,8 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
     usual = f"{seen.expected_a:.2f} A" if np.isfinite(seen.expected_a) else "unknown"
     heat = f" at {seen.temperature_c:.0f} °C" if np.isfinite(seen.temperature_c) else ""
     texts = {
-        "friction": f"{span} the current against the motion is {amps} off the expected {usual}{heat}, "
-        f"forward {_a(seen.forward_a)}, backward {_a(seen.backward_a)}",
+        "friction": f"{span} the current against the motion is {amps} off the expected "
+        f"{usual}{heat}, forward {_a(seen.forward_a)}, backward {_a(seen.backward_a)}",
         "brake-drag": f"{span}, from the first motion after a brake release, the current is {amps} "
         f"off the expected {usual}{heat}, with the brake reported released",
         "current-sensor": f"{span} the current is off by {_a(seen.forward_a)} forward, "
@@ -131,7 +131,11 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
         "unusual": f"{span} the current departs by up to {_a(seen.peak_a)} from the expected "
         f"{usual}; no known kind fits",
     }
-    verdict.summary = _mark_text(mark, clock, until) if mark is not None else texts[verdict.kind]
+    verdict.summary = (
+        _mark_text(mark, clock, until)
+        if mark is not None and MARK_KINDS[mark.name] == verdict.kind
+        else texts[verdict.kind]
+    )
     verdict.severity = _severity(verdict.kind, event, seen)
     verdict.evidence = {
         "detector": event.lead.name,
@@ -171,9 +175,10 @@ def _mark_text(mark: Mark, clock: str, until: str) -> str:
         f"to {until} while {abs(d.get('expected_travel_deg', 0)):.2f} deg of motion was due",
         "angle step": f"the angle steps by {d.get('step_deg', 0):+.2f} deg between two samples at "
         f"{clock}, more than the joint can move",
-        "spike": f"single samples of current at {clock} stand {mark.value:.2f} A off both neighbours",
-        "slip": f"with the brake engaged the angle leaves its place by {mark.value:.2f} deg between "
-        f"{clock} and {until}",
+        "spike": f"single samples of current at {clock} stand {mark.value:.2f} A off both "
+        "neighbours",
+        "slip": f"with the brake engaged the angle leaves its place by {mark.value:.2f} deg "
+        f"between {clock} and {until}",
         "release delay": f"the brake commanded to release at {clock} reports released "
         f"{mark.value:.2f} s later",
         "engage delay": f"the brake commanded to engage at {clock} reports engaged "

@@ -133,6 +133,7 @@ def _push(
     asked.direction = sign.astype(np.int64)
     asked.motion = np.full(len(asked), MOVING)
     asked.accel = np.zeros(len(asked))
+    asked.accel_before = np.zeros(len(asked))
     expected, sd, _ = model.predict(asked)
     excess = (asked.current - expected) * sign
     return _mean(excess), _mean(excess / sd)

@@ -52,7 +52,11 @@ def score_trace(
         )
     columns, score = detector_columns(reading, unit, known.rarity)
     return pl.DataFrame(
-        [time, *(pl.Series(n, v).fill_nan(None) for n, v in columns.items()), pl.Series("score", score)]
+        [
+            time,
+            *(pl.Series(n, v).fill_nan(None) for n, v in columns.items()),
+            pl.Series("score", score),
+        ]
     )
 
 
@@ -78,5 +82,7 @@ def detector_columns(
         column = columns.setdefault(mark.name, np.full(size, np.nan))
         column[inside] = np.fmax(column[inside], size_)
         lowest[inside] = np.minimum(lowest[inside], rarity.rate(mark.name, size_))
-    score = np.where(np.isfinite(lowest), rarity.score(np.where(np.isfinite(lowest), lowest, 1.0)), 0.0)
+    score = np.where(
+        np.isfinite(lowest), rarity.score(np.where(np.isfinite(lowest), lowest, 1.0)), 0.0
+    )
     return columns, np.asarray(score)

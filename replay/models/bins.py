@@ -22,6 +22,9 @@ BIN_S = 0.2
 """Nominal length of a bin: well under the 2 s in which an abrupt fault should
 be known, well over the sample period of a fast log."""
 
+LAG_S = 1.0
+"""How far back a current may still answer to the load: servo, gear, filters."""
+
 HELD, HOLDING, MOVING, UNKNOWN = 0, 1, 2, -1
 MOTION_CODE = {"held": HELD, "holding": HOLDING, "moving": MOVING}
 
@@ -49,6 +52,9 @@ class Bins:
     accel: Floats
     temperature: Floats
     load: Floats
+    load_before: Floats
+    """Mean over the last second: what a current that lags still answers to."""
+    accel_before: Floats
     payload: Floats
     angle_first: Floats
     angle_last: Floats
@@ -144,6 +150,8 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
     step = np.abs(np.diff(current, prepend=current[0]))
     step[first] = np.nan
     angle = _floats(table, "angle_deg")
+    accel = _mean(_floats(table, "accel_deg_s2"), first, count)
+    load = _mean(_floats(table, "load_nm"), first, count)
     return Bins(
         first=first + first_row,
         last=last + first_row,
@@ -160,9 +168,11 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         rate_min=low_v,
         rate_max=high_v,
         rate_cmd=_mean(_floats(table, "rate_cmd_deg_s"), first, count),
-        accel=_mean(_floats(table, "accel_deg_s2"), first, count),
+        accel=accel,
         temperature=_mean(_floats(table, "temperature_c"), first, count),
-        load=_mean(_floats(table, "load_nm"), first, count),
+        load=load,
+        load_before=_before(load, time[first]),
+        accel_before=_before(accel, time[first]),
         payload=_mean(_floats(table, "payload_kg"), first, count),
         angle_first=angle[first],
         angle_last=angle[last],
@@ -190,6 +200,16 @@ def motion_of_logged_rate(motion: Ints, rate: Floats) -> Ints:
     noise = 1.4826 * float(np.median(speed[still]))
     limit = max(0.05 * float(np.quantile(speed[known], 0.995)), 6 * noise, 0.02)
     return np.where(still & (speed > limit), MOVING, motion)
+
+
+def _before(values: Floats, at_s: Floats) -> Floats:
+    """Mean over the entries of the last `LAG_S`, itself included."""
+    if np.isnan(values).all():
+        return values.copy()
+    total = np.concatenate(([0.0], np.cumsum(np.nan_to_num(values))))
+    left = np.searchsorted(at_s, at_s - LAG_S)
+    right = np.arange(1, at_s.size + 1)
+    return np.asarray((total[right] - total[left]) / (right - left))
 
 
 def _settled(motion: Ints, direction: Ints, start_s: Floats, end_s: Floats) -> Floats:

@@ -87,13 +87,17 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
         made += [one * np.maximum(v - b / scales.speed, 0.0) for b in scales.bends]
     if "accel" in blocks:
         a = bins.accel / scales.accel
-        made += [a, s * np.abs(a)]
+        made += [a, s * np.abs(a), bins.accel_before / scales.accel]
         if _known(bins.payload).any():
             made.append(a * bins.payload / scales.payload)
     if "load" in blocks:
         load = bins.load / scales.load
         driving = np.where(load * s > 0, load, 0.0)
         made += [load, driving, s * np.abs(load), s * np.abs(load) * near_rest]
+        made += [
+            bins.load_before / scales.load,
+            np.where(driving != 0, bins.load_before, 0.0) / scales.load,
+        ]
     if "payload" in blocks:
         made.append(s * bins.payload / scales.payload)
     if "temperature" in blocks:

@@ -149,7 +149,8 @@ class ExpectedCurrent:
             0.3 * smallest_step(bins.current_step),
             1e-9,
         )
-        spread = Spread.learn(bins, rest, floor, code, self.scales_.accel if self.scales_ else 1.0)
+        assert self.scales_ is not None
+        spread = Spread.learn(bins, rest, floor, code, self.scales_.accel, self.scales_.load)
         total = robust.spread(bins.current)
         self.populations_[code] = Population(
             coefficients=beta,

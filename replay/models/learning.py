@@ -74,20 +74,35 @@ def learn(
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
     records = [archive.session(name) for name in dict.fromkeys(names)]
     readings = read_all(archive, records, progress)
+    return save_baseline(archive, fit_baseline(records, readings, false_flags_per_100h, progress))
+
+
+def fit_baseline(
+    records: list[Session],
+    readings: list[Reading],
+    asked: float,
+    progress: Progress | None = None,
+) -> Baseline:
+    """Fit a baseline on condensed sessions, without saving it.
+
+    Raises
+    ------
+    BaselineError
+        No joint has enough samples.
+    """
     units, rarity, calibration = fit_units(readings, progress)
     if not units:
         raise BaselineError(
             "no joint has enough samples with a current to learn from",
             todo="choose longer sessions, or more of them",
         )
-    baseline = Baseline.assemble(
+    return Baseline.assemble(
         units=units,
         rarity=rarity,
         records=records,
-        asked=false_flags_per_100h,
+        asked=asked,
         calibration=calibration,
     )
-    return save_baseline(archive, baseline)
 
 
 def _all_sessions(archive: Archive) -> list[str]:

@@ -31,12 +31,16 @@ class Spread:
     edges: Floats
     sd: Floats
     ramp_deg_s2: float
+    swing_nm: float
+    """A load that changes by more than this in a second is no steady load."""
 
     @classmethod
-    def learn(cls, bins: Bins, rest: Floats, floor: float, code: int, ramp: float) -> Spread:
+    def learn(
+        cls, bins: Bins, rest: Floats, floor: float, code: int, ramp: float, load: float
+    ) -> Spread:
         """Measure on residuals ``rest`` of these bins, A."""
         speed = np.abs(bins.rate)
-        made = cls(np.empty(0), np.zeros((3, 1)), RAMP * ramp)
+        made = cls(np.empty(0), np.zeros((3, 1)), RAMP * ramp, RAMP * load)
         if code == MOVING and rest.size >= 8 * FEWEST:
             levels = np.linspace(0, 1, SPEED_CELLS + 1)[1:-1]
             made.edges = np.unique(np.quantile(speed[np.isfinite(speed)], levels))
@@ -64,7 +68,10 @@ class Spread:
         cell = np.searchsorted(self.edges, np.nan_to_num(np.abs(bins.rate)))
         phase = np.full(len(bins), STEADY)
         if code == MOVING:
-            phase[np.nan_to_num(np.abs(bins.accel)) > self.ramp_deg_s2] = RAMPING
+            change = np.abs(np.nan_to_num(bins.load - bins.load_before))
+            fast = np.abs(np.nan_to_num(bins.accel - bins.accel_before))
+            ramping = np.nan_to_num(np.abs(bins.accel)) > self.ramp_deg_s2
+            phase[ramping | (fast > self.ramp_deg_s2) | (change > self.swing_nm)] = RAMPING
         phase[bins.settled < UNSETTLED_S] = UNSETTLED
         return cell.astype(np.int64), phase
 
@@ -74,21 +81,22 @@ class Spread:
             "edges": self.edges.tolist(),
             "sd": self.sd.tolist(),
             "ramp_deg_s2": self.ramp_deg_s2,
+            "swing_nm": self.swing_nm,
         }
 
     @classmethod
     def from_plain(cls, data: dict[str, Any]) -> Spread:
         """Rebuild from `to_plain`."""
-        return cls(np.array(data["edges"]), np.array(data["sd"]), data["ramp_deg_s2"])
+        return cls(
+            np.array(data["edges"]), np.array(data["sd"]), data["ramp_deg_s2"], data["swing_nm"]
+        )
 
 
 def _wide(values: Floats) -> float:
     """Spread by the 90 % quantile of the size, as a normal law would have it."""
     if not values.size:
         return float("nan")
-    return max(
-        float(np.quantile(np.abs(values), 0.9)) / 1.645, robust.spread_about_zero(values)
-    )
+    return max(float(np.quantile(np.abs(values), 0.9)) / 1.645, robust.spread_about_zero(values))
 
 
 def _blend(own: float, whole: float, count: int) -> float:

@@ -58,12 +58,13 @@ class Tail:
         contaminated : bool
             True before faults hidden in training are set aside: the law is
             then matched to the middle of the maxima, which a tenth of bad
-            blocks hardly moves. False: matched to the upper fifth.
+            blocks hardly moves. False: matched to the upper fifth, up to the
+            second or third largest.
         """
         values = np.sort(maxima[np.isfinite(maxima)])
         if values.size < 8 or values[-1] <= 0:
             return cls(0.0, PRIOR_RATE, PRIOR_SCALE, 0.0)
-        low, mid, high = (0.5, 0.8, 0.94) if contaminated or values.size < 60 else (0.8, 0.9, 0.98)
+        low, mid, high = _levels(values.size, contaminated)
         q0, q1, q2 = (float(np.quantile(values, q)) for q in (low, mid, high))
         rate = -np.log(low) / block_hours
         if q1 - q0 < 1e-9:
@@ -96,9 +97,10 @@ class Tail:
         values = maxima[np.isfinite(maxima)]
         if values.size < 8:
             return cls(0.0, 1.0, 1 / np.log(10), 0.0)
-        top = float(np.quantile(values, 0.94 if contaminated or values.size < 60 else 0.98))
+        _, _, high = _levels(values.size, contaminated)
+        top = float(np.quantile(values, high))
         rate = max(free.base_rate, 1e-9)
-        t = np.log(rate * block_hours / -np.log(0.94 if values.size < 60 or contaminated else 0.98))
+        t = np.log(rate * block_hours / -np.log(high))
         scale = max(1 / np.log(10), (top - free.level) / max(float(t), 1e-3))
         return cls(free.level, rate, float(scale), 0.0)
 
@@ -127,6 +129,13 @@ class Tail:
             "scale": self.scale,
             "shape": self.shape,
         }
+
+
+def _levels(size: int, contaminated: bool) -> tuple[float, float, float]:
+    """Return the three quantiles that a tail is matched at."""
+    if contaminated or size < 60:
+        return 0.5, 0.8, 0.94
+    return 0.8, 0.93, float(np.clip(1 - 2.5 / size, 0.95, 0.995))
 
 
 def _shape(ratio: float, t1: float, t2: float) -> float:

@@ -1,0 +1,130 @@
+"""Replay detection on sessions whose events are known, beside plain detectors.
+
+Events come from truth files, or, without any, from the verdicts that people
+gave on past flags. Recall counts events that a flag overlaps, with no point
+adjustment; intervals are 90 %.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from replay.archive import open_archive
+from replay.cli.learn import Bar
+from replay.cli.output import print_json, print_table, say
+from replay.errors import UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--truth", action="append", default=[], metavar="FILE", help="known events")
+    parser.add_argument("--baseline", metavar="VERSION", help="judge by this one, learn nothing")
+    parser.add_argument(
+        "--false-flags-per-100h",
+        type=float,
+        default=1.0,
+        metavar="X",
+        help="false flags allowed per 100 joint-hours (1)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Judge, tally and print."""
+    from replay.checks.backtest import backtest, past_dispositions
+    from replay.checks.matching import known_events
+    from replay.models import load_baseline
+
+    archive = open_archive(args.archive)
+    frame = archive.sessions()
+    baseline = load_baseline(archive, args.baseline) if args.baseline else None
+    if args.truth:
+        documents = [_read(Path(p)) for p in args.truth]
+        sources = {
+            Path(row["source"]).name: row["session"] for row in frame.to_dicts() if row["source"]
+        }
+        known = known_events(documents, sources)
+        listed = {str(e["source"]) for d in documents for e in d["sessions"]}
+        sessions = [sources[s] for s in sorted(listed) if s in sources]
+        missing = sorted(listed - set(sources))
+        if missing:
+            say(f"not in the archive, left out: {', '.join(missing)}")
+    else:
+        known = past_dispositions(archive)
+        done = archive.table("checks")
+        sessions = done["session"].to_list() if done.height else []
+    if not known:
+        raise UsageError(
+            "no known events: no truth file, and no verdict on a flag that upholds it",
+            todo="name a truth file with --truth, or review some flags first",
+        )
+    with Bar() as bar:
+        result = backtest(
+            archive,
+            known,
+            sessions,
+            asked=args.false_flags_per_100h,
+            baseline=baseline,
+            progress=bar.show,
+        )
+    summary = result.summary()
+    if args.json:
+        print_json(summary)
+        return 0
+    print(
+        f"{summary['sessions_with_events']} sessions with events, {summary['healthy_sessions']} "
+        f"without; asked: {args.false_flags_per_100h:g} false flags per 100 joint-hours"
+    )
+    print_table(pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()]))
+    ours = next(iter(summary["detectors"].values()))
+    print_table(
+        pl.DataFrame(
+            [
+                {
+                    "kind": kind,
+                    "recall": _share(v["recall"]),
+                    "right kind": _share(v["right_kind"]),
+                    "median delay": _seconds(v["median_delay_s"]),
+                }
+                for kind, v in ours["kinds"].items()
+            ]
+        )
+    )
+    return 0
+
+
+def _line(name: str, d: dict[str, Any]) -> dict[str, str]:
+    rate = d["false_per_100h"]
+    row = {"detector": name, "recall": _share(d["recall"])}
+    row |= {f"recall {g}": _share(v) for g, v in d["by_grade"].items() if g}
+    row |= {
+        "right joint": _share(d["right_joint"]),
+        "right kind": _share(d["right_kind"]) if name == "jointbook" else "says none",
+        "delay": _seconds(d["median_delay_s"]),
+        "false flags per 100 h": f"{rate['value']:.2g} ({rate['low']:.2g} to {rate['high']:.2g})",
+    }
+    return row
+
+
+def _share(value: dict[str, Any]) -> str:
+    if value["value"] is None:
+        return "none"
+    return f"{value['value']:.0%} ({value['low']:.0%} to {value['high']:.0%}, n {value['n']})"
+
+
+def _seconds(value: float | None) -> str:
+    return "none" if value is None else f"{value:.1f} s"
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_text())
+    except (OSError, ValueError) as error:
+        raise UsageError(f"{path}: cannot read this truth file: {error}") from error
+    if not isinstance(document, dict):
+        raise UsageError(f"{path}: a truth file is one JSON object with `sessions`")
+    return document
