@@ -8,7 +8,9 @@ time.
 
 One Parquet file per stream and block length: ``time`` (first instant of the
 block), ``last`` (its last instant), ``<channel>.min`` and ``<channel>.max``
-(Float32; null where the block holds no value).
+(Float32; null where the block holds no value). One more file holds the runs of
+the channels of words and of yes and no: ``channel``, ``start``, ``value`` (as
+a word; null where unknown). A run ends where the next begins.
 """
 
 from __future__ import annotations
@@ -28,12 +30,21 @@ BLOCK_ROWS: tuple[int, ...] = (64, 1024)
 WORTH_ROWS = 131_072
 """Shorter streams are read as they are: two row groups take a few ms."""
 
+RUNS_SCHEMA = {"channel": pl.String(), "start": TIME_DTYPE, "value": pl.String()}
+
 _STEP_ROWS = 262_144
+_RUNS_PER_ROW = 1 / 16
+"""A channel that changes more often is no shorter as runs; it is left out."""
 
 
 def overview_name(stream: str, block_rows: int) -> str:
     """Return the file name of one overview of a stream."""
     return f"{stream}.{block_rows}.parquet"
+
+
+def runs_name(stream: str) -> str:
+    """Return the file name of a stream's runs."""
+    return f"{stream}.runs.parquet"
 
 
 def overview_channels(schema: pl.Schema) -> list[str]:
@@ -63,19 +74,64 @@ def write_overviews(samples: Path, folder: Path, stream: str) -> list[Path]:
     ArchiveError
         When the stream's time column does not rise strictly.
     """
-    pieces = list(_fine_blocks(samples))
-    if not pieces or sum(p.height for p in pieces) * BLOCK_ROWS[0] < WORTH_ROWS:
+    total = pq.read_metadata(samples).num_rows
+    long = total >= WORTH_ROWS
+    pieces, runs = [], _Runs(total)
+    for piece in _pieces(samples, total):
+        if long:
+            pieces.append(block_frame(piece, BLOCK_ROWS[0]))
+            runs.add(piece)
+    if not long:
         return []
     folder.mkdir(parents=True, exist_ok=True)
-    blocks = pl.concat(pieces)
-    written = []
-    for finer, rows in zip((BLOCK_ROWS[0], *BLOCK_ROWS), BLOCK_ROWS, strict=False):
+    blocks, finer, written = pl.concat(pieces), BLOCK_ROWS[0], []
+    for rows in BLOCK_ROWS:
         if rows != finer:
-            blocks = _coarser(blocks, rows // finer)
+            blocks, finer = _coarser(blocks, rows // finer), rows
         path = folder / overview_name(stream, rows)
         blocks.write_parquet(path, compression="zstd", row_group_size=8192)
         written.append(path)
-    return written
+    path = folder / runs_name(stream)
+    runs.table().write_parquet(path, compression="zstd", row_group_size=65_536)
+    return [*written, path]
+
+
+def runs_of(frame: pl.DataFrame, name: str) -> pl.DataFrame:
+    """Return where a channel changes: ``start`` and ``value``, the first row included."""
+    value = frame[name]
+    changes = value.ne_missing(value.shift(1))
+    if frame.height:
+        changes[0] = True
+    return pl.DataFrame({"start": frame[TIME].filter(changes), "value": value.filter(changes)})
+
+
+class _Runs:
+    """The runs of all channels of words, gathered piece by piece."""
+
+    def __init__(self, rows: int) -> None:
+        self._most = int(rows * _RUNS_PER_ROW)
+        self._found: dict[str, list[pl.DataFrame]] = {}
+        self._before: dict[str, object] = {}
+
+    def add(self, piece: pl.DataFrame) -> None:
+        """Add the next piece of the stream."""
+        for name, dtype in piece.schema.items():
+            if dtype not in (pl.Boolean, pl.String):
+                continue
+            frame = runs_of(piece, name)
+            if name in self._before and frame["value"][0] == self._before[name]:
+                frame = frame.tail(-1)
+            self._before[name] = piece[name][-1]
+            self._found.setdefault(name, []).append(frame.cast({"value": pl.String}))
+
+    def table(self) -> pl.DataFrame:
+        """Return the runs found."""
+        frames = [
+            pl.concat(parts).select(pl.lit(name).alias("channel"), "start", "value")
+            for name, parts in sorted(self._found.items())
+            if sum(p.height for p in parts) <= self._most
+        ]
+        return pl.concat(frames) if frames else pl.DataFrame(schema=RUNS_SCHEMA)
 
 
 def block_frame(frame: pl.DataFrame, rows: int) -> pl.DataFrame:
@@ -108,27 +164,37 @@ def _reduced(frame: pl.DataFrame, channels: list[str], rows: int) -> pl.DataFram
 
 
 def _coarser(blocks: pl.DataFrame, times: int) -> pl.DataFrame:
-    group = pl.int_range(pl.len()) // times
-    ends = [pl.col(TIME).first(), pl.col("last").last()]
-    least = [pl.col(c).min() for c in blocks.columns if c.endswith(".min")]
-    greatest = [pl.col(c).max() for c in blocks.columns if c.endswith(".max")]
-    return (
-        blocks.group_by(group.alias("_group"), maintain_order=True)
-        .agg([*ends, *least, *greatest])
-        .select(blocks.columns)
-    )
+    """Join every ``times`` blocks into one; the last may be of fewer."""
+    whole = blocks.height // times * times
+    parts = [(blocks.head(whole), times), (blocks.tail(blocks.height - whole), None)]
+    return pl.concat(_joined(p, times or p.height) for p, times in parts if p.height)
 
 
-def _fine_blocks(samples: Path) -> Iterator[pl.DataFrame]:
-    total = pq.ParquetFile(samples).metadata.num_rows
-    before: object = None
+def _joined(blocks: pl.DataFrame, times: int) -> pl.DataFrame:
+    columns = [
+        pl.col(TIME).gather_every(times),
+        pl.col("last").gather_every(times, times - 1),
+    ]
+    for name in blocks.columns[2:]:
+        joined = pl.col(name).reshape((-1, times)).arr
+        columns.append((joined.min() if name.endswith(".min") else joined.max()).alias(name))
+    return blocks.select(columns)
+
+
+def _pieces(samples: Path, total: int) -> Iterator[pl.DataFrame]:
+    """Yield the stream piece by piece; short streams by their time alone."""
+    scan = pl.scan_parquet(samples, glob=False)
+    if total < WORTH_ROWS:
+        scan = scan.select(TIME)
+    before: int | None = None
     for offset in range(0, total, _STEP_ROWS):
-        piece = pl.scan_parquet(samples).slice(offset, _STEP_ROWS).collect()
+        piece = scan.slice(offset, _STEP_ROWS).collect()
         time = piece[TIME]
         if time.dtype != TIME_DTYPE:
             raise ArchiveError(f"time is {time.dtype}, not {TIME_DTYPE}", file=samples, column=TIME)
         steps = time.to_physical().diff().drop_nulls()
-        if time.null_count() or (steps <= 0).any() or (before is not None and time[0] <= before):
+        first, last = time.to_physical()[0], time.to_physical()[-1]
+        if time.null_count() or (steps <= 0).any() or (before is not None and first <= before):
             raise ArchiveError("time does not rise strictly", file=samples, column=TIME)
-        before = time[-1]
-        yield block_frame(piece, BLOCK_ROWS[0])
+        before = last
+        yield piece

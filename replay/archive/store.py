@@ -224,13 +224,16 @@ class Archive:
     ) -> pl.DataFrame:
         """Return the runs of one channel: ``start``, ``end``, ``value``.
 
-        For brake states, phases and other words. A run ends where the next
-        begins, the last one with its last sample; ``value`` is null where the
-        recorder said nothing.
+        For brake states, phases and other words, cut to ``[start, end)``. A
+        run ends where the next begins, the last one with the last sample;
+        ``value`` is null where the recorder said nothing.
         """
         (stream,) = self._by_stream(self.session(session), [channel])
         low, high = _bounds(start, end)
-        return windows.channel_spans(self.stream_place(session, stream), channel, low, high)
+        files = windows.StreamFiles.find(
+            self.stream_place(session, stream), self._overviews(session), stream
+        )
+        return windows.channel_spans(files, channel, low, high)
 
     def overview(
         self, session: str, stream: str, channels: Iterable[str], *, block_rows: int = 1024

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name
+from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name, runs_name, runs_of
 from replay.archive.place import Place
 from replay.errors import UsageError
 from replay.units import TIME, TIME_DTYPE
@@ -34,12 +34,16 @@ class StreamFiles:
     samples: Place
     overviews: dict[int, Place]
     """Keyed by block length; only those that exist."""
+    runs: Place | None
+    """The runs of channels of words; None when there is no such file."""
 
     @classmethod
     def find(cls, samples: Place, folder: Place, stream: str) -> StreamFiles:
         """Look for the overviews that were written beside the samples."""
         paths = {rows: folder.child(overview_name(stream, rows)) for rows in BLOCK_ROWS}
-        return cls(samples, {rows: p for rows, p in paths.items() if p.exists()})
+        found = {rows: p for rows, p in paths.items() if p.exists()}
+        runs = folder.child(runs_name(stream))
+        return cls(samples, found, runs if found and runs.exists() else None)
 
 
 def nanoseconds(value: datetime) -> int:
@@ -82,30 +86,40 @@ def window_points(
     return {name: points[name] for name in channels}
 
 
-def channel_spans(samples: Place, name: str, start: int, end: int) -> pl.DataFrame:
-    """Return the runs of one channel in ``[start, end)``.
+def channel_spans(files: StreamFiles, name: str, start: int, end: int) -> pl.DataFrame:
+    """Return the runs of one channel, cut to ``[start, end)``: start, end, value.
 
-    A run ends where the next begins; the last one ends with its last sample.
+    A run ends where the next begins; the last one ends with the last sample.
     ``value`` is null where the recorder said nothing.
     """
-    run = pl.col(name).rle_id()
+    dtype = files.samples.scan().collect_schema()[name]
+    runs, last = None, 0
+    if files.runs is not None:
+        runs = files.runs.scan().filter(pl.col("channel") == name).collect()
+        last = _last_instant(files)
+    if runs is None or not runs.height:
+        frame = files.samples.scan().select(TIME, name).collect()
+        runs = runs_of(frame, name)
+        last = int(frame.select(pl.col(TIME).max().to_physical()).item() or 0)
+    value = pl.col("value") == "true" if dtype == pl.Boolean else pl.col("value")
+    if runs.schema["value"] != pl.String:
+        value = pl.col("value")
+    inside = pl.col("end") > literal(start)
+    inside |= (pl.col("start") >= literal(start)) & (pl.col("end") == pl.col("start"))
     return (
-        samples.scan()
-        .select(TIME, name)
-        .filter(pl.col(TIME) >= literal(start), pl.col(TIME) < literal(end))
-        .group_by(run.alias("_run"), maintain_order=True)
-        .agg(
-            pl.col(TIME).first().alias("start"),
-            pl.col(TIME).last().alias("last"),
-            pl.col(name).first().alias("value"),
-        )
-        .select(
-            "start",
-            pl.col("start").shift(-1).fill_null(pl.col("last")).alias("end"),
-            "value",
+        runs.lazy()
+        .select("start", pl.col("start").shift(-1).fill_null(literal(last)).alias("end"), value)
+        .filter(pl.col("start") < literal(end), inside)
+        .with_columns(
+            pl.max_horizontal("start", literal(start)), pl.min_horizontal("end", literal(end))
         )
         .collect()
     )
+
+
+def _last_instant(files: StreamFiles) -> int:
+    coarse = files.overviews[max(files.overviews)]
+    return int(coarse.scan().select(pl.col("last").last().to_physical()).collect().item())
 
 
 def literal(value: int) -> pl.Expr:
@@ -196,6 +210,13 @@ def _thinned(
 ) -> Points:
     if values.size <= max_points:
         return time, values
+    if not np.isnan(values).any():  # the library's own loop is ten times faster
+        from tsdownsample import MinMaxDownsampler
+
+        at = MinMaxDownsampler().downsample(  # type: ignore[no-untyped-call]
+            time, values, n_out=2 * buckets
+        )
+        return time[at], values[at]
     first = _bucket_starts(time, int(time[0]), int(time[-1]) + 1, buckets)
     keep = np.unique(
         np.concatenate([_position(values, first, np.fmin), _position(values, first, np.fmax)])

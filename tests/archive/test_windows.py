@@ -7,10 +7,12 @@ from datetime import timedelta
 import numpy as np
 import polars as pl
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from replay.archive import Archive, open_archive
 from replay.errors import ArchiveError, UsageError
-from tests.archive.streams import START, record, stream
+from tests.archive.streams import START, START_NS, record, stream
 
 
 @pytest.fixture(scope="module")
@@ -136,3 +138,71 @@ def test_an_overview_equals_the_blocks_of_the_samples(
         else:
             assert found["J1.current_a.max"][block] == pytest.approx(np.nanmax(rows), rel=1e-6)
             assert found["J1.current_a.min"][block] == pytest.approx(np.nanmin(rows), rel=1e-6)
+
+
+def test_spans_of_a_long_stream_are_those_of_its_rows(
+    archive: Archive, long_stream: pl.DataFrame
+) -> None:
+    """The long stream's runs were stored with it; here they are counted by hand."""
+    runs = archive.root / "samples/long/overviews/main.runs.parquet"
+    assert runs.exists()
+    spans = archive.spans("long", "J1.brake_engaged")
+    assert spans["value"].to_list() == [n % 2 == 0 for n in range(400)]
+    assert spans["start"].to_list() == [START + timedelta(seconds=10 * n) for n in range(400)]
+    assert spans["end"].to_list()[:-1] == spans["start"].to_list()[1:]
+    assert spans["end"][-1] == long_stream["time"][-1]
+    start = START + timedelta(seconds=2615)  # 262,144 rows are one piece: its edge is inside
+    cut = archive.spans("long", "J1.brake_engaged", start, start + timedelta(seconds=20))
+    assert cut["value"].to_list() == [False, True, False]
+    assert cut["start"][0] == start
+    assert cut["end"][-1] == start + timedelta(seconds=20)
+
+
+def test_spans_keep_nanoseconds(tmp_path_factory: pytest.TempPathFactory) -> None:
+    made = open_archive(tmp_path_factory.mktemp("ns") / "archive", create=True)
+    frame = stream(3).with_columns(pl.col("time") + pl.duration(nanoseconds=7))
+    made.add_session(record("s", frame), {"main": frame})
+    spans = made.spans("s", "J1.brake_engaged")
+    assert spans["start"].to_physical().to_list() == [START_NS + 7]
+    assert spans["end"].to_physical().to_list() == [START_NS + 20_000_007]
+
+
+def test_a_channel_that_changes_all_the_time_still_has_spans(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    made = open_archive(tmp_path_factory.mktemp("busy") / "archive", create=True)
+    frame = stream(140_000).with_columns(phase=pl.int_range(pl.len()).cast(pl.String))
+    made.add_session(record("s", frame), {"main": frame})
+    spans = made.spans("s", "phase", START + timedelta(seconds=1), START + timedelta(seconds=2))
+    assert spans["value"].to_list() == [str(n) for n in range(100, 200)]
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(data=st.data())
+def test_any_window_of_any_samples_keeps_its_extremes(
+    tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
+) -> None:
+    rows = data.draw(st.integers(1, 400))
+    steps = data.draw(st.lists(st.integers(1, 10**11), min_size=rows, max_size=rows))
+    cell = st.one_of(st.none(), st.floats(-(2.0**100), 2.0**100, width=32), st.just(float("nan")))
+    cells = data.draw(st.lists(cell, min_size=rows, max_size=rows))
+    points = data.draw(st.integers(2, 60))
+    time_ns = START_NS + np.cumsum(np.array(steps, dtype=np.int64))
+    frame = pl.DataFrame(
+        {
+            "time": pl.Series(time_ns).cast(pl.Datetime("ns", "UTC")),
+            "J1.current_a": pl.Series(cells, dtype=pl.Float64),
+        }
+    )
+    made = open_archive(tmp_path_factory.mktemp("any") / "archive", create=True)
+    made.add_session(record("s", frame), {"main": frame})
+    time, value = made.window("s", ["J1.current_a"], max_points=points)["J1.current_a"]
+    raw = frame["J1.current_a"].fill_nan(None).drop_nulls().to_numpy()
+    assert set(time.tolist()) <= set(time_ns.tolist())
+    assert (np.diff(time) >= 0).all()
+    assert value.size <= max(points, 2)
+    if raw.size:
+        assert np.nanmin(value) == np.float32(raw.min())
+        assert np.nanmax(value) == np.float32(raw.max())
+    else:
+        assert np.isnan(value).all()
