@@ -69,9 +69,12 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
 class JointArrays:
     """A joint table as arrays, with the noise that thresholds need."""
 
+    time: pl.Series
     t_s: Array
     angle: Array
     rate: Array
+    direction: NDArray[np.int8]
+    moving: NDArray[np.bool_]
     command_rate: Array
     current: Array
     engaged: NDArray[np.int8]
@@ -87,8 +90,14 @@ class JointArrays:
     """Half the window of a rate that came from angles: changes of it are known to this."""
 
 
-def arrays_of(table: pl.DataFrame) -> JointArrays:
-    """Return a joint table's columns as arrays (NaN, -1 for unknown) and their noise."""
+def arrays_of(table: pl.DataFrame | JointArrays) -> JointArrays:
+    """Return a joint table's columns as arrays (NaN, -1 for unknown) and their noise.
+
+    What is arrays already comes back as it is, so that one look at a table
+    serves brakes, slips and duty.
+    """
+    if isinstance(table, JointArrays):
+        return table
 
     def floats(name: str) -> Array:
         return table[name].fill_null(float("nan")).to_numpy()
@@ -111,6 +120,9 @@ def arrays_of(table: pl.DataFrame) -> JointArrays:
     angle_noise = rates.noise_of(angle[at], starts[at], t_s[at])
     step_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
     return JointArrays(
+        time=table["time"],
+        direction=codes("direction"),
+        moving=(table["motion"] == "moving").fill_null(False).to_numpy(),
         t_s=t_s,
         angle=angle,
         rate=rate,
@@ -137,19 +149,19 @@ def _half_window_s(angle_noise: float, rate_se: float, step_s: float) -> float:
     return max(window / 2, 1.0) * step_s
 
 
-def brake_events(table: pl.DataFrame) -> pl.DataFrame:
+def brake_events(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
     """Return one row per release and engagement; columns of `EVENT_SCHEMA`.
 
     Parameters
     ----------
-    table : DataFrame
+    table : DataFrame or JointArrays
         A joint table. Without a brake state the command's changes are taken
         as the events (``signal`` says so), with neither there are none.
     """
     a = arrays_of(table)
     word = a.engaged if (a.engaged >= 0).any() else a.command
     rows = []
-    times = table["time"].to_numpy()
+    times = a.time.to_numpy()
     for k, state in changes(word):
         row = _release(a, k) if state == 0 else _engage(a, k)
         rows.append({"time": times[k], **row, **_conditions(a, k)})
@@ -174,7 +186,7 @@ def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
     return [(int(k), int(word[k])) for k in turns]
 
 
-def chatter_count(table: pl.DataFrame) -> int:
+def chatter_count(table: pl.DataFrame | JointArrays) -> int:
     """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
     a = arrays_of(table)
     turns = changes(a.engaged)
@@ -186,11 +198,10 @@ def chatter_count(table: pl.DataFrame) -> int:
     return count
 
 
-def cycle_count(table: pl.DataFrame) -> int:
+def cycle_count(table: pl.DataFrame | JointArrays) -> int:
     """Return the number of engagements (state's word, else command)."""
-    engaged = table["brake_engaged"].cast(pl.Int8).fill_null(-1).to_numpy()
-    if not (engaged >= 0).any():
-        engaged = table["brake_engage_cmd"].cast(pl.Int8).fill_null(-1).to_numpy()
+    a = arrays_of(table)
+    engaged = a.engaged if (a.engaged >= 0).any() else a.command
     return sum(state == 1 for _, state in changes(engaged))
 
 

@@ -7,7 +7,7 @@ import polars as pl
 
 from replay.arm import Joint
 from replay.signals import rates
-from replay.signals.brakes import arrays_of, cycle_count
+from replay.signals.brakes import JointArrays, arrays_of, cycle_count
 
 NEAR_ANGLE_SHARE = 0.02
 NEAR_RATE = 0.95
@@ -32,7 +32,7 @@ DUTY_SCHEMA: dict[str, pl.DataType] = {
 """Columns of `duty`."""
 
 
-def duty(table: pl.DataFrame, joint: Joint | None = None) -> pl.DataFrame:
+def duty(table: pl.DataFrame | JointArrays, joint: Joint | None = None) -> pl.DataFrame:
     """Return one row: what one session asked of one joint; columns of `DUTY_SCHEMA`.
 
     Parameters
@@ -52,7 +52,7 @@ def duty(table: pl.DataFrame, joint: Joint | None = None) -> pl.DataFrame:
     step = np.diff(a.t_s, append=a.t_s[-1:])
     gap = np.append(rates.gap_starts(a.t_s)[1:], True) if len(a.t_s) else np.zeros(0, bool)
     step_seen = np.where(gap, 0.0, step)
-    moving = (table["motion"] == "moving").fill_null(False).to_numpy()
+    moving = a.moving
     if not np.isfinite(a.rate).any():
         moving = np.zeros(len(a.t_s), dtype=bool)
     rate = np.abs(np.nan_to_num(a.rate))
@@ -79,8 +79,8 @@ def duty(table: pl.DataFrame, joint: Joint | None = None) -> pl.DataFrame:
         "travel_deg": float(np.sum(rate[moving] * step_seen[moving])),
         "moving_s": float(step_seen[moving].sum()),
         "starts": int(new_move.sum()),
-        "reversals": _reversals(table["direction"].to_numpy(), moving),
-        "brake_cycles": cycle_count(table) if braked else None,
+        "reversals": _reversals(a.direction, moving),
+        "brake_cycles": cycle_count(a) if braked else None,
         "current_time_a_s": float(np.sum(np.abs(current) * step_seen)),
         "current_square_a2_s": float(np.sum(current**2 * step_seen)),
         "near_angle_limit_s": near(near_angle),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -70,6 +71,32 @@ def joint_tables(
 
     Poses and loads are computed once for all of them; see `joint_table`.
     """
+    ready = prepare(archive, session, joints, start=start, end=end)
+    return {name: table_of(ready, name) for name in ready.joints}
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A session read once: its channels and motions, and postures where there is an arm."""
+
+    record: Session
+    channels: Channels
+    moved: dict[str, Motion]
+    postures: Postures | None
+    joints: tuple[str, ...]
+    start: datetime | None
+    end: datetime | None
+
+
+def prepare(
+    archive: Archive,
+    session: str,
+    joints: Iterable[str] | None = None,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> Prepared:
+    """Read what the tables of these joints need; see `joint_tables`."""
     record = archive.session(session)
     named = list(record.joints if joints is None else joints)
     for name in named:
@@ -79,11 +106,12 @@ def joint_tables(
                 todo=f"it has {', '.join(record.joints)}",
             )
     arm = arm_of(record)
-    if arm is not None and not has_masses(arm):
-        arm = None
-    everyone = named if arm is None else list(dict.fromkeys([*named, *arm.joint_names]))
+    whole = (
+        arm is not None and (has_masses(arm) or joints is None) and arm.tip_from_last is not None
+    )
+    others = arm.joint_names if whole and arm is not None else ()
+    everyone = list(dict.fromkeys([*named, *others]))
     channels = Channels(archive, record, everyone, start, end)
-    tables: dict[str, pl.DataFrame] = {}
     wanted: list[str] = []
     for name in named:
         if channels.has(channel(name, "current_a")):
@@ -95,21 +123,14 @@ def joint_tables(
                 todo="map its current column and ingest the log again",
             )
     moved = channels.motions(everyone)
-    posture = Postures(channels, arm, moved) if arm is not None else None
-    for name in wanted:
-        tables[name] = _one(record, channels, name, moved.get(name), posture, start, end)
-    return tables
+    postures = Postures(channels, arm, moved) if arm is not None else None
+    return Prepared(record, channels, moved, postures, tuple(wanted), start, end)
 
 
-def _one(
-    record: Session,
-    channels: Channels,
-    joint: str,
-    moved: Motion | None,
-    posture: Postures | None,
-    start: datetime | None,
-    end: datetime | None,
-) -> pl.DataFrame:
+def table_of(ready: Prepared, joint: str) -> pl.DataFrame:
+    """Return one joint's table from a session that was read already."""
+    record, channels, posture = ready.record, ready.channels, ready.postures
+    moved, start, end = ready.moved.get(joint), ready.start, ready.end
     current = channels.numbers(channel(joint, "current_a"))
     time_ns = current.time_ns
     n = len(time_ns)

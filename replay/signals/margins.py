@@ -78,6 +78,7 @@ def session_margins(
     *,
     rule: MarginRule | None = None,
     tables: Mapping[str, pl.DataFrame] | None = None,
+    postures: Postures | None = None,
 ) -> pl.DataFrame:
     """Return the margins of every joint with a torque to compare; columns of `MARGIN_SCHEMA`.
 
@@ -88,7 +89,8 @@ def session_margins(
     rule : MarginRule, optional
         `replay.arm.margins.load_rule`; the default rule when not given.
     tables : joint -> joint table, optional
-        When the caller has them already.
+    postures : Postures, optional
+        Both when the caller has them already.
 
     Returns
     -------
@@ -101,7 +103,7 @@ def session_margins(
     if arm is None:
         return pl.DataFrame(schema=MARGIN_SCHEMA)
     tables = joint_tables(archive, session) if tables is None else tables
-    standing = _standing_loads(archive, record, arm, tables)
+    standing = _standing_loads(archive, record, arm, tables, postures)
     rows = []
     for joint in arm.joints:
         table = tables.get(joint.name)
@@ -197,13 +199,18 @@ def _friction(joint: Joint, table: pl.DataFrame, load: Array) -> float | None:
 
 
 def _standing_loads(
-    archive: Archive, record: Session, arm: Arm, tables: Mapping[str, pl.DataFrame]
+    archive: Archive,
+    record: Session,
+    arm: Arm,
+    tables: Mapping[str, pl.DataFrame],
+    postures: Postures | None,
 ) -> dict[str, Array]:
     """Return each joint's torque with all rates at nothing: gravity's share of its load."""
     if not has_masses(arm) or not any(arm.gravity_m_s2):
         return {}
-    channels = Channels(archive, record, arm.joint_names)
-    postures = Postures(channels, arm, channels.motions(arm.joint_names))
+    if postures is None:
+        channels = Channels(archive, record, arm.joint_names)
+        postures = Postures(channels, arm, channels.motions(arm.joint_names))
     out = {}
     for place, name in enumerate(arm.joint_names):
         if name not in tables:

@@ -178,5 +178,6 @@ def _local_noise(task: _Task, fit: rates.LocalFit) -> Array:
 
 
 def _middle(values: Array) -> float:
-    known = values[np.isfinite(values)]
+    some = rates.thinned(values)
+    known = some[np.isfinite(some)]
     return float(np.median(known)) if len(known) else 0.0

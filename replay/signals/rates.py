@@ -49,6 +49,11 @@ class LocalFit:
     accel_gain: Array
 
 
+def thinned(values: Array, most: int = 20_000) -> Array:
+    """Return every so many-th value, at most about ``most``: enough for a quantile."""
+    return values[:: max(1, len(values) // most)]
+
+
 def gap_starts(t_s: Array) -> Flags:
     """Return True at each sample that comes after a gap, and at the first."""
     out = np.zeros(len(t_s), dtype=bool)
@@ -56,7 +61,7 @@ def gap_starts(t_s: Array) -> Flags:
         out[0] = True
     if len(t_s) > 2:
         step = np.diff(t_s)
-        out[1:] |= step > GAP_STEPS * np.median(step)
+        out[1:] |= step > GAP_STEPS * np.median(thinned(step))
     return out
 
 
@@ -82,7 +87,7 @@ def noise_of(y: Array, starts: Flags, t_s: Array | None = None) -> float:
     third = _third_differences(y, t_s)
     crossing = starts[1:-2] | starts[2:-1] | starts[3:]
     resting = (y[:-3] == y[1:-2]) & (y[1:-2] == y[2:-1]) & (y[2:-1] == y[3:])
-    used = np.abs(third[~crossing & ~resting])
+    used = thinned(np.abs(third[~crossing & ~resting]))
     if len(used) < 8:
         return float(floor)
     return float(max(1.4826 * np.median(used), floor))
@@ -92,8 +97,8 @@ def _third_differences(y: Array, t_s: Array | None) -> Array:
     """Return third differences scaled to the variance of one sample."""
     if t_s is not None:
         step = np.diff(t_s)
-        usual = float(np.median(step))
-        if np.quantile(np.abs(step - usual), 0.9) > 1e-3 * usual:
+        usual = float(np.median(thinned(step)))
+        if np.quantile(np.abs(thinned(step) - usual), 0.9) > 1e-3 * usual:
             a, b, c = step[:-2], step[1:-1], step[2:]
             weights = (
                 -1 / (a * (a + b) * (a + b + c)),
@@ -133,7 +138,7 @@ def jump_starts(y: Array, starts: Flags, noise: float) -> Flags:
         return out
     step = np.diff(y)
     inside = ~starts[1:]
-    usual = float(np.quantile(np.abs(step[inside]), 0.99)) if inside.any() else 0.0
+    usual = float(np.quantile(np.abs(thinned(step[inside])), 0.99)) if inside.any() else 0.0
     before = np.concatenate([step[:1], step[:-1]])
     after = np.concatenate([step[1:], step[-1:]])
     away = np.minimum(np.abs(step - before), np.abs(step - after))
@@ -162,7 +167,7 @@ def window_for_rate(t_s: Array, y: Array, noise: float) -> int:
         return 3
     lag = max(1, round(0.5 / step))
     coarse = np.abs(y[lag:] - y[:-lag]) / np.maximum(t_s[lag:] - t_s[:-lag], 1e-12)
-    top = float(np.quantile(coarse, 0.98)) if len(coarse) else 0.0
+    top = float(np.quantile(thinned(coarse), 0.98)) if len(coarse) else 0.0
     if top <= 0:
         return _odd(MAX_SPAN_S / step, 3, 101)
     wanted = (12 * (noise / (step * RATE_SHARE * top)) ** 2) ** (1 / 3)
@@ -179,7 +184,7 @@ def window_for_accel(t_s: Array, y: Array, noise: float, order: int) -> int:
         coarse = (y[lag:] - y[:-lag]) / (lag * step)
     else:
         coarse = (y[2 * lag :] - 2 * y[lag:-lag] + y[: -2 * lag]) / (lag * step) ** 2
-    top = float(np.quantile(np.abs(coarse), 0.98)) if len(coarse) else 0.0
+    top = float(np.quantile(np.abs(thinned(coarse)), 0.98)) if len(coarse) else 0.0
     least = 3 if order == 1 else 5
     if top <= 0:
         return _odd(MAX_ACCEL_SPAN_S / step, least, 201)
@@ -336,7 +341,7 @@ def _window_bounds(starts: Flags, window: int) -> tuple[NDArray[np.int64], NDArr
 
 
 def _median_step(t_s: Array) -> float:
-    return float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
+    return float(np.median(thinned(np.diff(t_s)))) if len(t_s) > 1 else 0.0
 
 
 def _odd(value: float, least: int, most: int) -> int:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.signals import rates
 from replay.signals.rates import Array, Flags
 
 STILL_SIGMAS = 6.0
@@ -64,16 +65,17 @@ def cut(
     """
     n = len(rate_deg_s)
     rate = np.nan_to_num(rate_deg_s)
-    size = np.abs(rate)
     still = still_band(rate, rate_noise_deg_s)
-    moving = _hysteresis(size, still, still / 2, starts)
+    moving = _hysteresis(np.abs(rate), still, still / 2, starts)
     direction = np.where(moving, np.sign(rate), 0).astype(np.int8)
     held = engaged == 1
     motion = np.where(held, 0, np.where(moving, 2, 1)).astype(np.int8)
 
     accel = np.nan_to_num(accel_deg_s2) * direction
     moved = motion == 2
-    top_accel = float(np.quantile(np.abs(accel[moved]), 0.95)) if moved.any() else 0.0
+    top_accel = (
+        float(np.quantile(np.abs(rates.thinned(accel[moved])), 0.95)) if moved.any() else 0.0
+    )
     band = max(STEADY_SIGMAS * accel_noise_deg_s2, STEADY_SHARE * top_accel, 1e-9)
     speeding = _hysteresis(accel, band, band / 2, starts)
     slowing = _hysteresis(-accel, band, band / 2, starts)
@@ -90,7 +92,8 @@ def cut(
 
 def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
     """Return the rate above which a joint counts as moving."""
-    size = np.abs(rate_deg_s[np.isfinite(rate_deg_s)])
+    some = rates.thinned(rate_deg_s)
+    size = np.abs(some[np.isfinite(some)])
     top = float(np.quantile(size, 0.98)) if len(size) else 0.0
     return max(STILL_SIGMAS * rate_noise_deg_s, STILL_SHARE * top, 1e-9)
 

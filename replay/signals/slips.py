@@ -55,10 +55,10 @@ BESIDE_SCHEMA: dict[str, pl.DataType] = {
 """Columns of `slips_beside_stops`."""
 
 
-def held_stretches(table: pl.DataFrame) -> pl.DataFrame:
+def held_stretches(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
     """Return one row per stretch with the brake engaged; columns of `SLIP_SCHEMA`."""
     a = arrays_of(table)
-    times = table["time"]
+    times = a.time
     resolution = rates.resolution(a.angle[np.isfinite(a.angle)])
     rows = []
     for first, stop in stretches(a.engaged):
@@ -84,7 +84,7 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
     ]
 
 
-def slips_beside_stops(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
+def slips_beside_stops(tables: Mapping[str, pl.DataFrame | JointArrays]) -> pl.DataFrame:
     """Look at every held joint whenever another is stopped by its brake on the move.
 
     Parameters
@@ -100,16 +100,19 @@ def slips_beside_stops(tables: Mapping[str, pl.DataFrame]) -> pl.DataFrame:
     """
     arrays = {name: arrays_of(table) for name, table in tables.items()}
     rows = []
-    for name, table in tables.items():
-        events = brake_events(table).filter(
+    resolutions = {
+        name: rates.resolution(a.angle[np.isfinite(a.angle)]) for name, a in arrays.items()
+    }
+    for name, stopped in arrays.items():
+        events = brake_events(stopped).filter(
             (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
         )
         for when in events["time"]:
-            moment = arrays[name].t_s[int(table["time"].search_sorted(when))]
+            moment = stopped.t_s[int(stopped.time.search_sorted(when))]
             for other, a in arrays.items():
                 if other == name:
                     continue
-                found = _around(a, float(moment))
+                found = _around(a, float(moment), resolutions[other])
                 if found is not None:
                     rows.append({"time": when, "stopped": name, "beside": other, **found})
     return _frame(rows, BESIDE_SCHEMA)
@@ -149,7 +152,7 @@ def _stretch(
     return row
 
 
-def _around(a: JointArrays, moment_s: float) -> dict[str, object] | None:
+def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, object] | None:
     """Return how a joint held throughout moved around a moment; None when it was not held."""
     low, at, high = np.searchsorted(a.t_s, [moment_s - 1.0, moment_s, moment_s + WAIT_S])
     engaged = a.engaged[low:high]
@@ -161,7 +164,6 @@ def _around(a: JointArrays, moment_s: float) -> dict[str, object] | None:
     tail = after[len(after) // 2 :]
     level = float(np.median(before))
     moved = float(np.median(tail)) - level
-    resolution = rates.resolution(a.angle[np.isfinite(a.angle)])
     noise = max(a.angle_noise, resolution / np.sqrt(12))
     spread = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
     error = float(np.sqrt(spread + max(_wander(before), _wander(tail)) ** 2))

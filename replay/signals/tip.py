@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.archive import Archive
-from replay.arm import Arm, loads, poses, tip_speed
+from replay.arm import Arm, has_masses, loads, poses, tip_speed
 from replay.arm.chain import End
 from replay.errors import ArchiveError
 from replay.signals.carry import Codes, Nanoseconds, interpolated
@@ -31,7 +31,7 @@ class Postures:
 
     def __init__(self, channels: Channels, arm: Arm, moved: dict[str, Motion]) -> None:
         self.channels, self.arm, self.moved = channels, arm, moved
-        self._loads: list[tuple[Nanoseconds, Array]] = []
+        self._done: list[tuple[Nanoseconds, Array, Array]] = []
 
     def at(self, time_ns: Nanoseconds) -> tuple[Array, Array, Array] | None:
         """Return (n, k) angles, rates, accelerations; None where a joint's angle was not logged."""
@@ -60,24 +60,38 @@ class Postures:
 
     def load_nm(self, joint: str, time_ns: Nanoseconds) -> Array:
         """Return the rigid-body torque at one joint's output, NaN where unknown."""
-        place = self.arm.joint_names.index(joint) if joint in self.arm.joint_names else None
-        if place is None:
+        if joint not in self.arm.joint_names or not has_masses(self.arm):
             return np.full(len(time_ns), np.nan)
-        for known, torque in self._loads:
+        return self._whole(time_ns)[0][:, self.arm.joint_names.index(joint)]
+
+    def speed_m_s(self, time_ns: Nanoseconds) -> Array:
+        """Return the tip's speed over the base, NaN where unknown."""
+        return self._whole(time_ns)[1]
+
+    def _whole(self, time_ns: Nanoseconds) -> tuple[Array, Array]:
+        """Return torques (n, k) and tip speeds (n,); one pass gives both, and is kept."""
+        for known, torque, speed in self._done:
             if len(known) == len(time_ns) and np.array_equal(known, time_ns):
-                return torque[:, place]
+                return torque, speed
         torque = np.full((len(time_ns), len(self.arm.joints)), np.nan)
+        speed = np.full(len(time_ns), np.nan)
         state = self.at(time_ns)
         if state is not None:
             payload = self.payload_kg(time_ns)
             for base, rows in self.base_rows(time_ns).items():
-                if rows.any():
-                    which = slice(None) if rows.all() else rows
-                    torque[which] = loads(
-                        self.arm, *(s[which] for s in state), base=base, payload_kg=payload[which]
-                    ).torque_nm
-        self._loads.append((time_ns, torque))
-        return torque[:, place]
+                if not rows.any():
+                    continue
+                which = slice(None) if rows.all() else rows
+                angle, rate, accel = (s[which] for s in state)
+                if has_masses(self.arm):
+                    found = loads(
+                        self.arm, angle, rate, accel, base=base, payload_kg=payload[which]
+                    )
+                    torque[which], speed[which] = found.torque_nm, found.tip_speed_m_s
+                else:
+                    speed[which] = tip_speed(self.arm, angle, rate, base=base)
+        self._done.append((time_ns, torque, speed))
+        return torque, speed
 
 
 def tip_table(
@@ -107,20 +121,30 @@ def tip_table(
         )
     channels = Channels(archive, record, arm.joint_names, start, end)
     moved = channels.motions(arm.joint_names)
-    postures = Postures(channels, arm, moved)
-    first = moved.get(arm.joint_names[0])
+    return tip_of(session, Postures(channels, arm, moved), start=start, end=end)
+
+
+def tip_of(
+    session: str,
+    postures: Postures,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> pl.DataFrame:
+    """Return `tip_table` from postures that were made already."""
+    arm, channels = postures.arm, postures.channels
+    first = postures.moved.get(arm.joint_names[0])
     time_ns = first.time_ns if first is not None else np.zeros(0, dtype=np.int64)
     state = postures.at(time_ns)
     if state is None:
         raise ArchiveError(
             f"session {session!r} lacks an angle of a joint", todo="poses need the angle of each"
         )
-    angle, rate, _ = state
-    place, speed = np.full((len(time_ns), 3), np.nan), np.full(len(time_ns), np.nan)
+    angle = state[0]
+    place, speed = np.full((len(time_ns), 3), np.nan), postures.speed_m_s(time_ns)
     for base, rows in postures.base_rows(time_ns).items():
         if rows.any():
             place[rows] = poses(arm, angle[rows], base=base).tip_m
-            speed[rows] = tip_speed(arm, angle[rows], rate[rows], base=base)
     case = load_cases(channels.payload_kg(time_ns), channels.person_on_tip(time_ns))
     limits = arm.tip_speed_limit_m_s
     frame = pl.DataFrame(
@@ -131,7 +155,7 @@ def tip_table(
             "y_m": place[:, 1],
             "z_m": place[:, 2],
             "tip_speed_m_s": speed,
-            "load_case": np.array(LOAD_CASES)[case],
+            "load_case": pl.Series(LOAD_CASES).gather(case.astype(np.uint32)),
             "limit_m_s": np.array([limits.get(c, np.nan) for c in LOAD_CASES])[case],
         }
     ).with_columns(pl.col(pl.Float64).fill_nan(None))

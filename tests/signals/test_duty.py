@@ -10,7 +10,8 @@ import pytest
 
 from replay.arm import load_arm
 from replay.arm.drive import output_per_ampere_nm, reflected_inertia_kg_m2
-from replay.signals import joint_tables
+from replay.signals import SessionMechanics, joint_tables, tip_table
+from replay.signals.brakes import brake_events
 from replay.signals.duty import accumulated, duty
 from replay.signals.margins import session_margins
 from tests.arm.makers import symmetric_text
@@ -135,3 +136,27 @@ def test_the_load_of_the_person_and_the_brake_margin_need_a_rated_torque(tmp_pat
         channels |= {f"J{k}.angle_deg": 5 * np.sin(t / 3), f"J{k}.current_a": 0 * t}
     made = archive_of(tmp_path, {"main": channels}, {"main": t}, arm_toml=text)
     assert set(session_margins(made, "s")["what"]) <= {"motor"}
+
+
+def test_all_at_once_is_the_same_as_one_by_one(tmp_path):
+    t = np.arange(0, 40, 0.02)
+    channels = {}
+    for k in range(1, 8):
+        q, w = trapezoid(t, [(c + 0.1 * k, v) for c, v in CORNERS])
+        channels |= {
+            f"J{k}.angle_deg": q,
+            f"J{k}.current_a": np.sign(w) * 1.5,
+            f"J{k}.brake_engaged": (t < 2) | (t > 36),
+        }
+    made = archive_of(tmp_path, {"main": channels}, {"main": t}, arm_toml=symmetric_text())
+    whole = SessionMechanics(made, "s")
+    tables = joint_tables(made, "s")
+    assert all(whole.tables[name].equals(table) for name, table in tables.items())
+    assert whole.tip.equals(tip_table(made, "s"))
+    assert whole.margins().equals(session_margins(made, "s"))
+    assert whole.duty.filter(joint="J3")["travel_deg"].to_list() == (
+        duty(tables["J3"])["travel_deg"].to_list()
+    )
+    assert whole.duty["serial"].to_list() == [f"TU-J{k}" for k in range(1, 8)]
+    events = whole.brake_events.filter(joint="J5").drop("joint")
+    assert events.equals(brake_events(tables["J5"]))

@@ -1,0 +1,117 @@
+"""All of a session's mechanics from one reading of it, each part made when asked for."""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.arm import Arm
+from replay.arm.margins import MarginRule
+from replay.errors import ArchiveError
+from replay.signals.brakes import JointArrays, arrays_of, brake_events
+from replay.signals.channels import arm_of
+from replay.signals.duty import duty
+from replay.signals.joints import prepare, table_of
+from replay.signals.margins import session_margins
+from replay.signals.slips import held_stretches, slips_beside_stops
+from replay.signals.tip import tip_of
+
+
+class SessionMechanics:
+    """One session's joint tables, brakes, slips, duty, margins and tip.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+
+    Notes
+    -----
+    The parts are those of the functions of the same names; here they share
+    the reading of the log, the rates, and one pass of the inverse dynamics.
+    """
+
+    def __init__(self, archive: Archive, session: str) -> None:
+        self._archive = archive
+        self._ready = prepare(archive, session)
+        self.session = session
+        self.joints: tuple[str, ...] = self._ready.joints
+
+    @property
+    def arm(self) -> Arm | None:
+        """The session's arm, or None."""
+        return arm_of(self._ready.record)
+
+    @cached_property
+    def tables(self) -> dict[str, pl.DataFrame]:
+        """Joint tables by joint."""
+        return {name: table_of(self._ready, name) for name in self.joints}
+
+    @cached_property
+    def _arrays(self) -> dict[str, JointArrays]:
+        return {name: arrays_of(table) for name, table in self.tables.items()}
+
+    @cached_property
+    def brake_events(self) -> pl.DataFrame:
+        """`replay.signals.brakes.brake_events` of all joints, ``joint`` first."""
+        return _together({name: brake_events(a) for name, a in self._arrays.items()})
+
+    @cached_property
+    def held_stretches(self) -> pl.DataFrame:
+        """`replay.signals.slips.held_stretches` of all joints, ``joint`` first."""
+        return _together({name: held_stretches(a) for name, a in self._arrays.items()})
+
+    @cached_property
+    def slips_beside_stops(self) -> pl.DataFrame:
+        """`replay.signals.slips.slips_beside_stops`."""
+        return slips_beside_stops(self._arrays)
+
+    @cached_property
+    def duty(self) -> pl.DataFrame:
+        """`replay.signals.duty.duty` of all joints, with ``joint``, ``serial`` and ``start``."""
+        arm, record = self.arm, self._ready.record
+        rows = []
+        for name, arrays in self._arrays.items():
+            joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
+            serial = record.units.get(name, joint.serial if joint is not None else None)
+            rows.append(
+                duty(arrays, joint).select(
+                    pl.lit(name).alias("joint"),
+                    pl.lit(serial, dtype=pl.String).alias("serial"),
+                    pl.lit(record.start).alias("start"),
+                    pl.all(),
+                )
+            )
+        return pl.concat(rows) if rows else pl.DataFrame()
+
+    def margins(self, rule: MarginRule | None = None) -> pl.DataFrame:
+        """`replay.signals.margins.session_margins`."""
+        return session_margins(
+            self._archive,
+            self.session,
+            rule=rule,
+            tables=self.tables,
+            postures=self._ready.postures,
+        )
+
+    @cached_property
+    def tip(self) -> pl.DataFrame:
+        """`replay.signals.tip.tip_table`."""
+        if self._ready.postures is None:
+            raise ArchiveError(
+                f"session {self.session!r} has no arm with geometry",
+                todo="ingest it with an arm file that has [joints.geometry]",
+            )
+        return tip_of(self.session, self._ready.postures)
+
+
+def _together(frames: dict[str, pl.DataFrame]) -> pl.DataFrame:
+    """Return the joints' rows under each other, the joint's name first."""
+    named = [
+        frame.select(pl.lit(name).alias("joint"), pl.all())
+        for name, frame in frames.items()
+        if frame.height
+    ]
+    return pl.concat(named) if named else pl.DataFrame()
