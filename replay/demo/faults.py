@@ -50,6 +50,8 @@ class FaultWish:
     """A fault to put in; what is left open is drawn.
 
     ``after`` is the share of the session before which it shall not begin.
+    ``strength`` is the size in units of what is just *clear*, where a size is
+    drawn at all.
     """
 
     kind: str
@@ -57,6 +59,7 @@ class FaultWish:
     joint: str | None = None
     flavour: str | None = None
     after: float = 0.0
+    strength: float | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in FLAVOURS:
@@ -157,9 +160,10 @@ def _apart(one: Fault, other: Fault) -> bool:
 
 
 # places for faults -----------------------------------------------------------
-def _share(grade: str, rng: np.random.Generator, most: float = 2.5) -> float:
+def _share(wish: FaultWish, rng: np.random.Generator, most: float = 2.5) -> float:
     """Return a factor on the limit of *clear*: from 1 up, or about half."""
-    return float(rng.uniform(1.05, most) if grade == "clear" else rng.uniform(0.5, 0.7))
+    drawn = rng.uniform(1.05, most) if wish.grade == "clear" else rng.uniform(0.5, 0.7)
+    return float(drawn) if wish.strength is None else wish.strength
 
 
 def _pulses(wish: FaultWish, scene: Scene, *, least_s: float, slowest: float = 0.0) -> list[Pulse]:
@@ -194,7 +198,7 @@ def _friction(
         if sum(q.end_s - max(q.start_s, start) for q in own[: k + 1]) >= 20.0
     ]
     end = scene.end_s if rng.random() < 0.5 else float(rng.choice(enough))
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish.grade, rng)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng)
     growth = float(rng.uniform(15.0, 60.0)) if flavour == "growth" else 0.0
     return Fault("friction", flavour, wish.grade, pulse.joint, start, end, size, "A", detail=growth)
 
@@ -211,7 +215,7 @@ def _brake_drag(
         for p in scene.schedule.pulses
         if p.joint == pulse.joint and block.release_s <= p.start_s < block.engage_s
     ]
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish.grade, rng, 3.5)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.5)
     # The brake rubs from its release, which shows from the first turn on.
     return Fault(
         "brake-drag", flavour, wish.grade, pulse.joint, own[0].start_s, own[-1].end_s, size, "A"
@@ -229,7 +233,7 @@ def _brake_slip(
     first, last = rests[int(rng.integers(len(rests)))]
     lasts = float(rng.uniform(1.5, min(12.0, last - first - 1.0)))
     start = float(rng.uniform(first + 0.5, last - lasts - 0.3))
-    size = 0.5 * _share(wish.grade, rng, 4.0)
+    size = 0.5 * _share(wish, rng, 4.0)
     sign = float(rng.choice([-1.0, 1.0]))
     return Fault(
         "brake-slip", flavour, wish.grade, j, start, start + lasts, size, "deg", detail=sign
@@ -250,6 +254,7 @@ def _late_release(
     j, number, asked, freed = found[int(rng.integers(len(found)))]
     nominal = freed - asked
     times = float(rng.uniform(2.1, 7.0) if wish.grade == "clear" else rng.uniform(1.5, 1.8))
+    times = times if wish.strength is None else 2.0 * wish.strength
     if wish.grade == "clear":
         times = max(times, 1.0 + 3.0 / (scene.rate_hz * nominal))
     elif (times - 1.0) * nominal * scene.rate_hz < 2.0:
@@ -275,7 +280,7 @@ def _stick_slip(
     pulse = _pick(slow, rng)
     if pulse is None:
         return None
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish.grade, rng, 3.0)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.0)
     start, end = pulse.start_s + 0.6 * pulse.ramp_s, pulse.end_s - 0.6 * pulse.ramp_s
     return Fault(
         "stick-slip",
@@ -300,8 +305,9 @@ def _stall(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
     worst = max(moving, key=lambda j: abs(pull[j]))
     if abs(pull[worst]) < 0.15 or (wish.joint and heron.NAMES[worst] != wish.joint):
         return None
-    share = rng.uniform(0.4, 1.8) if wish.grade == "clear" else rng.uniform(0.1, 0.2)
-    size = float(share * scene.typical_a[worst])
+    share = rng.uniform(2.0, 9.0) if wish.grade == "clear" else rng.uniform(0.5, 1.0)
+    share = share if wish.strength is None else wish.strength
+    size = float(CLEAR_SHIFT * share * scene.typical_a[worst])
     row = int(start / scene.schedule.dt)
     felt = np.abs(pull / pull[worst]) * size
     also = tuple(
@@ -387,7 +393,7 @@ def _current_sensor(
         unit = "A"
     else:
         lasts = float(rng.uniform(40.0, 200.0))
-        size = CLEAR_SHIFT * _share(wish.grade, rng)
+        size = CLEAR_SHIFT * _share(wish, rng)
         if flavour == "offset":
             size, unit = sign * size * typical, "A"
         else:
@@ -418,7 +424,7 @@ def _angle_sensor(
         lasts = float(rng.uniform(5.0, 15.0) if wish.grade == "clear" else rng.uniform(2.5, 3.5))
         size, unit = lasts, "s"
     else:
-        size, unit = sign * 1.0 * _share(wish.grade, rng, 6.0), "deg"
+        size, unit = sign * 1.0 * _share(wish, rng, 6.0), "deg"
         # A jump is over with the next sample; what it shifted stays shifted.
         lasts = 1.0 / scene.rate_hz if flavour == "jump" else float(rng.uniform(10.0, 40.0))
         start = float(start + rng.uniform(0.0, 0.5) * pulse.cruise_s)
@@ -451,7 +457,7 @@ def _unusual(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generat
     pulse = _pick(pulses, rng)
     if pulse is None:
         return None
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish.grade, rng, 3.0)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.0)
     size *= 2.0 if flavour == "knock" else 1.0  # short: the loop smooths it
     hertz = float(rng.uniform(0.9, 2.0))
     return Fault(
