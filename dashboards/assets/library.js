@@ -45,10 +45,9 @@
 
   // Called from a column definition: worst flag first, then completeness.
   const functions = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
-  functions.jointbookLibrary = {
-    byWorst: (a, b) => a.data.worst - b.data.worst || a.data.open - b.data.open
-      || (b.data.completeness || 0) - (a.data.completeness || 0),
-  };
+  functions.jointbookByWorst = (valueA, valueB, nodeA, nodeB) =>
+    nodeA.data.worst - nodeB.data.worst || nodeA.data.open - nodeB.data.open
+    || (nodeB.data.completeness || 0) - (nodeA.data.completeness || 0);
 
   // --- what the page does without the server ----------------------------------
   window.dash_clientside = window.dash_clientside || {};

@@ -57,7 +57,7 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "headerName": "Joints and completeness",
             "cellRenderer": "SessionPicture",
             "width": 210,
-            "comparator": {"function": "jointbookLibrary.byWorst(nodeA, nodeB)"},
+            "comparator": {"function": "jointbookByWorst"},
         },
         {"field": "start", "headerName": "Start (UTC)", "width": 165, "sort": "desc"},
         {"field": "arm", "headerName": "Arm", "width": 95},

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import JointbookError, UsageError
+from replay.errors import BaselineError, JointbookError, UsageError
 from replay.records import Session
 from replay.signals.joints import joint_table, joint_tables
 from replay.units import JOINT_QUANTITIES, channel
@@ -240,28 +240,32 @@ def sensor_health(
 
 
 def baseline_of(archive: Archive, event: Event) -> Baseline | None:
-    """Return the baseline that raised the flag, else the newest, else None."""
-    return _baseline(archive, event.baseline)
+    """Return the baseline that raised the flag, else the newest, else None.
+
+    Raises
+    ------
+    BaselineError
+        It is there and cannot be read.
+    """
+    from replay.models import list_versions
+
+    there = list_versions(archive)
+    if not there:
+        return None
+    return _kept_baseline(archive, event.baseline if event.baseline in there else there[-1])
 
 
 @lru_cache(maxsize=8)
 def _kept_baseline(archive: Archive, version: str) -> Baseline:
     from replay.models import load_baseline
 
-    return load_baseline(archive, version)
-
-
-def _baseline(archive: Archive, version: str | None) -> Baseline | None:
-    from replay.models import list_versions
-
-    there = list_versions(archive)
-    if not there:
-        return None
-    chosen = version if version in there else there[-1]
     try:
-        return _kept_baseline(archive, chosen)
-    except JointbookError:
-        return None
+        return load_baseline(archive, version)
+    except (KeyError, TypeError, ValueError) as error:
+        raise BaselineError(
+            f"baseline {version} cannot be read by this version of the program",
+            todo="learn again on the library page",
+        ) from error
 
 
 def channel_runs(
@@ -395,14 +399,14 @@ def _expected(archive: Archive, event: Event, joint: str, table: pl.DataFrame) -
         "high_a": pl.Float64,
         "seen": pl.Boolean,
     }
-    baseline = baseline_of(archive, event)
     unit = event.record.units.get(joint) or joint
     expected = None
-    if table.height and baseline is not None:
-        try:
+    try:
+        baseline = baseline_of(archive, event)
+        if table.height and baseline is not None:
             expected = baseline.expected(table, unit)
-        except JointbookError:  # this baseline knows no such unit
-            expected = None
+    except JointbookError:  # said in words beside the score; here there is just no band
+        expected = None
     if expected is None:
         wide = table.with_columns(pl.lit(None, dtype=t).alias(n) for n, t in nothing.items())
     else:

@@ -43,10 +43,10 @@ def scores_of(archive: Archive, event: Event) -> Scores | str:
     """Return the scores of an event's joint, or why there are none."""
     from replay.checks import score_trace
 
-    baseline = baseline_of(archive, event)
-    if baseline is None:
-        return "There is no baseline in this archive: learn one on the library page."
     try:
+        baseline = baseline_of(archive, event)
+        if baseline is None:
+            return "There is no baseline in this archive: learn one on the library page."
         trace = score_trace(archive, event.record.session, event.joint, baseline)
     except JointbookError as error:
         return error.sentence()

@@ -1,0 +1,209 @@
+"""The event page in a real browser: every part of it, and its address."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Callable
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import polars as pl
+import pytest
+from playwright.sync_api import Page, expect
+
+from dashboards.queries.events import evidence_words, thinned
+from replay.archive import Archive
+from replay.reviews import pins
+from tests.pages.conftest import Visit
+
+SESSION = "20310303-heron"
+Open = Callable[..., Visit]
+
+
+def opened(visit: Open, archive: Archive, query: str = "&flag=f-1", **how: object) -> Visit:
+    tab = visit(archive, **how)
+    page = tab.go(f"/event?session={SESSION}{query}")
+    expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=20_000)
+    return tab
+
+
+def data(page: Page, plot: str) -> list[dict]:
+    """Name, first and last x, and length of every trace of a plot."""
+    return page.evaluate(
+        """(id) => document.querySelector("#" + id + " .js-plotly-plot")._fullData.map((t) => (
+        { name: t.name, n: t.x.length, first: t.x[0], last: t.x[t.x.length - 1] }))""",
+        plot,
+    )
+
+
+def test_the_story_shows_before_during_and_after(visit: Open, heron: Archive) -> None:
+    tab = opened(visit, heron)
+    page = tab.page
+    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake-drag")
+    expect(page.locator(".flag-summary")).to_contain_text("0.4 A more than expected <b>for</b>")
+    expect(page.locator(".evidence")).to_contain_text("extra")
+    traces = {t["name"]: t for t in data(page, "event-story")}
+    current = traces["current"]
+    assert current["first"] < -4  # seconds before the event starts
+    assert current["last"] > 6 + 4  # and after it ends
+    assert {"expected", "expected band", "commanded rate"} <= set(traces)
+    expect(page.locator("#event-story")).to_contain_text("before")
+    expect(page.locator(".caution")).to_contain_text("never clears an arm to move")
+    assert tab.errors == []
+
+
+def test_every_section_is_filled(visit: Open, heron: Archive) -> None:
+    tab = opened(visit, heron)
+    page = tab.page
+    expect(page.locator("#event-likes .plain-table tbody tr").first).to_be_visible(timeout=20_000)
+    expect(page.locator("#event-scores .fired")).to_contain_text("Fired", timeout=20_000)
+    expect(page.locator("#event-others tbody tr")).to_have_count(7, timeout=20_000)
+    expect(page.locator("#event-sensors tbody tr").first).to_contain_text("angle")
+    expect(page.locator("#event-brakes")).to_contain_text(re.compile("ms|No brake changed"))
+    assert tab.errors == []
+
+
+def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    likes = page.locator("#event-likes")
+    expect(likes).to_contain_text("stretches in this direction", timeout=20_000)
+    if "not looked through yet" in likes.inner_text():
+        page.get_by_role("button", name="Look through all sessions").click()
+        expect(likes).not_to_contain_text("not looked through yet", timeout=30_000)
+    expect(likes).to_contain_text("in 3 sessions", timeout=20_000)
+    page.wait_for_function("document.querySelector('#event-likes-plot .js-plotly-plot')")
+    names = [t["name"] for t in data(page, "event-likes-plot")]
+    assert "this motion" in names
+    assert len(names) == 6  # five alike and the one in question
+    starts = [t["first"] for t in data(page, "event-likes-plot")]
+    assert all(-1.2 < s <= 0.5 for s in starts)  # one clock, zero at each onset
+    # what is chosen goes into the address, and a link with it opens the same
+    page.locator("#event-k").click()
+    page.get_by_role("option", name="3", exact=True).click()
+    page.wait_for_function("location.search.includes('k=3')")
+    page.reload()
+    expect(likes.locator("tbody tr")).to_have_count(4, timeout=20_000)
+
+
+def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron, "&flag=f-3&rate=30").page
+    words = page.locator("#event-what-if")
+    expect(words).to_contain_text("At 30 false flags per 100 joint-hours", timeout=20_000)
+    expect(words).to_contain_text("would still be flagged")
+    page.locator("#event-rate").click()
+    page.get_by_role("option", name="0.01", exact=True).click()
+    expect(words).to_contain_text("At 0.01 false flags", timeout=20_000)
+    expect(words).to_contain_text("would not be flagged")
+    page.wait_for_function("location.search.includes('rate=0.01')")
+
+
+def test_a_pin_is_drawn_kept_and_withdrawn(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron, "&flag=f-2").page
+    page.get_by_label("Your name").fill("R. Moss")
+    page.get_by_label("At, s after start").fill("2.5")
+    page.get_by_label("Until (a span)").fill("4")
+    page.locator("#event-pin-text").fill("squeal heard <u>here</u>")
+    page.get_by_role("button", name="Pin the note").click()
+    item = page.locator(".pins li")
+    expect(item).to_contain_text("+2.500 to +4.000 s", timeout=15_000)
+    expect(item).to_contain_text("squeal heard <u>here</u>")
+    expect(page.locator("#event-story")).to_contain_text("⚲1")
+    kept = pins(heron, SESSION).row(0, named=True)
+    assert (kept["joint"], kept["author"]) == ("J5", "R. Moss")
+    assert (kept["end"] - kept["start"]).total_seconds() == 1.5
+    page.get_by_role("button", name="Withdraw pin 1").click()
+    expect(page.locator("#event-pins")).to_contain_text("Nothing is pinned")
+    assert pins(heron, SESSION).height == 0
+
+
+def test_a_pin_without_a_name_is_refused_in_words(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    page.get_by_label("At, s after start").fill("1")
+    page.locator("#event-pin-text").fill("who says so?")
+    page.get_by_role("button", name="Pin the note").click()
+    expect(page.locator("#event-pin-said")).to_contain_text("author's name")
+    assert pins(heron, SESSION).height == 0
+
+
+def test_zoom_goes_into_the_address_and_comes_back_from_it(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    area = page.locator("#event-story .nsewdrag").nth(1)
+    box = area.bounding_box()
+    assert box is not None
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + 0.4 * box["width"], y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.6 * box["width"], y, steps=6)
+    page.mouse.up()
+    page.wait_for_function("location.search.includes('from=')")
+    words = parse_qs(urlsplit(page.url).query)
+    assert words["flag"] == ["f-1"]
+    page.wait_for_timeout(800)
+    seen = page.evaluate(
+        "document.querySelector('#event-story .js-plotly-plot')._fullLayout.xaxis.range"
+    )
+    assert seen[1] - seen[0] < 6
+    page.reload()
+    expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=20_000)
+    again = {t["name"]: t for t in data(page, "event-story")}["current"]
+    assert again["first"] == pytest.approx(seen[0], abs=0.2)
+    assert again["last"] == pytest.approx(seen[1], abs=0.2)
+
+
+def test_plots_are_saved_as_png_and_svg(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    page.wait_for_timeout(500)
+    for form, sign in (("PNG", b"\x89PNG"), ("SVG", b"<svg")):
+        with page.expect_download() as download:
+            page.get_by_role("button", name=f"Save “Before, during, after” as {form}").click()
+        body = Path(download.value.path()).read_bytes()
+        assert body.startswith(sign)
+        assert len(body) > 5000
+
+
+def test_a_span_is_saved_sample_by_sample(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    for form, read in (("CSV", pl.read_csv), ("Parquet", pl.read_parquet)):
+        with page.expect_download() as download:
+            page.get_by_role("link", name=f"Save every sample of this span as {form}").click()
+        rows = read(io.BytesIO(Path(download.value.path()).read_bytes()))
+        assert 300 < rows.height < 340  # 16 s at 20 Hz
+        assert "current_a" in rows.columns
+
+
+def test_a_span_of_ones_own_is_an_event_too(visit: Open, heron: Archive) -> None:
+    query = "&joints=J4&from=2031-03-03T09:01:00Z&to=2031-03-03T09:01:05Z"
+    page = opened(visit, heron, query).page
+    expect(page.get_by_role("heading", level=1)).to_have_text("J4 · span")
+    expect(page.locator("#event-others tbody tr")).to_have_count(7, timeout=20_000)
+
+
+def test_without_a_flag_the_page_lists_what_there_is(visit: Open, heron: Archive) -> None:
+    page = visit(heron).go(f"/event?session={SESSION}")
+    page.get_by_role("link", name=re.compile("J2 · unusual")).click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("J2 · unusual", timeout=15_000)
+    page.get_by_role("link", name="Previous flag").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("J5 · stick-slip", timeout=15_000)
+
+
+def test_a_flag_that_is_gone_is_told_in_words(visit: Open, heron: Archive) -> None:
+    page = visit(heron).go(f"/event?session={SESSION}&flag=gone")
+    expect(page.locator(".message.trouble")).to_contain_text("no flag 'gone'")
+
+
+def test_thinning_keeps_a_spike_of_one_row() -> None:
+    table = pl.DataFrame({"time": range(1_000_000)}).with_columns(
+        current_a=pl.when(pl.col("time") == 654_321).then(9.0).otherwise(0.1)
+    )
+    kept = thinned(table, ("current_a",), 4000)
+    assert kept.height <= 6100
+    assert kept["current_a"].max() == 9.0
+    assert kept.filter(pl.col("current_a") == 9.0)["time"].item() == 654_321
+
+
+def test_evidence_is_spoken_with_its_units() -> None:
+    said = dict(
+        evidence_words('{"extra_a": 0.4213, "delay_ms": 210, "why": null, "kinds": {"load": 0.5}}')
+    )
+    assert said == {"extra": "0.421 A", "delay": "210 ms", "kinds": "load 0.5"}

@@ -1,0 +1,264 @@
+"""The library in a real browser: the grid, the way in, work in the background."""
+
+from __future__ import annotations
+
+import io
+import re
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+from playwright.sync_api import expect
+
+from dashboards.queries.catalogue import library
+from dashboards.queries.intake import Intake, safe_name
+from replay.archive import Archive, open_archive
+from replay.archive.catalogue import row
+from replay.demo.sessions import SessionPlan, simulate_session
+from replay.errors import UsageError
+from replay.records import Session
+from tests.pages.conftest import Visit
+
+Open = Callable[..., Visit]
+T0 = datetime(2031, 1, 1, tzinfo=UTC)
+
+
+def plain_log(path: Path, *, day: int = 0, style: str = "inspection") -> Path:
+    """A wide CSV of the invented arm with telling names, two minutes long."""
+    plan = SessionPlan(start=T0 + timedelta(days=day), minutes=2.0, rate_hz=10.0, style=style)
+    frame, _ = simulate_session(plan, seed=40 + day)
+    names = {"time": "time"}
+    for n in range(1, 8):
+        names |= {
+            f"J{n}.angle_deg": f"joint{n}_angle_deg",
+            f"J{n}.current_a": f"joint{n}_current_A",
+            f"J{n}.temperature_c": f"joint{n}_temp_degC",
+        }
+    frame.select(pl.col(k).alias(v) for k, v in names.items()).write_csv(path)
+    return path
+
+
+def catalogue(root: Path, count: int) -> Archive:
+    """An archive of many sessions that have a catalogue row and no samples."""
+    archive = open_archive(root, create=True)
+    one = row(
+        Session(
+            session="s",
+            source="log.csv",
+            arm="Heron",
+            rows=1000,
+            start=T0,
+            end=T0 + timedelta(minutes=10),
+            joints=tuple(f"J{k}" for k in range(1, 8)),
+            units={f"J{k}": f"TU-{k}" for k in range(1, 8)},
+            channels={"main": ()},
+            completeness=1.0,
+        )
+    )
+    n = pl.int_range(count).alias("n")
+    rows = one.select(pl.all().repeat_by(count)).explode(pl.all()).with_columns(n)
+    rows = rows.with_columns(
+        session=pl.format("s{}", pl.col("n").cast(pl.String).str.zfill(5)),
+        arm=pl.when(pl.col("n") % 3 > 0).then(pl.lit("Heron")).otherwise(pl.lit("Egret")),
+        start=pl.col("start") + pl.duration(hours="n"),
+        end=pl.col("end") + pl.duration(hours="n"),
+        completeness=1 - (pl.col("n") % 50) / 100,
+    ).drop("n")
+    archive.replace("sessions", rows, session=[])
+    return archive
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    return catalogue(tmp_path_factory.mktemp("many") / "archive", 10_000)
+
+
+def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive) -> None:
+    archive = many
+    flags = pl.DataFrame(
+        {
+            "flag": ["f1", "f2"],
+            "session": ["s04321", "s04321"],
+            "joint": ["J2", "J6"],
+            "unit": ["TU-2", "TU-6"],
+            "kind": ["friction", "gap"],
+            "start": [T0, T0],
+            "end": [T0, T0],
+            "score": [3.0, 4.0],
+            "severity": ["act", "note"],
+            "summary": ["", ""],
+        }
+    )
+    archive.replace("flags", flags, session=["s04321"])
+    tab = visit(archive)
+    page = tab.go("/library")
+    grid = page.locator("#library-grid")
+    expect(grid.locator(".ag-center-cols-container [role=row]").first).to_be_visible(timeout=15_000)
+    assert grid.locator(".ag-center-cols-container [role=row]").count() < 80  # only rows in sight
+    expect(page.locator("#library-count")).to_have_text("10000 sessions")
+    # sort by the picture, worst last; once more, worst first
+    head = page.get_by_role("columnheader", name="Joints and completeness")
+    head.click()
+    head.click()
+    picture = grid.locator(".ag-row-first .session-picture").first
+    expect(picture).to_have_attribute("aria-label", re.compile(r"J2 act, J6 note; 79 % complete"))
+    assert picture.locator(".pic-act").count() == 1
+    assert picture.locator(".pic-note").count() == 1
+    # the search words are in the address, and a link with them opens the same list
+    page.get_by_label("Find").fill("s09998")
+    expect(grid.locator(".ag-center-cols-container [role=row]")).to_have_count(1)
+    page.wait_for_function("location.search.includes('find=s09998')")
+    page.reload()
+    expect(grid.locator(".ag-center-cols-container [role=row]")).to_have_count(1)
+    assert tab.errors == []
+
+
+def test_every_session_of_ten_thousand_is_listed_once(many: Archive) -> None:
+    made = library(many)
+    assert made.rows.height == made.rows["session"].n_unique() == 10_000
+    assert set(made.places) == {"Heron", "Egret"}
+    assert sorted(made.rows["marks"].unique()) == ["0000000", "0300010"]
+
+
+def test_a_dropped_log_is_shown_confirmed_and_taken_in(visit: Open, tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    log = plain_log(tmp_path / "first day.csv")
+    broken = tmp_path / "cut.parquet"
+    broken.write_bytes(b"PAR1 and then nothing")
+    tab = visit(archive)
+    page = tab.go("/library")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name="Choose files").click()
+    chooser.value.set_files([log, broken])
+    sheet = page.locator(".intake-sheet")
+    expect(sheet).to_be_visible(timeout=20_000)
+    expect(page.locator("#library-intake-files li")).to_have_count(2)
+    expect(sheet.locator("textarea").first).to_have_value(re.compile("joint.current"))
+    assert archive.sessions().height == 0  # nothing is stored before someone says yes
+    page.get_by_role("button", name="Take in").click()
+    outcome = page.locator("#library-outcome")
+    expect(outcome).to_contain_text("Refused", timeout=30_000)
+    expect(outcome).to_contain_text("cut.parquet")
+    expect(page.locator("#library-count")).to_have_text("1 sessions")
+    stored = archive.sessions()
+    assert stored.height == 1
+    assert stored["joints"].to_list() == [7]
+    expect(page.locator("#library-grid").get_by_text(stored["session"][0])).to_be_visible()
+
+
+def test_a_drop_onto_the_zone_arrives_and_can_be_discarded(visit: Open, tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    text = plain_log(tmp_path / "x.csv").read_text()
+    page = visit(archive).go("/library")
+    expect(page.locator("#library-drop")).to_be_visible()
+    data = page.evaluate_handle(
+        """(text) => { const d = new DataTransfer();
+        d.items.add(new File([text], "../..//dropped.csv")); return d; }""",
+        text,
+    )
+    page.dispatch_event("#library-drop", "drop", {"dataTransfer": data})
+    expect(page.locator(".intake-sheet h3").first).to_have_text("dropped.csv", timeout=20_000)
+    page.get_by_role("button", name="Discard the files").click()
+    expect(page.locator("#library-confirm")).to_contain_text("nothing was stored")
+    assert archive.sessions().height == 0
+
+
+def test_a_wrong_map_is_refused_in_words(visit: Open, tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    page = visit(archive).go("/library")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name="Choose files").click()
+    chooser.value.set_files([plain_log(tmp_path / "a.csv")])
+    area = page.locator(".intake-sheet textarea").first
+    expect(area).to_be_visible(timeout=20_000)
+    area.fill('[log]\nlayout = "sideways"\n')
+    page.get_by_role("button", name="Take in").click()
+    expect(page.locator("#notice .message, .notice .message")).to_contain_text("layout")
+    assert archive.sessions().height == 0
+
+
+def test_learning_and_checking_run_behind_a_live_page(
+    visit: Open, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = catalogue(tmp_path / "few", 3)
+    from dashboards.queries import work
+
+    def slow(archive: Archive, sessions: object, step: Callable[..., None]) -> str:
+        for n in range(200):
+            step(n, 200, f"session {n}")
+            time.sleep(0.05)
+        return "never"
+
+    monkeypatch.setattr(work, "check", slow)
+    page = visit(archive).go("/library")
+    page.get_by_role("button", name="Check all").click()
+    tray = page.locator("#jobs-tray")
+    expect(tray.locator("progress")).to_be_visible(timeout=10_000)
+    page.get_by_label("Find").fill("s00001")  # the page stays live meanwhile
+    expect(page.locator("#library-grid .ag-center-cols-container [role=row]")).to_have_count(1)
+    tray.get_by_role("button", name="Cancel").click()
+    expect(tray).to_contain_text("cancelled", timeout=10_000)
+
+
+def test_learning_from_nothing_is_told_in_words(visit: Open, tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    page = visit(archive).go("/library")
+    page.get_by_role("button", name="Learn from all").click()
+    expect(page.locator("#jobs-tray")).to_contain_text("no session", timeout=10_000)
+
+
+def test_chosen_rows_lead_to_the_comparison(visit: Open, heron: Archive) -> None:
+    page = visit(heron).go("/library")
+    boxes = page.locator("#library-grid .ag-selection-checkbox input")
+    expect(boxes.nth(1)).to_be_visible(timeout=15_000)
+    compare = page.get_by_role("button", name="Compare two")
+    expect(compare).to_be_disabled()
+    boxes.nth(0).check()
+    boxes.nth(1).check()
+    compare.click()
+    page.wait_for_url(re.compile(r"/compare\?session=20310302-heron&with=20310303-heron"))
+
+
+def test_the_list_is_saved_as_csv_and_parquet(visit: Open, heron: Archive) -> None:
+    page = visit(heron).go("/library")
+    for form, read in (("CSV", pl.read_csv), ("Parquet", pl.read_parquet)):
+        with page.expect_download() as download:
+            page.get_by_role("link", name=f"Save the list of sessions as {form}").click()
+        rows = read(io.BytesIO(Path(download.value.path()).read_bytes()))
+        assert sorted(rows["session"]) == ["20310301-heron", "20310302-heron", "20310303-heron"]
+
+
+def test_a_foreign_page_cannot_send_files(visit: Open, heron: Archive) -> None:
+    tab = visit(heron)
+    tab.go("/library")
+    answer = tab.page.request.post(tab.base + "/data/library/intake")
+    assert answer.status == 403
+
+
+def test_files_of_a_batch_are_kept_whole_or_not_at_all() -> None:
+    hall = Intake()
+    name = hall.open()
+    with pytest.raises(UsageError, match="3 of 9 bytes arrived"):
+        hall.receive(name, "a.csv", io.BytesIO(b"abc"), 9)
+    batch = hall.batch(name)
+    assert batch.logs == []
+    assert list(batch.folder.iterdir()) == []
+    hall.receive(name, "a.csv", io.BytesIO(b"abc"), 3)
+    hall.receive(name, "m.toml", io.BytesIO(b'[log]\nlayout = "wide"\n'), None)
+    hall.receive(name, "h.toml", io.BytesIO(b'[arm]\nname = "Heron"\n'), None)
+    assert (batch.logs, batch.maps, batch.arms) == (["a.csv"], ["m.toml"], ["h.toml"])
+    hall.discard(name)
+    assert not batch.folder.exists()
+    with pytest.raises(UsageError, match="no longer here"):
+        hall.batch(name)
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [("../../x.csv", "x.csv"), ("C:\\logs\\a b.csv", "a b.csv"), ("..", "log"), ("a\0b", "a_b")],
+)
+def test_file_names_cannot_leave_their_folder(given: str, kept: str) -> None:
+    assert safe_name(given) == kept
