@@ -70,12 +70,11 @@ def window_points(
     """
     buckets = max(1, max_points // 2)
     points: dict[str, Points] = {}
-    for rows in sorted(files.overviews, reverse=True):
-        held = _held(files.overviews[rows], channels)
-        blocks = _overlapping(files.overviews[rows], held, start, end)
-        if held and blocks.height >= buckets:
-            points = _from_blocks(blocks, held, start, end, buckets)
-            break
+    level = _level(files, start, end, buckets)
+    if level is not None:
+        held = _held(files.overviews[level], channels)
+        blocks = _overlapping(files.overviews[level], held, start, end)
+        points = _from_blocks(blocks, held, start, end, buckets) if held else {}
     rest = [name for name in channels if name not in points]
     if rest and not files.overviews and files.samples.footer().num_rows > 4 * _STEP_ROWS:
         points |= _from_long_samples(files.samples, rest, start, end, buckets)
@@ -142,6 +141,23 @@ def _values(column: pl.Series) -> npt.NDArray[np.float32]:
             f"channel {column.name!r} holds words, not numbers", todo="ask for its spans"
         )
     return column.cast(pl.Float32).to_numpy().astype(np.float32, copy=False)
+
+
+def _level(files: StreamFiles, start: int, end: int, buckets: int) -> int | None:
+    """Return the coarsest block length that still gives a block for every bucket."""
+    if not files.overviews:
+        return None
+    coarsest = max(files.overviews)
+    count = (
+        files.overviews[coarsest]
+        .scan()
+        .filter(pl.col("last") >= literal(start), pl.col(TIME) < literal(end))
+        .select(pl.len())
+        .collect()
+        .item()
+    )
+    fits = [r for r in files.overviews if (count - 1) * coarsest >= buckets * r]
+    return max(fits, default=None)
 
 
 def _held(path: Place, channels: list[str]) -> list[str]:
