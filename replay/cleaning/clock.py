@@ -94,17 +94,14 @@ class Clock:
         if form in ("day-of-year", "ccsds-b"):
             return self._calendar(column.cast(pl.String), _ORDINAL)
         if form == "ccsds-cuc":
-            return _octets(column.cast(pl.String), decode_cuc, self._epoch_ns())
+            return _octets(column.cast(pl.String), decode_cuc, self.entry)
         if form == "ccsds-cds":
-            return _octets(column.cast(pl.String), decode_cds, self._epoch_ns())
+            return _octets(column.cast(pl.String), decode_cds, self.entry)
         unit = _UNIT_NS.get(form, SECOND_NS)
         ns, ok = _decimal(column, unit)
         if form == "seconds":
             ns = ns + (self.entry.start_ns or 0)
         return ns, ok
-
-    def _epoch_ns(self) -> int | None:
-        return None if self.entry.epoch is None else parse_start(self.entry.epoch)
 
     def _iso(self, text: pl.Series) -> tuple[Ints, Mask]:
         if self._fast is None:
@@ -229,12 +226,15 @@ def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
     return _split(ns)
 
 
-def _octets(text: pl.Series, decode: Callable[..., int], epoch_ns: int | None) -> tuple[Ints, Mask]:
+def _octets(text: pl.Series, decode: Callable[..., int], entry: TimeEntry) -> tuple[Ints, Mask]:
+    epoch_ns = None if entry.epoch is None else parse_start(entry.epoch)
     ns = np.zeros(len(text), dtype=np.int64)
     ok = np.zeros(len(text), dtype=np.bool_)
     for k, value in enumerate(text):
         try:
-            ns[k] = decode(bytes.fromhex((value or "").replace("0x", "")), epoch_ns=epoch_ns)
+            ns[k] = decode(
+                bytes.fromhex(entry.p_field + (value or "").replace("0x", "")), epoch_ns=epoch_ns
+            )
             ok[k] = True
         except ValueError:
             continue

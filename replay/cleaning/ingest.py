@@ -160,7 +160,7 @@ def _take(
     """Take the files of one session."""
     before = [_state(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
-        raws = [open_log(path, _below(folder, f"log{n}")) for n, path in enumerate(paths)]
+        raws = [open_log(path, _below(folder, f"log{n}"), maps) for n, path in enumerate(paths)]
         fits = _fits(raws, maps)
         log_map = fits[0].log_map
         if _seen(archive, paths):

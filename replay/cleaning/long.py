@@ -18,6 +18,7 @@ from replay.cleaning.parts import Part, clean_wide
 from replay.cleaning.streams import original_rows
 from replay.errors import LogRefused
 from replay.logs.bind import Binding
+from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog, SetAside
 from replay.logs.words import dictionary
@@ -36,7 +37,7 @@ def clean_long(
     folder: Path,
 ) -> Part:
     """Clean a long table into one stream for each set of instants."""
-    time, word, value = log_map.long or ("time", "channel", "value")
+    time, word, value = long_columns(log_map)
     raw.tell_tale = value if raw.kind == "delimited" else None
     if raw.scrub is not None and _has_short_rows(raw, value):
         raw = raw.scrub()
@@ -113,6 +114,7 @@ def clean_long(
         part.streams |= made.streams
         part.cleaners |= made.cleaners
     first = next(iter(part.cleaners.values()))
+    first.clock.entry = log_map.time  # the notes speak of the log's own times
     first.clock.no_zone += clock.no_zone
     first.clock.leap_seconds += clock.leap_seconds
     return part

@@ -23,6 +23,7 @@ SET_ASIDE_KINDS = frozenset(
         "contradiction",
         "clock-step",
         "clock-spike",
+        "unknown-packet",
     }
 )
 """Notes of these kinds say that a row or a value of the log was set aside."""

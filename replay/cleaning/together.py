@@ -13,6 +13,7 @@ from replay.cleaning.clock import Clock
 from replay.cleaning.parts import find_time
 from replay.errors import JointbookError
 from replay.logs.fit import Fit, fit_some
+from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog
 from replay.logs.readers import open_log
@@ -80,7 +81,7 @@ def _add(pool: _Pool, peek: _Peek) -> bool:
 def _peek(path: Path, maps: Sequence[LogMap]) -> _Peek | None:
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         try:
-            raw = open_log(path, Path(scratch))
+            raw = open_log(path, Path(scratch), maps)
             found = fit_some(raw, maps)
             if found is None:
                 return None
@@ -92,7 +93,7 @@ def _peek(path: Path, maps: Sequence[LogMap]) -> _Peek | None:
 
 def _span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:
     if log_map.layout == "long":
-        column: str | None = (log_map.long or ("time",))[0]
+        column: str | None = long_columns(log_map)[0]
     else:
         column = find_time(raw, log_map)
     if column is None:

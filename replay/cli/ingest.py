@@ -7,14 +7,19 @@ names and data, and used only if every line that is needed is sure enough.
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import Any
 
-from replay.archive import open_archive
-from replay.arm import load_arm
+import orjson
+
+from replay.archive import Archive, open_archive
+from replay.arm import Arm, load_arm
 from replay.cleaning import SET_ASIDE_KINDS, IngestResult, ingest
+from replay.cleaning.incoming import watch
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
-from replay.cli.output import print_json, say
-from replay.logs import load_map
+from replay.cli.output import plain, print_json, say
+from replay.errors import UsageError
+from replay.logs import LogMap, load_map
 from replay.records import Session
 
 
@@ -28,6 +33,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="log map; give it several times for logs of several recorders",
     )
     parser.add_argument("--arm", metavar="FILE", help="arm file")
+    parser.add_argument(
+        "--watch",
+        action="store_true",
+        help="stay, and take in what appears in a folder once it stands still",
+    )
+    parser.add_argument(
+        "--settle", type=float, default=5.0, metavar="S", help="how long it must stand still (5)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -37,6 +50,8 @@ def run(args: argparse.Namespace) -> int:
     maps = [load_map(m) for m in args.map] if args.map else None
     arm = load_arm(args.arm) if args.arm else None
     archive = open_archive(args.archive, create=True)
+    if args.watch:
+        return _stay(archive, args, maps, arm)
     bar: Any = None
 
     def progress(what: str, done: int, total: int) -> None:
@@ -53,8 +68,32 @@ def run(args: argparse.Namespace) -> int:
         print_json(as_document(result))
     else:
         _speak(result)
+    return _exit_code(result)
+
+
+def _exit_code(result: IngestResult) -> int:
     dropped = any(n.kind in SET_ASIDE_KINDS for s in result.sessions for n in s.quality)
     return EXIT_SET_ASIDE if result.refused or dropped else EXIT_DONE
+
+
+def _stay(
+    archive: Archive, args: argparse.Namespace, maps: list[LogMap] | None, arm: Arm | None
+) -> int:
+    """Watch one folder until the user stops it; one JSON line for each batch."""
+    if len(args.sources) != 1 or not Path(args.sources[0]).is_dir():
+        raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
+    say(f"watching {args.sources[0]}; stop with Ctrl-C")
+    worst = EXIT_DONE
+    try:
+        for result in watch(archive, args.sources[0], settle_s=args.settle, log_map=maps, arm=arm):
+            worst = max(worst, _exit_code(result))
+            if args.json:
+                print(orjson.dumps(plain(as_document(result))).decode(), flush=True)
+            else:
+                _speak(result)
+    except KeyboardInterrupt:
+        say("stopped")
+    return worst
 
 
 def as_document(result: IngestResult) -> dict[str, Any]:

@@ -9,6 +9,13 @@ from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog
 
 
+def long_columns(log_map: LogMap) -> tuple[str, str, str]:
+    """Return the names of a long table's time, channel and value columns."""
+    if log_map.packets:
+        return ("time", "channel", "value")
+    return log_map.long or ("time", "channel", "value")
+
+
 def channel_names(raw: RawLog, log_map: LogMap) -> tuple[str, ...]:
     """Return the words in a long table's channel column.
 
@@ -17,7 +24,7 @@ def channel_names(raw: RawLog, log_map: LogMap) -> tuple[str, ...]:
     LogMapError
         When one of the three columns is not there.
     """
-    names = log_map.long or ("time", "channel", "value")
+    names = long_columns(log_map)
     for name in names:
         if name not in raw.columns:
             raise LogMapError(

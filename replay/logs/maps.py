@@ -15,6 +15,7 @@ from typing import Any
 
 from replay.errors import LogMapError
 from replay.logs import scales
+from replay.logs.described import with_description
 from replay.logs.timeforms import TIME_FORMS, TIME_SCALES, parse_start
 from replay.logs.words import check_words
 
@@ -62,6 +63,8 @@ class TimeEntry:
     start: str | None = None
     scale: str = "UTC"
     epoch: str | None = None
+    p_field: str = ""
+    """Octets in hexadecimal that go before a binary code that comes without them."""
 
     def column_in(self, present: Sequence[str]) -> str | None:
         """Return the time column among those of a log, or None."""
@@ -159,7 +162,12 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         if not all(isinstance(n, str) for n in names):
             raise LogMapError("long.time, long.channel and long.value are column names", file=file)
         long = (names[0], names[1], names[2])
-    packets = {str(k): str(v) for k, v in _table(data, "packets", file).items()}
+    described = dict(_table(data, "packets", file))
+    _known(described, ("xtce", "xtce_text", "root"), "packets", file)
+    text = with_description(described, text, file)
+    packets = {str(k): str(v) for k, v in described.items()}
+    if packets and layout != "long":
+        raise LogMapError("packets give one value a row", file=file, todo='[log] layout = "long"')
     return LogMap(
         layout=layout,
         joints=joints,
@@ -194,7 +202,7 @@ def _joints(value: Any, first: int, file: object) -> tuple[tuple[str, ...], bool
 
 
 def _time(table: dict[str, Any], file: object) -> TimeEntry:
-    known = ("column", "rows_at_hz", "format", "start", "scale", "epoch")
+    known = ("column", "rows_at_hz", "format", "start", "scale", "epoch", "p_field")
     _known(table, known, "time", file)
     rows = table.get("rows_at_hz")
     column = table.get("column")
@@ -239,6 +247,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         start=start,
         scale=scale,
         epoch=None if epoch is None else str(epoch),
+        p_field=str(table.get("p_field", "")),
     )
 
 

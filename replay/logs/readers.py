@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from replay.logs.columnar import read_arrow, read_parquet
 from replay.logs.delimited import read_delimited
+from replay.logs.maps import LogMap
 from replay.logs.ndjson import read_ndjson
+from replay.logs.packets import looks_like_packets, read_packets
 from replay.logs.raw import RawLog
 from replay.logs.sheets import read_sheet
 from replay.logs.sniff import sniff
 from replay.logs.unpack import unpack
 
 
-def open_log(path: Path, scratch: Path) -> RawLog:
+def open_log(path: Path, scratch: Path, maps: Sequence[LogMap] = ()) -> RawLog:
     """Find out what a file is and make it ready to scan.
 
     Parameters
@@ -23,11 +26,17 @@ def open_log(path: Path, scratch: Path) -> RawLog:
     scratch : Path
         A private folder for what has to be unpacked or scrubbed.
 
+    maps : sequence of LogMap
+        A map that describes packets is what a file of packets is read with.
+
     Raises
     ------
     LogRefused
         With the reason, when the file is no table of samples.
     """
+    described = next((m for m in maps if m.packets), None)
+    if described is not None and path.is_file() and looks_like_packets(path):
+        return read_packets(path, described, scratch)
     found = sniff(path)
     table = path
     for _ in range(2):

@@ -1,0 +1,106 @@
+"""The commands: JSON on stdout, messages on stderr, exit codes; the watch."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from replay.archive import open_archive
+from replay.cleaning.incoming import watch
+from tests.cleaning.logs import MAP, table, text
+
+
+def jointbook(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run the command with an archive below the folder."""
+    return subprocess.run(
+        [sys.executable, "-m", "replay", *words, "--archive", str(folder / "archive")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    """Return a good log beside its map."""
+    (tmp_path / "map.toml").write_text(MAP)
+    path = tmp_path / "log.csv"
+    path.write_text(text(table(120)))
+    return path
+
+
+def test_json_of_ingest(tmp_path: Path, log: Path) -> None:
+    words = ("ingest", str(log), "--map", str(tmp_path / "map.toml"), "--json")
+    done = jointbook(tmp_path, *words)
+    assert done.returncode == 0, done.stderr
+    document = json.loads(done.stdout)
+    session = document["sessions"][0]
+    assert session["rows"] == 120
+    assert session["source"] == "log.csv"
+    assert session["joints"] == ["J1", "J2"]
+    assert session["start"] == "2031-03-01T00:00:00Z"
+    assert session["end"] == "2031-03-01T00:00:11.900000Z"
+    assert document["refused"] == []
+    again = json.loads(jointbook(tmp_path, *words).stdout)
+    assert again["sessions"] == []
+    assert again["unchanged"] == [session["session"]]
+
+
+def test_what_is_set_aside_or_refused_makes_exit_1(tmp_path: Path, log: Path) -> None:
+    cut = tmp_path / "cut.csv"
+    cut.write_text(text(table(120)).replace("2031", "2033")[:-3])
+    words = ("--map", str(tmp_path / "map.toml"), "--json")
+    done = jointbook(tmp_path, "ingest", str(cut), *words)
+    assert done.returncode == 1
+    quality = json.loads(done.stdout)["sessions"][0]["quality"]
+    assert {q["kind"] for q in quality} == {"cut-row"}
+    assert set(quality[0]) >= {"kind", "joint", "channel", "start", "end", "detail"}
+    empty = tmp_path / "empty.csv"
+    empty.write_text("")
+    done = jointbook(tmp_path, "ingest", str(empty), str(log), *words)
+    assert done.returncode == 1
+    document = json.loads(done.stdout)
+    assert document["refused"] == [{"source": str(empty), "reason": "the file is empty"}]
+    assert len(document["sessions"]) == 1
+
+
+def test_wrong_usage_is_exit_2(tmp_path: Path) -> None:
+    done = jointbook(tmp_path, "ingest", str(tmp_path / "none.csv"))
+    assert done.returncode == 2
+    assert "no such file" in done.stderr
+    assert done.stdout == ""
+
+
+def test_watch_waits_for_a_copy_to_stand_still(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    whole = text(table(300))
+    path = folder / "log.csv"
+    path.write_text(whole[: len(whole) // 2])
+    now = [0.0]
+    writes = {3.0: whole[: len(whole) * 3 // 4], 6.0: whole}
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+        if now[0] in writes:
+            path.write_text(writes[now[0]])
+
+    archive = open_archive(tmp_path / "archive", create=True)
+    found = watch(
+        archive,
+        folder,
+        settle_s=5.0,
+        poll_s=1.0,
+        stop=lambda: now[0] > 30.0,
+        clock=lambda: now[0],
+        sleep=sleep,
+        log_map=MAP,
+    )
+    taken = [(now[0], result) for result in found]
+    assert len(taken) == 1
+    assert taken[0][0] >= 11.0
+    assert taken[0][1].sessions[0].rows == 300
