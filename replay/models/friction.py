@@ -21,6 +21,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
 
+from replay.arm.description import Joint
+from replay.arm.drive import output_per_ampere_nm
 from replay.errors import UsageError
 from replay.models.friction_data import DIRECTIONS, EXPONENT, Parts, SteadyData
 from replay.models.separable import (
@@ -37,8 +39,14 @@ LEAST_EFFECT = 0.1
 """A dependence is kept when it moves the effort by this share of its usual size."""
 GROWTHS = np.linspace(-0.02, 0.1, 7)
 """Relative changes of the Stribeck rate per degree that are looked through."""
+MOST_INFLATION = 100.0
+"""Variance inflation above which a term cannot be told from the others."""
+LEAST_BLOCKS = 12
+"""Blocks of dependent rows below which no dependence is looked for."""
 LITTLE_R2 = 0.3
-"""Below this share of the variance, speed explains little."""
+LITTLE_SPREAD = 0.2
+"""Speed explains little when it explains less of the variance than the first, and what it
+leaves is more than the second of the usual effort."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,16 +150,22 @@ def static_curve(
     return out
 
 
-def steady_rows(table: pl.DataFrame) -> pl.DataFrame:
+def steady_rows(table: pl.DataFrame, joint: Joint | None = None) -> pl.DataFrame:
     """Return a joint table's rows that tell of friction: moving steadily, all known.
 
     Columns ``rate_deg_s effort temperature_c load segment``; ``effort`` is the
-    motor current in A, ``load`` the rigid-body torque in Nm or null.
+    motor current in A, ``load`` the rigid-body torque in Nm or null. With a
+    ``joint`` whose gear ratio and torque constant are known the effort is
+    without the current that turns the load, and a column ``load_a`` holds
+    that; what the load adds to friction is left in.
     """
     steady = (pl.col("motion") == "moving") & (pl.col("stage") == "steady")
     clear = pl.col("rate_se_deg_s").is_null() | (
         pl.col("rate_deg_s").abs() > 3 * pl.col("rate_se_deg_s")
     )
+    known = joint is not None and joint.gear_ratio and joint.torque_constant_nm_a
+    per_nm = 1.0 / output_per_ampere_nm(joint) if known and joint is not None else 0.0
+    load_a = (pl.col("load_nm") * per_nm).alias("load_a")
     return (
         table.lazy()
         .filter(
@@ -159,10 +173,11 @@ def steady_rows(table: pl.DataFrame) -> pl.DataFrame:
         )
         .select(
             "rate_deg_s",
-            pl.col("current_a").alias("effort"),
+            (pl.col("current_a") - load_a.fill_null(0.0)).alias("effort"),
             "temperature_c",
             pl.col("load_nm").alias("load"),
             "segment",
+            *([load_a] if known else []),
         )
         .collect()
     )
@@ -223,19 +238,25 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         )
 
     found: SeparableFit | None = None
-    with_rise = [*columns, *(f"rise {DIRECTIONS[s]}" for s in data.directions)]
-    slow, fast = data.rate_span()
-    if fast > 3 * slow:
+    rising = [s for s, (slow, fast) in data.seen().items() if fast > 3 * slow]
+    while rising:
+        slow, fast = data.rate_span()
+        with_rise = [*columns, *(f"rise {DIRECTIONS[s]}" for s in rising)]
         flat = settle(columns, None)[1]
         found = search(with_rise, np.geomspace(max(slow / 3, 1e-6), fast / 1.5, 16))
-        chance = _chance(flat.loss, found.linear.loss, 1 + len(data.directions), data)
-        if chance > SIGNIFICANCE:
+        chance = _chance(flat.loss, found.linear.loss, 1 + len(rising), data)
+        if chance > SIGNIFICANCE or not _well_posed(found.covariance):
             found = None
-        elif any(found.at_edge) or not _well_posed(found.covariance):
+            break
+        if any(found.at_edge):
             warnings.append("a rise at low rates is there, but the Stribeck rate is not determined")
             found = None
-    if found is not None:
-        columns = with_rise
+            break
+        clear = _clear_rises(with_rise, rising, found, data)
+        if len(clear) == len(rising):
+            columns = with_rise
+            break
+        rising, found = clear, None
     ws = None if found is None else float(found.nonlinear[0])
     varies, growth = False, 0.0
     for name, wanted in (("temperature", data.vary_temperature), ("load", data.vary_load)):
@@ -264,7 +285,8 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
     )
     if ws is None and not any("Stribeck" in w for w in warnings):
         warnings.append("static level and Stribeck rate not determined: too little slow motion")
-    if r2 < LITTLE_R2:
+    left = plain.scale if robust else float(np.std(plain.residuals))
+    if r2 < LITTLE_R2 and left > LITTLE_SPREAD * float(np.median(np.abs(data.effort))):
         warnings.append(f"speed explains little here (R2 = {r2:.2f})")
     warnings += [
         f"{t.name} is negative ({t.value:.3g} {t.unit})"
@@ -279,7 +301,7 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         temperature_c=data.middle_c if data.has_temperature else None,
         r2=r2,
         r2_direction=r2_direction,
-        spread=plain.scale if robust else float(np.std(plain.residuals)),
+        spread=left,
         n=n,
         groups=data.group_count,
         unit=unit,
@@ -303,13 +325,33 @@ def _matters(design: Array, fit: LinearFit, cov: Array, which: range, data: Stea
     index = np.array(list(which))
     value, part = fit.coefficients[index], cov[np.ix_(index, index)]
     freedom = data.group_count - len(fit.coefficients)
-    if freedom < 5:
+    if data.group_count < LEAST_BLOCKS or freedom < 5:
         return False
     wald = float(value @ np.linalg.pinv(part, hermitian=True) @ value) / len(index)
     if f.sf(wald, len(index), freedom) > SIGNIFICANCE:
         return False
     low, high = np.quantile(np.sign(data.parts.rate) * (design[:, index] @ value), [0.05, 0.95])
     return float(high - low) > LEAST_EFFECT * float(np.median(np.abs(data.effort)))
+
+
+def _clear_rises(
+    columns: Sequence[str], rising: Sequence[int], found: SeparableFit, data: SteadyData
+) -> list[int]:
+    """Return the directions whose rise is one: upward, clear of its error and of the other terms.
+
+    Static friction below Coulomb friction is no friction; a large rise that a
+    large negative level makes good is only a bent line.
+    """
+    design = data.parts.design(columns, float(found.nonlinear[0]), data.middle_c)
+    doubt, errors = _inflation(design), found.standard_errors
+    out = []
+    for sign in rising:
+        mine = [k for k, name in enumerate(columns) if name.endswith(DIRECTIONS[sign])]
+        k = columns.index(f"rise {DIRECTIONS[sign]}")
+        value = found.linear.coefficients[k]
+        if value > 2 * errors[k] and max(doubt[m] for m in mine) < MOST_INFLATION:
+            out.append(sign)
+    return out
 
 
 def _chance(loss_without: float, loss_with: float, more: int, data: SteadyData) -> float:
@@ -346,10 +388,11 @@ def _terms(
     usual = float(np.median(np.abs(data.effort))) or 1.0
     out = []
     for i, name in enumerate(columns):
-        size = float(np.quantile(np.abs(design[:, i]), 0.95))
+        used = np.abs(design[:, i][design[:, i] != 0])
+        size = float(np.quantile(used, 0.95)) if len(used) else 0.0
         clear = 2 * errors[i] < abs(fit.coefficients[i]) or 2 * errors[i] * size < 0.1 * usual
         why = ""
-        if doubt[i] > 100:
+        if doubt[i] > MOST_INFLATION:
             why = "not to be told from the other terms with this motion"
         elif not clear:
             why = "its error is as large as itself"

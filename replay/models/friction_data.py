@@ -76,6 +76,7 @@ class SteadyData:
     directions: tuple[int, ...]
     has_temperature: bool
     has_load: bool
+    load_is_off: bool
     middle_c: float
     temperature_span: tuple[float, float]
     warnings: tuple[str, ...]
@@ -136,6 +137,7 @@ class SteadyData:
             group_count=int(blocks.max()) + 1 if len(blocks) else 0,
             directions=tuple(directions),
             has_temperature=has["temperature_c"],
+            load_is_off="load_a" in rows.columns,
             has_load=has["load"] and bool(np.any(load != 0)),
             middle_c=float(np.median(temperature)) if len(rate) else 0.0,
             temperature_span=span,
@@ -169,7 +171,9 @@ class SteadyData:
     def varying(self, name: str, *, with_rise: bool) -> list[str]:
         """Return the columns by which temperature or load may change the curve."""
         if name == "load":
-            return ["load", "coulomb both per load"]
+            return (
+                ["coulomb both per load"] if self.load_is_off else ["load", "coulomb both per load"]
+            )
         out = ["coulomb both per degC"]
         if any(c.startswith("viscous") for c in self.base_columns()):
             out.append("viscous both per degC")

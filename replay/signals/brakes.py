@@ -5,7 +5,8 @@ Words used here, for spring-applied brakes that power holds open:
 release delay
     from the release (the command where it was logged, else the state's word)
     to the joint's first motion or, if that is earlier, to the motor current's
-    step. Only where motion was asked for within `WAIT_S`.
+    step. Only where motion was asked for within `WAIT_S`; where no commanded
+    rate says so, the delay is *at most* the time to the first motion.
 engagement delay
     from the engagement (command, else word) of a brake on a moving joint to
     the moment the joint begins to slow.
@@ -49,7 +50,7 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
     "delay_low_s": pl.Float64(),  # release delay or engagement delay
     "delay_high_s": pl.Float64(),
     "delay_s": pl.Float64(),  # only where measured
-    "delay_verdict": pl.String(),  # measured | interval | not measurable | never | not asked for
+    "delay_verdict": pl.String(),  # a span's verdict, or at most | not asked for
     "delay_by": pl.String(),  # motion | current
     "rate_deg_s": pl.Float64(),  # at the signal
     "on_the_move": pl.Boolean(),
@@ -249,7 +250,11 @@ def _release(a: JointArrays, k: int) -> dict[str, object]:
     first = min(start, at + found)
     early = a.smear_s + _run_up_s(a, at + found, stop) if by_motion else 0.0
     late = a.smear_s if by_motion else 0.0
-    return {**row, **_spread("delay", _between(a, first, at + found, early, late))}
+    delay = _between(a, first, at + found, early, late)
+    if not np.isfinite(a.command_rate).any():
+        # nothing says when motion was asked for: the brake took at most so long
+        delay = Span(0.0, delay.high_s, "at most")
+    return {**row, **_spread("delay", delay)}
 
 
 def _run_up_s(a: JointArrays, moving: int, stop: int) -> float:

@@ -32,7 +32,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.arm import Arm, has_masses, loads
 from replay.arm.description import Joint
-from replay.arm.drive import available_torque_nm, output_per_ampere_nm, reflected_inertia_kg_m2
+from replay.arm.drive import available_torque_nm, reflected_inertia_kg_m2, torque_from_current
 from replay.arm.margins import MarginRule, load_rule, margin
 from replay.records import Session
 from replay.signals.channels import Channels, arm_of
@@ -185,13 +185,15 @@ def _needs(joint: Joint, table: pl.DataFrame, standing: Array | None) -> _Needs:
 
 
 def _friction(joint: Joint, table: pl.DataFrame, load: Array) -> float | None:
-    """Return the friction torque at the output that steady motion showed, as if lossless."""
+    """Return the friction torque at the output that steady motion showed."""
     if joint.gear_ratio is None or joint.torque_constant_nm_a is None:
         return None
     steady = (table["stage"] == "steady").fill_null(False).to_numpy()
     direction = table["direction"].to_numpy()
     current = table["current_a"].to_numpy()
-    against = direction * (current * output_per_ampere_nm(joint) - load)
+    rate = table["rate_deg_s"].fill_null(float("nan")).to_numpy()
+    accel = table["accel_deg_s2"].fill_null(0.0).to_numpy()
+    against = direction * (torque_from_current(joint, current, rate, accel) - load)
     against = against[steady & np.isfinite(against)]
     if len(against) < LEAST_STEADY:
         return None

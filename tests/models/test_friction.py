@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from replay.arm import load_arm
 from replay.errors import UsageError
 from replay.models.friction import fit_friction, static_curve, steady_rows
 from replay.models.separable import linear_fit, separable_fit
@@ -159,3 +160,33 @@ def test_a_fit_is_never_worse_than_its_grid():
     assert fit.linear.loss <= min(linear_fit(design([g]), y, robust=False).loss for g in grid)
     flat = separable_fit(design, np.ones(60), [grid], robust=False)
     assert flat.at_edge == (True,)
+
+
+def test_the_load_that_a_known_drive_turns_is_taken_off():
+    joint = load_arm(
+        "[[joints]]\nname = 'a'\ngear_ratio = 1000.0\ntorque_constant_nm_a = 0.1\n"
+    ).joint("a")
+    w = np.repeat(rates(200, 0.5, 4.0), 15)
+    load = np.random.default_rng(5).uniform(-300, 300, len(w))
+    table = pl.DataFrame(
+        {name: [None] * len(w) for name in JOINT_TABLE}, schema=JOINT_TABLE
+    ).with_columns(
+        pl.Series("motion", ["moving"] * len(w)),
+        pl.Series("stage", ["steady"] * len(w)),
+        pl.Series("rate_deg_s", w),
+        pl.Series("load_nm", load),
+        pl.Series("current_a", curve(w, static=0.8) + load / 100.0),
+        pl.Series("segment", np.arange(len(w)) // 15).cast(pl.Int32),
+    )
+    fit = fit_friction(steady_rows(table, joint))
+    assert fit.term("coulomb forward").value == pytest.approx(0.8, abs=0.005)
+    assert fit.spread < 0.001
+    assert not any("load" in t.name for t in fit.terms)
+
+
+def test_a_bent_line_is_not_taken_for_static_friction():
+    # effort that grows faster than the rate: a falling exponential would fit it, upside down
+    w = rates(300, 0.3, 4.0)
+    fit = fit_friction(rows(w, np.sign(w) * (0.8 + 0.05 * w**2)))
+    assert not any(t.name.startswith("rise") for t in fit.terms)
+    assert all(abs(t.value) < 2 for t in fit.terms)

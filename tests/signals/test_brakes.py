@@ -112,6 +112,21 @@ def test_a_joint_that_never_moves_after_its_release_is_never_not_zero(tmp_path):
     assert release["delay_low_s"] == pytest.approx(3.0, abs=0.05)
 
 
+def test_without_a_commanded_rate_a_delay_is_at_most_so_long(tmp_path):
+    t = np.arange(0, 12, 0.01)
+    _, w = trapezoid(t, [(0, 0), (6, 0), (8, 2), (13, 2)])
+    archive = archive_of(
+        tmp_path,
+        {"main": {"J1.current_a": 0 * t, "J1.rate_deg_s": w, "J1.brake_engaged": t < 5}},
+        {"main": t},
+    )
+    release = brake_events(joint_tables(archive, "s")["J1"]).to_dicts()[0]
+    assert release["delay_verdict"] == "at most"
+    assert release["delay_s"] is None
+    assert release["delay_low_s"] == 0.0
+    assert release["delay_high_s"] == pytest.approx(1.0, abs=0.05)
+
+
 def test_a_release_that_asks_for_no_motion_has_no_delay(tmp_path):
     t = np.arange(0, 12, 0.01)
     archive = archive_of(
