@@ -243,7 +243,7 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         slow, fast = data.rate_span()
         with_rise = [*columns, *(f"rise {DIRECTIONS[s]}" for s in rising)]
         flat = settle(columns, None)[1]
-        found = search(with_rise, np.geomspace(max(slow / 3, 1e-6), fast / 1.5, 16))
+        found = search(with_rise, np.geomspace(max(slow / 3, 1e-6), fast / 3, 16))
         chance = _chance(flat.loss, found.linear.loss, 1 + len(rising), data)
         if chance > SIGNIFICANCE or not _well_posed(found.covariance):
             found = None
