@@ -38,7 +38,7 @@ def address(serial: str, indicator: str, against: str = "time") -> str:
 
 def fleet_block(table: pl.DataFrame, against: str) -> Component:
     """Return the fleet as a table, what needs attention first."""
-    head = ("attention", "unit", "place", "why", "latest", "limit reached", "confidence")
+    head = ("attention", "unit", "place", "why", "latest", "limit reached", "sure of trend")
     return html.Section(
         [
             html.H2("Fleet"),
@@ -161,7 +161,12 @@ def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
                     html.Label(
                         [
                             "Date",
-                            dcc.Input(id="wear-note-date", type="text", value=today, size="11"),
+                            dcc.Input(
+                                id="wear-note-date",
+                                type="text",
+                                value=today,
+                                style={"width": "8em"},
+                            ),
                         ],
                         className="field",
                     ),
@@ -180,7 +185,10 @@ def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
                         className="field",
                     ),
                     html.Label(
-                        ["Detail", dcc.Input(id="wear-note-detail", type="text", size="32")],
+                        [
+                            "Detail",
+                            dcc.Input(id="wear-note-detail", type="text", style={"width": "26em"}),
+                        ],
                         className="field",
                     ),
                     html.Button("Record", id="wear-note-save", type="button"),
@@ -210,7 +218,7 @@ def limit_form(indicator: str, unit: str, limit: float | None) -> Component:
                         id="wear-limit",
                         type="text",
                         value="" if limit is None else f"{limit:g}",
-                        size="8",
+                        style={"width": "6em"},
                     ),
                 ],
                 className="field side-by-side",

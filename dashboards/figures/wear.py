@@ -70,7 +70,26 @@ def history_figure(found: UnitHistory) -> go.Figure:
     settle(figure, hovermode="closest")
     figure.update_yaxes(title=f"{found.history.indicator}, {found.history.unit}")
     figure.update_xaxes(title="" if by_time else f"use, {found.history.axis_unit}")
+    if by_time:
+        figure.update_xaxes(range=_shown_range(found))
     return figure
+
+
+def _shown_range(found: UnitHistory) -> list[datetime]:
+    """Return the dates shown first: the history, and what lies ahead up to as long again.
+
+    A limit far away would otherwise press the history into a corner; it is
+    there when one zooms out.
+    """
+    first, last = found.history.when(0), found.history.when(found.history.n - 1)
+    span = max(last - first, timedelta(days=1))
+    end = last
+    projection = found.trend.detail.get("projection") if found.trend is not None else None
+    for name in ("date_low", "date", "date_high"):
+        at = projection.get(name) if projection else None
+        if at is not None and end < at <= last + span:
+            end = at
+    return [first - span / 25, end + span / 25]
 
 
 def _instants(points: pl.DataFrame) -> list[str]:

@@ -16,7 +16,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.archive import open_archive
+from replay.archive import Archive, open_archive
 from replay.cli.main import EXIT_DONE
 from replay.cli.output import iso, print_json, print_table, progress, say
 from replay.errors import UsageError
@@ -36,6 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--fleet", action="store_true", help="one row a unit, what needs attention first"
+    )
+    parser.add_argument(
+        "--look-back",
+        action="store_true",
+        help="stand at past dates, project, and say how often the intervals held",
     )
     parser.add_argument("--out", metavar="FILE", help="write the trends as .csv, .parquet or .json")
     parser.add_argument(
@@ -83,9 +88,13 @@ def run(args: argparse.Namespace) -> int:
         document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
         if args.fleet:
             document["fleet"] = fleet(archive, every=bool(args.indicator))
+        if args.look_back:
+            document["look_back"] = _looked_back(archive)
         if note is not None:
             document["note"] = note
         print_json(document)
+    elif args.look_back:
+        _print_look_back(_looked_back(archive))
     elif args.fleet:
         _print_fleet(fleet(archive))
     elif out is None:
@@ -97,7 +106,7 @@ def _without_spark(t: Trend) -> Trend:
     return replace(t, detail={k: v for k, v in t.detail.items() if k != "spark"})
 
 
-def _keep_limit(archive: Any, text: str) -> None:
+def _keep_limit(archive: Archive, text: str) -> None:
     from replay.wear import set_limit
 
     key, equals, value = text.rpartition("=")
@@ -170,6 +179,32 @@ def _print_fleet(table: pl.DataFrame) -> None:
             pl.col("limit_date").dt.strftime("%Y-%m-%d").fill_null("").alias("limit date"),
             pl.col("confidence").round(3),
         )
+    )
+
+
+def _looked_back(archive: Archive) -> dict[str, Any]:
+    from replay.wear.lookback import coverage, look_back
+
+    stands = look_back(archive)
+    total = coverage(stands)
+    units = sorted({(s.serial, s.indicator) for s in stands})
+    return {
+        "stands": total.stands,
+        "held": total.held,
+        "share": total.share,
+        "claimed": total.claimed,
+        "histories": [{"serial": s, "indicator": i} for s, i in units],
+    }
+
+
+def _print_look_back(found: dict[str, Any]) -> None:
+    if not found["stands"]:
+        say("no history has crossed its limit yet, so no projection can be judged")
+        return
+    print(
+        f"{found['held']} of {found['stands']} intervals, made at past dates over "
+        f"{len(found['histories'])} histories, held the true date: {found['share']:.0%}, "
+        f"claimed {found['claimed']:.0%}"
     )
 
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from replay.wear.breaks import Shape, shape
 from replay.wear.catalogue import describe
 from replay.wear.histories import Floats, History, session_weights
+from replay.wear.levelling import solved
 from replay.wear.projection import Projection, project
 from replay.wear.ranks import mann_kendall, memory_factor
 from replay.wear.slopes import Slope, theil_sen
@@ -156,10 +157,8 @@ def thinned(
     if n <= MOST_POINTS:
         return t, y, weights, sections
     width = -(-n // MOST_POINTS)
-    edges = [0]
-    for k in range(1, n):
-        if sections[k] != sections[k - 1] or k - edges[-1] == width:
-            edges.append(k)
+    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
+    edges = [k for first, end in pairwise([*begins.tolist(), n]) for k in range(first, end, width)]
     edges.append(n)
     parts = [slice(a, b) for a, b in pairwise(edges)]
     return (
@@ -201,9 +200,7 @@ def _about_curve(t: Floats, y: Floats, sections: npt.NDArray[np.int64]) -> Float
     weights = np.ones(len(y))
     rest = y
     for _ in range(6):
-        root = np.sqrt(weights)
-        solution = np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0]
-        rest = y - design @ solution
+        rest = y - design @ solved(design, y, weights)
         scale = float(np.median(np.abs(rest))) / 0.6745
         if scale <= 0:
             break

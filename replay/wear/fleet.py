@@ -101,7 +101,12 @@ def peer_scores(
     groups: dict[tuple[str, str], list[tuple[str, float, float]]] = defaultdict(list)
     for t in found:
         level, change = t.detail.get("level"), t.detail.get("change")
+        about = describe(t.indicator)
         if t.slope_per_year is None or level is None or change is None:
+            continue
+        # Only what a decision rests on and what has a level to compare with:
+        # a share of nearly nothing is noise.
+        if not about.leading or about.worse == "either" or abs(level) < 10 * about.least:
             continue
         begin = abs(level - change)
         if begin <= 0 or t.slope_low is None or t.slope_high is None:
@@ -206,15 +211,17 @@ def _why(t: Trend, attention: str, peer: tuple[int, float] | None) -> str:
 
 def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:
     far = datetime(9999, 1, 1, tzinfo=UTC)
-    share = abs(row["change_share"] or 0.0)
     indicator = row["indicator"]
+    calm = row["attention"] in ("steady", "too few sessions")
+    share = 0.0 if calm else abs(row["change_share"] or 0.0)
     return (
         not row["installed"],
         ORDER.index(row["attention"]),
+        # Between equals, the figure on which a replacement is planned comes first.
+        calm and indicator != "margin left",
+        calm and not describe(indicator).leading,
         row["limit_date"] or far,
         -share,
-        # Between equals, the figure on which a replacement is planned comes first.
-        indicator != "margin left",
         row["arm"],
         row["joint"],
         row["serial"],

@@ -144,8 +144,22 @@ def _inflation(
 
 
 def _left_over(design: Floats, y: Floats) -> float:
-    solution = np.linalg.lstsq(design, y, rcond=None)[0]
-    return float(np.sum((y - design @ solution) ** 2))
+    return float(np.sum((y - design @ solved(design, y)) ** 2))
+
+
+def solved(design: Floats, y: Floats, weights: Floats | None = None) -> Floats:
+    """Return weighted least squares by the normal equations.
+
+    Columns are few and scaled, rows are many: this is far faster than a
+    decomposition of all rows, and a trace of a ridge keeps it solvable.
+    """
+    scale = np.sqrt(np.sum(design * design, axis=0))
+    x = design / np.where(scale > 0, scale, 1.0)
+    weighted = x if weights is None else x * weights[:, None]
+    normal = weighted.T @ x
+    normal[np.diag_indices_from(normal)] += 1e-12 * max(float(np.trace(normal)), 1e-300)
+    solution = np.linalg.solve(normal, weighted.T @ y)
+    return np.asarray(solution / np.where(scale > 0, scale, 1.0), dtype=float)
 
 
 def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
@@ -153,8 +167,7 @@ def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
     weights = w.copy()
     solution: Floats = np.zeros(design.shape[1])
     for _ in range(12):
-        root = np.sqrt(weights)
-        solution = np.asarray(np.linalg.lstsq(design * root[:, None], y * root, rcond=None)[0])
+        solution = solved(design, y, weights)
         residual = (y - design @ solution) * np.sqrt(w)
         scale = np.median(np.abs(residual)) / 0.6745
         if scale <= 0:
