@@ -17,7 +17,7 @@ from replay.archive.place import DiskPlace, Place, StorePlace, place_of
 from replay.archive.tables import Tables, translated
 from replay.errors import ArchiveError
 from replay.records import Session
-from replay.units import TIME
+from replay.units import TIME, TIME_DTYPE
 
 
 def open_archive(
@@ -157,22 +157,28 @@ class Archive:
         A channel that a session does not have is null there.
         """
         wanted = list(channels)
-        scans = []
-        for row in self.sessions().iter_rows(named=True):
-            have = self.session(row["session"]).channels.get(stream)
-            if have is not None:
-                scans.append(
-                    self.samples(row["session"], stream=stream)
-                    .select(TIME, *(c for c in wanted if c in have))
-                    .with_columns(pl.lit(row["session"]).alias("session"))
-                )
-        if not scans:
+        schema: dict[str, pl.DataType] = {TIME: TIME_DTYPE}
+        holding: dict[str, str] = {}
+        for name in self.sessions()["session"]:
+            have = self.session(name).channels.get(stream)
+            if have is None:
+                continue
+            holding[self.stream_place(name, stream).url] = name
+            for channel in {c for c in wanted if c not in schema} & set(have):
+                found = self.stream_place(name, stream).scan().collect_schema()
+                schema[channel] = found[channel]
+        if not holding:
             raise ArchiveError(f"no session has a stream {stream!r}", file=self.place)
-        joined = pl.concat(scans, how="diagonal_relaxed")
-        missing = [c for c in wanted if c not in joined.collect_schema()]
-        return joined.with_columns(pl.lit(None).alias(c) for c in missing).select(
-            "session", TIME, *wanted
+        scan = pl.scan_parquet(
+            list(holding),
+            schema={TIME: TIME_DTYPE} | {c: schema.get(c, pl.Float64()) for c in wanted},
+            missing_columns="insert",
+            extra_columns="ignore",
+            include_file_paths="session",
+            glob=False,
+            storage_options=self.place.options,
         )
+        return scan.select(pl.col("session").replace_strict(holding), TIME, *wanted)
 
     def window(
         self,

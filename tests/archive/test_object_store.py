@@ -11,6 +11,7 @@ import os
 import shutil
 import socket
 import subprocess
+import threading
 import time
 import urllib.request
 from collections.abc import Iterator
@@ -94,6 +95,9 @@ def test_a_session_goes_to_a_store_and_comes_back(store: Store, tmp_path: Path) 
     start = START + timedelta(seconds=700)
     found = again.samples("s1", start=start, end=start + timedelta(seconds=60)).collect()
     assert_frame_equal(found, frame[70_000:76_000])
+    across = again.across(["J1.current_a"]).collect()
+    assert across["session"].unique().to_list() == ["s1"]
+    assert_frame_equal(across.drop("session"), frame.select("time", "J1.current_a"))
     assert again.window("s1", ["J1.current_a"])["J1.current_a"][1].size == 2000
     assert again.spans("s1", "phase")["value"].to_list() == ["approach", "stow"]
     assert again.table("pins")["text"].to_list() == ["look here"]
@@ -116,6 +120,31 @@ def test_two_writers_of_one_store(store: Store) -> None:
     for reader in (one, two):
         assert sorted(reader.table("flags")["session"]) == [f"s{n}" for n in range(6)]
         assert set(reader.table("flags")["flag"]) == {"again"}
+
+
+def test_writers_at_the_same_time_on_one_store(store: Store) -> None:
+    url, options = store
+    open_archive(url, create=True, storage_options=options)
+    failures: list[BaseException] = []
+
+    def write(writer: int) -> None:
+        try:
+            archive = open_archive(url, storage_options=options)
+            for n in range(5):
+                name = f"{writer}-{n}"
+                rows = pl.DataFrame({"session": [name], "flag": ["f"]})
+                archive.replace("flags", rows, session=[name])
+        except BaseException as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=write, args=(n,)) for n in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+    found = open_archive(url, storage_options=options).table("flags")
+    assert found.height == found["session"].n_unique() == 15
 
 
 def test_damage_on_a_store_is_found(store: Store) -> None:
