@@ -76,14 +76,11 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     brake_like = (
         np.isfinite(seen.after_release_s) and seen.after_release_s < 1.0 and seen.brake_cycles == 0
     )
-    told_apart = (np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a)) or np.isfinite(
-        seen.resting_a
-    )
     weights = {
         "unusual": 0.2,
         "friction": mechanical * (0.75 if brake_like else 1.0),
         "brake-drag": mechanical * (1.0 if brake_like else 0.5),
-        "current-sensor": max(0.92 * offset * (1.0 if told_apart else 0.6), 0.85 * gain),
+        "current-sensor": max(offset * _offset_trust(seen), 0.85 * gain),
         "load": load * (1.1 if lead == "load" else 0.95),
     }
     lag = seen.tracking if np.isfinite(seen.tracking) else 0.0
@@ -95,6 +92,8 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
             weights["angle-sensor"] = 0.7 + 0.3 * min(lag, 1.0)
     if lead == "tracking" and "stall" not in weights:
         weights["angle-sensor"] = 0.9
+    if lead == "stop-go":
+        weights["stick-slip"] = 0.9
     if lead == "pattern":
         moves = np.isfinite(seen.rate_ratio) and seen.rate_ratio > RIPPLES
         weights["stick-slip"] = 0.95 if moves else 0.4
@@ -102,6 +101,16 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     if lead == "sample" and event.end_s - event.start_s < 1.0:
         weights["unusual"] = 0.6
     return weights
+
+
+def _offset_trust(seen: Evidence) -> float:
+    """Say how far an offset is told apart from drag: by the other way, or at rest."""
+    if np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a):
+        return 0.95
+    moving = seen.forward_a if np.isfinite(seen.forward_a) else seen.backward_a
+    if not np.isfinite(seen.resting_a) or not np.isfinite(moving) or moving == 0:
+        return 0.6
+    return 1.05 if 0.5 < seen.resting_a / moving < 1.6 else 0.5
 
 
 def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: str) -> None:

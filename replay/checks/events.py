@@ -17,6 +17,9 @@ from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
 from replay.models.trace import Trace
 
 SHIFT_FAMILIES = {"shift", "change", "offset", "holding", "held", "load"}
+SLACK_S = 0.6
+"""Less than this much of the shift does not make an event longer."""
+
 JOIN_S = 3.0
 """Events of one joint that are closer than this, with the same sign, are one."""
 
@@ -72,18 +75,24 @@ def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
     if level <= 0:
         return lead.start_s, lead.end_s
     gain = (series - 0.5 * level) * trace.seconds[rows]
-    a, b = best_stretch(gain, int(np.flatnonzero(inside)[-1]))
+    a, b = best_stretch(gain, int(np.flatnonzero(inside)[-1]), 0.5 * level * SLACK_S)
     return float(start_s[a]), float(end_s[b])
 
 
-def best_stretch(gain: Floats, through: int) -> tuple[int, int]:
+def best_stretch(gain: Floats, through: int, slack: float = 0.0) -> tuple[int, int]:
     """Return first and last index of the stretch with the largest sum.
 
-    The stretch contains index ``through``.
+    The stretch contains index ``through``; a gain of less than ``slack`` does
+    not make it longer.
     """
     before = np.cumsum(gain[through::-1])
     after = np.cumsum(gain[through:])
-    return through - int(np.argmax(before)), through + int(np.argmax(after))
+    return through - _nearest_top(before, slack), through + _nearest_top(after, slack)
+
+
+def _nearest_top(total: Floats, slack: float) -> int:
+    """Return the nearest entry that is within ``slack`` of the largest."""
+    return int(np.argmax(total >= total.max() - slack))
 
 
 def signed_series(trace: Trace, lead: Candidate) -> tuple[Ints, Floats]:
@@ -121,7 +130,7 @@ def _joined(events: list[Event]) -> list[Event]:
         last = made[-1] if made else None
         if (
             last is not None
-            and event.start_s <= last.end_s + JOIN_S
+            and event.start_s <= last.end_s + _join_s(event.lead)
             and _alike(last.lead, event.lead)
         ):
             best = last if last.score >= event.score else event
@@ -136,6 +145,10 @@ def _joined(events: list[Event]) -> list[Event]:
         else:
             made.append(event)
     return sorted(made, key=lambda e: (-e.score, e.start_s))
+
+
+def _join_s(lead: Candidate) -> float:
+    return 20.0 if lead.name == "spike" else JOIN_S
 
 
 def _alike(one: Candidate, other: Candidate) -> bool:

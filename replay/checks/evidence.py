@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.bins import HOLDING, MOVING, Floats
+from replay.models.bins import MOVING, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.trace import Trace
 
@@ -57,7 +57,7 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
     side = trace.side
     rest = trace.rest
     forward, backward = moving & (side > 0), moving & (side < 0)
-    shares = _shares(trace, inside & np.isfinite(trace.rest) & (trace.sd > 0))
+    shares = _shares(trace, moving & (trace.sd > 0))
     commanded = inside & (np.abs(np.nan_to_num(bins.rate_cmd)) > 0.2 * _typical(bins.rate_cmd))
     lag = (bins.rate_cmd[commanded] - bins.rate[commanded]) / bins.rate_cmd[commanded]
     outside = ~inside & (bins.motion == MOVING)
@@ -68,7 +68,7 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
         drag_a=_mean(rest[moving] * side[moving]),
         forward_a=_mean(rest[forward]),
         backward_a=_mean(rest[backward]),
-        resting_a=_mean(rest[resting]),
+        resting_a=_median(rest[resting]) - _usual_rest(trace, inside),
         expected_a=_median(np.abs(trace.expected[moving])),
         peak_a=float(np.nanmax(np.abs(rest[inside])))
         if np.isfinite(rest[inside]).any()
@@ -90,23 +90,19 @@ def _shares(trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> d
     if rows.sum() < 3:
         return {}
     bins = trace.bins
-    moving = (bins.motion[rows] == MOVING).astype(np.float64)
     weight = np.minimum(trace.seconds[rows], 1.0) / trace.sd[rows] ** 2
-    rest = trace.rest[rows]
-    limit = 40 * trace.sd[rows]
-    rest = np.clip(rest, -limit, limit)
-    side = trace.side[rows] * moving
+    limit = 15 * trace.sd[rows]
+    rest = np.clip(trace.rest[rows], -limit, limit)
     shapes: dict[str, list[Floats]] = {
-        "friction": [side],
+        "friction": [trace.side[rows]],
         "offset": [np.ones(rest.size)],
         "gain": [trace.expected[rows]],
     }
     load, accel = np.nan_to_num(bins.load[rows]), np.nan_to_num(bins.accel[rows])
     if np.ptp(load) > 0:
-        released = (bins.motion[rows] == MOVING) | (bins.motion[rows] == HOLDING)
-        shapes["load"] = [load * released]
+        shapes["load"] = [load]
     elif np.ptp(accel) > 0:
-        shapes["load"] = [accel * moving]
+        shapes["load"] = [accel]
     whole = float(np.sum(weight * rest * rest))
     made = {}
     for name, columns in shapes.items():
@@ -119,6 +115,12 @@ def _shares(trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> d
         left = rest - design @ beta
         made[name] = float(1 - np.sum(weight * left * left) / max(whole, 1e-12))
     return made
+
+
+def _usual_rest(trace: Trace, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
+    """Return the remainder at rest in the rest of the session, A."""
+    usual = _median(trace.rest[~inside & (trace.bins.motion != MOVING)])
+    return usual if np.isfinite(usual) else 0.0
 
 
 def _push(

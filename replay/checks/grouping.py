@@ -54,6 +54,15 @@ def _recorder_wide(found: list[JointEvent], joints: int) -> list[JointEvent]:
 def _settle(cluster: list[JointEvent]) -> None:
     if len({c.event.joint for c in cluster}) < 2:
         return
+    behind = {c.event.joint for c in cluster if c.event.lead.family == "tracking"}
+    pushed = any(c.verdict.kind == "stall" for c in cluster)
+    for one in cluster:
+        if (
+            one.verdict.kind == "angle-sensor"
+            and one.event.joint in behind
+            and (pushed or len(behind) > 1)
+        ):  # sensors do not fail together: the joints were held back
+            one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "stall"
     leader = max(cluster, key=lambda c: c.event.score)
     text = f"{leader.reading.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
     name = "G" + hashlib.sha256(text.encode()).hexdigest()[:8]

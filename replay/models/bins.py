@@ -42,8 +42,9 @@ class Bins:
     current_sd: Floats
     current_min: Floats
     current_max: Floats
-    current_step: Floats
-    """Mean size of the step from sample to sample, A."""
+    current_jag: Floats
+    """Mean size of the second difference from sample to sample, A: fast
+    roughness, blind to a steady ramp."""
     rate: Floats
     rate_sd: Floats
     rate_min: Floats
@@ -147,8 +148,8 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
     current = _floats(table, "current_a")
     mean_i, sd_i, low_i, high_i = _moments(current, first, count)
     mean_v, sd_v, low_v, high_v = _moments(rate, first, count)
-    step = np.abs(np.diff(current, prepend=current[0]))
-    step[first] = np.nan
+    jag = np.zeros(size)
+    jag[1:-1] = np.abs(current[2:] - 2 * current[1:-1] + current[:-2])
     angle = _floats(table, "angle_deg")
     accel = _mean(_floats(table, "accel_deg_s2"), first, count)
     load = _mean(_floats(table, "load_nm"), first, count)
@@ -162,7 +163,7 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         current_sd=sd_i,
         current_min=low_i,
         current_max=high_i,
-        current_step=_mean(step, first, count),
+        current_jag=_mean(jag, first, count),
         rate=mean_v,
         rate_sd=sd_v,
         rate_min=low_v,

@@ -146,7 +146,7 @@ class ExpectedCurrent:
                 rest = rest - self.remainder_.predict(bins)
         floor = max(
             0.002 * float(np.median(np.abs(bins.current))),
-            0.3 * smallest_step(bins.current_step),
+            0.3 * smallest_step(bins.current_jag),
             1e-9,
         )
         assert self.scales_ is not None

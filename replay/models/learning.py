@@ -18,7 +18,7 @@ from replay.models import robust
 from replay.models.baselines import Baseline, save_baseline
 from replay.models.bins import MOVING, Bins, Floats, Ints, join_bins
 from replay.models.expected import ExpectedCurrent
-from replay.models.patterns import PatternModel
+from replay.models.patterns import WINDOWS_S, PatternModel
 from replay.models.readings import Reading, read_session
 from replay.models.symptoms import Nominal, collect
 from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS
@@ -131,7 +131,7 @@ class _Held:
     readings: list[Reading]
     traces: list[Trace]
     nominal: Nominal
-    pattern: PatternModel | None
+    patterns: tuple[PatternModel, ...]
     whole: ExpectedCurrent
     sessions: list[str]
     maxima: dict[str, Floats] = field(default_factory=dict)
@@ -172,7 +172,7 @@ def fit_units(
             unit=unit,
             model=h.whole,
             nominal=h.nominal,
-            pattern=h.pattern,
+            patterns=h.patterns,
             sessions=tuple(h.sessions),
             hours=float(sum(r.hours for r in h.readings)),
             band=_band(h.traces),
@@ -204,8 +204,9 @@ def _hold_out(readings: list[Reading]) -> _Held | None:
     nominal.marks = _mark_scales(order)
     traces = [collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)]
     nominal.session_level = _session_level(traces)
-    pattern = PatternModel.learn(traces)
-    held = _Held(order, traces, nominal, pattern, whole, sorted({r.session for r in readings}))
+    found = (PatternModel.learn(traces, w) for w in WINDOWS_S)
+    patterns = tuple(p for p in found if p is not None)
+    held = _Held(order, traces, nominal, patterns, whole, sorted({r.session for r in readings}))
     _measure(held)
     return held
 
@@ -283,7 +284,7 @@ def _session_level(traces: list[Trace]) -> float:
 
 def _measure(held: _Held) -> None:
     """Fill the nominal spreads and every block's largest values."""
-    raw = [collect.statistics(t, held.whole, held.nominal, held.pattern) for t in held.traces]
+    raw = [collect.statistics(t, held.whole, held.nominal, held.patterns) for t in held.traces]
     pools: dict[str, list[Floats]] = {}
     windows: dict[str, float] = {}
     for found in raw:

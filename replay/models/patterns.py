@@ -17,10 +17,10 @@ import numpy.typing as npt
 from replay.models.bins import MOVING, Floats
 from replay.models.trace import Statistic, Trace, rolling_mean
 
-WINDOW_S = 2.0
+WINDOWS_S = (2.0, 8.0)
 FEWEST_WINDOWS = 60
 SPEED_CELLS = 5
-FEATURES = ("current_sd", "current_step", "rate_sd", "bin_to_bin")
+FEATURES = ("current_sd", "current_jag", "rate_sd", "bin_to_bin")
 
 
 @dataclass(slots=True)
@@ -36,13 +36,16 @@ class PatternModel:
     centre: Floats
     precision: Floats
     kept: npt.NDArray[np.int64]
+    window_s: float
 
     @classmethod
-    def learn(cls, traces: list[Trace], *, random_state: int = 0) -> PatternModel | None:
+    def learn(
+        cls, traces: list[Trace], window_s: float, *, random_state: int = 0
+    ) -> PatternModel | None:
         """Fit on healthy traces; None when there is too little motion."""
         from sklearn.covariance import MinCovDet
 
-        parts = [f for t in traces if (f := _features(t)) is not None]
+        parts = [f for t in traces if (f := _features(t, window_s)) is not None]
         if not parts:
             return None
         values = np.concatenate([p[2][::4] for p in parts])
@@ -68,11 +71,13 @@ class PatternModel:
         # a channel that hardly varies must not make every change a wonder
         jitter = np.random.default_rng(random_state).normal(0.0, 0.03, left.shape)
         fitted = MinCovDet(random_state=random_state, support_fraction=0.8).fit(left + jitter)
-        return cls(edges, usual, fitted.location_, np.linalg.inv(fitted.covariance_), kept)
+        return cls(
+            edges, usual, fitted.location_, np.linalg.inv(fitted.covariance_), kept, window_s
+        )
 
     def score(self, trace: Trace) -> list[Statistic]:
         """Return the distance of each window towards more roughness."""
-        got = _features(trace)
+        got = _features(trace, self.window_s)
         if got is None:
             return []
         rows, speed, values = got
@@ -80,7 +85,14 @@ class PatternModel:
         left = values - self.usual[np.searchsorted(self.edges, speed)] - self.centre
         up = np.maximum(left, 0.0)  # smoother than usual is no fault
         square = np.einsum("ij,jk,ik->i", up, self.precision, up)
-        return [Statistic("pattern 2s", rows, np.sqrt(np.maximum(square, 0.0)), WINDOW_S)]
+        return [
+            Statistic(
+                f"pattern {self.window_s:g}s",
+                rows,
+                np.sqrt(np.maximum(square, 0.0)),
+                self.window_s,
+            )
+        ]
 
     def to_plain(self) -> dict[str, Any]:
         """Return what JSON holds."""
@@ -90,6 +102,7 @@ class PatternModel:
             "centre": self.centre.tolist(),
             "precision": self.precision.tolist(),
             "kept": self.kept.tolist(),
+            "window_s": self.window_s,
         }
 
     @classmethod
@@ -101,10 +114,11 @@ class PatternModel:
             np.array(data["centre"]),
             np.array(data["precision"]),
             np.array(data["kept"], dtype=np.int64),
+            data["window_s"],
         )
 
 
-def _features(trace: Trace) -> tuple[npt.NDArray[np.int64], Floats, Floats] | None:
+def _features(trace: Trace, window_s: float) -> tuple[npt.NDArray[np.int64], Floats, Floats] | None:
     bins = trace.bins
     rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 0.5))
     if rows.size < 5:
@@ -118,12 +132,12 @@ def _features(trace: Trace) -> tuple[npt.NDArray[np.int64], Floats, Floats] | No
     columns = []
     inside = bins.current_sd[rows] if per_bin >= 3 else np.full(rows.size, np.nan)
     rough = bins.rate_sd[rows] if per_bin >= 3 else np.full(rows.size, np.nan)
-    for value in (inside, bins.current_step[rows], rough, jump):
+    for value in (inside, bins.current_jag[rows], rough, jump):
         known = np.isfinite(value).astype(np.float64)
-        top = rolling_mean(np.nan_to_num(value), weight, WINDOW_S)
-        share = rolling_mean(known, weight, WINDOW_S)
+        top = rolling_mean(np.nan_to_num(value), weight, window_s)
+        share = rolling_mean(known, weight, window_s)
         mean = np.where(share > 0.3, top / np.maximum(share, 1e-9), np.nan)
         small = np.nanmedian(mean) if np.isfinite(mean).any() else 1.0
         columns.append(np.log(mean + 0.02 * max(float(small), 1e-9)))
-    speed = rolling_mean(np.abs(bins.rate[rows]), weight, WINDOW_S)
+    speed = rolling_mean(np.abs(bins.rate[rows]), weight, window_s)
     return rows, np.nan_to_num(speed), np.column_stack(columns)

@@ -23,7 +23,7 @@ class UnitModel:
     unit: str
     model: ExpectedCurrent
     nominal: Nominal
-    pattern: PatternModel | None
+    patterns: tuple[PatternModel, ...]
     sessions: tuple[str, ...]
     hours: float
     band: float = 3.0
@@ -37,7 +37,7 @@ class UnitModel:
 
     def statistics(self, trace: Trace) -> list[Statistic]:
         """Return all detectors' values in healthy spreads."""
-        raw = collect.statistics(trace, self.model, self.nominal, self.pattern)
+        raw = collect.statistics(trace, self.model, self.nominal, self.patterns)
         return [
             Statistic(s.name, s.rows, self.nominal.scaled(s), s.window_s)
             for s in raw
@@ -54,7 +54,7 @@ class UnitModel:
             "unit": self.unit,
             "expected": self.model.to_plain(),
             "nominal": self.nominal.to_plain(),
-            "pattern": self.pattern.to_plain() if self.pattern else None,
+            "patterns": [p.to_plain() for p in self.patterns],
             "sessions": list(self.sessions),
             "hours": self.hours,
             "band": self.band,
@@ -70,7 +70,7 @@ class UnitModel:
             unit=data["unit"],
             model=ExpectedCurrent.from_plain(data["expected"]),
             nominal=Nominal.from_plain(data["nominal"]),
-            pattern=PatternModel.from_plain(data["pattern"]) if data["pattern"] else None,
+            patterns=tuple(PatternModel.from_plain(p) for p in data["patterns"]),
             sessions=tuple(data["sessions"]),
             hours=data["hours"],
             band=data["band"],

@@ -7,6 +7,7 @@ delay in seconds and a slip in degrees, which lets units share their tails.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -94,7 +95,10 @@ class Nominal:
 
 
 def statistics(
-    trace: Trace, model: ExpectedCurrent, nominal: Nominal, pattern: PatternModel | None
+    trace: Trace,
+    model: ExpectedCurrent,
+    nominal: Nominal,
+    patterns: Iterable[PatternModel],
 ) -> list[Statistic]:
     """Return every detector's raw values along the trace."""
     speed = model.scales_.speed if model.scales_ is not None else 1.0
@@ -104,7 +108,8 @@ def statistics(
     made += current.samples(trace, model.sample_sd_)
     made += current.loads(trace)
     made += current.tracking(trace, speed)
-    if pattern is not None:
+    made += current.stop_go(trace)
+    for pattern in patterns:
         made += pattern.score(trace)
     return made
 

@@ -117,6 +117,20 @@ def load_cause(trace: Trace, rows: Ints) -> Floats | None:
     return None
 
 
+def stop_go(trace: Trace) -> list[Statistic]:
+    """How often a released joint starts, stops or turns, changes per second."""
+    bins = trace.bins
+    rows = np.flatnonzero((bins.motion == MOVING) | (bins.motion == HOLDING))
+    if rows.size < 3:
+        return []
+    state = bins.motion[rows] * 3 + bins.direction[rows]
+    changed = np.zeros(rows.size)
+    changed[1:] = (state[1:] != state[:-1]) & (np.diff(rows) == 1)
+    seconds = trace.seconds[rows]
+    value = rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, 6.0)
+    return [Statistic("stop-go 6s", rows, value, 6.0)]
+
+
 def balanced_mean(z: Floats, side: Floats, weight: Floats, window: float) -> Floats:
     """Mean of the two directions' means: drag cancels, an offset stays."""
     parts = []

@@ -1,0 +1,81 @@
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from sklearn.ensemble import IsolationForest
+from sklearn.metrics import roc_auc_score
+from sklearn.utils.estimator_checks import parametrize_with_checks
+
+from replay.models.outliers import CurrentOutlier
+
+CUT = Path(__file__).parents[1] / "data" / "cobotops_cut.csv"
+FULL = Path(__file__).parents[2].parent / "shared" / "data" / "cobotops" / "dataset_02052023.csv"
+
+
+@parametrize_with_checks([CurrentOutlier()])
+def test_keeps_the_conventions_of_scikit_learn(estimator, check):
+    check(estimator)
+
+
+def test_the_limit_is_score_less_offset():
+    rng = np.random.default_rng(0)
+    rows = np.column_stack([rng.normal(size=500), rng.normal(size=500)])
+    model = CurrentOutlier(contamination=0.05).fit(rows)
+    np.testing.assert_allclose(
+        model.decision_function(rows), model.score_samples(rows) - model.offset_
+    )
+    assert 0.03 < np.mean(model.predict(rows) == -1) <= 0.05
+
+
+def test_direction_asymmetry_is_normal():
+    rng = np.random.default_rng(1)
+    speed = rng.uniform(0.5, 3, 4000) * rng.choice([-1, 1], 4000)
+    current = np.where(speed > 0, 1.0, -1.6) + 0.2 * speed + 0.05 * rng.normal(size=4000)
+    model = CurrentOutlier().fit(np.column_stack([current, speed]))
+    odd = model.score_samples([[1.5, 2.0], [1.4, 2.0], [-2.0, -2.0]])
+    assert odd[0] < odd[1]
+    assert model.predict([[1.4, 2.0], [-2.0, -2.0], [1.9, 2.0]]).tolist() == [1, 1, -1]
+
+
+def read_rows(path):
+    frame = pl.read_csv(path, separator=";", infer_schema_length=0)
+    frame = frame.filter(pl.col("Robot_ProtectiveStop").is_in(["True", "False"]))
+    number = pl.selectors.starts_with("Current_J", "Speed_J").str.replace(",", ".").cast(pl.Float64)
+    return frame.select(number, stop=pl.col("Robot_ProtectiveStop") == "True").drop_nulls()
+
+
+def compare(frame):
+    """AUROC of protective stops, the largest joint score of each row: ours, forest."""
+    ours, forest = [], []
+    for j in range(6):
+        rows = frame.select(f"Current_J{j}", f"Speed_J{j}").to_numpy()
+        ours.append(-CurrentOutlier().fit(rows).score_samples(rows))
+        pair = rows[:, ::-1]
+        forest.append(-IsolationForest(random_state=0).fit(pair).score_samples(pair))
+    stop = frame["stop"].to_numpy()
+    pooled = np.concatenate(
+        [frame.select(f"Speed_J{j}", f"Current_J{j}").to_numpy() for j in range(6)]
+    )
+    whole = IsolationForest(random_state=0).fit(pooled[::3])
+    together = [
+        -whole.score_samples(frame.select(f"Speed_J{j}", f"Current_J{j}").to_numpy())
+        for j in range(6)
+    ]
+    return [roc_auc_score(stop, np.max(s, axis=0)) for s in (ours, forest, together)]
+
+
+def test_conditioning_on_rest_and_motion_beats_a_forest_on_a_real_cut():
+    # UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
+    if not CUT.exists():
+        pytest.skip("the cut of the collaborative robot's log is not here")
+    ours, forest, pooled = compare(read_rows(CUT))
+    assert ours > max(forest, pooled) + 0.03
+
+
+def test_conditioning_on_rest_and_motion_beats_a_forest_on_the_whole_log():
+    if not FULL.exists():
+        pytest.skip(f"the whole log is not at {FULL}")
+    ours, forest, pooled = compare(read_rows(FULL))
+    assert ours > 0.65
+    assert ours > max(forest, pooled) + 0.1

@@ -1,0 +1,64 @@
+"""Calibration arithmetic against published numbers."""
+
+import numpy as np
+import pytest
+
+from replay.checks.events import best_stretch
+from replay.models.tails import adjusted, conformal_rank, discoveries, rate_bound, rate_interval
+
+# Benjamini and Hochberg, J. Royal Statistical Society B 57(1), 1995, the 15 p-values of section 3.2
+P_1995 = np.array(
+    [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344]
+    + [0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0000]
+)
+
+
+@pytest.mark.parametrize(("level", "count"), [(0.05, 4), (0.10, 9)])
+def test_benjamini_hochberg_rejects_as_published(level, count):
+    assert discoveries(P_1995, level).sum() == count
+
+
+def test_benjamini_hochberg_adjusted_values():
+    # the same source; adjusted values recomputed independently of this code
+    expected = [0.0015, 0.003, 0.0095, 0.035625, 0.0603, 0.063857, 0.063857, 0.0645, 0.0765]
+    np.testing.assert_allclose(adjusted(P_1995)[:9], expected, atol=5e-7)
+
+
+def test_adjusted_values_do_not_depend_on_the_order():
+    order = np.random.default_rng(1).permutation(15)
+    np.testing.assert_allclose(adjusted(P_1995[order]), adjusted(P_1995)[order])
+
+
+# Split conformal: Vovk, Gammerman and Shafer 2005; k = ceil((n + 1)(1 - alpha)), from memory
+@pytest.mark.parametrize(
+    ("n", "alpha", "k"),
+    [(19, 0.05, 19), (99, 0.05, 95), (99, 0.1, 90), (100, 0.1, 91), (368, 0.01, 366)],
+)
+def test_conformal_rank(n, alpha, k):
+    assert conformal_rank(n, alpha) == k
+
+
+def test_conformal_rank_says_when_there_are_too_few():
+    assert conformal_rank(18, 0.05) is None
+
+
+def test_zero_false_flags_in_299_runs_show_one_percent():
+    # exact binomial: 0 in 299 shows a rate of at most 1 % at 95 %; Poisson is a little wider
+    assert 1 - 0.05 ** (1 / 299) <= 0.01 < 1 - 0.05 ** (1 / 298)
+    assert rate_bound(0, 299.6, confidence=0.95) == pytest.approx(0.01, rel=1e-3)
+
+
+def test_exact_poisson_interval():
+    # Garwood, Biometrika 28, 1936: 95 % interval for 10 events is 4.795 to 18.39
+    low, high = rate_interval(10, 1.0, confidence=0.95)
+    assert (low, high) == (pytest.approx(4.795, abs=1e-3), pytest.approx(18.39, abs=1e-2))
+
+
+def test_the_shift_is_found_where_the_cusum_chart_starts_to_rise():
+    # NIST/SEMATECH e-Handbook 6.3.2.3: target 325, k 0.3175; the high sum is zero up to sample 12
+    x = np.array(
+        [324.925, 324.675, 324.725, 324.350, 325.350, 325.225, 324.125, 324.525, 325.225, 324.600]
+        + [324.625, 325.150, 328.325, 327.250, 327.825, 328.500, 326.675, 327.775, 326.875, 328.350]
+    )
+    first, last = best_stretch(x - 325 - 0.3175, through=14)
+    assert (first + 1, last + 1) == (13, 20)
