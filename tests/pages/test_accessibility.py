@@ -1,0 +1,116 @@
+"""Every page against WCAG 2.2 A and AA, by the axe rules, in both themes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Page, expect
+
+from replay.archive import Archive
+from tests.pages.conftest import Visit
+
+SESSION = "20310303-heron"
+Open = Callable[..., Visit]
+
+PAGES: dict[str, tuple[str, str]] = {
+    "library": ("/library", "#library-grid [role=row] svg"),
+    "replay": (f"/replay?session={SESSION}", "#rp-stack"),
+    "event": (f"/event?session={SESSION}&flag=f-1", "#event-scores .plain-table"),
+    "wear": ("/wear", "h1"),
+    "review": (f"/review?session={SESSION}", ".flag-card"),
+    "compare": (f"/compare?session=20310301-heron&with={SESSION}", "#compare-overlay .main-svg"),
+}
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+
+
+def findings(page: Page) -> list[str]:
+    answer: dict[str, Any] = Axe().run(page, options=RULES).response
+    return [
+        f"{v['id']} ({v['impact']}): {n['html'][:160]} :: {n['failureSummary'][:240]}"
+        for v in answer["violations"]
+        for n in v["nodes"]
+    ]
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("name", list(PAGES))
+def test_a_page_passes_the_axe_rules(visit: Open, heron: Archive, name: str, dark: bool) -> None:
+    path, ready = PAGES[name]
+    page = visit(heron, dark=dark).go(path)
+    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    page.wait_for_timeout(700)
+    assert findings(page) == []
+
+
+def test_axe_itself_finds_a_planted_fault(visit: Open, heron: Archive) -> None:
+    """A check that cannot fail proves nothing."""
+    page = visit(heron).go("/review?session=" + SESSION)
+    expect(page.locator(".flag-card").first).to_be_visible(timeout=15_000)
+    page.evaluate("""document.querySelector('.flag-card').insertAdjacentHTML(
+        'beforeend', '<button></button><p style="color:#ccc;background:#fff">pale</p>')""")
+    found = " ".join(findings(page))
+    assert "button-name" in found
+    assert "color-contrast" in found
+
+
+@pytest.mark.parametrize("name", ["library", "event", "review", "compare"])
+def test_everything_that_acts_is_reached_by_tab_and_seen(
+    visit: Open, heron: Archive, name: str
+) -> None:
+    path, ready = PAGES[name]
+    page = visit(heron).go(path)
+    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    page.wait_for_timeout(500)
+    wanted = page.evaluate(
+        """() => [...document.querySelectorAll('main button, main a[href], main textarea')]
+        .filter((e) => !e.disabled && e.offsetParent && e.tabIndex >= 0
+            && !e.closest('.ag-root-wrapper') && !e.closest('details:not([open]) > :not(summary)'))
+        .map((e, i) => (e.dataset.reach = String(i)))"""
+    )
+    assert wanted
+    reached, unseen = set(), []
+    page.evaluate("document.querySelector('main').focus()")
+    for _ in range(len(wanted) * 3 + 60):
+        page.keyboard.press("Tab")
+        at = page.evaluate(
+            """() => { const e = document.activeElement, s = getComputedStyle(e);
+            return { id: e.dataset.reach || null, html: e.outerHTML.slice(0, 90),
+                ring: s.outlineStyle !== 'none' || s.boxShadow !== 'none' }; }"""
+        )
+        if at["id"] is not None:
+            reached.add(at["id"])
+            if not at["ring"]:
+                unseen.append(at["html"])
+        if len(reached) == len(wanted):
+            break
+    missing = sorted(set(wanted) - reached)
+    assert missing == []
+    assert unseen == []
+
+
+@pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)], ids=["1280x800", "1920x1080"])
+@pytest.mark.parametrize("name", ["library", "event", "review", "compare"])
+def test_no_page_scrolls_sideways(
+    visit: Open, heron: Archive, name: str, size: tuple[int, int]
+) -> None:
+    path, ready = PAGES[name]
+    page = visit(heron, width=size[0], height=size[1]).go(path)
+    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    over = page.evaluate(
+        "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+    )
+    assert over <= 0
+
+
+def test_a_list_is_chosen_from_by_keyboard_and_says_its_name(visit: Open, heron: Archive) -> None:
+    page = visit(heron).go(PAGES["review"][0])
+    shown = page.get_by_role("button", name="Show")
+    expect(shown).to_be_visible(timeout=25_000)
+    shown.focus()
+    page.keyboard.press("Enter")
+    page.get_by_role("option", name="decided only").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_function("location.search.includes('show=decided')", timeout=15_000)
