@@ -1,7 +1,7 @@
 """Write clean blocks to Parquet in a thread of its own, while others are read.
 
-Level 2 of Zstandard, delta-coded times, and dictionaries only for channels
-that repeat themselves: smaller than polars' own defaults and quick enough
+Level 1 of Zstandard, delta-coded times, and dictionaries only for channels
+that repeat themselves: no larger than polars' own defaults and quick enough
 for one core to keep up with reading (see tests/benchmarks/ingest_speed.py).
 Row groups have a fixed number of rows, so the same log gives the same bytes.
 """
@@ -20,7 +20,7 @@ from replay.units import TIME
 
 ROW_GROUP_ROWS = 131_072
 _WAITING = 3
-_LEVEL = 2
+_LEVEL = 1
 _DICTIONARY_BYTES = 1 << 24
 
 

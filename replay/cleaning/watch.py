@@ -67,16 +67,16 @@ class ChannelWatch:
         instants = ns if keep is None else ns[keep]
         if not len(array):
             return values
+        change = self._change(array, self._last_raw if self.may_wrap else self._last)
         if self.may_wrap:
-            array, changed = self._unwrap(array, instants)
+            array, changed = self._unwrap(array, change, instants)
             if changed:
                 full = np.full(len(values), np.nan)
                 full[slice(None) if keep is None else keep] = array
                 values = pl.Series(values.name, full)
                 if keep is not None:
                     values = values.fill_nan(None)
-        before = self._last if self._last is not None else float(array[0])
-        change = np.diff(array, prepend=before)
+                change = self._change(array, self._last)
         self._extremes(array)
         if np.isfinite(self.step_limit):
             self._steps(np.abs(change), instants, nominal_ns)
@@ -84,6 +84,13 @@ class ChannelWatch:
         self.count += len(array)
         self._last, self._last_ns = float(array[-1]), int(instants[-1])
         return values
+
+    @staticmethod
+    def _change(array: Floats, before: float | None) -> Floats:
+        change = np.empty_like(array)
+        np.subtract(array[1:], array[:-1], out=change[1:])
+        change[0] = 0.0 if before is None else array[0] - before
+        return change
 
     def stuck(self) -> list[tuple[int, int, int, float]]:
         """Return ``(start, end, samples, value)`` of runs that prove a stuck value."""
@@ -102,6 +109,8 @@ class ChannelWatch:
         return [(v, n) for v, n in found if n >= RAIL_SAMPLES and v != 0.0]
 
     def _extremes(self, array: Floats) -> None:
+        if self.quantity != "current_a":
+            return
         low, high = float(array.min()), float(array.max())
         for value, better, name in ((low, low < self.low, "low"), (high, high > self.high, "high")):
             if better:
@@ -153,7 +162,7 @@ class ChannelWatch:
             longest = heapq.nlargest(_KEPT, [*self.runs, (start, end, length, value)], _length)
             self.runs = longest
 
-    def _unwrap(self, array: Floats, ns: Ints) -> tuple[Floats, bool]:
+    def _unwrap(self, array: Floats, change: Floats, ns: Ints) -> tuple[Floats, bool]:
         self._raw_low = min(self._raw_low, float(array.min()))
         self._raw_high = max(self._raw_high, float(array.max()))
         high = 180.0 if self._raw_low < -0.5 else 360.0
@@ -161,11 +170,12 @@ class ChannelWatch:
         if (self._raw_low < low - 0.5 or self._raw_high > high + 0.5) and not self.wraps:
             self.may_wrap = False  # it goes beyond one turn, so nothing wraps
             return array, False
-        before = self._last_raw if self._last_raw is not None else float(array[0])
-        previous = np.concatenate([[before], array[:-1]])
+        self._last_raw = float(array[-1])
+        if max(float(change.max()), -float(change.min())) < 360.0 - 2 * WRAP_EDGE_DEG:
+            return (array + self.turns, True) if self.turns else (array, False)
+        previous = array - change
         falls = (previous > high - WRAP_EDGE_DEG) & (array < low + WRAP_EDGE_DEG)
         rises = (previous < low + WRAP_EDGE_DEG) & (array > high - WRAP_EDGE_DEG)
-        self._last_raw = float(array[-1])
         crossings = falls | rises
         if not crossings.any() and self.turns == 0.0:
             return array, False
