@@ -6,7 +6,6 @@ What a family of histories adds (the false discovery rate) is in `trends`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,7 @@ from replay.wear.levelling import solved
 from replay.wear.projection import Projection, project
 from replay.wear.ranks import mann_kendall, memory_factor
 from replay.wear.slopes import Slope, theil_sen
+from replay.wear.thinning import thinned
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
@@ -28,9 +28,6 @@ SHORTEST_DAYS = 3.0
 OWN_SECTION = 12
 """With this many sessions since the last maintenance, only they are used;
 with fewer, all sections share a slope and keep their own levels."""
-
-MOST_POINTS = 400
-"""Longer histories are brought down to this many medians of neighbours."""
 
 CHANGE_THAT_MATTERS = 0.02
 """Share of the usual level below which a trend over the whole history is
@@ -105,7 +102,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         p = slope.p_value
     moved = slope.slope * float(np.ptp(t))
     flat = y - np.array([_offset(t, y, sections, slope.slope, s) for s in sections])
-    moves = shape(t, flat + slope.slope * t, variance_factor=memory)
+    moves = shape(t, flat, variance_factor=memory)
     about = describe(history.indicator)
     usual = float(np.median(np.abs(y)))
     least = max(CHANGE_THAT_MATTERS * usual, about.least)
@@ -146,26 +143,6 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         change=moved,
         matters=abs(moved) >= least,
         projection=projection,
-    )
-
-
-def thinned(
-    t: Floats, y: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
-) -> tuple[Floats, Floats, Floats | None, npt.NDArray[np.int64]]:
-    """Return at most about `MOST_POINTS` medians of neighbouring sessions."""
-    n = len(t)
-    if n <= MOST_POINTS:
-        return t, y, weights, sections
-    width = -(-n // MOST_POINTS)
-    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
-    edges = [k for first, end in pairwise([*begins.tolist(), n]) for k in range(first, end, width)]
-    edges.append(n)
-    parts = [slice(a, b) for a, b in pairwise(edges)]
-    return (
-        np.array([np.mean(t[p]) for p in parts]),
-        np.array([np.median(y[p]) for p in parts]),
-        None if weights is None else np.array([np.sum(weights[p]) for p in parts]),
-        np.array([sections[p][0] for p in parts], dtype=np.int64),
     )
 
 

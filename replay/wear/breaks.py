@@ -115,8 +115,15 @@ def _best_bend(t: Floats, y: Floats) -> tuple[float, Floats] | None:
 
 
 def _noise(values: Floats) -> float:
-    """Return the spread from differences of neighbours, blind to slow change."""
-    return float(np.median(np.abs(np.diff(values)))) / 0.6745 / 2**0.5
+    """Return the spread from differences of neighbours, blind to slow change.
+
+    Sessions are not equally sure, so the differences have long tails: their
+    mean square counts, with the wildest brought in, not their middle.
+    """
+    steps = np.diff(values)
+    usual = float(np.median(np.abs(steps))) / 0.6745
+    tame = np.clip(steps, -4 * usual, 4 * usual)
+    return float(np.sqrt(np.mean(tame**2) / 2))
 
 
 def _fence(values: Floats, scale: float) -> tuple[float, float]:

@@ -14,9 +14,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.wear.breaks import Shape, shape
 from replay.wear.catalogue import USE_AXES
 from replay.wear.levelling import Levelled, level
 from replay.wear.maintenance import WORDS
+from replay.wear.thinning import thinned
 
 Floats = npt.NDArray[np.float64]
 YEAR_US = 365.25 * 86400e6
@@ -118,12 +120,8 @@ def histories(
             values=data["value"],
             se=data["se"],
             sections=sections,
-            levelled=level(
-                axis,
-                data["value"],
-                {c: data[c] for c in CONDITIONS},
-                weights=weights,
-                sections=sections,
+            levelled=_level_twice(
+                axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections
             ),
         )
 
@@ -165,6 +163,41 @@ def session_weights(
     floor = np.quantile(filled, 0.1) ** 2
     weights = 1.0 / np.maximum(filled**2 + between, max(floor, 1e-30))
     return np.asarray(weights / weights.max(), dtype=float)
+
+
+def _level_twice(
+    axis: Floats,
+    values: Floats,
+    conditions: dict[str, Floats],
+    weights: Floats | None,
+    sections: npt.NDArray[np.int64],
+) -> Levelled:
+    """Correct for conditions, see how the level moved, and correct again knowing it."""
+    once = level(axis, values, conditions, weights=weights, sections=sections)
+    if not once.terms:
+        return once
+    t, y, _, own = thinned(axis, once.values, None, sections)
+    course = _course(axis, shape(t, _on_one_level(y, own)))
+    if course is None:
+        return once
+    return level(axis, values, conditions, weights=weights, sections=sections, course=course)
+
+
+def _course(axis: Floats, moved: Shape) -> Floats | None:
+    """Return columns that follow a shape's steps or bend."""
+    if moved.word == "steps":
+        return np.column_stack([(axis >= at).astype(float) for at in moved.steps])
+    if moved.word == "bend" and moved.since is not None:
+        return np.maximum(axis - moved.since, 0.0)[:, None]
+    return None
+
+
+def _on_one_level(values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
+    out = values.copy()
+    for number in np.unique(sections):
+        own = sections == number
+        out[own] -= np.median(out[own])
+    return out
 
 
 def _detrended(axis: Floats, values: Floats, sections: npt.NDArray[np.int64]) -> Floats:

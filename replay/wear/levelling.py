@@ -50,6 +50,7 @@ def level(
     weights: Floats | None = None,
     sections: npt.NDArray[np.int64] | None = None,
     squared: tuple[str, ...] = ("temperature_c",),
+    course: Floats | None = None,
 ) -> Levelled:
     """Take the effect of the conditions away from the values.
 
@@ -66,6 +67,9 @@ def level(
     squared : tuple of str
         Conditions whose effect is curved: lubricant thickens faster the
         colder it gets.
+    course : array of shape (n, k), optional
+        How the level moved besides a straight trend (steps, bends), so that
+        conditions do not take the blame for it.
 
     Returns
     -------
@@ -74,11 +78,12 @@ def level(
     n = len(values)
     w = np.ones(n) if weights is None else weights / np.max(weights)
     span = float(np.ptp(times)) or 1.0
-    base = _base(times, span, sections)
+    straight = _base(times, span, sections)
+    base = straight if course is None else np.column_stack([straight, course])
     columns: list[Floats] = []
     owner: list[str] = []
     reference: dict[str, float] = {}
-    room = n // SESSIONS_PER_TERM - base.shape[1]
+    room = n // SESSIONS_PER_TERM - straight.shape[1]
     for name, raw in conditions.items():
         known = np.isfinite(raw)
         if known.sum() < max(4, n / 2):
