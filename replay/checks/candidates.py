@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from replay.models.symptoms.collect import NOTABLE
 from replay.models.symptoms.marks import Mark, runs
 from replay.models.trace import Statistic, Trace
 from replay.models.unit import Rarity, UnitModel
@@ -46,7 +47,7 @@ def candidates(trace: Trace, marks: list[Mark], unit: UnitModel, rarity: Rarity)
         found += _spans(statistic, trace, rarity)
     for mark in marks:
         value = unit.mark_value(mark)
-        if value <= 1.0:
+        if value <= NOTABLE:
             continue
         rate = float(rarity.rate(mark.name, value))
         if rate > OPEN_RATE:

@@ -259,11 +259,16 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
         rising, found = clear, None
     ws = None if found is None else float(found.nonlinear[0])
     varies, growth = False, 0.0
-    for name, wanted in (("temperature", data.vary_temperature), ("load", data.vary_load)):
-        if wanted:
-            more = [*columns, *data.varying(name, with_rise=found is not None)]
-            if _matters(*settle(more, ws), range(len(columns), len(more)), data):
-                columns, varies = more, True
+    usual = float(np.median(np.abs(data.effort)))
+    for name, wanted in (("load", data.vary_load), ("temperature", data.vary_temperature)):
+        if not wanted:
+            continue
+        _, now, _ = settle(columns, ws)
+        if name == "temperature" and _explains_little(_r2(now, total), now.scale, usual):
+            continue  # what changes a curve that is not there would be nonsense
+        more = [*columns, *data.varying(name, with_rise=found is not None)]
+        if _matters(*settle(more, ws), range(len(columns), len(more)), data):
+            columns, varies = more, True
     if found is not None and ws is not None:
         around = np.geomspace(ws / 2.5, ws * 2.5, 9)
         if varies:
@@ -286,7 +291,7 @@ def fit_friction(rows: pl.DataFrame, *, robust: bool = True, unit: str = "A") ->
     if ws is None and not any("Stribeck" in w for w in warnings):
         warnings.append("static level and Stribeck rate not determined: too little slow motion")
     left = plain.scale if robust else float(np.std(plain.residuals))
-    if r2 < LITTLE_R2 and left > LITTLE_SPREAD * float(np.median(np.abs(data.effort))):
+    if _explains_little(r2, left, usual):
         warnings.append(f"speed explains little here (R2 = {r2:.2f})")
     warnings += [
         f"{t.name} is negative ({t.value:.3g} {t.unit})"
@@ -332,6 +337,10 @@ def _matters(design: Array, fit: LinearFit, cov: Array, which: range, data: Stea
         return False
     low, high = np.quantile(np.sign(data.parts.rate) * (design[:, index] @ value), [0.05, 0.95])
     return float(high - low) > LEAST_EFFECT * float(np.median(np.abs(data.effort)))
+
+
+def _explains_little(r2: float, spread: float, usual: float) -> bool:
+    return r2 < LITTLE_R2 and spread > LITTLE_SPREAD * usual
 
 
 def _clear_rises(

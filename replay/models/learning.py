@@ -21,7 +21,7 @@ from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import WINDOWS_S, PatternModel
 from replay.models.readings import Reading, read_session
 from replay.models.symptoms import Nominal, collect
-from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS
+from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS, NOTABLE
 from replay.models.tails import Tail
 from replay.models.trace import Trace, make_trace
 from replay.models.unit import Rarity, UnitModel
@@ -316,7 +316,8 @@ def _measure(held: _Held) -> None:
             for mark in reading.marks:
                 if a <= mark.start_s < b:
                     size = held.nominal.mark_value(mark, sample_sd)
-                    top[mark.name] = max(top[mark.name], size)
+                    if size > NOTABLE:
+                        top[mark.name] = max(top[mark.name], size)
             for name, value_ in top.items():
                 columns.setdefault(name, []).append(value_)
     held.block_hours = np.array(hours)

@@ -51,7 +51,13 @@ class PatternModel:
         values = np.concatenate([p[2][::4] for p in parts])
         speed = np.concatenate([p[1][::4] for p in parts])
         good = np.isfinite(values).mean(axis=0) > 0.8
-        kept = np.flatnonzero(good & (np.nanstd(values, axis=0) > 1e-6))
+        lively = np.array(
+            [
+                np.ptp(c[np.isfinite(c)]) > 1e-6 if g else False
+                for c, g in zip(values.T, good, strict=True)
+            ]
+        )
+        kept = np.flatnonzero(good & lively)
         rows = np.isfinite(values[:, kept]).all(axis=1)
         if kept.size < 2 or rows.sum() < FEWEST_WINDOWS:
             return None

@@ -93,16 +93,14 @@ class Tail:
         Each detector's tail is extrapolated already, so here the law can only
         be exponential, a factor 10 a unit or slower.
         """
-        free = cls.fit(maxima, block_hours, contaminated=contaminated)
         values = maxima[np.isfinite(maxima)]
         if values.size < 8:
             return cls(0.0, 1.0, 1 / np.log(10), 0.0)
-        _, _, high = _levels(values.size, contaminated)
-        top = float(np.quantile(values, high))
-        rate = max(free.base_rate, 1e-9)
-        t = np.log(rate * block_hours / -np.log(high))
-        scale = max(1 / np.log(10), (top - free.level) / max(float(t), 1e-3))
-        return cls(free.level, rate, float(scale), 0.0)
+        low, _, high = _levels(values.size, contaminated)
+        start, top = (float(np.quantile(values, q)) for q in (low, high))
+        span = float(np.log(np.log(low) / np.log(high)))
+        scale = max(1 / np.log(10), (top - start) / span)
+        return cls(start, float(-np.log(low) / block_hours), scale, 0.0)
 
     def rate(self, value: Floats | float) -> Floats:
         """Return events per joint-hour at least this large; above the start."""

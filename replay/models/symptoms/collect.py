@@ -23,6 +23,9 @@ from replay.models.trace import Statistic, Trace
 CAP = 60.0
 """Values above this are all the same: certain."""
 
+NOTABLE = 1.0
+"""A finding no larger than this, in healthy spreads, is none."""
+
 BLIND_FROM = 3.0
 """A sensor finding at least this large hides its span from other detectors."""
 
