@@ -8,6 +8,7 @@ session, so that it can be made again from the raw file.
 from __future__ import annotations
 
 import contextlib
+import errno
 import glob
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
@@ -37,6 +38,7 @@ Progress = Callable[[str, int, int], None]
 
 MAP_SUFFIX = ".map.toml"
 _CHUNK = 1 << 22
+_DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
 class Keeper(Protocol):
@@ -115,6 +117,15 @@ def ingest(
             raise
         except JointbookError as error:
             result.refused += [Refusal(str(p), _reason(error, p)) for p in paths]
+        except OSError as error:
+            if error.errno in _DISK:
+                raise ArchiveError(
+                    f"the archive's disk does not take it: {error.strerror}",
+                    file=error.filename,
+                    todo="make room, then ingest again; what is stored stays as it was",
+                ) from None
+            words = f"cannot be read: {error.strerror or error}"
+            result.refused += [Refusal(str(p), words) for p in paths]
         except MemoryError:
             result.refused += [Refusal(str(p), "needs more memory than there is") for p in paths]
         done += len(paths)

@@ -104,6 +104,27 @@ class StreamCleaner:
                 writer.write(block)
         if not self.rows_out:
             raise LogRefused(*self._nothing_left(), file=self.raw.path)
+        self._refuse_wrong_order()
+
+    def _refuse_wrong_order(self) -> None:
+        """Refuse a log of which most rows would be set aside for their times."""
+        order = self.orderer
+        if order.set_back.count > 0.5 * self.rows_in:
+            raise LogRefused(
+                f"{order.set_back.count} of {self.rows_in} rows have times before rows already "
+                "read: the newest row comes first, or the clock ran backwards",
+                file=self.raw.path,
+                column=self.time_column,
+                todo="sort the log by time, or cut it where the clock was set",
+            )
+        if order.contradictions.count > 0.5 * self.rows_in:
+            raise LogRefused(
+                f"{order.contradictions.count} of {self.rows_in} rows share their instant with "
+                "another row: the times are too coarse for the samples",
+                file=self.raw.path,
+                column=self.time_column,
+                todo="export finer times, or use [time] rows_at_hz with the true rate",
+            )
 
     def _clean(self, frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
         for block in _blocks(frame):

@@ -290,3 +290,15 @@ def test_the_same_log_twice_changes_nothing(tmp_path: Path) -> None:
     assert second.unchanged == [first.sessions[0].session]
     assert archive.sessions().height == 1
     assert samples(archive, first.sessions[0]).equals(before)
+
+
+def test_newest_row_first_is_refused(tmp_path: Path) -> None:
+    log = tmp_path / "bad.csv"
+    log.write_text(text(table(400).reverse()))
+    assert "the newest row comes first" in reason(tmp_path, log)
+
+
+def test_times_too_coarse_for_the_samples(tmp_path: Path) -> None:
+    log = tmp_path / "bad.csv"
+    log.write_text(text(table(400).with_columns(pl.col("t").str.replace(r"\.\d+Z", "Z"))))
+    assert "too coarse" in reason(tmp_path, log)
