@@ -91,11 +91,23 @@ def cut(
 
 
 def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
-    """Return the rate above which a joint counts as moving."""
+    """Return the rate above which a joint counts as moving.
+
+    Six standard deviations of the noise at rest. Sampled too slowly, motion
+    looks like noise; then the noise is no larger than the quieter quarter of
+    the rates says (a quarter of normal noise is within 0.319 deviations;
+    exact zeros, which some drives report at rest, are left out). At least
+    `STILL_SHARE` of the joint's usual top rate.
+    """
     some = rates.thinned(rate_deg_s)
     size = np.abs(some[np.isfinite(some)])
     top = float(np.quantile(size, 0.98)) if len(size) else 0.0
-    return max(STILL_SIGMAS * rate_noise_deg_s, STILL_SHARE * top, 1e-9)
+    noise = rate_noise_deg_s
+    told = size[size > 0]
+    if len(told) >= 20:
+        quiet = float(np.quantile(told, 0.25)) / 0.319
+        noise = min(noise, max(quiet, 1.2 * rates.resolution(some[np.isfinite(some)])))
+    return max(STILL_SIGMAS * noise, STILL_SHARE * top, 1e-9)
 
 
 def _hysteresis(size: Array, enter: float, leave: float, starts: Flags) -> Flags:

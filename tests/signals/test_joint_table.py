@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from replay.arm import load_arm, loads
 from replay.errors import ArchiveError, UsageError
-from replay.signals import joint_table, joint_tables
+from replay.signals import joint_table, joint_tables, rates, segments
 from replay.signals.carry import held, interpolated
 from replay.signals.tip import tip_table
 from replay.units import JOINT_TABLE
@@ -259,3 +259,45 @@ def test_what_the_recorder_left_out_stays_out():
     at = np.arange(10)
     said = np.array([1, 1, -1, 0, 0, 0, -1, -1, 1, 1], dtype=np.int8)
     assert held(at, at, said).tolist() == said.tolist()
+
+
+def test_a_rate_at_the_edge_of_the_still_band_is_one_motion():
+    n = 400
+    still = segments.still_band(np.full(n, 1.0), 0.05)  # 6 standard deviations: 0.3 deg/s
+    assert still == pytest.approx(0.3)
+    rate = np.concatenate([np.zeros(100), np.tile([1.2, 0.7], 100) * still, np.zeros(100)])
+    rate[0] = 1.0 / 0.98  # keeps the top rate's share out of play
+    starts = np.zeros(n, dtype=bool)
+    starts[0] = True
+    found = segments.cut(
+        rate,
+        0 * rate,
+        np.full(n, -1, dtype=np.int8),
+        starts,
+        rate_noise_deg_s=0.05,
+        accel_noise_deg_s2=1.0,
+    )
+    moving = found.motion == 2
+    assert moving[100:300].all()  # below the band in every second row, never below half of it
+    assert not moving[301:].any()
+    starts[200] = True  # a gap: what was moving before it says nothing of after it
+    again = segments.cut(
+        np.where(np.arange(n) == 200, 0.7 * still, rate),
+        0 * rate,
+        np.full(n, -1, dtype=np.int8),
+        starts,
+        rate_noise_deg_s=0.05,
+        accel_noise_deg_s2=1.0,
+    )
+    assert again.motion[200] == 1
+
+
+def test_motion_at_one_sample_a_second_is_told_from_rest():
+    rng = np.random.default_rng(0)
+    rate = np.where(
+        rng.random(4000) < 0.5, 0.02 * rng.normal(size=4000), rng.uniform(-60, 60, 4000)
+    )
+    starts = np.zeros(4000, dtype=bool)
+    starts[0] = True
+    still = segments.still_band(rate, rates.noise_of(rate, starts))
+    assert 0.06 < still < 1.5  # third differences alone would say 60 deg/s and more
