@@ -33,8 +33,13 @@ WORTH_ROWS = 131_072
 RUNS_SCHEMA = {"channel": pl.String(), "start": TIME_DTYPE, "value": pl.String()}
 
 _STEP_ROWS = 262_144
+"""Rows held at a time; whole blocks of every length."""
+
+_ROW_GROUP_BLOCKS = 8192
+
 _RUNS_PER_ROW = 1 / 16
-"""A channel that changes more often is no shorter as runs; it is left out."""
+_MOST_RUNS = 500_000
+"""A channel that changes more often is not worth keeping as runs; it is left out."""
 
 
 def overview_name(stream: str, block_rows: int) -> str:
@@ -75,25 +80,25 @@ def write_overviews(samples: Path, folder: Path, stream: str) -> list[Path]:
         When the stream's time column does not rise strictly.
     """
     total = pq.read_metadata(samples).num_rows
-    long = total >= WORTH_ROWS
-    pieces, runs = [], _Runs(total)
-    for piece in _pieces(samples, total):
-        if long:
-            pieces.append(block_frame(piece, BLOCK_ROWS[0]))
-            runs.add(piece)
-    if not long:
+    if total < WORTH_ROWS:
+        for _ in _pieces(samples, total):
+            pass
         return []
     folder.mkdir(parents=True, exist_ok=True)
-    blocks, finer, written = pl.concat(pieces), BLOCK_ROWS[0], []
-    for rows in BLOCK_ROWS:
-        if rows != finer:
-            blocks, finer = _coarser(blocks, rows // finer), rows
-        path = folder / overview_name(stream, rows)
-        blocks.write_parquet(path, compression="zstd", row_group_size=8192)
-        written.append(path)
+    paths = [folder / overview_name(stream, rows) for rows in BLOCK_ROWS]
+    runs, levels = _Runs(total), [_Level(path) for path in paths]
+    for piece in _pieces(samples, total):
+        runs.add(piece)
+        blocks, finer = block_frame(piece, BLOCK_ROWS[0]), BLOCK_ROWS[0]
+        for level, rows in zip(levels, BLOCK_ROWS, strict=True):
+            if rows != finer:
+                blocks, finer = _coarser(blocks, rows // finer), rows
+            level.add(blocks)
+    for level in levels:
+        level.close()
     path = folder / runs_name(stream)
     runs.table().write_parquet(path, compression="zstd", row_group_size=65_536)
-    return [*written, path]
+    return [*paths, path]
 
 
 def runs_of(frame: pl.DataFrame, name: str) -> pl.DataFrame:
@@ -105,31 +110,64 @@ def runs_of(frame: pl.DataFrame, name: str) -> pl.DataFrame:
     return pl.DataFrame({"start": frame[TIME].filter(changes), "value": value.filter(changes)})
 
 
+class _Level:
+    """One overview file, written a row group at a time."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._waiting: list[pl.DataFrame] = []
+        self._writer: pq.ParquetWriter | None = None
+
+    def add(self, blocks: pl.DataFrame) -> None:
+        """Add the next blocks."""
+        self._waiting.append(blocks)
+        if sum(b.height for b in self._waiting) >= _ROW_GROUP_BLOCKS:
+            self._write()
+
+    def close(self) -> None:
+        """Write the rest and finish the file."""
+        if self._waiting:
+            self._write()
+        if self._writer is not None:
+            self._writer.close()
+
+    def _write(self) -> None:
+        table = pl.concat(self._waiting).to_arrow()
+        self._waiting = []
+        if self._writer is None:
+            self._writer = pq.ParquetWriter(self._path, table.schema, compression="zstd")
+        self._writer.write_table(table)
+
+
 class _Runs:
     """The runs of all channels of words, gathered piece by piece."""
 
     def __init__(self, rows: int) -> None:
-        self._most = int(rows * _RUNS_PER_ROW)
+        self._most = min(int(rows * _RUNS_PER_ROW), _MOST_RUNS)
+        self._dropped: set[str] = set()
         self._found: dict[str, list[pl.DataFrame]] = {}
         self._before: dict[str, object] = {}
 
     def add(self, piece: pl.DataFrame) -> None:
         """Add the next piece of the stream."""
         for name, dtype in piece.schema.items():
-            if dtype not in (pl.Boolean, pl.String):
+            if dtype not in (pl.Boolean, pl.String) or name in self._dropped:
                 continue
             frame = runs_of(piece, name)
             if name in self._before and frame["value"][0] == self._before[name]:
                 frame = frame.tail(-1)
             self._before[name] = piece[name][-1]
-            self._found.setdefault(name, []).append(frame.cast({"value": pl.String}))
+            parts = self._found.setdefault(name, [])
+            parts.append(frame.cast({"value": pl.String}))
+            if sum(p.height for p in parts) > self._most:
+                self._dropped.add(name)
+                del self._found[name]
 
     def table(self) -> pl.DataFrame:
         """Return the runs found."""
         frames = [
             pl.concat(parts).select(pl.lit(name).alias("channel"), "start", "value")
             for name, parts in sorted(self._found.items())
-            if sum(p.height for p in parts) <= self._most
         ]
         return pl.concat(frames) if frames else pl.DataFrame(schema=RUNS_SCHEMA)
 
