@@ -24,7 +24,7 @@
       this.requests = 0;
       this.whole = {}; this.near = {}; this.exact = null;
       this.share = 1; this.trouble = "";
-      this.brakes = {};
+      this.runs = {};
       this.waiting = {};
       this.again = {};
       this.closed = false;
@@ -63,7 +63,7 @@
       this.columns = columns;
       const got = await this.get("whole-logged", "window", all);
       if (got) { this.whole.logged = new Layer(got.groups, 0, this.config.length); this.changed("data"); }
-      this.get("brakes", "brakes", {}, true).then((runs) => { if (runs) { this.brakes = runs; this.changed("data"); } });
+      this.get("runs", "runs", {}, true).then((runs) => { if (runs) { this.runs = runs; this.changed("data"); } });
       this.derive("whole", all);
     }
 
@@ -72,7 +72,8 @@
       const span = to - from;
       const enough = (layer) => layer && layer.covers(from, to) &&
         (layer.to - layer.from) / span < 2.6 && Math.abs(layer.columns / columns - 1) < 0.2;
-      if (enough(this.near.logged) || (span > this.config.length * 0.6 && this.whole.logged)) return;
+      const whole = this.whole.logged || this.waiting["whole-logged"];
+      if (enough(this.near.logged) || (span > this.config.length * 0.6 && whole)) return;
       const low = Math.max(0, from - span / 2), high = Math.min(this.config.length, to + span / 2);
       const words = { from: low, to: high, columns: Math.round((columns * (high - low)) / span) };
       const got = await this.get("near-logged", "window", words);
@@ -141,12 +142,17 @@
       return { value: (s.low[i] + s.high[i]) / 2, exact: s.group.samples };
     }
 
-    // 1 engaged, 0 released, -1 not said, null not logged.
+    // Of a brake: 1 engaged, 0 released, -1 not said, null not logged.
     brake(name, t) {
-      const runs = this.brakes[name];
-      if (!runs) return null;
-      const i = R.bisect(runs.t, t + 1e-9) - 1;
-      return i < 0 || i >= runs.v.length ? -1 : runs.v[i];
+      const state = this.word(name, t);
+      return state === undefined ? (this.runs[name] ? -1 : null) : state;
+    }
+    // What a run of words says at t; undefined for nothing.
+    word(name, t) {
+      const runs = this.runs[name];
+      if (!runs) return undefined;
+      const i = R.bisect(runs.t, t + 1e-6) - 1;
+      return i < 0 || i > runs.v.length ? undefined : runs.v[Math.min(i, runs.v.length - 1)];
     }
 
     // Instants of the samples that stepping goes by.

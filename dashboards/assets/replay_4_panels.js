@@ -266,7 +266,7 @@
       });
     }
     runs(name, each) {
-      const runs = this.tape.brakes[name];
+      const runs = this.tape.runs[name];
       if (!runs) return;
       for (let i = Math.max(0, R.bisect(runs.t, this.view.from) - 1); i < runs.v.length && runs.t[i] < this.view.to; i += 1) {
         each(this.x(Math.max(runs.t[i], this.view.from)), this.x(Math.min(runs.t[i + 1], this.view.to)), runs.v[i]);

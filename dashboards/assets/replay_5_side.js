@@ -80,7 +80,8 @@
     draw(fresh) {
       const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
       if (!w) return;
-      if (fresh || !this.back) {
+      if (fresh || !this.back || this.size !== w + " " + h) {
+        this.size = w + " " + h;
         this.back = this.back || document.createElement("canvas");
         this.background(new R.CanvasPen(this.back, w, h), w, h);
       }

@@ -162,7 +162,7 @@
       this.still = setTimeout(() => {
         if (this.closed) return;
         const v = this.view, step = this.config.step;
-        if (!this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.tape.around(v.at, 300 * step, 300 * step);
+        if (!this.tape.waiting.exact && !this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.tape.around(v.at, 300 * step, 300 * step);
         this.controls.measure();
         this.publish();
       }, 110);

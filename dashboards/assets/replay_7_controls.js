@@ -113,6 +113,16 @@
       put(el("rp-time"), R.day(v.at, this.config.zero) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
       put(el("rp-since"), "+" + v.at.toFixed(this.config.decimals) + " s");
       put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
+      const say = (name, words) => { const w = this.tape.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
+      put(el("rp-words"), [say("phase", (w) => w), say("base_end", (w) => "base " + w), say("payload_kg", (w) => R.number(w, 0) + " kg"),
+        say("person_on_tip", () => "a person on the tip")].filter(Boolean).join(" · "));
+      const front = v.frontJoint(), asked = this.tape.value(front.name + ".rate_cmd_deg_s", v.at, v.from, v.to).value;
+      const limit = (value, unit, name) => (value ? `${name} ${value} ${unit}` : "");
+      put(el("rp-front"), front.name + (front.role ? ", " + front.role : "") + ": " + [
+        asked === asked ? "commanded " + R.number(asked, 3) + " deg/s" : "",
+        limit(front.rate_limit, "deg/s", "rate limit"), limit(front.current_limit, "A", "current limit"),
+        front.angle_range.length ? "range " + front.angle_range.map((a) => R.number(a, 0)).join(" to ") + " deg" : "",
+      ].filter(Boolean).join(", "));
       put(el("rp-tip"), this.stage.posture.words || "");
       const step = v.to - v.from;
       put(el("rp-window"), "window " + R.span(step) + (this.tape.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.tape.share) + " % computed" : ""));

@@ -135,6 +135,7 @@ def clock_line() -> Component:
         [
             html.Span(id="rp-time", className="rp-clock"),
             html.Span(id="rp-since", className="faint"),
+            html.Span(id="rp-words"),
             html.Span(id="rp-window", className="faint"),
             html.Span(id="rp-said", className="rp-said", role="status"),
         ],
@@ -181,7 +182,9 @@ def side() -> Component:
     )
     return html.Div(
         [
-            html.Div(values, className="sheet rp-values"),
+            html.Div(
+                [values, html.P(id="rp-front", className="rp-front")], className="sheet rp-values"
+            ),
             html.Div(id="rp-flag", className="sheet rp-flag", **attributes(aria_live="polite")),
             measure,
             html.Div(

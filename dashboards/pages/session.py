@@ -202,9 +202,9 @@ def _add_routes(app: Dash, desk: Desk, derived: Derived) -> None:
         more, _, _ = derived.window(found, start, end, windows.MOST_EXACT, _joints(found))
         return _bytes([*groups, *more], to=end)
 
-    @route("brakes")
-    def brakes(found: sessions.Outline) -> Response:
-        return _json(windows.brake_runs(archive, found.session))
+    @route("runs")
+    def runs(found: sessions.Outline) -> Response:
+        return _json(windows.runs(archive, found.session))
 
     @route("plane")
     def current_speed(found: sessions.Outline) -> Response:

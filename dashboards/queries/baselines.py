@@ -19,3 +19,5 @@ def newest(archive: Archive) -> tuple[Baseline | None, str]:
         return load_baseline(archive), ""
     except BaselineError as error:
         return None, error.sentence()
+    except (KeyError, TypeError, ValueError) as error:  # written by another version
+        return None, f"The newest baseline cannot be read ({error!r}); learn again."

@@ -13,7 +13,7 @@ from dashboards.figures.packing import Group, group_points, reduce_columns
 from dashboards.links import to_datetime
 from dashboards.queries.sessions import Outline, outline
 from replay.archive import Archive
-from replay.units import TIME, channel
+from replay.units import SESSION_QUANTITIES, TIME, channel
 
 NUMBERS = ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a", "temperature_c")
 BRAKES = ("brake_engaged", "brake_engage_cmd")
@@ -77,35 +77,34 @@ def exact(
     return groups
 
 
-def brake_runs(archive: Archive, session: str) -> dict[str, Any]:
-    """Return each joint's brake runs over the whole session.
+def runs(archive: Archive, session: str) -> dict[str, Any]:
+    """Return the whole session's runs of brakes and of the session's own words.
 
-    ``{channel: {"t": [start_s…, end_s], "v": [1 | 0 | -1 …]}}`` where run i
-    goes from ``t[i]`` to ``t[i + 1]``; -1 is not said.
+    ``{channel: {"t": [start_s…, end_s], "v": [value…]}}`` where run i goes
+    from ``t[i]`` to ``t[i + 1]``. Brakes are 1, 0 or -1 (not said); phase,
+    base end, payload and person are words or numbers, None where not said.
     """
-    return _brake_runs(archive, session)
+    return _runs(archive, session)
 
 
 @lru_cache(maxsize=16)
-def _brake_runs(archive: Archive, session: str) -> dict[str, Any]:
+def _runs(archive: Archive, session: str) -> dict[str, Any]:
     found = outline(archive, session)
-    runs: dict[str, Any] = {}
-    for joint in found.record.joints:
-        for quantity in BRAKES:
-            if not found.has(joint, quantity):
-                continue
-            spans = archive.spans(session, channel(joint, quantity))
-            if not spans.height:
-                continue
-            start = spans["start"].dt.epoch("ns").to_numpy()
-            end = spans["end"].dt.epoch("ns").to_numpy()[-1:]
-            edges = (np.concatenate([start, end]) - found.zero_ns) / 1e9
-            state = spans["value"].cast(pl.Int8).fill_null(-1)
-            runs[channel(joint, quantity)] = {
-                "t": np.round(edges, 6).tolist(),
-                "v": state.to_list(),
-            }
-    return runs
+    brakes = [channel(j, q) for j in found.record.joints for q in BRAKES if found.has(j, q)]
+    words = [q for q in SESSION_QUANTITIES if q in found.logged]
+    made: dict[str, Any] = {}
+    for name in (*brakes, *words):
+        spans = archive.spans(session, name)
+        if not spans.height:
+            continue
+        start = spans["start"].dt.epoch("ns").to_numpy()
+        end = spans["end"].dt.epoch("ns").to_numpy()[-1:]
+        edges = (np.concatenate([start, end]) - found.zero_ns) / 1e9
+        value = spans["value"]
+        if name in brakes:
+            value = value.cast(pl.Int8).fill_null(-1)
+        made[name] = {"t": np.round(edges, 6).tolist(), "v": value.to_list()}
+    return made
 
 
 def span_table(

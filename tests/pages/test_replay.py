@@ -272,7 +272,7 @@ def test_the_menu_carries_the_view_along_and_brings_it_back(visit: Open, heron: 
     page.locator("a.thumb[data-page=wear]").click()
     page.wait_for_function("location.pathname === '/wear'")
     assert "session=" + SESSION in page.url
-    assert page.evaluate("window.jointbook.replay.stage") is None
+    page.wait_for_function("window.jointbook.replay.stage === null")
     page.locator("a.thumb[data-page=replay]").click()
     still(page)
     assert page.evaluate(AT) == pytest.approx(at, abs=1e-6)
