@@ -3,6 +3,11 @@
   "use strict";
   const none = () => window.dash_clientside.no_update;
   let shown = null;
+  const press = (words) => () => {
+    const link = [...document.querySelectorAll(".event a")].find((a) => a.textContent === words);
+    if (link) link.click();
+  };
+  window.jointbook.keys.add("event", { n: press("Next flag"), p: press("Previous flag") });
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_event = {
     // A new window, after a zoom by hand; the server then sends its detail.

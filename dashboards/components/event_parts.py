@@ -55,7 +55,8 @@ def number(value: Any, digits: int = 2, unit: str = "") -> str:
     """Return a number as words for a table, an en dash where there is none."""
     if value is None or value != value:
         return "–"
-    return f"{value:.{digits}f}{' ' + unit if unit else ''}"
+    rounded = round(value, digits) + 0.0  # no minus before a zero
+    return f"{rounded:.{digits}f}{' ' + unit if unit else ''}"
 
 
 def evidence_list(pairs: Iterable[tuple[str, str]]) -> Component:
@@ -68,7 +69,7 @@ def evidence_list(pairs: Iterable[tuple[str, str]]) -> Component:
 
 def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Component:
     """Return the similar motions as rows; ``link(row)`` gives each its address."""
-    rows = [
+    rows: list[list[Any]] = [
         [
             "this motion",
             "",
@@ -109,20 +110,29 @@ def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Comp
     return table(heads, rows, caption="Similar motions", numbers={1, 2, 3, 4, 5, 6, 7})
 
 
-def brakes_table(rows: pl.DataFrame) -> Component:
-    """Return the brake sequence, to the millisecond."""
+def brakes_table(rows: pl.DataFrame, of: str, count: int) -> Component:
+    """Return the brake sequence, to the millisecond.
+
+    ``of`` is the event's joint, ``count`` how many joints the session has.
+    """
     body = [
         [
             f"{r['time']:%H:%M:%S}.{r['time'].microsecond // 1000:03d}",
             f"{r['from_event_s']:+.3f} s",
-            r["joint"],
+            html.Strong(_who(r["joints"], count))
+            if of in r["joints"]
+            else _who(r["joints"], count),
             r["what"],
             "" if r["since_ms"] is None else f"{r['since_ms']:.0f} ms",
         ]
         for r in rows.iter_rows(named=True)
     ]
-    heads = ("Time UTC", "From the event", "Joint", "What", "After the line above")
+    heads = ("Time UTC", "From the event", "Joints", "What", "After the line above")
     return table(heads, body, caption="Brake sequence", numbers={1, 4})
+
+
+def _who(joints: list[str], count: int) -> str:
+    return "all joints" if len(joints) == count else ", ".join(joints)
 
 
 def health_table(rows: pl.DataFrame) -> Component:

@@ -13,7 +13,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("Shift ← →", "One second back or forth", "replay"),
     ("[ ]", "Slower or faster", "replay"),
     ("B", "Turn the direction of play", "replay"),
-    ("N  P", "Next or previous flag", "replay"),
+    ("N  P", "Next or previous flag", "replay, event"),
     ("Z", "Zoom to the flag at the cursor", "replay"),
     ("+ −", "Zoom in or out around the cursor", "replay"),
     (", .", "Shift the window back or forth", "replay"),

@@ -90,7 +90,14 @@ def reviewer_field() -> Component:
     return html.Label(
         [
             "Your name (kept with every verdict)",
-            dcc.Input(id=REVIEWER, type="text", maxLength=120, persistence=True, debounce=False),
+            dcc.Input(
+                id=REVIEWER,
+                type="text",
+                maxLength=120,
+                persistence=True,
+                debounce=False,
+                style={"width": "170px"},
+            ),
         ],
         className="field side-by-side",
     )

@@ -317,7 +317,10 @@ def _headline(made: comparison.Comparison) -> str:
     said = ", ".join(
         f"{r['joint']} {r['difference']:+.2f} A" for r in currents.iter_rows(named=True)
     )
-    pairs = f"{made.pairs.height} pairs of motions. "
+    paired = set(made.pairs["joint"]) if made.pairs.height else set()
+    alone = [j for j in made.joints if j not in paired]
+    pairs = f"{made.pairs.height} pairs of motions"
+    pairs += f"; {', '.join(alone)} made no two alike. " if alone else ". "
     if said:
         return f"{pairs}Motor current differs beyond its interval at {said}. A filled mark says so."
     return f"{pairs}No joint's motor current differs beyond its interval."

@@ -105,7 +105,10 @@ def register_sections(app: Dash, desk: Desk) -> None:
             if step is None
             else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
         )
-        return [event_parts.brakes_table(rows), html.P(words, className="faint")]
+        return [
+            event_parts.brakes_table(rows, event.joint, len(event.record.joints)),
+            html.P(words, className="faint"),
+        ]
 
     @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
     def show_sensors(what: dict[str, Any]) -> Any:

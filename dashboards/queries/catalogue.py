@@ -126,7 +126,8 @@ def last_check(archive: Archive, session: str) -> str:
             f"{row['joint_hours']:.1f} joint-hours"
         )
     said = "; ".join(words) + "."
-    return f"{said} {row['note']}" if row["note"] else said
+    note = row["note"] or ""
+    return f"{said} {note[:1].upper()}{note[1:]}".strip()
 
 
 def _flags(archive: Archive) -> pl.DataFrame:

@@ -173,9 +173,9 @@ def brake_sequence(
 ) -> pl.DataFrame:
     """Return what brakes were told and did, and when the joint moved, in order.
 
-    ``time`` (nanoseconds), ``joint``, ``what`` (words), ``since_ms`` (after the
-    row before), ``from_event_s``. The first state in the window is not a
-    change and is left out.
+    ``time`` (nanoseconds), ``what`` (words), ``joints`` (all that did it at
+    that instant), ``since_ms`` (after the row before), ``from_event_s``. The
+    first state in the window is not a change and is left out.
     """
     session = event.record.session
     rows: list[dict[str, Any]] = []
@@ -196,9 +196,10 @@ def brake_sequence(
     frame = pl.DataFrame(
         rows,
         schema={"time": pl.Datetime("ns", "UTC"), "joint": pl.String, "what": pl.String},
-    ).sort("time", "joint")
+    ).sort("time", "what", "joint")
     zero = pl.lit(event.start).cast(pl.Datetime("ns", "UTC"))
-    return frame.with_columns(
+    together = frame.group_by("time", "what", maintain_order=True).agg(pl.col("joint"))
+    return together.rename({"joint": "joints"}).with_columns(
         (pl.col("time").diff().dt.total_microseconds() / 1000).alias("since_ms"),
         ((pl.col("time") - zero).dt.total_microseconds() / 1e6).alias("from_event_s"),
     )

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
+from typing import Any
 
 import polars as pl
 
 from dashboards.queries.events import Event, thinned
 from replay.archive import Archive
 from replay.errors import JointbookError
+from replay.signals.joints import joint_table
 from replay.signals.motions import MOTIONS_SCHEMA, indexed_sessions
 from replay.signals.similar import onset, overlay, similar_motions
 
@@ -78,19 +80,14 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     )
 
 
-def _zero(archive: Archive, event: Event, motion: dict[str, object]):  # type: ignore[no-untyped-def]
-    from replay.signals.joints import joint_table
-
-    start, end = motion["start"], motion["end"]
+def _zero(archive: Archive, event: Event, motion: dict[str, Any]) -> datetime:
+    start: datetime = motion["start"]
+    end: datetime = motion["end"]
     pad = timedelta(seconds=1.5)
     table = joint_table(
-        archive,
-        event.record.session,
-        event.joint,
-        start=start - pad,  # type: ignore[operator]
-        end=end + pad,  # type: ignore[operator]
+        archive, event.record.session, event.joint, start=start - pad, end=end + pad
     )
-    return onset(table, start, end, moving=motion["motion"] == "moving")  # type: ignore[arg-type]
+    return onset(table, start, end, moving=motion["motion"] == "moving")
 
 
 def _label(motion: dict[str, object]) -> str:

@@ -185,6 +185,10 @@ def test_without_a_flag_the_page_lists_what_there_is(visit: Open, heron: Archive
     expect(page.get_by_role("heading", level=1)).to_have_text("J2 · unusual", timeout=15_000)
     page.get_by_role("link", name="Previous flag").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("J5 · stick-slip", timeout=15_000)
+    page.keyboard.press("p")
+    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake-drag", timeout=15_000)
+    page.keyboard.press("n")
+    expect(page.get_by_role("heading", level=1)).to_have_text("J5 · stick-slip", timeout=15_000)
 
 
 def test_a_flag_that_is_gone_is_told_in_words(visit: Open, heron: Archive) -> None:
