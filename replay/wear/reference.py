@@ -13,7 +13,7 @@ the torque that it passes on is the term ``direction * |load|``.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -51,6 +51,8 @@ class Reference:
     friction_told: bool = True
     """Whether friction can be told from load: both directions were seen, each
     costs current, and more than motions differ among themselves."""
+    posture: tuple[float, float] = (0.0, 0.0)
+    """Mean sine and cosine of the angle: what posture adds is counted from there."""
     lean_a: float = 0.0
     """Forward less backward friction at the usual rate, as usual for the unit."""
     lean_spread_a: float = 0.0
@@ -77,13 +79,18 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         names.append("accel")
     if np.std(both.load) > 1e-6 * (1 + float(np.max(np.abs(both.load)))):
         names += ["load", "load loss"]
-    elif np.isfinite(both.angle).all() and np.ptp(both.angle) > 15:
-        names += ["sine", "cosine"]
+    posture = (0.0, 0.0)
     bare = Reference(stage, usual, (), (), bends, (0, 0), 0, 0, 0)
-    design = _columns(both, tuple(names), bare)
-    beta = _within(design, both.current, level, both.direction, ridge=1e-4)
-    rest = both.current - design @ beta
-    rest = both.direction * rest - _group_medians(both.direction * rest, level)
+    design, beta, rest = _fitted(both, names, bare, level)
+    if "load" not in names and np.isfinite(both.angle).all() and np.ptp(both.angle) > 30:
+        # Gravity without an arm file: by the joint's own angle, if that explains much.
+        turn = np.radians(both.angle)
+        posture = (float(np.mean(np.sin(turn))), float(np.mean(np.cos(turn))))
+        bent = Reference(stage, usual, (), (), bends, (0, 0), 0, 0, 0, posture=posture)
+        more = [*names, "sine", "cosine"]
+        wide, wide_beta, wide_rest = _fitted(both, more, bent, level)
+        if _spread(wide_rest) < 0.8 * _spread(rest):
+            names, design, beta, rest = more, wide, wide_beta, wide_rest
     motion = np.unique(level * 100_000 + both.motion, return_inverse=True)[1]
     sums = np.bincount(motion, both.rows)
     means = np.bincount(motion, rest * both.rows) / sums
@@ -100,26 +107,34 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         motion_spread_a=max(spread, LEAST_MOTION_SPREAD_A),
         row_spread_a=max(_spread(inside), LEAST_MOTION_SPREAD_A),
         slope_spread=0.0,
+        posture=posture,
     )
     slope = (_slope(made, 1.0, low, high), _slope(made, -1.0, low, high))
     # Between sessions the slope moves with temperature; a third of the
     # friction at the usual rate, spread over that rate, is a wide guess.
     total = float(np.median(np.abs(both.current)))
-    wide = max(0.35 * max(abs(slope[0]), abs(slope[1])), 0.1 * total / max(usual, 1e-9))
-    return Reference(
-        stage,
-        usual,
-        made.names,
-        made.beta,
-        bends,
-        slope,
-        made.motion_spread_a,
-        made.row_spread_a,
-        wide,
-        _told(both, both.current - design @ beta, made.motion_spread_a),
-        *_lean(both, both.current - design @ beta, owner, made.motion_spread_a),
-        _drive(made, design, beta),
+    slope_spread = max(0.35 * max(abs(slope[0]), abs(slope[1])), 0.1 * total / max(usual, 1e-9))
+    left = both.current - design @ beta
+    lean, lean_spread = _lean(both, left, owner, made.motion_spread_a)
+    return replace(
+        made,
+        viscous=slope,
+        slope_spread=slope_spread,
+        friction_told=_told(both, left, made.motion_spread_a),
+        lean_a=lean,
+        lean_spread_a=lean_spread,
+        drive_current_a=_drive(made, design, beta),
     )
+
+
+def _fitted(
+    m: Motions, names: list[str], reference: Reference, level: npt.NDArray[np.int64]
+) -> tuple[Floats, Floats, Floats]:
+    """Return the columns, their coefficients, and friction about its own levels."""
+    design = _columns(m, tuple(names), reference)
+    beta = _within(design, m.current, level, m.direction, ridge=1e-4)
+    friction = m.direction * (m.current - design @ beta)
+    return design, beta, friction - _group_medians(friction, level)
 
 
 def shared_current(motions: Motions, reference: Reference) -> Floats:
@@ -181,9 +196,9 @@ def _columns(m: Motions, names: tuple[str, ...], r: Reference) -> Floats:
         elif name == "load loss":
             made.append(d * np.abs(m.load))
         elif name == "sine":
-            made.append(np.sin(np.radians(m.angle)))
+            made.append(np.sin(np.radians(m.angle)) - r.posture[0])
         else:
-            made.append(np.cos(np.radians(m.angle)))
+            made.append(np.cos(np.radians(m.angle)) - r.posture[1])
     return np.column_stack(made)
 
 

@@ -55,14 +55,14 @@ def motion_frame(
     return pl.DataFrame(columns)
 
 
-def add(archive, number, frame, *, units, start, base_end="A"):
+def add(archive, number, frame, *, units, start, base_end="A", arm="Heron", arm_toml=None):
     """Store one session; return its name."""
     names = tuple(c for c in frame.columns if c != "time")
     joints = tuple(dict.fromkeys(c.split(".")[0] for c in names))
     record = Session(
         session=f"S{number:04d}",
         source=f"run{number:04d}.csv",
-        arm="Heron",
+        arm=arm,
         rows=frame.height,
         start=start,
         end=start + timedelta(seconds=150),
@@ -70,6 +70,7 @@ def add(archive, number, frame, *, units, start, base_end="A"):
         units=units,
         channels={"main": names},
         base_end=base_end,
+        arm_toml=arm_toml,
     )
     archive.add_session(record, {"main": frame})
     return record.session

@@ -1,0 +1,120 @@
+import json
+import shutil
+
+import polars as pl
+import pytest
+
+from replay.archive import open_archive
+from replay.cli.main import main
+from replay.errors import UsageError
+from replay.wear import add_maintenance, maintenance
+
+
+@pytest.fixture
+def copy(worn, tmp_path):
+    """A copy of the worn archive that a test may write to."""
+    from replay.wear import indicators
+
+    indicators(worn)
+    shutil.copytree(worn.root, tmp_path / "copy")
+    return open_archive(tmp_path / "copy")
+
+
+def run(archive, capsys, *words):
+    code = main(["wear", "--archive", str(archive.root), *words])
+    return code, capsys.readouterr()
+
+
+@pytest.mark.parametrize("ending", ["csv", "parquet", "json"])
+def test_trends_are_exported(copy, capsys, tmp_path, ending):
+    path = tmp_path / f"wear.{ending}"
+    code, _ = run(copy, capsys, "--out", str(path), "--joint", "J1")
+    assert code == 0
+    if ending == "json":
+        rows = json.loads(path.read_text())["trends"]
+    else:
+        read = pl.read_csv if ending == "csv" else pl.read_parquet
+        rows = read(path).to_dicts()
+    found = {r["indicator"]: r for r in rows}
+    assert found["friction at usual rate"]["verdict"] == "rising"
+    assert {r["joint"] for r in rows} == {"J1"}
+
+
+def test_a_maintenance_note_is_recorded_and_splits_the_history(copy, capsys):
+    code, said = run(
+        copy, capsys, "--json", "--note", "TU-101", "2032-01-10", "replaced", "by", "a", "spare"
+    )
+    assert code == 0
+    notes = maintenance(copy)
+    assert notes["detail"].to_list() == ["by a spare"]
+    document = json.loads(said.out)
+    assert document["note"] == notes["note"][0]
+    sessions = {t["n"] for t in document["trends"] if t["serial"] == "TU-101"}
+    assert max(sessions) == 15
+
+
+def test_a_limit_is_kept_and_projected(copy, capsys):
+    code, said = run(copy, capsys, "--json", "--limit", "TU-101/coulomb friction=2.0")
+    assert code == 0
+    trends = {(t["serial"], t["indicator"]): t for t in json.loads(said.out)["trends"]}
+    projection = trends["TU-101", "coulomb friction"]["detail"]["projection"]
+    assert projection["limit"] == 2.0
+    # 0.2 A a year from 1.0 A at the start of 2031.
+    assert "2035" < projection["date"] < "2038"
+    assert projection["date_low"] < projection["date"] < (projection["date_high"] or "9999")
+    assert "projection" not in trends["TU-102", "coulomb friction"]["detail"]
+    _, said = run(copy, capsys, "--json", "--limit", "TU-101/coulomb friction=")
+    trends = {(t["serial"], t["indicator"]): t for t in json.loads(said.out)["trends"]}
+    assert "projection" not in trends["TU-101", "coulomb friction"]["detail"]
+
+
+def test_the_fleet_has_the_worn_unit_first(copy, capsys):
+    code, said = run(copy, capsys, "--json", "--fleet")
+    assert code == 0
+    fleet = json.loads(said.out)["fleet"]
+    assert [(u["serial"], u["attention"]) for u in fleet] == [
+        ("TU-101", "worsening"),
+        ("TU-102", "steady"),
+    ]
+
+
+def test_looking_back_counts_intervals_that_held(copy, capsys):
+    code, said = run(copy, capsys, "--json", "--look-back", "--limit", "coulomb friction=1.25")
+    assert code == 0
+    found = json.loads(said.out)["look_back"]
+    assert found["stands"] >= 1
+    assert 0 <= found["held"] <= found["stands"]
+    assert found["claimed"] == 0.9
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["--note", "TU-101", "2032-01-10"],
+        ["--note", "TU-101", "soon", "replaced"],
+        ["--note", "TU-101", "2032-01-10", "painted"],
+        ["--limit", "coulomb friction"],
+        ["--limit", "coulomb friction=much"],
+        ["--out", "wear.docx"],
+    ],
+)
+def test_wrong_words_are_refused_and_nothing_is_kept(copy, capsys, words):
+    code, said = run(copy, capsys, *words)
+    assert code == 2
+    assert said.err
+    assert not maintenance(copy).height
+    assert "wear/limits.json" not in copy.documents("wear")
+
+
+def test_a_note_needs_a_serial(copy):
+    with pytest.raises(UsageError, match="serial"):
+        add_maintenance(copy, " ", "2032-01-10", "replaced")
+
+
+def test_kept_trends_are_judged_again_when_something_changed(copy):
+    from replay.wear import keeping, trends
+
+    trends(copy)
+    assert keeping.read(copy, "time") is not None
+    add_maintenance(copy, "TU-101", "2032-01-10", "repaired")
+    assert keeping.read(copy, "time") is None

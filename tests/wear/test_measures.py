@@ -1,0 +1,135 @@
+"""What single sessions give, on motions whose truth is plain numbers."""
+
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from conftest import BEGIN, add, motion_frame
+
+from replay.archive import open_archive
+from replay.wear import indicators, trends
+
+ARM = """
+[arm]
+name = "Heron"
+[[joints]]
+name = "J1"
+serial = "TU-101"
+current_limit_a = 9.0
+ripple_orders = [12.0]
+"""
+
+
+def measured(folder, frames, **more):
+    archive = open_archive(folder / "archive", create=True)
+    for k, frame in enumerate(frames):
+        start = frame["time"][0].astimezone(UTC)
+        add(archive, k, frame, units={"J1": "TU-101"}, start=start, **more)
+    return indicators(archive)
+
+
+def by_name(table):
+    return {r["indicator"]: r for r in table.iter_rows(named=True)}
+
+
+def one_joint(seed, coulomb=1.0, viscous=0.1, day=0, **more):
+    return motion_frame(
+        BEGIN + timedelta(days=day), joints={"J1": (coulomb, viscous, 4.0)}, seed=seed, **more
+    )
+
+
+def test_friction_of_each_session_is_told_apart(tmp_path):
+    table = measured(tmp_path, [one_joint(k, coulomb=c, day=k) for k, c in enumerate([1.0, 1.3])])
+    values = table.filter(pl.col("indicator") == "coulomb friction").sort("start")
+    assert values["value"].to_list() == pytest.approx([1.0, 1.3], abs=0.04)
+    assert (values["se"] < 0.05).all()
+
+
+def test_directions_keep_their_own_friction(tmp_path):
+    frame = one_joint(1).with_columns(
+        (pl.col("J1.current_a") + 0.2).alias("J1.current_a")  # a lean of the whole session
+    )
+    rows = by_name(measured(tmp_path, [frame]))
+    assert rows["direction asymmetry"]["value"] == pytest.approx(0.4, abs=0.05)
+    assert rows["coulomb friction"]["value"] == pytest.approx(1.0, abs=0.05)
+
+
+def test_ripple_is_found_at_its_order(tmp_path):
+    # One long slow sweep to and fro: 12 cycles a turn are 30 degrees a cycle.
+    frame = one_joint(2, rate_hz=20.0, seconds=600.0)
+    t = np.arange(frame.height) / 20.0
+    rng = np.random.default_rng(1)
+    speed = np.clip(np.minimum(t % 60, 55 - t % 60), 0, 1) * (3.0 - 0.3 * (t // 60 % 3))
+    rate = np.where((t // 60) % 2, -1, 1) * speed
+    angle = np.cumsum(rate) / 20.0
+    noise = rng.normal(0, 0.02, len(t))
+    ripple = 0.15 * np.cos(np.radians(12 * angle) + 0.4)
+    frame = frame.with_columns(
+        pl.Series("J1.rate_deg_s", rate + rng.normal(0, 0.005, len(t))),
+        pl.Series("J1.angle_deg", angle),
+        pl.Series("J1.current_a", np.sign(rate) + ripple * (rate != 0) + noise),
+    )
+    rows = by_name(measured(tmp_path, [frame], arm_toml=ARM))
+    found = rows["ripple at 12 per turn"]
+    assert found["value"] == pytest.approx(0.15, abs=0.02)
+    assert 0 < found["se"] < 0.02
+
+
+def test_margin_follows_the_rule_and_falls_with_friction(tmp_path):
+    frames = [one_joint(k, coulomb=c, day=k) for k, c in enumerate([1.0, 1.5])]
+    table = measured(tmp_path, frames, arm_toml=ARM)
+    friction = table.filter(pl.col("indicator") == "friction at usual rate").sort("start")
+    margins = table.filter(pl.col("indicator") == "margin left").sort("start")
+    # ECSS-E-ST-33-01C (2009), 4.7.5.3: twice the measured friction times 1.5, and
+    # 1.25 times what acceleration takes, which here is a few hundredths of an ampere.
+    for needed, got in zip(2 * 1.5 * friction["value"], margins["value"], strict=True):
+        assert got == pytest.approx(100 * (9.0 / needed - 1), rel=0.12)
+        assert got < 100 * (9.0 / needed - 1)
+    assert margins["value"][1] < margins["value"][0] - 50
+
+
+def test_brake_measures_need_brake_words(tmp_path):
+    without = measured(tmp_path / "a", [one_joint(4)])
+    assert not without["indicator"].str.starts_with("brake").any()
+    with_words = measured(tmp_path / "b", [one_joint(4, brake=True)])
+    assert with_words.filter(pl.col("indicator") == "brake cycles")["value"][0] == 29
+
+
+def test_load_that_hides_friction_gives_no_friction(tmp_path):
+    # Gravity on a ground robot: the current is ten times what friction takes, with one sign.
+    frame = one_joint(5).with_columns((pl.col("J1.current_a") * 0.1 + 3.0).alias("J1.current_a"))
+    frame = frame.drop("J1.angle_deg")
+    found = measured(tmp_path, [frame])["indicator"].to_list()
+    assert not [name for name in found if "friction" in name or name == "margin left"]
+    assert "travel" in found
+
+
+def test_a_still_session_is_looked_at_once(tmp_path):
+    frame = one_joint(6).with_columns(
+        pl.lit(0.0).alias("J1.rate_deg_s"), pl.lit(0.0).alias("J1.angle_deg")
+    )
+    table = measured(tmp_path, [frame])
+    assert "coulomb friction" not in table["indicator"]
+    assert table.filter(pl.col("indicator") == "travel")["value"].sum() == 0
+
+
+def test_figures_point_to_an_instant_of_their_session(tmp_path):
+    table = measured(tmp_path, [one_joint(7)])
+    at = table["at"].drop_nulls()
+    assert len(at) == table.height
+    assert (at >= BEGIN).all()
+    assert (at <= BEGIN + timedelta(seconds=150)).all()
+
+
+def test_two_arms_in_one_archive_keep_their_histories(tmp_path):
+    archive = open_archive(tmp_path / "archive", create=True)
+    for k in range(8):
+        start = datetime(2031, 1, 1, tzinfo=UTC) + timedelta(days=30 * k)
+        for n, arm in enumerate(("Heron", "Teal")):
+            frame = motion_frame(start, joints={"J1": (1.0 + n, 0.1, 4.0)}, seed=10 * k + n)
+            add(archive, 10 * k + n, frame, units={}, start=start, arm=arm)
+    indicators(archive)
+    levels = {t.serial: t.last_value for t in trends(archive, indicator="friction at usual rate")}
+    assert set(levels) == {"Heron J1", "Teal J1"}
+    assert levels["Teal J1"] - levels["Heron J1"] == pytest.approx(1.0, abs=0.1)
