@@ -32,8 +32,6 @@ from replay.archive.verify import (
 from replay.errors import ArchiveError
 from replay.records import Session
 
-SET_ASIDE = "set-aside"
-
 GROWING = ("reviews", "pins", "maintenance")
 """Tables that people wrote: no row of them is given up while a file holds it."""
 
@@ -254,7 +252,7 @@ def _drop_torn_commits(archive: Archive, folder: Path) -> int:
 def _set_aside(archive: Archive, place: Place) -> None:
     folder = _folder(place)
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%f")
-    target = _root(archive) / SET_ASIDE / stamp / folder.relative_to(_root(archive))
+    target = _root(archive) / layout.SET_ASIDE / stamp / folder.relative_to(_root(archive))
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.move(folder, target)
 

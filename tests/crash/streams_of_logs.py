@@ -25,7 +25,7 @@ unit = "A"
 """
 
 
-def write_logs(folder: Path, rows: int = 40_000) -> list[tuple[str, str]]:
+def write_logs(folder: Path, rows: int = 20_000) -> list[tuple[str, str]]:
     """Write logs and one map for each; return the pairs of paths."""
     pairs = []
     for number in range(LOGS):
