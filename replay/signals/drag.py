@@ -12,7 +12,8 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from replay.signals.brakes import JointArrays, arrays_of, changes
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes import changes
 from replay.signals.rates import Array
 
 AFTER_S = 10.0

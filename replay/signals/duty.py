@@ -7,7 +7,8 @@ import polars as pl
 
 from replay.arm import Joint
 from replay.signals import rates
-from replay.signals.brakes import JointArrays, arrays_of, cycle_count
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes import cycle_count
 
 NEAR_ANGLE_SHARE = 0.02
 NEAR_RATE = 0.95

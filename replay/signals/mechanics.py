@@ -10,7 +10,8 @@ from replay.archive import Archive
 from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
-from replay.signals.brakes import JointArrays, arrays_of, brake_events
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes import brake_events
 from replay.signals.channels import arm_of
 from replay.signals.duty import duty
 from replay.signals.joints import prepare, table_of

@@ -19,7 +19,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.signals import rates
-from replay.signals.brakes import WAIT_S, JointArrays, arrays_of, brake_events
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes import WAIT_S, brake_events
 from replay.signals.rates import Array
 
 SETTLE_S = 1.0

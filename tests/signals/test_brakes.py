@@ -209,6 +209,22 @@ def test_noise_counting_and_flexing_are_no_slip(tmp_path, quiet, seed):
     assert held_stretches(table)["verdict"].to_list() == ["held"]
 
 
+def test_a_hundred_quiet_stretches_hold_no_slip(tmp_path):
+    rng = np.random.default_rng(2)
+    t = np.arange(0, 1000, 0.05)
+    channels = {
+        "J1.current_a": 0 * t,
+        "J1.angle_deg": 3.0 + 0.002 * rng.normal(size=len(t)),
+        "J1.brake_engaged": (t % 10 > 0.5) & (t % 10 < 9),
+    }
+    table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["J1"]
+    found = held_stretches(table)
+    assert found.height == 100
+    assert (found["verdict"] == "held").all()
+    z = found["slip_deg"] / found["slip_se_deg"]
+    assert 0.3 < z.std() < 1.2  # the error is neither blown up nor too small
+
+
 def test_a_neighbour_that_slips_at_a_stop_is_found(tmp_path):
     rng = np.random.default_rng(0)
     t = np.arange(0, 40, 0.01)
