@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import logging
 import sys
 from collections.abc import Sequence
+
+from werkzeug.serving import WSGIRequestHandler, make_server
 
 from dashboards import wire
 from dashboards.app import create_app
@@ -35,13 +38,19 @@ def main(argv: Sequence[str] | None = None) -> int:
             "there is no password.",
             file=sys.stderr,
         )
-    print(f"jointbook on http://{args.host}:{args.port}/ (Ctrl-C stops it)", file=sys.stderr)
-    try:
-        app.run(host=args.host, port=args.port, debug=False)
-    except OSError as error:
-        print(f"jointbook serve: port {args.port}: {error.strerror}", file=sys.stderr)
-        return 1
+    with contextlib.suppress(KeyboardInterrupt):
+        server = make_server(
+            args.host, args.port, app.server, threaded=True, request_handler=_KeepOpen
+        )
+        print(f"jointbook on http://{args.host}:{args.port}/ (Ctrl-C stops it)", file=sys.stderr)
+        server.serve_forever()
     return 0
+
+
+class _KeepOpen(WSGIRequestHandler):
+    """Keeps a browser's connection open between its requests."""
+
+    protocol_version = "HTTP/1.1"
 
 
 if __name__ == "__main__":

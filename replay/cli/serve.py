@@ -6,6 +6,7 @@ Binds 127.0.0.1 unless told otherwise: there are no accounts and no password.
 from __future__ import annotations
 
 import argparse
+import signal
 import subprocess
 import sys
 
@@ -33,7 +34,11 @@ def run(args: argparse.Namespace) -> int:
         print_json({"url": f"http://{args.host}:{args.port}/", "archive": str(archive.root)})
         sys.stdout.flush()
     words = ["--archive", str(args.archive), "--host", args.host, "--port", str(args.port)]
-    try:
-        return subprocess.run([sys.executable, "-m", "dashboards", *words], check=False).returncode
-    except KeyboardInterrupt:
-        return 0
+    child = subprocess.Popen([sys.executable, "-m", "dashboards", *words])
+    signal.signal(signal.SIGTERM, lambda *_: child.terminate())
+    while True:
+        try:
+            code = child.wait()
+        except KeyboardInterrupt:
+            continue  # the terminal has told the child too; wait for its end
+        return 0 if code < 0 else code
