@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import heron
-from replay.demo.faults import KNOCK_EVERY_DEG, Fault, Scene, contact_direction
+from replay.demo.faults import KNOCK_EVERY_DEG, Fault, Scene
+from replay.demo.placing import contact_direction
 from replay.demo.plant import Trouble
 from replay.demo.recorder import Readings
 
