@@ -84,7 +84,7 @@ def test_totals_follow_the_unit_and_not_its_place(tmp_path):
 def test_margin_of_a_motor_with_known_friction(tmp_path):
     text = (
         "[[joints]]\nname = 'J1'\ngear_ratio = 1000.0\ntorque_constant_nm_a = 0.1\n"
-        "efficiency_drive = 0.8\ncurrent_limit_a = 9.0\nmotor_inertia_kg_m2 = 1.0e-4\n"
+        "efficiency_drive = 0.8\ncurrent_limit_a = 9.0\nmotor_inertia_kg_m2 = 1.0e-2\n"
     )
     found = session_margins(archive(tmp_path, arm=text), "s")
     row = found.to_dicts()[0]
