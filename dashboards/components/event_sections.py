@@ -2,19 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components.plates import aria
+from dashboards.components.plates import aria, save_links
 from dashboards.figures.event import QUANTITIES
 from dashboards.links import View
 
 COUNTS = (3, 5, 10)
-RATES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
 
 
-def placeholders(view: View) -> list[Component]:
-    """Return the sections in order, with the choices that the address keeps."""
+def placeholders(
+    view: View, rates: Sequence[float], saved: dict[str, dict[str, str]], words: dict[str, str]
+) -> list[Component]:
+    """Return the sections in order, with the choices that the address keeps.
+
+    Parameters
+    ----------
+    view : View
+    rates : sequence of float
+        False flags per 100 joint-hours that the what-if offers.
+    saved : dict
+        For each section the addresses of its table by form; ``words`` says
+        what that table is.
+    """
+
+    def save(name: str) -> Component:
+        return save_links(words[name], saved[name])
+
     by = view.extra.get("by", "current_a")
     count = view.extra.get("k", "5")
     rate = view.extra.get("rate", "")
@@ -33,6 +50,7 @@ def placeholders(view: View) -> list[Component]:
                     count if count in {str(n) for n in COUNTS} else "5",
                 ),
                 html.Button("Look through all sessions", id="event-index", n_clicks=0),
+                save("likes"),
             ],
         ),
         _section(
@@ -42,14 +60,15 @@ def placeholders(view: View) -> list[Component]:
                 _choice(
                     "False flags per 100 joint-hours",
                     "event-rate",
-                    {"": "as learned", **{f"{r:g}": f"{r:g}" for r in RATES}},
-                    rate if rate in {f"{r:g}" for r in RATES} else "",
-                )
+                    {"": "as learned", **{f"{r:g}": f"{r:g}" for r in rates}},
+                    rate if rate in {f"{r:g}" for r in rates} else "",
+                ),
+                save("scores"),
             ],
         ),
-        _section("others", "Other joints at the same instants", []),
-        _section("brakes", "Brake sequence", []),
-        _section("sensors", "Sensor health", []),
+        _section("others", "Other joints at the same instants", [save("others")]),
+        _section("brakes", "Brake sequence", [save("brakes")]),
+        _section("sensors", "Sensor health", [save("sensors")]),
     ]
 
 

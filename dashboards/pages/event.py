@@ -25,6 +25,8 @@ from dashboards.links import View
 from dashboards.pages.event_callbacks import register_sections
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, events
+from dashboards.queries.event_tables import TABLES, event_table
+from dashboards.queries.scores import RATES
 from replay.errors import JointbookError, UsageError
 from replay.units import channel
 
@@ -45,7 +47,9 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div([_words(desk, event), _verdict(desk, event)], className="event-top"),
             _contents(),
             _story(desk, event, window),
-            *event_sections.placeholders(view),
+            *event_sections.placeholders(
+                view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
+            ),
             html.Section(
                 [
                     html.H2("Pins", id="pins"),
@@ -168,6 +172,20 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
 
+    @app.server.route("/data/event/table/<what>.<form>")
+    def save_table(what: str, form: str) -> Response | tuple[str, int]:
+        view = links.read(request.query_string.decode())
+        try:
+            event = _event(desk, view, view.session or "")
+            count = view.extra.get("k", "")
+            rows = event_table(
+                desk.archive, event, what, *_window(event, view),
+                int(count) if count.isdigit() else 5,
+            )  # fmt: skip
+        except JointbookError as error:
+            return error.sentence(), 404
+        return send_table(rows, f"{event.record.session}-{event.joint}-{what}", form)
+
     @app.server.route("/data/event/<session>/<joint>.<form>")
     def save_span(session: str, joint: str, form: str) -> Response | tuple[str, int]:
         try:
@@ -181,6 +199,21 @@ def register(app: Dash, desk: Desk) -> None:
         except JointbookError as error:
             return error.sentence(), 404
         return send_table(rows, f"{session}-{joint}", form)
+
+
+def _saved(
+    event: events.Event, window: tuple[datetime, datetime], name: str, view: View
+) -> dict[str, str]:
+    words = View(
+        session=event.record.session,
+        start_ns=links.to_ns(window[0]),
+        end_ns=links.to_ns(window[1]),
+        joints=() if event.flag else (event.joint,),
+        flag=event.flag,
+        extra={"k": view.extra.get("k", "")},
+    )
+    query = links.href("", words).partition("?")[2]
+    return {form: f"/data/event/table/{name}.{form.lower()}?{query}" for form in ("CSV", "Parquet")}
 
 
 def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:

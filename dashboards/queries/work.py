@@ -33,7 +33,7 @@ def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step)
 
 
 def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
-    """Check sessions (None: all) against the newest baseline."""
+    """Check sessions (None: all) against the newest baseline; index their motions."""
     from replay.checks import check as run
 
     names = sessions or archive.sessions()["session"].to_list()
@@ -41,6 +41,7 @@ def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
     for number, name in enumerate(names):
         step(number, len(names), f"session {number + 1} of {len(names)}")
         found += len(run(archive, name).flags)
+    index_motions(archive, names, progress=_said(step, "motions of"))
     return f"{found} flags in {len(names)} sessions"
 
 

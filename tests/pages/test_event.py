@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.queries.event_tables import TABLES
 from dashboards.queries.events import evidence_words, thinned
 from replay.archive import Archive
 from replay.reviews import pins
@@ -170,6 +171,20 @@ def test_a_span_is_saved_sample_by_sample(visit: Open, heron: Archive) -> None:
         rows = read(io.BytesIO(Path(download.value.path()).read_bytes()))
         assert 300 < rows.height < 340  # 16 s at 20 Hz
         assert "current_a" in rows.columns
+
+
+@pytest.mark.parametrize("what", list(TABLES))
+def test_every_table_is_saved(visit: Open, heron: Archive, what: str) -> None:
+    tab = visit(heron)
+    base = f"{tab.base}/data/event/table/{what}"
+    words = f"session={SESSION}&flag=f-1"
+    answer = tab.page.request.get(f"{base}.parquet?{words}")
+    assert answer.status == 200
+    rows = pl.read_parquet(io.BytesIO(answer.body()))
+    assert rows.height > 0
+    csv = tab.page.request.get(f"{base}.csv?{words}")
+    assert pl.read_csv(io.BytesIO(csv.body())).height == rows.height
+    assert tab.page.request.get(f"{base}.csv?session={SESSION}&flag=gone").status == 404
 
 
 def test_a_span_of_ones_own_is_an_event_too(visit: Open, heron: Archive) -> None:
