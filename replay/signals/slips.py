@@ -148,6 +148,11 @@ def _stretch(
         "verdict": "slip" if slipped else "held",
     }
     if slipped:
+        # a slow creep is still under way in the ends: size it between their outer edges
+        edge = max(5, min(int(head.sum()), int(tail.sum())) // 10)
+        slip = float(np.median(angle[-edge:]) - np.median(angle[:edge]))
+        row["slip_deg"] = slip
+        row["slip_se_deg"] = float(noise * np.sqrt(2 * 1.57 / edge))
         half = (_calm(angle) - before) * np.sign(slip) > abs(slip) / 2
         row["slip_at"] = times[int(index[int(np.argmax(half))])]
     return row

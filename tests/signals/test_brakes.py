@@ -199,6 +199,21 @@ def test_a_slip_is_found_and_sized(tmp_path, slip):
     assert (found["slip_at"] - table["time"][0]).total_seconds() == pytest.approx(30, abs=0.1)
 
 
+def test_a_creep_over_the_whole_stretch_is_sized_whole(tmp_path):
+    rng = np.random.default_rng(4)
+    t = np.arange(0, 30, 0.05)
+    creep = np.interp(t, [3, 27], [0, -0.8])
+    channels = {
+        "J1.current_a": 0 * t,
+        "J1.angle_deg": 12 + creep + 0.002 * rng.normal(size=len(t)),
+        "J1.brake_engaged": (t > 2) & (t < 28),
+    }
+    table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["J1"]
+    found = held_stretches(table).to_dicts()[0]
+    assert found["verdict"] == "slip"
+    assert found["slip_deg"] == pytest.approx(-0.8, abs=0.02)
+
+
 @pytest.mark.parametrize(
     "quiet",
     [{}, {"noise": 0.05}, {"resolution": 0.05, "noise": 0.02}, {"flex": 0.02}],
