@@ -80,7 +80,9 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
         "unusual": 0.2,
         "friction": mechanical * (0.75 if brake_like else 1.0),
         "brake-drag": mechanical * (1.0 if brake_like else 0.5),
-        "current-sensor": max(offset * _offset_trust(seen), 0.85 * gain),
+        "current-sensor": max(
+            offset * _offset_trust(seen), (0.85 if gain > drag + 0.03 else 0.5) * gain
+        ),
         "load": load * (1.1 if lead == "load" else 0.95),
     }
     lag = seen.tracking if np.isfinite(seen.tracking) else 0.0

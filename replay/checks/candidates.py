@@ -32,6 +32,9 @@ class Candidate:
     rate: float
     score: float
     window_s: float = 0.0
+    reach_s: float = 0.0
+    """Where the window that opened the span began; windows count time in
+    motion, so this may lie well before."""
     mark: Mark | None = None
 
     @property
@@ -61,6 +64,7 @@ def candidates(trace: Trace, marks: list[Mark], unit: UnitModel, rarity: Rarity)
                 value,
                 rate,
                 float(rarity.score(rate)),
+                reach_s=mark.start_s,
                 mark=mark,
             )
         )
@@ -77,6 +81,7 @@ def _spans(statistic: Statistic, trace: Trace, rarity: Rarity) -> list[Candidate
     if not high.any():
         return []
     first, last = runs(np.abs(value) >= HYSTERESIS * level)
+    spent = np.cumsum(trace.seconds[statistic.rows])
     made = []
     for a, b in zip(first, last, strict=True):
         part = value[a : b + 1]
@@ -88,6 +93,8 @@ def _spans(statistic: Statistic, trace: Trace, rarity: Rarity) -> list[Candidate
         start = float(trace.bins.start_s[statistic.rows[a]])
         if np.isinf(statistic.window_s):
             start = float(trace.bins.start_s[statistic.rows[0]])
+        begin = int(np.searchsorted(spent, spent[a] - statistic.window_s))
+        reach = min(start, float(trace.bins.start_s[statistic.rows[begin]]))
         made.append(
             Candidate(
                 statistic.name,
@@ -98,6 +105,7 @@ def _spans(statistic: Statistic, trace: Trace, rarity: Rarity) -> list[Candidate
                 rate,
                 float(rarity.score(rate)),
                 statistic.window_s,
+                reach,
             )
         )
     return made

@@ -41,17 +41,37 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
     left = list(found)
     made: list[Event] = []
     while left:
-        lead = left[0]
-        if lead.score < limit:
+        if left[0].score < limit:
             break
+        lead = _spokesman(left, limit)
         start, end = localise(trace, lead)
         members = [lead]
         rest: list[Candidate] = []
-        for other in left[1:]:
+        for other in left:
+            if other is lead:
+                continue
             (members if _belongs(other, start, end) else rest).append(other)
-        made.append(Event(joint, start, end, lead.score, lead, members))
+        made.append(Event(joint, start, end, max(m.score for m in members), lead, members))
         left = rest
     return _joined(made)
+
+
+def _spokesman(left: list[Candidate], limit: float) -> Candidate:
+    """Return the candidate that an event is built round: the best, as a rule.
+
+    Load and offset react to plain drag too; where drag itself is plain, it
+    speaks.
+    """
+    best = left[0]
+    if best.family not in {"load", "offset"}:
+        return best
+    for other in left[1:]:
+        if other.score < max(limit, 0.7 * best.score):
+            break
+        meets = other.reach_s <= best.end_s and other.end_s >= best.reach_s
+        if other.family in {"shift", "change"} and meets:
+            return other
+    return best
 
 
 def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
@@ -117,10 +137,10 @@ def signed_series(trace: Trace, lead: Candidate) -> tuple[Ints, Floats]:
 
 def _belongs(other: Candidate, start: float, end: float) -> bool:
     margin = 2.0
-    if np.isinf(other.window_s) or other.window_s >= 16.0:
-        return other.start_s - other.window_s <= end + margin and other.end_s >= start - margin
+    if other.window_s >= 16.0:
+        return other.reach_s <= end + margin and other.end_s >= start - margin
     own = max(other.end_s - other.start_s, 1e-3)
-    overlap = min(other.end_s, end + margin) - max(other.start_s - other.window_s, start - margin)
+    overlap = min(other.end_s, end + margin) - max(other.reach_s, start - margin)
     return overlap >= 0.3 * own and overlap > 0
 
 

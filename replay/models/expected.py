@@ -126,9 +126,11 @@ class ExpectedCurrent:
         if moving.any() and self.scales_ is not None and self.cells_.size:
             row, column = self._cell(bins)
             ok &= ~moving | self.cells_[row, column]
-            if "accel" in self.ranges_:
-                low, high = self.ranges_["accel"]
-                ok &= ~moving | ~((bins.accel < low) | (bins.accel > high))
+            for name in ("accel", "rate"):
+                if name in self.ranges_:
+                    low, high = self.ranges_[name]
+                    value = getattr(bins, name)
+                    ok &= ~moving | ~((value < low) | (value > high))
         return ok
 
     # fitting ----------------------------------------------------------------
@@ -205,8 +207,8 @@ class ExpectedCurrent:
         return make(bins, self.scales_, blocks)
 
     def _learn_ranges(self, bins: Bins, moving: npt.NDArray[np.bool_]) -> None:
-        for name in ("temperature", "load", "payload", "accel"):
-            value = getattr(bins, name)[moving if name == "accel" else slice(None)]
+        for name in ("temperature", "load", "payload", "accel", "rate"):
+            value = getattr(bins, name)[moving if name in {"accel", "rate"} else slice(None)]
             value = value[np.isfinite(value)]
             if value.size < MIN_ROWS:
                 continue

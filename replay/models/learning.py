@@ -296,7 +296,8 @@ def _measure(held: _Held) -> None:
         values = np.concatenate(parts)
         if values.size:
             few = 1.0 + 3.0 / max(len(parts), 1)
-            held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), 0.02)
+            floor = 1.0 if name.startswith("stop-go") else 0.02  # a count, and a ratio
+            held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), floor)
     columns: dict[str, list[float]] = {}
     hours: list[float] = []
     sample_sd = held.whole.sample_sd_.get(MOVING, 0.0)

@@ -103,14 +103,17 @@ class Tail:
         return cls(start, float(-np.log(low) / block_hours), scale, 0.0)
 
     def rate(self, value: Floats | float) -> Floats:
-        """Return events per joint-hour at least this large; above the start."""
+        """Return events per joint-hour at least this large.
+
+        Up to the level there is nothing to tell: `NOTHING`.
+        """
         size = np.asarray(value, dtype=np.float64)
         excess = np.maximum(size - self.level, 0.0) / self.scale
         if self.shape > 1e-6:
             part = (1 + self.shape * excess) ** (-1 / self.shape)
         else:
             part = np.exp(-excess)
-        return np.asarray(np.where(size > 0, self.base_rate * part, NOTHING))
+        return np.asarray(np.where(size > self.level, self.base_rate * part, NOTHING))
 
     def value(self, rate: float) -> float:
         """Return the level that events of this rate exceed."""

@@ -118,7 +118,7 @@ def load_cause(trace: Trace, rows: Ints) -> Floats | None:
 
 
 def stop_go(trace: Trace) -> list[Statistic]:
-    """How often a released joint starts, stops or turns, changes per second."""
+    """How often a released joint starts, stops or turns within 6 s."""
     bins = trace.bins
     rows = np.flatnonzero((bins.motion == MOVING) | (bins.motion == HOLDING))
     if rows.size < 3:
@@ -127,7 +127,7 @@ def stop_go(trace: Trace) -> list[Statistic]:
     changed = np.zeros(rows.size)
     changed[1:] = (state[1:] != state[:-1]) & (np.diff(rows) == 1)
     seconds = trace.seconds[rows]
-    value = rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, 6.0)
+    value = 6.0 * rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, 6.0)
     return [Statistic("stop-go 6s", rows, value, 6.0)]
 
 
