@@ -17,13 +17,17 @@ SHORTEST_FREEZE_S = 0.8
 LOOSE = 5
 """A silence or freeze counts from this many sample periods on."""
 
+OFTEN, MOSTLY = 6, 0.3
+"""A channel silent more often, or for a larger share, is so by its nature."""
+
 CHANNELS = {
     "current_a": "current",
     "angle_deg": "angle",
     "temperature_c": "temperature",
     "rate_cmd_deg_s": "commanded rate",
-    "brake_engaged": "brake state",
 }
+"""A brake state is null too where its word has no meaning in the map; the
+session's quality record says so, once, and that is no gap."""
 
 
 def telemetry_marks(table: pl.DataFrame) -> list[Mark]:
@@ -57,6 +61,8 @@ def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
             continue
         first, last = runs(lost.to_numpy())
         length = time[last] - time[first] + period
+        if (length >= least).sum() > OFTEN or lost.mean() > MOSTLY:
+            continue  # recorded when it changes, or slowly: silence says nothing
         for a, b, s in zip(first, last, length, strict=True):
             if s >= least:
                 made.append(
