@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from replay.models.bins import Floats
+from replay.models.bins import Floats, Ints
 from replay.models.symptoms.marks import Mark, flat_runs, runs
 
 SHORTEST_GAP_S = 1.0
@@ -87,7 +87,7 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
     lively_still = float(np.mean(still != 0)) if still.size else 0.0
     usable = np.isfinite(current)
     if max(lively, lively_still) > 0.3:
-        first, last = flat_runs(current, usable)
+        first, last = _long(time, *flat_runs(current, usable), least)
         for a, b in zip(first, last, strict=True):
             length = float(time[b] - time[a])
             own = lively if moving[a : b + 1].mean() > 0.5 else lively_still
@@ -109,7 +109,7 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
         fast = np.abs(rate[np.isfinite(rate)])
         floor = 0.15 * float(np.quantile(fast, 0.98)) if fast.size else float("inf")
         asked |= np.abs(np.nan_to_num(rate)) > max(floor, 1e-9)
-    first, last = flat_runs(angle, np.isfinite(angle))
+    first, last = _long(time, *flat_runs(angle, np.isfinite(angle)), least)
     for a, b in zip(first, last, strict=True):
         length = float(time[b] - time[a])
         if length < least or not asked[a : b + 1].any():
@@ -132,6 +132,12 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
             )
         )
     return made
+
+
+def _long(time: Floats, first: Ints, last: Ints, least: float) -> tuple[Ints, Ints]:
+    """Keep the runs that last at least this many seconds."""
+    kept = time[last] - time[first] >= least
+    return first[kept], last[kept]
 
 
 def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
