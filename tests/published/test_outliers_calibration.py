@@ -7,23 +7,10 @@ from replay.checks.events import best_stretch
 from replay.models.tails import adjusted, conformal_rank, discoveries, rate_bound, rate_interval
 
 # Benjamini and Hochberg, J. Royal Statistical Society B 57(1), 1995, the 15 p-values of section 3.2
-P_1995 = np.array(
+P_1995 = np.loadtxt(
     [
-        0.0001,
-        0.0004,
-        0.0019,
-        0.0095,
-        0.0201,
-        0.0278,
-        0.0298,
-        0.0344,
-        0.0459,
-        0.324,
-        0.4262,
-        0.5719,
-        0.6528,
-        0.759,
-        1.0,
+        "0.0001 0.0004 0.0019 0.0095 0.0201 0.0278 0.0298 0.0344"
+        " 0.0459 0.324 0.4262 0.5719 0.6528 0.759 1.0"
     ]
 )
 
@@ -71,28 +58,11 @@ def test_exact_poisson_interval():
 
 def test_the_shift_is_found_where_the_cusum_chart_starts_to_rise():
     # NIST/SEMATECH e-Handbook 6.3.2.3: target 325, k 0.3175; the high sum is zero up to sample 12
-    x = np.array(
+    x = np.loadtxt(
         [
-            324.925,
-            324.675,
-            324.725,
-            324.35,
-            325.35,
-            325.225,
-            324.125,
-            324.525,
-            325.225,
-            324.6,
-            324.625,
-            325.15,
-            328.325,
-            327.25,
-            327.825,
-            328.5,
-            326.675,
-            327.775,
-            326.875,
-            328.35,
+            "324.925 324.675 324.725 324.35 325.35 325.225 324.125 324.525"
+            " 325.225 324.6 324.625 325.15 328.325 327.25 327.825 328.5"
+            " 326.675 327.775 326.875 328.35"
         ]
     )
     first, last = best_stretch(x - 325 - 0.3175, through=14)

@@ -61,7 +61,7 @@ def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
             continue
         first, last = runs(lost.to_numpy())
         length = time[last] - time[first] + period
-        if (length >= least).sum() > OFTEN or lost.mean() > MOSTLY:
+        if (length >= least).sum() > OFTEN or lost.sum() > MOSTLY * lost.len():
             continue  # recorded when it changes, or slowly: silence says nothing
         for a, b, s in zip(first, last, length, strict=True):
             if s >= least:
