@@ -1,0 +1,159 @@
+"""The wear page in a real browser."""
+
+from __future__ import annotations
+
+import io
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+import polars as pl
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from replay.archive import open_archive
+from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from replay.wear.indicators import METHOD, SCHEMA
+
+UNITS = ("TU-101", "TU-102", "TU-103")
+NAMES = ("friction at usual rate", "margin left", "holding current")
+
+
+def indicator_rows(session: str, start: datetime) -> pl.DataFrame:
+    """Two years of three units; the first wears. All point at one real session."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for j, serial in enumerate(UNITS):
+        for name in NAMES:
+            level, unit = (50.0, "%") if name == "margin left" else (1.2, "A")
+            for k in range(60):
+                grown = (0.3 * k / 59) if j == 0 and name != "holding current" else 0.0
+                sign = -1 if name == "margin left" else 1
+                value = level * (1 + sign * grown + 0.01 * rng.normal())
+                rows.append(
+                    dict.fromkeys(SCHEMA)
+                    | {
+                        "session": session if k == 59 else f"past-{k:02d}",
+                        "arm": "Heron",
+                        "joint": f"J{j + 1}",
+                        "serial": serial,
+                        "indicator": name,
+                        "unit": unit,
+                        "value": value,
+                        "se": 0.01 * level,
+                        "n": 9,
+                        "start": start - timedelta(days=12 * (59 - k)),
+                        "at": start + timedelta(seconds=42),
+                        "baseline": "",
+                        "method": METHOD,
+                        "yardstick": 3,
+                    }
+                )
+    return pl.DataFrame(rows, schema=SCHEMA)
+
+
+@pytest.fixture(scope="module")
+def worn(tmp_path_factory: pytest.TempPathFactory):
+    archive = open_archive(tmp_path_factory.mktemp("worn") / "archive", create=True)
+    start = datetime(2032, 12, 1, 9, tzinfo=UTC)
+    plan = SessionPlan(start=start, minutes=2.0, rate_hz=10.0, style="joint test")
+    frame, _ = simulate_session(plan, seed=5)
+    record = session_record(plan, frame, name="20321201-heron")
+    archive.add_session(record, {"main": frame})
+    archive.replace("indicators", indicator_rows(record.session, start), session=["x"])
+    return archive
+
+
+@pytest.fixture
+def page(visit, worn):
+    tab = visit(worn)
+    tab.go("/wear")
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    yield tab
+    assert tab.errors == []
+    assert all(url.startswith((tab.base, "data:", "blob:")) for url in tab.requests)
+
+
+def test_the_worn_unit_stands_first_and_is_drawn(page):
+    first = page.page.locator(".wear-fleet tbody tr").first
+    assert "worsening" in first.inner_text()
+    assert "TU-101" in first.inner_text()
+    assert page.page.locator("#wear-history-title").inner_text().startswith("margin left of TU-101")
+    assert "falling" in page.page.locator("#wear-history-words").inner_text()
+
+
+def test_there_is_a_small_picture_for_every_history(page):
+    cells = page.page.locator(".wear-cell")
+    assert cells.count() == len(UNITS) * len(NAMES)
+    cells.filter(has_text="friction at usual rate of TU-103").click()
+    page.page.wait_for_function(
+        "document.querySelector('#wear-history-title')?.innerText.includes('TU-103')"
+    )
+    assert "serial=TU-103" in page.page.url
+    assert "steady" in page.page.locator("#wear-history-words").inner_text()
+
+
+def test_a_point_leads_to_its_session_at_its_instant(page):
+    page.page.evaluate("document.querySelector('#wear-history').scrollIntoView({block: 'center'})")
+    page.page.wait_for_timeout(500)
+    box = page.page.evaluate(
+        """() => { const points = [...document.querySelectorAll(
+             '#wear-history .scatterlayer .trace .points path.point')];
+           const edge = document.querySelector('#wear-history .nsewdrag').getBoundingClientRect();
+           const all = points.map(p => p.getBoundingClientRect()).filter(p => p.x < edge.right);
+           const last = all.reduce((a, b) => (b.x > a.x ? b : a));
+           return [last.x + last.width / 2, last.y + last.height / 2]; }"""
+    )
+    page.page.mouse.move(box[0] - 30, box[1] - 20)
+    page.page.mouse.move(*box, steps=5)
+    page.page.wait_for_timeout(300)
+    page.page.mouse.click(*box)
+    page.page.wait_for_function("location.pathname === '/session'", timeout=8000)
+    assert "session=20321201-heron" in page.page.url
+    assert "at=2032-12-01T09:00:42" in page.page.url
+
+
+def test_the_latest_sessions_are_links_for_the_keyboard(page):
+    page.page.locator("summary", has_text="Latest sessions").press("Enter")
+    link = page.page.locator(".wear details a").last
+    assert "session=20321201-heron" in link.get_attribute("href")
+
+
+def test_a_maintenance_note_is_recorded_here(page, worn):
+    page.page.fill("#wear-note-date", "2032-02-03")
+    page.page.fill("#wear-note-detail", "new grease <b>kept as text</b>")
+    page.page.click("#wear-note-save")
+    page.page.wait_for_selector("#wear-note-said a")
+    page.page.click("#wear-note-said a")
+    page.page.wait_for_selector("text=2032-02-03: inspected, new grease <b>kept as text</b>")
+    assert worn.table("maintenance")["serial"].to_list() == ["TU-101"]
+    page.page.fill("#wear-note-date", "yesterday")
+    page.page.click("#wear-note-save")
+    page.page.wait_for_selector("#wear-note-said >> text=not an ISO 8601 date")
+
+
+def test_trends_and_points_are_saved_as_files(page):
+    answer = page.page.request.get(page.base + "/data/wear/trends.parquet")
+    table = pl.read_parquet(io.BytesIO(answer.body()))
+    assert table.height == len(UNITS) * len(NAMES)
+    address = "/data/wear/history.csv?serial=TU-101&indicator=margin+left"
+    points = pl.read_csv(io.BytesIO(page.page.request.get(page.base + address).body()))
+    assert points.height == 60
+    unknown = page.page.request.get(page.base + "/data/wear/history.csv?serial=X&indicator=y")
+    assert unknown.status == 404
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_page_is_accessible(visit, worn, dark):
+    tab = visit(worn, dark=dark)
+    tab.go("/wear")
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
+    found = Axe().run(tab.page, options=options)
+    assert [v["id"] for v in found.response["violations"]] == []
+
+
+def test_an_archive_without_measures_says_what_to_do(visit, heron):
+    tab = visit(heron)
+    tab.go("/wear")
+    tab.page.wait_for_selector("text=No session has been measured for wear yet.")
+    assert tab.page.locator("#wear-measure").is_enabled()
