@@ -1,0 +1,52 @@
+"""Two real data sets that hold no wear: a trend found in them would be false.
+
+The mill: 18 runs with worn and fresh tools, confounded by feed rate
+(University of Michigan SMART lab, 2018). The cobot: seven hours of one day
+(UCI data set 963, doi 10.24432/C5J891, CC BY 4.0), whose joints warm up.
+"""
+
+from datetime import date, timedelta
+from pathlib import Path
+
+import pytest
+
+from replay.archive import open_archive
+from replay.cleaning import ingest
+from replay.logs import load_map
+from replay.wear import indicators, trends
+
+ROOT = Path(__file__).parents[2]
+DATA = ROOT.parent / "shared" / "data"
+MAPS = ROOT / "tests" / "data" / "maps"
+
+
+def test_tools_that_wear_are_no_wearing_axes(tmp_path):
+    runs = sorted((DATA / "cnc_mill").glob("experiment_*.csv"))
+    if not runs:
+        pytest.skip("the milling runs are not in ../shared/data")
+    archive = open_archive(tmp_path / "archive", create=True)
+    text = (MAPS / "mill.toml").read_text()
+    assert "2018-01-01" in text
+    for week, run in enumerate(runs):
+        # The log has no dates: one run a week stands in for them.
+        day = date(2018, 1, 1) + timedelta(weeks=week)
+        result = ingest(archive, [run], log_map=load_map(text.replace("2018-01-01", f"{day}")))
+        assert len(result.sessions) == 1
+    indicators(archive)
+    found = trends(archive)
+    judged = [t for t in found if t.verdict != "too-few"]
+    assert {t.joint for t in judged} >= {"X", "Y"}
+    assert [t for t in judged if t.verdict != "steady"] == []
+
+
+def test_a_day_of_warming_up_is_no_wear(tmp_path):
+    log = DATA / "cobotops" / "dataset_02052023.xlsx"
+    if not log.exists():
+        pytest.skip("the cobot's log is not in ../shared/data")
+    archive = open_archive(tmp_path / "archive", create=True)
+    ingest(archive, [log], log_map=load_map(MAPS / "cobot.toml"))
+    table = indicators(archive)
+    assert table.height
+    assert {t.verdict for t in trends(archive)} == {"too-few"}
+    # Without angles gravity hides friction: no number is given for it.
+    assert not table["indicator"].str.contains("friction").any()
