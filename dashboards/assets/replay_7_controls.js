@@ -1,4 +1,4 @@
-// Buttons, the strip, the table of values, and saving.
+// Buttons, the strip, the table of values, and saving. Pointers: replay_8_hands.js.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;
@@ -31,7 +31,7 @@
       picker.onchange = () => jb.address.go("replay", { session: picker.value });
       this.strip = el("rp-strip"); this.stripCanvas = el("rp-strip-canvas"); this.stripCursor = el("rp-strip-cursor");
       for (const id of ["rp-posture", "rp-base"]) el(id).hidden = this.config.posture !== "";
-      this.hands();
+      R.hands(this);
       this.rows();
       this.playing();
     }
@@ -214,64 +214,6 @@
     }
     place() {
       if (this.sx) this.stripCursor.style.transform = "translateX(" + this.sx(this.view.at) + "px)";
-    }
-
-    // --- hands: pointer and wheel ---------------------------------------------------
-    hands() {
-      const stage = this.stage, v = this.view, host = stage.panels.host, pick = stage.panels.pick;
-      let held = null;
-      const inside = (e) => e.clientX - host.getBoundingClientRect().left;
-      host.onpointerdown = (e) => {
-        if (e.target.closest("button") || e.button) return;
-        held = { x: inside(e), shift: e.shiftKey, from: v.from, to: v.to, moved: false };
-        host.setPointerCapture(e.pointerId);
-      };
-      host.onpointermove = (e) => {
-        if (!held) return;
-        const x = inside(e);
-        if (Math.abs(x - held.x) > 4) held.moved = true;
-        if (!held.moved) return;
-        if (held.shift) {
-          const d = ((held.x - x) / stage.panels.plot) * (held.to - held.from);
-          stage.setWindow(held.from + d, held.to + d);
-        } else {
-          pick.hidden = false;
-          pick.style.left = Math.min(x, held.x) + "px";
-          pick.style.width = Math.abs(x - held.x) + "px";
-        }
-      };
-      host.onpointerup = (e) => {
-        if (!held) return;
-        const was = held, x = inside(e);
-        held = null; pick.hidden = true;
-        if (!was.moved) { if (x > R.GUTTER - 3) stage.setCursor(stage.panels.t(x)); }
-        else if (!was.shift) {
-          const t = [stage.panels.t(was.x), stage.panels.t(x)].sort((a, b) => a - b);
-          stage.setWindow(t[0], t[1]);
-        }
-      };
-      host.onpointercancel = () => { held = null; pick.hidden = true; };
-      host.ondblclick = (e) => { if (!e.target.closest("button")) stage.setWindow(0, this.config.length); };
-      host.onwheel = (e) => {
-        if (e.ctrlKey) return;
-        e.preventDefault();
-        if (Math.abs(e.deltaX) > Math.abs(e.deltaY) || e.shiftKey) stage.shift((e.deltaX || e.deltaY) / 800);
-        else stage.zoom(Math.pow(1.0018, e.deltaY), stage.panels.t(Math.max(R.GUTTER, inside(e))));
-      };
-      let drag = null;
-      const at = (e) => ((e.clientX - this.strip.getBoundingClientRect().left) / this.strip.clientWidth) * this.config.length;
-      this.strip.onpointerdown = (e) => {
-        const t = at(e), whole = v.from <= 0 && v.to >= this.config.length - 1e-9;
-        drag = !whole && t >= v.from && t <= v.to ? { t, from: v.from, to: v.to } : {};
-        if (drag.t === undefined) stage.setCursor(t);
-        this.strip.setPointerCapture(e.pointerId);
-      };
-      this.strip.onpointermove = (e) => {
-        if (!drag) return;
-        if (drag.t === undefined) stage.setCursor(at(e));
-        else { const d = at(e) - drag.t; drag.moved = drag.moved || Math.abs(this.sx(d)) > 3; if (drag.moved) stage.setWindow(drag.from + d, drag.to + d); }
-      };
-      this.strip.onpointerup = (e) => { if (drag && drag.t !== undefined && !drag.moved) stage.setCursor(at(e)); drag = null; };
     }
 
     // --- saving ------------------------------------------------------------------------

@@ -40,8 +40,6 @@ MAKES_WAY_S = 0.4
 NOBODY_LOOKS_S = 10.0
 """Background work rests when nobody has asked for its session this long."""
 
-QUANTITIES = ("rate_deg_s", "expected_a", "low_a", "high_a", "remainder_a", "load_nm")
-
 _log = logging.getLogger(__name__)
 _one_at_a_time = threading.Semaphore(1)
 
