@@ -204,10 +204,8 @@ def median_interval(
 def _depth(n: int, level: float) -> int:
     from scipy.stats import binom
 
-    depth = int(binom.ppf((1 - level) / 2, n, 0.5))
-    while depth > 0 and 1 - 2 * binom.cdf(depth - 1, n, 0.5) < level:
-        depth -= 1
-    return depth
+    # ppf is the least k with P(B <= k) >= (1 - level) / 2, so P(B < k) is below it
+    return int(binom.ppf((1 - level) / 2, n, 0.5))
 
 
 def _moving(motions: pl.DataFrame) -> pl.DataFrame:
