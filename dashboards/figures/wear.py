@@ -29,7 +29,9 @@ def history_figure(found: UnitHistory) -> go.Figure:
     figure = go.Figure()
     by_time = found.history.axis_unit == "year"
     x: Any = points["start"].to_numpy() if by_time else points["axis"].to_numpy()
-    look = list(zip(points["session"], _instants(points), points["joint"], strict=True))
+    # An array: a list of ten thousand would be looked through item by item.
+    look = np.empty((points.height, 3), dtype=object)
+    look[:, 0], look[:, 1], look[:, 2] = points["session"], _instants(points), points["joint"]
     figure.add_trace(
         go.Scatter(
             x=x,
