@@ -132,8 +132,8 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     rows.append(("limit", _limit(detail.get("projection"), unit)))
     if found.chart is not None:
         outside = len(found.chart.signals)
-        words = f"outside its limits in {outside} of {len(found.chart.statistic)} sessions"
-        rows.append(("moving average", words if outside else "inside its limits"))
+        said = f"outside its limits in {outside} of {len(found.chart.statistic)} sessions"
+        rows.append(("moving average", said if outside else "inside its limits"))
     return rows
 
 
