@@ -111,6 +111,7 @@ def replay(browser: Browser, folder: Path) -> tuple[tuple[float, float, float], 
     page.keyboard.press("Space")
     got = measure(browser, page)
     plots = page.locator(".rp-panel").count()
+    page.close()
     server.shutdown()
     return got, len(asked), plots
 
@@ -124,9 +125,11 @@ def main() -> int:
         page.evaluate(MOVE)
         bare = measure(browser, page)
         say("bare browser", bare, bare[0])
+        page.close()  # its frames would be counted with the next page's
         got, asked, plots = replay(browser, Path(folder))
         say(f"replay, {plots} linked plots, seven joints, 1920x1080", got, bare[0])
         print(f"  {asked} requests in {SECONDS:g} s")
+        page = browser.new_page(viewport=SIZE)
         figures(page)
         page.evaluate(MOVE)
         say("8 Plotly figures under an overlay", measure(browser, page), bare[0])
