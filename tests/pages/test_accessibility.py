@@ -100,8 +100,13 @@ def test_a_list_is_chosen_from_by_keyboard_and_says_its_name(visit: Open, heron:
     page = visit(heron).go(PAGES["review"][0])
     shown = page.get_by_role("button", name="Show")
     expect(shown).to_be_visible(timeout=25_000)
+    page.wait_for_load_state("networkidle")  # a list opened while its page is drawn closes again
     shown.focus()
     page.keyboard.press("Enter")
-    page.get_by_role("option", name="decided only").focus()
+    options = page.get_by_role("option")
+    for n in (1, 2):
+        expect(options.nth(n - 1).locator("input")).to_be_focused()
+        page.keyboard.press("ArrowDown")
+        expect(options.nth(n).locator("input")).to_be_focused()
     page.keyboard.press("Enter")
     page.wait_for_function("location.search.includes('show=decided')", timeout=15_000)
