@@ -286,7 +286,27 @@ def test_rebuild_does_not_trust_a_damaged_log(
     ingested: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     flip(next(ingested.glob("raw/*/log.csv")))
-    assert rebuilt(ingested, capsys) == (1, ["lost"])
+    capsys.readouterr()
+    assert main(["archive", "rebuild", "--archive", str(ingested)]) == 1
+    assert "its bytes changed since it was written" in capsys.readouterr().out
+
+
+def test_rebuild_says_when_the_program_now_makes_other_bytes(
+    ingested: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As if an earlier version of the program had stored other samples."""
+    archive = open_archive(ingested)
+    (name,) = archive.sessions()["session"]
+    made = archive.samples(name).collect()
+    earlier = made.with_columns(pl.col("J1.current_a") + 1)
+    archive.add_session(archive.session(name), {"main": earlier}, replace=True)
+    assert verify(archive) == []
+    assert rebuilt(ingested, capsys) == (1, ["differs"])
+    assert_frame_equal(archive.samples(name).collect(), earlier)
+    assert rebuilt(ingested, capsys, "--put-in") == (0, ["changed"])
+    assert_frame_equal(archive.samples(name).collect(), made)
+    assert rebuilt(ingested, capsys) == (0, ["same"])
+    assert verify(archive) == []
 
 
 def test_verify_says_it_as_json(ingested: Path, capsys: pytest.CaptureFixture[str]) -> None:

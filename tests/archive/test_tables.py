@@ -164,20 +164,25 @@ def test_writers_without_a_lock_meet_in_the_commit(
 ) -> None:
     """As on an object store: only Delta's own commit keeps them apart."""
     monkeypatch.setattr("replay.archive.durable.fcntl", None)
-    archives = [open_archive(archive.root) for _ in range(3)]
-    threads = [
-        threading.Thread(
-            target=lambda a=a, n=n: [
-                a.replace("t", rows(f"{n}-{k}", k), session=[f"{n}-{k}"]) for k in range(8)
-            ]
-        )
-        for n, a in enumerate(archives)
-    ]
+    names = [f"{n}-{k}" for n in range(3) for k in range(5)]
+    archive.append("t", pl.concat([rows(name, -1) for name in names]))
+    failures: list[BaseException] = []
+
+    def write(writer: int) -> None:
+        try:
+            own = open_archive(archive.root)
+            for k in range(5):  # all rows lie in one file, so these truly collide
+                own.replace("t", rows(f"{writer}-{k}", k), session=[f"{writer}-{k}"])
+        except BaseException as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=write, args=(n,)) for n in range(3)]
     for t in threads:
         t.start()
     for t in threads:
         t.join()
-    assert archive.table("t").height == 24
+    assert failures == []
+    assert sorted(archive.table("t").rows()) == [(name, float(name[-1])) for name in names]
 
 
 def test_many_commits_are_merged_on_the_way(archive: Archive) -> None:

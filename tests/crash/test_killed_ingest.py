@@ -20,7 +20,7 @@ from tests.crash.victims import Victims
 KILLS = int(os.environ.get("JOINTBOOK_KILLS", "12"))
 
 
-@pytest.mark.timeout(60 + 6 * KILLS)
+@pytest.mark.timeout(60 + 20 * KILLS)
 def test_killed_at_any_moment(tmp_path: Path) -> None:
     pairs = write_logs(tmp_path)
     reference, root = tmp_path / "reference", tmp_path / "archive"
