@@ -26,6 +26,16 @@ STILL_SHARE = 0.05
 """A speed below this share of the top speed counts as standing still."""
 
 
+KNEE_SHARE = 0.1
+"""Share of the training rows beyond which the law of the tail takes over."""
+
+FAR = 0.975
+"""The quantile that, with the knee, sets that law."""
+
+STEEPEST = 14.0
+"""Bound on the law's power, for rows with hardly any tail (a normal law's is about 4.5)."""
+
+
 class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
     """Outlier score of a motor current given the motion that it served.
 
@@ -44,6 +54,8 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         ``decision_function = score_samples - offset_``.
     fits_ : dict
         Population (True: still) to coefficients, scale and sorted sizes.
+    tail_slope_ : float
+        Power of the law that continues the tail of the sizes.
 
     Notes
     -----
@@ -89,14 +101,15 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
                 self.fits_[kind] = self._fit_one(mine, kind)
         if not self.fits_:
             self.fits_[True] = self._fit_one(rows, True)
+        self.tail_slope_ = _tail_slope([f["sizes"] for f in self.fits_.values()])
         self.offset_ = float(np.quantile(self.score_samples(rows), self.contamination))
         return self
 
     def score_samples(self, X: npt.ArrayLike) -> Floats:
         """Return the log of the share of healthy rows at least this far off.
 
-        Beyond the training rows the tail is continued as a power law, so that
-        larger departures keep a lower score.
+        Beyond nine tenths of the training rows the tail is a power law, so
+        that larger departures keep a lower score.
         """
         check_is_fitted(self)
         rows = validate_data(self, X, dtype=np.float64, reset=False)
@@ -109,7 +122,7 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
                 continue
             fit = self.fits_.get(kind) or next(iter(self.fits_.values()))
             size = np.abs(rows[mine, 0] - self._design(rows[mine], fit["still"]) @ fit["beta"])
-            score[mine] = _log_share(size / fit["scale"], fit["sizes"])
+            score[mine] = _log_share(size / fit["scale"], fit["sizes"], self.tail_slope_)
         return score
 
     def decision_function(self, X: npt.ArrayLike) -> Floats:
@@ -138,12 +151,30 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         return np.column_stack([one, forward, v, forward * v, np.abs(v) * v, more])
 
 
-def _log_share(size: Floats, known: Floats) -> Floats:
-    """Log of the share of ``known`` (sorted) sizes that reach each size."""
+def _knee(known: Floats) -> float:
+    return max(float(np.quantile(known, 1 - KNEE_SHARE)), 1e-12)
+
+
+def _tail_slope(populations: list[Floats]) -> float:
+    """Power of the tail's law, from all populations together.
+
+    Each is measured by its own knee; one population's few extremes alone
+    would make the two scores incomparable.
+    """
+    further = float(np.quantile(np.concatenate([p / _knee(p) for p in populations]), FAR))
+    return float(np.log(KNEE_SHARE / (1 - FAR)) / max(np.log(max(further, 1.0)), 1.0 / STEEPEST))
+
+
+def _log_share(size: Floats, known: Floats, slope: float) -> Floats:
+    """Log of the share of ``known`` (sorted) sizes that reach each size.
+
+    Counted up to the knee, and a power law beyond it: ranks alone would give
+    the wildest row of a small population no lower a score than an ordinary
+    extreme of a large one.
+    """
     n = known.size
     above = n - np.searchsorted(known, size, side="left")
     inside = np.log((above + 1.0) / (n + 1.0))
-    top = max(float(known[-1]), 1e-12)
-    beyond = -2.0 * np.log(np.maximum(size / top, 1.0))
+    tail = np.log(KNEE_SHARE) - slope * np.log(np.maximum(size / _knee(known), 1.0))
     # a hair of the size itself, so that equal ranks keep their order
-    return np.asarray(inside + beyond - 1e-6 * np.log1p(size))
+    return np.asarray(np.where(tail < np.log(KNEE_SHARE), tail, inside) - 1e-6 * np.log1p(size))
