@@ -1,16 +1,15 @@
 """An archive on an object store: the same calls, by URL.
 
 A ``file://`` URL goes through the object-store code on this machine's disk.
-For S3 an emulator is started when there is one: `moto_server` on the PATH, or
-its path in JOINTBOOK_MOTO.
+For S3 an emulator is started: `moto_server` from the test requirements.
 """
 
 from __future__ import annotations
 
-import os
 import shutil
 import socket
 import subprocess
+import sys
 import threading
 import time
 import urllib.request
@@ -32,9 +31,10 @@ Store = tuple[str, dict[str, str] | None]
 
 @pytest.fixture(scope="module")
 def emulator() -> Iterator[dict[str, str]]:
-    program = os.environ.get("JOINTBOOK_MOTO") or shutil.which("moto_server")
+    # The one beside this interpreter: another's may be too old for this Arrow.
+    program = shutil.which("moto_server", path=str(Path(sys.executable).parent))
     if program is None:
-        pytest.skip("no S3 emulator here: install moto[server], or set JOINTBOOK_MOTO")
+        pytest.skip("no S3 emulator here: install moto[server]")
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
