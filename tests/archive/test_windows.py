@@ -206,3 +206,12 @@ def test_any_window_of_any_samples_keeps_its_extremes(
         assert np.nanmax(value) == np.float32(raw.max())
     else:
         assert np.isnan(value).all()
+
+
+def test_few_rows_keep_their_holes(tmp_path_factory: pytest.TempPathFactory) -> None:
+    made = open_archive(tmp_path_factory.mktemp("holes") / "archive", create=True)
+    cells = [1.0, None, 2.0, None, None, 3.0] * 3
+    frame = stream(len(cells)).with_columns(pl.Series("J1.current_a", cells))
+    made.add_session(record("s", frame), {"main": frame})
+    _, value = made.window("s", ["J1.current_a"], max_points=20)["J1.current_a"]
+    assert np.isnan(value).tolist() == [c is None for c in cells]
