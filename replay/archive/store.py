@@ -111,7 +111,7 @@ class Archive:
                 raise ArchiveError(
                     f"no session {session!r}",
                     file=self.place,
-                    todo="`jointbook flags` and the library page list what there is",
+                    todo="`jointbook ingest` and the library page name what there is",
                 )
             records[session] = self._read_record(session)
         return records[session]

@@ -31,8 +31,11 @@ def run(args: argparse.Namespace) -> int:
     """List the flags that pass the filters, what to look at first on top."""
     from replay.checks import flags
 
+    archive = open_archive(args.archive)
+    for session in args.session:
+        archive.session(session)  # a name that is not there would pass for a quiet session
     frame = flags(
-        open_archive(args.archive),
+        archive,
         args.session or None,
         joint=args.joint,
         kind=args.kind,
@@ -72,7 +75,7 @@ def export(frame: pl.DataFrame, path: Path) -> None:
     import orjson
 
     if path.suffix == ".csv":
-        frame.write_csv(path)
+        frame.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
     elif path.suffix == ".parquet":
         frame.write_parquet(path)
     elif path.suffix == ".json":

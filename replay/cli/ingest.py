@@ -13,9 +13,10 @@ from typing import Any
 import orjson
 
 from replay.archive import Archive, open_archive
-from replay.arm import Arm, load_arm
+from replay.arm import Arm, load_arm, switched_off
 from replay.cleaning import SET_ASIDE_KINDS, IngestResult, ingest
 from replay.cleaning.incoming import watch
+from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import plain, print_json, say
 from replay.errors import UsageError
@@ -49,6 +50,10 @@ def run(args: argparse.Namespace) -> int:
 
     maps = [load_map(m) for m in args.map] if args.map else None
     arm = load_arm(args.arm) if args.arm else None
+    if args.watch and (len(args.sources) != 1 or not Path(args.sources[0]).is_dir()):
+        raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
+    if not find_sources(args.sources) and not args.watch:  # raises for a name that is not there
+        raise UsageError("no log in it", file=args.sources[0])
     archive = open_archive(args.archive, create=True)
     if args.watch:
         return _stay(archive, args, maps, arm)
@@ -65,9 +70,9 @@ def run(args: argparse.Namespace) -> int:
     if bar is not None:
         bar.close()
     if args.json:
-        print_json(as_document(result))
+        print_json(as_document(result, arm))
     else:
-        _speak(result)
+        _speak(result, arm)
     return _exit_code(result)
 
 
@@ -80,29 +85,28 @@ def _stay(
     archive: Archive, args: argparse.Namespace, maps: list[LogMap] | None, arm: Arm | None
 ) -> int:
     """Watch one folder until the user stops it; one JSON line for each batch."""
-    if len(args.sources) != 1 or not Path(args.sources[0]).is_dir():
-        raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
     say(f"watching {args.sources[0]}; stop with Ctrl-C")
     worst = EXIT_DONE
     try:
         for result in watch(archive, args.sources[0], settle_s=args.settle, log_map=maps, arm=arm):
             worst = max(worst, _exit_code(result))
             if args.json:
-                print(orjson.dumps(plain(as_document(result))).decode(), flush=True)
+                print(orjson.dumps(plain(as_document(result, arm))).decode(), flush=True)
             else:
-                _speak(result)
+                _speak(result, arm)
     except KeyboardInterrupt:
         say("stopped")
     return worst
 
 
-def as_document(result: IngestResult) -> dict[str, Any]:
+def as_document(result: IngestResult, arm: Arm | None = None) -> dict[str, Any]:
     """Return the JSON document of an ingest."""
     return {
         "sessions": [session_document(s) for s in result.sessions],
         "refused": result.refused,
         "unchanged": result.unchanged,
         "proposed_maps": result.proposed,
+        "arm_switched_off": [] if arm is None else switched_off(arm),
     }
 
 
@@ -125,7 +129,7 @@ def session_document(session: Session) -> dict[str, Any]:
     }
 
 
-def _speak(result: IngestResult) -> None:
+def _speak(result: IngestResult, arm: Arm | None = None) -> None:
     for session in result.sessions:
         whole = "" if session.completeness is None else f", {session.completeness:.1%} complete"
         print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
@@ -133,6 +137,8 @@ def _speak(result: IngestResult) -> None:
             say(f"  {note.kind}: {note.joint or ''} {note.detail}".replace(":  ", ": "))
         for line in session.switched_off:
             say(f"  off: {line}")
+    for line in [] if arm is None else switched_off(arm):
+        say(f"off, by the arm file: {line}")
     for name in result.unchanged:
         print(f"{name}  was there already, nothing changed")
     for line in result.proposed:

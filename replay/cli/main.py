@@ -75,6 +75,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_SET_ASIDE
     except BrokenPipeError:
         return EXIT_DONE
+    except OSError as error:
+        # Mostly a file named on the command line that cannot be written.
+        print(f"jointbook {args.verb}: {error}", file=sys.stderr)
+        return EXIT_SET_ASIDE
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
         return 130

@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     elif args.fleet:
         _print_fleet(fleet(archive))
     elif out is None:
-        _print(found)
+        _print(found, bool(args.joint or args.indicator or args.serial))
     return EXIT_DONE
 
 
@@ -147,7 +147,10 @@ def _write(path: Path, found: list[Trend]) -> None:
         table.write_parquet(path)
 
 
-def _print(found: list[Trend]) -> None:
+def _print(found: list[Trend], chosen: bool) -> None:
+    if not found and chosen:
+        say("no trend of that joint, indicator or unit; `jointbook wear` alone lists all")
+        return
     if not found:
         say("no indicators: no session in the archive has a joint that moved")
         return

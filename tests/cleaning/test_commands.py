@@ -104,3 +104,36 @@ def test_watch_waits_for_a_copy_to_stand_still(tmp_path: Path) -> None:
     assert len(taken) == 1
     assert taken[0][0] >= 11.0
     assert taken[0][1].sessions[0].rows == 300
+
+
+def test_a_wrong_name_leaves_no_archive_behind(tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    for source in ("not-there.csv", "empty"):
+        done = jointbook(tmp_path, "ingest", str(tmp_path / source))
+        assert done.returncode == 2
+        assert source in done.stderr
+    assert not (tmp_path / "archive").exists()
+
+
+def test_what_the_arm_file_leaves_out_is_said(tmp_path: Path, log: Path) -> None:
+    arm = tmp_path / "arm.toml"
+    arm.write_text('[arm]\nname = "bare"\n[[joints]]\nname = "J1"\n[[joints]]\nname = "J2"\n')
+    words = ("ingest", str(log), "--map", str(tmp_path / "map.toml"), "--arm", str(arm))
+    document = json.loads(jointbook(tmp_path, *words, "--json").stdout)
+    assert any("brake_torque_nm" in line for line in document["arm_switched_off"])
+    assert "brake margin is off" in jointbook(tmp_path, *words).stderr
+
+
+def test_a_file_that_cannot_be_written_is_no_traceback(tmp_path: Path, log: Path) -> None:
+    away = str(tmp_path / "no-such-folder" / "log.map.toml")
+    done = jointbook(tmp_path, "map", str(log), "--out", away)
+    assert done.returncode == 1
+    assert away in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_flags_of_a_session_that_is_not_there_are_not_no_flags(tmp_path: Path, log: Path) -> None:
+    jointbook(tmp_path, "ingest", str(log), "--map", str(tmp_path / "map.toml"))
+    done = jointbook(tmp_path, "flags", "20990101T000000Z-none")
+    assert done.returncode == 1
+    assert "20990101T000000Z-none" in done.stderr
