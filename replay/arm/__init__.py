@@ -4,7 +4,7 @@ from replay.arm.chain import Reversal, reversal
 from replay.arm.description import Arm, Joint, Link
 from replay.arm.gaps import switched_off
 from replay.arm.loads import Loads, has_masses, loads, tip_speed
-from replay.arm.poses import Poses, poses
+from replay.arm.poses import Poses, poses, tip_place
 from replay.arm.reading import load_arm
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "poses",
     "reversal",
     "switched_off",
+    "tip_place",
     "tip_speed",
 ]

@@ -62,6 +62,26 @@ def poses(arm: Arm, angle_deg: ArrayLike, *, base: End = "A") -> Poses:
     return Poses(origin, rotation)
 
 
+def tip_place(arm: Arm, angle_deg: ArrayLike, *, base: End = "A") -> Array:
+    """Return only the tip's place in m, (n, 3); arguments and errors as for `poses`.
+
+    One vector carried from the tip back to the base, a fraction of the work of `poses`.
+    """
+    chain = chain_from(arm, base)
+    angles = np.radians(joint_columns(angle_deg, len(arm.joints), "angle_deg"))
+    out = np.empty((len(angles), 3))
+    for first in range(0, len(angles), _CHUNK):
+        part = np.ascontiguousarray(angles[first : first + _CHUNK].T)
+        place = np.repeat(chain.tip[:3, 3, None], part.shape[1], axis=1)
+        for step, joint in zip(reversed(chain.steps), reversed(chain.order), strict=True):
+            c, s = np.cos(part[joint]), np.sin(part[joint])
+            x, y = place[0], place[1]
+            turned = np.stack([c * x - s * y, s * x + c * y, place[2]])
+            place = step[:3, :3] @ turned + step[:3, 3, None]
+        out[first : first + _CHUNK] = place.T
+    return out
+
+
 def joint_columns(values: ArrayLike, count: int, name: str) -> Array:
     """Return ``values`` as (n, count) floats; UsageError when they do not fit."""
     out = np.atleast_2d(np.asarray(values, dtype=float))

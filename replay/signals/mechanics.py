@@ -55,9 +55,13 @@ class SessionMechanics:
         return {name: arrays_of(table) for name, table in self.tables.items()}
 
     @cached_property
+    def _brake_events(self) -> dict[str, pl.DataFrame]:
+        return {name: brake_events(a) for name, a in self._arrays.items()}
+
+    @cached_property
     def brake_events(self) -> pl.DataFrame:
         """`replay.signals.brakes.brake_events` of all joints, ``joint`` first."""
-        return _together({name: brake_events(a) for name, a in self._arrays.items()})
+        return _together(self._brake_events)
 
     @cached_property
     def held_stretches(self) -> pl.DataFrame:
@@ -67,7 +71,7 @@ class SessionMechanics:
     @cached_property
     def slips_beside_stops(self) -> pl.DataFrame:
         """`replay.signals.slips.slips_beside_stops`."""
-        return slips_beside_stops(self._arrays)
+        return slips_beside_stops(self._arrays, self._brake_events)
 
     @cached_property
     def duty(self) -> pl.DataFrame:

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from replay.signals.noise import Array, Flags, noise_of, resolution, thinned
@@ -204,21 +203,67 @@ def _fill_whole_windows(t_s: Array, y: Array, window: int, out: dict[str, Array]
                 out[name][row, half : n - half] = np.convolve(y[row], kernel[k, 0, ::-1], "valid")
         out["rate_gain"][:, half : n - half] = gains[0, 0]
         out["accel_gain"][:, half : n - half] = gains[1, 0]
-    windows_t = sliding_window_view(t_s, window)
-    windows_y = [sliding_window_view(series, window) for series in y]
-    for first in range(0, len(crooked), _CHUNK):
-        at = crooked[first : first + _CHUNK]
-        block = slice(at[0], at[-1] + 1) if at[-1] - at[0] == len(at) - 1 else at
-        times = windows_t[block]
-        offset = times - times[:, half : half + 1]
-        kernel, gains = _weights(offset, half * usual)
-        for row, view in enumerate(windows_y):
-            part = view[block]
-            for k, name in enumerate(("value", "rate", "accel")):
-                out[name][row, at + half] = np.einsum("kw,kw->k", kernel[k], part)
-        out["rate_gain"][:, at + half] = gains[0]
-        out["accel_gain"][:, at + half] = gains[1]
+    runs = np.split(crooked, np.flatnonzero(np.diff(crooked) > window) + 1) if len(crooked) else []
+    for run in runs:
+        for first in range(int(run[0]), int(run[-1]) + 1, _CHUNK):
+            stop = min(first + _CHUNK, int(run[-1]) + 1)
+            _fill_uneven(t_s, y, first, stop, window, half * usual, out)
     return whole
+
+
+def _fill_uneven(
+    t_s: Array,
+    y: Array,
+    first: int,
+    stop: int,
+    window: int,
+    scale_s: float,
+    out: dict[str, Array],
+) -> None:
+    """Fill the samples whose whole windows begin at ``first`` to ``stop`` (not included).
+
+    The moments of time and of each series are summed one place of the window
+    after another, over all windows at once: no weights are written down.
+    """
+    half, n = window // 2, stop - first
+    at = slice(first + half, stop + half)
+    middle = t_s[at]
+    s1, s2, s3, s4 = (np.zeros(n) for _ in range(4))
+    sums = np.zeros((len(y), 3, n))
+    for place in range(window):
+        there = slice(first + place, stop + place)
+        if place == half:  # at no distance
+            sums[:, 0] += y[:, there]
+            continue
+        u = (t_s[there] - middle) / scale_s
+        u2 = u * u
+        s1 += u
+        s2 += u2
+        s3 += u2 * u
+        s4 += u2 * u2
+        for total, series in zip(sums, y, strict=True):
+            part = series[there]
+            total[0] += part
+            total[1] += u * part
+            total[2] += u2 * part
+    whole = _Parabola(float(window), s1, s2, s3, s4)
+    for row, (b0, b1, b2) in enumerate(sums):
+        out["value"][row, at] = (whole.a00 * b0 + whole.a01 * b1 + whole.a02 * b2) / whole.det
+        slope = (whole.a01 * b0 + whole.a11 * b1 + whole.a12 * b2) / whole.det
+        curve = (whole.a02 * b0 + whole.a12 * b1 + whole.a22 * b2) / whole.det
+        out["rate"][row, at] = slope / scale_s
+        out["accel"][row, at] = 2 * curve / scale_s**2
+    out["rate_gain"][:, at] = np.sqrt(whole.a11 / whole.det) / scale_s
+    out["accel_gain"][:, at] = 2 * np.sqrt(whole.a22 / whole.det) / scale_s**2
+
+
+class _Parabola:
+    """Adjugate and determinant of the normal matrix [[s0 s1 s2] [s1 s2 s3] [s2 s3 s4]]."""
+
+    def __init__(self, s0: Array | float, s1: Array, s2: Array, s3: Array, s4: Array) -> None:
+        self.a00, self.a01, self.a02 = s2 * s4 - s3 * s3, s2 * s3 - s1 * s4, s1 * s3 - s2 * s2
+        self.a11, self.a12, self.a22 = s0 * s4 - s2 * s2, s1 * s2 - s0 * s3, s0 * s2 - s1 * s1
+        self.det = s0 * self.a00 + s1 * self.a01 + s2 * self.a02
 
 
 def _fill_one_by_one(
@@ -261,10 +306,9 @@ def _weights(
     u2 = u1 * u
     s0, s1, s2 = count, u1.sum(1), u2.sum(1)
     s3, s4 = np.einsum("kw,kw->k", u2, u), np.einsum("kw,kw->k", u2, u * u)
-    # adjugate of [[s0 s1 s2] [s1 s2 s3] [s2 s3 s4]]
-    a00, a01, a02 = s2 * s4 - s3 * s3, s2 * s3 - s1 * s4, s1 * s3 - s2 * s2
-    a11, a12, a22 = s0 * s4 - s2 * s2, s1 * s2 - s0 * s3, s0 * s2 - s1 * s1
-    det = s0 * a00 + s1 * a01 + s2 * a02
+    normal = _Parabola(s0, s1, s2, s3, s4)
+    a00, a01, a02 = normal.a00, normal.a01, normal.a02
+    a11, a12, a22, det = normal.a11, normal.a12, normal.a22, normal.det
     with np.errstate(divide="ignore", invalid="ignore"):
         inv = 1.0 / np.where(count >= 3, det, np.nan)
         value = (a00 * inv)[:, None] * mask + (a01 * inv)[:, None] * u1 + (a02 * inv)[:, None] * u2

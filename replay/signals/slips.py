@@ -85,13 +85,19 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
     ]
 
 
-def slips_beside_stops(tables: Mapping[str, pl.DataFrame | JointArrays]) -> pl.DataFrame:
+def slips_beside_stops(
+    tables: Mapping[str, pl.DataFrame | JointArrays],
+    known_events: Mapping[str, pl.DataFrame] | None = None,
+) -> pl.DataFrame:
     """Look at every held joint whenever another is stopped by its brake on the move.
 
     Parameters
     ----------
     tables : joint -> joint table
         Of one session.
+    known_events : joint -> brake events, optional
+        What `replay.signals.brakes.brake_events` says of these tables, where
+        it is known already.
 
     Returns
     -------
@@ -105,7 +111,8 @@ def slips_beside_stops(tables: Mapping[str, pl.DataFrame | JointArrays]) -> pl.D
         name: rates.resolution(a.angle[np.isfinite(a.angle)]) for name, a in arrays.items()
     }
     for name, stopped in arrays.items():
-        events = brake_events(stopped).filter(
+        events = brake_events(stopped) if known_events is None else known_events[name]
+        events = events.filter(
             (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
         )
         for when in events["time"]:

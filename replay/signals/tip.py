@@ -14,7 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.archive import Archive
-from replay.arm import Arm, has_masses, loads, poses, tip_speed
+from replay.arm import Arm, has_masses, loads, tip_place, tip_speed
 from replay.arm.chain import End
 from replay.errors import ArchiveError
 from replay.signals.carry import Codes, Nanoseconds, interpolated
@@ -144,7 +144,8 @@ def tip_of(
     place, speed = np.full((len(time_ns), 3), np.nan), postures.speed_m_s(time_ns)
     for base, rows in postures.base_rows(time_ns).items():
         if rows.any():
-            place[rows] = poses(arm, angle[rows], base=base).tip_m
+            which = slice(None) if rows.all() else rows
+            place[which] = tip_place(arm, angle[which], base=base)
     case = load_cases(channels.payload_kg(time_ns), channels.person_on_tip(time_ns))
     limits = arm.tip_speed_limit_m_s
     frame = pl.DataFrame(
@@ -155,7 +156,9 @@ def tip_of(
             "y_m": place[:, 1],
             "z_m": place[:, 2],
             "tip_speed_m_s": speed,
-            "load_case": pl.Series(LOAD_CASES).gather(case.astype(np.uint32)),
+            "load_case": pl.Series(case).replace_strict(
+                range(len(LOAD_CASES)), LOAD_CASES, return_dtype=pl.String
+            ),
             "limit_m_s": np.array([limits.get(c, np.nan) for c in LOAD_CASES])[case],
         }
     ).with_columns(pl.col(pl.Float64).fill_nan(None))

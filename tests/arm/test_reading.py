@@ -143,3 +143,13 @@ def test_conversion_without_a_gear_ratio_names_joint_and_key():
         current_from_torque(joint, 1.0, 1.0)
     assert caught.value.joint == "a"
     assert available_torque_nm(joint) is None
+
+
+@pytest.mark.parametrize("limits", ["[270, -270]", "[90, 90]"])
+def test_a_range_of_angles_goes_from_low_to_high(limits):
+    rows = f"[[joints]]\nname = 'a'\n[[joints]]\nname = 'b'\nangle_range_deg = {limits}\n"
+    with pytest.raises(ArmFileError, match="angle_range_deg") as caught:
+        load_arm(rows)
+    assert caught.value.joint == "b"
+    arm = load_arm(rows.replace(limits, "[-270, 90]"))
+    assert arm.joint("b").angle_range_deg == (-270.0, 90.0)

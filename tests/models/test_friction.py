@@ -190,3 +190,15 @@ def test_a_bent_line_is_not_taken_for_static_friction():
     fit = fit_friction(rows(w, np.sign(w) * (0.8 + 0.05 * w**2)))
     assert not any(t.name.startswith("rise") for t in fit.terms)
     assert all(abs(t.value) < 2 for t in fit.terms)
+
+
+def test_effort_that_falls_towards_standstill_is_no_static_friction():
+    # static friction is at least Coulomb friction (the model's own premise), so a dip has no rise
+    w = rates()
+    dips = curve(w, static=0.4)
+    both = fit_friction(rows(w, dips))
+    assert not any(t.name.startswith("rise") for t in both.terms)
+    assert both.stribeck_rate_deg_s is None
+    one = fit_friction(rows(w, np.where(w > 0, curve(w), dips)))
+    assert one.term("rise forward").value == pytest.approx(0.4, abs=0.02)
+    assert one.term("rise backward") is None

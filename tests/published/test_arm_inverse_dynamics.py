@@ -6,7 +6,7 @@ import numpy as np
 import pinocchio as pin
 import pytest
 
-from replay.arm import loads, poses, tip_speed
+from replay.arm import loads, poses, tip_place, tip_speed
 from tests.arm.makers import random_arm, twin
 
 
@@ -22,6 +22,7 @@ def test_random_arms_postures_and_payloads_agree_with_the_reference_library(base
     ours = loads(arm, angle, rate, accel, base=base, payload_kg=payload)
     speed = tip_speed(arm, angle, rate, base=base)
     pose = poses(arm, angle, base=base)
+    tip_alone = tip_place(arm, angle, base=base)
     order = list(range(count)) if base == "A" else list(range(count))[::-1]
     for row in range(n):
         model, tip = twin(arm, base, payload[row], arm.gravity_m_s2)
@@ -33,6 +34,7 @@ def test_random_arms_postures_and_payloads_agree_with_the_reference_library(base
         pin.forwardKinematics(model, data, q, v)
         pin.updateFramePlacements(model, data)
         np.testing.assert_allclose(pose.tip_m[row], data.oMf[tip].translation, atol=1e-9)
+        np.testing.assert_allclose(tip_alone[row], data.oMf[tip].translation, atol=1e-9)
         np.testing.assert_allclose(pose.tip_rotation[row], data.oMf[tip].rotation, atol=1e-9)
         reference = np.linalg.norm(pin.getFrameVelocity(model, data, tip).linear)
         assert speed[row] == pytest.approx(reference, rel=1e-9)
