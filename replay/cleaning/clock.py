@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.cleaning.instants import even_instants
 from replay.logs.maps import TimeEntry
 from replay.logs.timecodes import decode_cds, decode_cuc
 from replay.logs.timeforms import (
@@ -104,6 +105,11 @@ class Clock:
         return ns, ok
 
     def _iso(self, text: pl.Series) -> tuple[Ints, Mask]:
+        even = even_instants(text)
+        if even is not None:
+            ns, zoned = even
+            self.no_zone += 0 if zoned else len(text)
+            return ns, np.ones(len(text), dtype=np.bool_)
         if self._fast is None:
             probe = text.drop_nulls().head(50)
             for form in _FAST:
