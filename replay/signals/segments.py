@@ -23,6 +23,9 @@ STILL_SIGMAS = 6.0
 STILL_SHARE = 0.004
 """Still is below 6 standard deviations of the rate's noise, and at least this
 share of the joint's usual top rate."""
+REST_CONTRAST = 15.0
+"""Rates crowd about 0 this much more densely at rest than three to nine times as far out."""
+REST_ROWS = 20
 STEADY_SIGMAS = 4.0
 STEADY_SHARE = 0.1
 
@@ -96,7 +99,9 @@ def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
     Six standard deviations of the noise at rest. Sampled too slowly, motion
     looks like noise; then the noise is no larger than the quieter quarter of
     the rates says (a quarter of normal noise is within 0.319 deviations;
-    exact zeros, which some drives report at rest, are left out). At least
+    exact zeros, which some drives report at rest, are left out). A joint that
+    hardly rests has no quiet quarter either; then the crowd about 0 tells
+    (`_crowd_at_rest`), where it is much narrower than both. At least
     `STILL_SHARE` of the joint's usual top rate.
     """
     some = rates.thinned(rate_deg_s)
@@ -106,8 +111,31 @@ def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
     told = size[size > 0]
     if len(told) >= 20:
         quiet = float(np.quantile(told, 0.25)) / 0.319
-        noise = min(noise, max(quiet, 1.2 * rates.resolution(some[np.isfinite(some)])))
+        finest = 1.2 * rates.resolution(some[np.isfinite(some)])
+        noise = min(noise, max(quiet, finest))
+        crowd = _crowd_at_rest(told, top)
+        if crowd is not None and 3 * crowd < noise:
+            noise = max(crowd, finest)
     return max(STILL_SIGMAS * noise, STILL_SHARE * top, 1e-9)
+
+
+def _crowd_at_rest(size: Array, top: float) -> float | None:
+    """Return the standard deviation of the rates at rest, if a crowd about 0 stands out.
+
+    The narrowest band is sought in which rates lie `REST_CONTRAST` times as
+    densely as between three and nine times its width. For normal noise the
+    two densities differ so much at half a standard deviation (0.766 against
+    0.0445 of the rows at rest per deviation), whatever the motion is, if its
+    rates are spread wide.
+    """
+    kept = np.sort(size[size > 1e-6 * top])  # less is rounding, as good as an exact zero
+    if len(kept) < REST_ROWS or top <= 0:
+        return None
+    lowest = STILL_SHARE * top / (2 * STILL_SIGMAS)  # below this the share of the top rate rules
+    width = lowest * 2.0 ** (np.arange(0, 4 * np.log2(top / 3 / lowest)) / 4)
+    inside, near, far = (np.searchsorted(kept, k * width) for k in (1.0, 3.0, 9.0))
+    found = (inside >= REST_ROWS) & (6.0 * inside >= REST_CONTRAST * (far - near))
+    return 2.0 * float(width[np.argmax(found)]) if found.any() else None
 
 
 def _hysteresis(size: Array, enter: float, leave: float, starts: Flags) -> Flags:
