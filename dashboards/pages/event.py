@@ -36,7 +36,7 @@ def layout(desk: Desk, view: View) -> Component:
     sessions = catalogue.sessions_of(desk.archive)
     if not sessions:
         return basics.message("There is no session yet.", "Take logs in on the library page.")
-    session = view.session or sessions[0][0]
+    session = view.session or events.last_flagged(desk.archive) or sessions[0][0]
     if view.flag is None and not (view.joints and view.start_ns and view.end_ns):
         return _choose(desk, session, sessions)
     event = _event(desk, view, session)
@@ -319,6 +319,8 @@ def _words(desk: Desk, event: events.Event) -> Component:
 
 
 def _chance(score: float) -> str:
+    if score >= 4.0:  # past what training hours can tell, digits would be made up
+        return "chance alone shows this less than once in 10,000 joint-hours"
     return f"chance alone shows this in about one of {10**score:,.0f} joint-hours"
 
 

@@ -183,6 +183,7 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("library-confirm", "children", allow_duplicate=True),
+        Output("library-outcome", "children", allow_duplicate=True),
         Input("library-take", "n_clicks"),
         State(INTAKE, "data"),
         State({"type": "library-map", "group": ALL}, "value"),
@@ -193,7 +194,7 @@ def register(app: Dash, desk: Desk) -> None:
         clicks: int, data: dict[str, Any] | None, maps: list[str], arm: str | None
     ) -> Any:
         if not clicks or not data:
-            return no_update
+            return no_update, no_update
         batch = hall.batch(data["batch"])
         texts = [text for text in maps if text and text.strip()]
         for text in texts:
@@ -201,7 +202,12 @@ def register(app: Dash, desk: Desk) -> None:
         arm_text = _arm_text(desk, batch, arm)
 
         def run(step: Step) -> str:
-            result = work.take_in(desk.archive, batch, texts, arm_text, step)
+            try:
+                result = work.take_in(desk.archive, batch, texts, arm_text, step)
+            except JointbookError as error:
+                with guard:
+                    outcomes["last"] = basics.message("Taking in stopped.", str(error))
+                raise
             hall.discard(data["batch"])
             with guard:
                 outcomes["last"] = _outcome(result)
@@ -212,7 +218,7 @@ def register(app: Dash, desk: Desk) -> None:
 
         desk.jobs.start(f"Taking in {len(batch.logs)} logs", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
-        return basics.message("Taking the logs in; the page stays usable.")
+        return None, basics.message("Taking the logs in; the page stays usable.")
 
     @app.callback(
         Output("library-outcome", "children"),

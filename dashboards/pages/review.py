@@ -228,7 +228,8 @@ def _count_words(table: Any) -> str:
     if not table.height:
         return "No flags."
     open_count = int((table["verdict"] == decisions.OPEN).sum())
-    return f"{table.height} flags, {open_count} open, {table.height - open_count} decided."
+    flags = "1 flag" if table.height == 1 else f"{table.height} flags"
+    return f"{flags}, {open_count} open, {table.height - open_count} decided."
 
 
 def _nothing(table: Any, show: str, checked: str) -> str:

@@ -304,6 +304,14 @@ def flags_of(archive: Archive, session: str) -> pl.DataFrame:
     return frame.filter(pl.col("session") == session).sort("start") if frame.height else frame
 
 
+def last_flagged(archive: Archive) -> str | None:
+    """Return the newest session that has a flag, None when none has."""
+    frame = archive.table("flags")
+    if not frame.height:
+        return None
+    return str(frame.sort("start")["session"][-1])
+
+
 def thinned(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.DataFrame:
     """Keep at most about ``most`` rows, with the least and greatest of each column.
 

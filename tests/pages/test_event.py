@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -13,10 +14,10 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from dashboards.queries.event_tables import TABLES
-from dashboards.queries.events import evidence_words, thinned
-from replay.archive import Archive
+from dashboards.queries.events import evidence_words, last_flagged, thinned
+from replay.archive import Archive, open_archive
 from replay.reviews import pins
-from tests.pages.conftest import Visit
+from tests.pages.conftest import Visit, flag_rows
 
 SESSION = "20310303-heron"
 Open = Callable[..., Visit]
@@ -226,3 +227,17 @@ def test_evidence_is_spoken_with_its_units() -> None:
         evidence_words('{"extra_a": 0.4213, "delay_ms": 210, "why": null, "kinds": {"load": 0.5}}')
     )
     assert said == {"extra": "0.421 A", "delay": "210 ms", "kinds": "load 0.5"}
+
+
+def test_the_page_opens_on_the_newest_session_that_has_a_flag(tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    assert last_flagged(archive) is None
+    for session, day in (("later", 9), ("earlier", 2)):
+        rows = flag_rows(session, datetime(2031, 3, day, tzinfo=UTC), "TU-103")
+        archive.replace("flags", rows, session=[session])
+    assert last_flagged(archive) == "later"
+
+
+def test_a_high_score_is_put_in_words_that_training_can_bear(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page  # its score is 6.5
+    expect(page.locator("#page")).to_contain_text("less than once in 10,000 joint-hours")

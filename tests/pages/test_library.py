@@ -142,6 +142,8 @@ def test_a_dropped_log_is_shown_confirmed_and_taken_in(visit: Open, tmp_path: Pa
     outcome = page.locator("#library-outcome")
     expect(outcome).to_contain_text("Refused", timeout=30_000)
     expect(outcome).to_contain_text("cut.parquet")
+    expect(outcome).not_to_contain_text("Taking the logs in")
+    expect(page.locator("#library-confirm")).to_be_empty()
     expect(page.locator("#library-count")).to_have_text("1 sessions")
     stored = archive.sessions()
     assert stored.height == 1
