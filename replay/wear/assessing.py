@@ -82,8 +82,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
     t, y, weights, sections = thinned(t, y, weights, sections)
-    plain = theil_sen(t, y, weights=weights, sections=_several(sections))
-    if plain is None:
+    if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
     memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
     factor = memory * history.levelled.variance_factor
@@ -95,13 +94,13 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         confidence=CONFIDENCE,
         variance_factor=factor,
     )
-    assert slope is not None  # the same pairs as above
+    assert slope is not None  # two sessions of a section differ in time
     if weights is None:
         p = mann_kendall(y, t, sections=_several(sections), variance_factor=factor).p_value
     else:
         p = slope.p_value
     moved = slope.slope * float(np.ptp(t))
-    flat = y - np.array([_offset(t, y, sections, slope.slope, s) for s in sections])
+    flat = y - _offsets(t, y, sections, slope.slope)
     moves = shape(t, flat, variance_factor=memory)
     about = describe(history.indicator)
     usual = float(np.median(np.abs(y)))
@@ -109,17 +108,13 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     level = _latest_level(t, y, sections, slope.slope)
     projection = None
     if limit is not None:
-        onto_last = (
-            y
-            - np.array([_offset(t, y, sections, slope.slope, s) for s in sections])
-            + _offset(t, y, sections, slope.slope, sections[-1])
-        )
+        onto_last = flat + _offsets(t, y, sections, slope.slope)[-1]
         worse = about.worse
         if worse == "either":
             worse = "up" if limit >= level else "down"
         projection = project(
             t,
-            onto_last + 0.0,
+            onto_last,
             limit,
             worse=worse,
             variance_factor=factor,
@@ -155,11 +150,17 @@ def _several(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
     return sections if sections[0] != sections[-1] else None
 
 
-def _offset(
-    t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float, number: int
-) -> float:
-    own = sections == number
-    return float(np.median(y[own] - slope * t[own]))
+def _tells_a_slope(t: Floats, sections: npt.NDArray[np.int64]) -> bool:
+    return any(np.ptp(t[sections == s]) > 0 for s in np.unique(sections))
+
+
+def _offsets(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> Floats:
+    """Return the level of each session's section under a slope."""
+    out = np.empty(len(y))
+    for number in np.unique(sections):
+        own = sections == number
+        out[own] = np.median(y[own] - slope * t[own])
+    return out
 
 
 def _latest_level(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> float:

@@ -42,6 +42,10 @@ class Levelled:
     """The usual conditions: the medians."""
 
 
+SETTLED = 1e-5
+"""Reweighting stops when no coefficient moves by this share of the largest."""
+
+
 def level(
     times: Floats,
     values: Floats,
@@ -158,25 +162,37 @@ def solved(design: Floats, y: Floats, weights: Floats | None = None) -> Floats:
     Columns are few and scaled, rows are many: this is far faster than a
     decomposition of all rows, and a trace of a ridge keeps it solvable.
     """
-    scale = np.sqrt(np.sum(design * design, axis=0))
-    x = design / np.where(scale > 0, scale, 1.0)
+    x, scale = _scaled(design)
+    return _normal(x, y, weights) / scale
+
+
+def _scaled(design: Floats) -> tuple[Floats, Floats]:
+    scale = np.sqrt(np.einsum("np,np->p", design, design))
+    scale = np.where(scale > 0, scale, 1.0)
+    return design / scale, scale
+
+
+def _normal(x: Floats, y: Floats, weights: Floats | None) -> Floats:
     weighted = x if weights is None else x * weights[:, None]
     normal = weighted.T @ x
     normal[np.diag_indices_from(normal)] += 1e-12 * max(float(np.trace(normal)), 1e-300)
-    solution = np.linalg.solve(normal, weighted.T @ y)
-    return np.asarray(solution / np.where(scale > 0, scale, 1.0), dtype=float)
+    return np.asarray(np.linalg.solve(normal, weighted.T @ y), dtype=float)
 
 
 def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
     """Return Huber's regression by reweighting, scale from the median residual."""
     weights = w.copy()
+    x, by = _scaled(design)
+    root = np.sqrt(w)
     solution: Floats = np.zeros(design.shape[1])
     for _ in range(12):
-        solution = solved(design, y, weights)
-        residual = (y - design @ solution) * np.sqrt(w)
-        scale = np.median(np.abs(residual)) / 0.6745
+        before, solution = solution, _normal(x, y, weights)
+        if np.max(np.abs(solution - before)) <= SETTLED * np.max(np.abs(solution)):
+            break
+        residual = (y - x @ solution) * root
+        size = np.abs(residual)
+        scale = np.median(size) / 0.6745
         if scale <= 0:
             break
-        size = np.abs(residual) / scale
-        weights = w * np.minimum(1.0, HUBER / np.maximum(size, HUBER))
-    return np.asarray(solution, dtype=float)
+        weights = w * np.minimum(1.0, HUBER / np.maximum(size / scale, HUBER))
+    return solution / by

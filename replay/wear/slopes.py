@@ -79,7 +79,7 @@ def theil_sen(
     if not len(step):
         return None
     slopes = (y[j] - y[i]) / step
-    order = np.argsort(slopes, kind="stable")
+    order = np.argsort(slopes)
     slopes = slopes[order]
     z = float(ndtri(0.5 + confidence / 2))
     w = None if weights is None else np.asarray(weights, dtype=float)
@@ -138,7 +138,7 @@ def between_variance(remainder: Floats, se: Floats) -> float:
     low, high = 0.0, float(np.var(e)) + 1e-300
     while excess(high) > 0:
         high *= 4
-    for _ in range(60):
+    while high - low > 1e-9 * high:
         middle = (low + high) / 2
         low, high = (middle, high) if excess(middle) > 0 else (low, middle)
     return (low + high) / 2
