@@ -32,7 +32,7 @@ WORTH_ROWS = 131_072
 
 RUNS_SCHEMA = {"channel": pl.String(), "start": TIME_DTYPE, "value": pl.String()}
 
-_STEP_ROWS = 262_144
+PIECE_ROWS = WORTH_ROWS
 """Rows held at a time; whole blocks of every length."""
 
 _ROW_GROUP_BLOCKS = 8192
@@ -80,25 +80,81 @@ def write_overviews(samples: Path, folder: Path, stream: str) -> list[Path]:
         When the stream's time column does not rise strictly.
     """
     total = pq.read_metadata(samples).num_rows
-    if total < WORTH_ROWS:
-        for _ in _pieces(samples, total):
-            pass
-        return []
-    folder.mkdir(parents=True, exist_ok=True)
-    paths = [folder / overview_name(stream, rows) for rows in BLOCK_ROWS]
-    runs, levels = _Runs(total), [_Level(path) for path in paths]
+    made = OverviewWriter(folder, stream, samples)
     for piece in _pieces(samples, total):
-        runs.add(piece)
+        made.add(piece)
+    return made.close()
+
+
+class OverviewWriter:
+    """Makes the overviews of one stream from its pieces as they go by.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the overview files go; made if need be.
+    stream : str
+        Name of the stream.
+    samples : Path
+        The stream's Parquet file, for messages.
+    """
+
+    def __init__(self, folder: Path, stream: str, samples: Path) -> None:
+        self._folder = folder
+        self._stream = stream
+        self._samples = samples
+        self._rows = 0
+        self._before: int | None = None
+        self._runs = _Runs()
+        self._levels: list[_Level] = []
+
+    def add(self, piece: pl.DataFrame) -> None:
+        """Add the next rows; all pieces but the last are of `PIECE_ROWS` rows.
+
+        Raises
+        ------
+        ArchiveError
+            When the time column does not rise strictly.
+        """
+        self._check_time(piece[TIME])
+        begun = self._rows > 0
+        self._rows += piece.height
+        if not begun and piece.height < WORTH_ROWS:
+            return  # the last piece is the first: a short stream
+        if not begun:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            self._levels = [
+                _Level(self._folder / overview_name(self._stream, rows)) for rows in BLOCK_ROWS
+            ]
+        self._runs.add(piece)
         blocks, finer = block_frame(piece, BLOCK_ROWS[0]), BLOCK_ROWS[0]
-        for level, rows in zip(levels, BLOCK_ROWS, strict=True):
+        for level, rows in zip(self._levels, BLOCK_ROWS, strict=True):
             if rows != finer:
                 blocks, finer = _coarser(blocks, rows // finer), rows
             level.add(blocks)
-    for level in levels:
-        level.close()
-    path = folder / runs_name(stream)
-    runs.table().write_parquet(path, compression="zstd", row_group_size=65_536)
-    return [*paths, path]
+
+    def close(self) -> list[Path]:
+        """Finish the files and return them; none for a short stream."""
+        if not self._levels:
+            return []
+        for level in self._levels:
+            level.close()
+        path = self._folder / runs_name(self._stream)
+        runs = self._runs.table(self._rows)
+        runs.write_parquet(path, compression="zstd", row_group_size=65_536)
+        return [*(self._folder / overview_name(self._stream, n) for n in BLOCK_ROWS), path]
+
+    def _check_time(self, time: pl.Series) -> None:
+        if time.dtype != TIME_DTYPE:
+            raise ArchiveError(
+                f"time is {time.dtype}, not {TIME_DTYPE}", file=self._samples, column=TIME
+            )
+        at = time.to_physical().to_numpy()
+        before = self._before
+        falls = bool((at[1:] <= at[:-1]).any()) or (before is not None and at[0] <= before)
+        if time.null_count() or falls:
+            raise ArchiveError("time does not rise strictly", file=self._samples, column=TIME)
+        self._before = int(at[-1])
 
 
 def runs_of(frame: pl.DataFrame, name: str) -> pl.DataFrame:
@@ -142,8 +198,7 @@ class _Level:
 class _Runs:
     """The runs of all channels of words, gathered piece by piece."""
 
-    def __init__(self, rows: int) -> None:
-        self._most = min(int(rows * _RUNS_PER_ROW), _MOST_RUNS)
+    def __init__(self) -> None:
         self._dropped: set[str] = set()
         self._found: dict[str, list[pl.DataFrame]] = {}
         self._before: dict[str, object] = {}
@@ -159,15 +214,17 @@ class _Runs:
             self._before[name] = piece[name][-1]
             parts = self._found.setdefault(name, [])
             parts.append(frame.cast({"value": pl.String}))
-            if sum(p.height for p in parts) > self._most:
+            if sum(p.height for p in parts) > _MOST_RUNS:
                 self._dropped.add(name)
                 del self._found[name]
 
-    def table(self) -> pl.DataFrame:
-        """Return the runs found."""
+    def table(self, rows: int) -> pl.DataFrame:
+        """Return the runs found in so many rows."""
+        most = int(rows * _RUNS_PER_ROW)
         frames = [
             pl.concat(parts).select(pl.lit(name).alias("channel"), "start", "value")
             for name, parts in sorted(self._found.items())
+            if sum(p.height for p in parts) <= most
         ]
         return pl.concat(frames) if frames else pl.DataFrame(schema=RUNS_SCHEMA)
 
@@ -224,15 +281,5 @@ def _pieces(samples: Path, total: int) -> Iterator[pl.DataFrame]:
     scan = pl.scan_parquet(samples, glob=False)
     if total < WORTH_ROWS:
         scan = scan.select(TIME)
-    before: int | None = None
-    for offset in range(0, total, _STEP_ROWS):
-        piece = scan.slice(offset, _STEP_ROWS).collect()
-        time = piece[TIME]
-        if time.dtype != TIME_DTYPE:
-            raise ArchiveError(f"time is {time.dtype}, not {TIME_DTYPE}", file=samples, column=TIME)
-        steps = time.to_physical().diff().drop_nulls()
-        first, last = time.to_physical()[0], time.to_physical()[-1]
-        if time.null_count() or (steps <= 0).any() or (before is not None and first <= before):
-            raise ArchiveError("time does not rise strictly", file=samples, column=TIME)
-        before = last
-        yield piece
+    for offset in range(0, total, PIECE_ROWS):
+        yield scan.slice(offset, PIECE_ROWS).collect()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
@@ -14,7 +15,7 @@ import polars as pl
 import pyarrow.parquet as pq
 
 from replay.archive import catalogue, durable, layout
-from replay.archive.overview import write_overviews
+from replay.archive.overview import OverviewWriter, write_overviews
 from replay.archive.place import Place
 from replay.errors import ArchiveError
 from replay.records import Session
@@ -22,6 +23,9 @@ from replay.units import TIME, TIME_DTYPE
 
 ROW_GROUP_ROWS = 65_536
 MOST_ROW_GROUP_ROWS = 131_072
+
+_ANY_NAME = "stream"
+"""What overviews beside a stream's file are called until the stream has its name."""
 
 Stream = pl.LazyFrame | pl.DataFrame | Path
 
@@ -50,11 +54,14 @@ def prepare(
     made.mkdir()
     with ThreadPoolExecutor(3) as pool:
         raw_copy = None if raw is None else pool.submit(_raw_folder, folder, session, raw)
-        for name, stream in streams.items():
+        lacking = []
+        for name, stream in sorted(streams.items()):
             path = made / f"{name}.parquet"
             _write_stream(stream, path)
             _compare(path, session, name)
-        digests = _finish(made, sorted(streams), pool)
+            if not (isinstance(stream, Path) and _take_overviews(stream, made, name)):
+                lacking.append(name)
+        digests = _finish(made, sorted(streams), lacking, pool)
         (made / layout.RECORD).write_bytes(catalogue.session_file(session, digests))
         durable.sync_tree(made)
         kept = None if raw_copy is None else raw_copy.result()
@@ -126,21 +133,48 @@ def file_digests(folder: Path) -> dict[str, dict[str, Any]]:
     }
 
 
-def _finish(made: Path, streams: list[str], pool: ThreadPoolExecutor) -> dict[str, dict[str, Any]]:
-    """Make overviews while the samples go to the disk and are digested."""
+def overviews_beside(samples: Path) -> OverviewWriter:
+    """Make a stream's overviews while its samples are written, for `prepare` to find.
+
+    What an earlier attempt at the same file left behind is removed.
+    """
+    shutil.rmtree(_beside(samples), ignore_errors=True)
+    return OverviewWriter(_beside(samples), _ANY_NAME, samples)
+
+
+def _beside(samples: Path) -> Path:
+    return samples.with_name(f"{samples.name}.{layout.OVERVIEWS}")
+
+
+def _take_overviews(samples: Path, made: Path, name: str) -> bool:
+    """Move overviews that were made beside a stream's file; tell whether there were any."""
+    folder = _beside(samples)
+    if not folder.is_dir():
+        return False
+    target = made / layout.OVERVIEWS
+    target.mkdir(exist_ok=True)
+    for path in folder.iterdir():
+        os.replace(path, target / f"{name}{path.name.removeprefix(_ANY_NAME)}")
+    return True
+
+
+def _finish(
+    made: Path, streams: list[str], lacking: list[str], pool: ThreadPoolExecutor
+) -> dict[str, dict[str, Any]]:
+    """Make overviews that are not there, while all files go to the disk and are digested."""
     waiting: dict[str, Future[str]] = {}
     for name in streams:
         path = made / f"{name}.parquet"
         pool.submit(durable.sync, path)
         waiting[path.name] = pool.submit(durable.digest, path)
-    digests = {}
-    for name in streams:
-        overviews = write_overviews(made / f"{name}.parquet", made / layout.OVERVIEWS, name)
-        for path in overviews:
-            waiting[str(path.relative_to(made))] = pool.submit(durable.digest, path)
-    for name, sha256 in sorted(waiting.items()):
-        digests[name] = {"sha256": sha256.result(), "bytes": (made / name).stat().st_size}
-    return digests
+    for name in lacking:
+        write_overviews(made / f"{name}.parquet", made / layout.OVERVIEWS, name)
+    for path in (made / layout.OVERVIEWS).glob("*"):
+        waiting[str(path.relative_to(made))] = pool.submit(durable.digest, path)
+    return {
+        name: {"sha256": sha256.result(), "bytes": (made / name).stat().st_size}
+        for name, sha256 in sorted(waiting.items())
+    }
 
 
 def _write_stream(stream: Stream, path: Path) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 
 from replay.archive import catalogue, durable, layout, publish, windows
-from replay.archive.overview import overview_name
+from replay.archive.overview import OverviewWriter, overview_name
 from replay.archive.place import DiskPlace, Place, StorePlace, place_of
 from replay.archive.tables import Tables, translated
 from replay.errors import ArchiveError
@@ -293,6 +293,10 @@ class Archive:
         """Copy a log's files below a staging folder; see `publish.copy_raw`."""
         return publish.copy_raw(folder, sources)
 
+    def overviews_beside(self, samples: Path) -> OverviewWriter:
+        """Make overviews while a stream's file is written; see `publish.overviews_beside`."""
+        return publish.overviews_beside(samples)
+
     def add_session(
         self,
         session: Session,
@@ -309,7 +313,8 @@ class Archive:
             Its record.
         streams : mapping
             By name; a stream given as a path is a Parquet file in `staging`,
-            and is moved. Nothing is read into memory whole.
+            and is moved, with what `overviews_beside` made for it. Nothing is
+            read into memory whole.
         raw : Path or sequence of Path, optional
             The log as it came, several files in their reading order, or a
             folder made by `replay.archive.publish.copy_raw` in `staging`.

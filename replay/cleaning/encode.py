@@ -12,7 +12,7 @@ import queue
 import threading
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Protocol
 
 import polars as pl
 
@@ -24,11 +24,27 @@ _LEVEL = 1
 _DICTIONARY_BYTES = 1 << 24
 
 
-class StreamWriter:
-    """A Parquet file that takes frames; a context manager."""
+class Follower(Protocol):
+    """Sees the same rows go by, a row group at a time."""
 
-    def __init__(self, target: Path) -> None:
+    def add(self, piece: pl.DataFrame) -> None: ...  # noqa: D102
+    def close(self) -> Any: ...  # noqa: D102
+
+
+class StreamWriter:
+    """A Parquet file that takes frames; a context manager.
+
+    Parameters
+    ----------
+    target : Path
+        The file.
+    follower : Follower, optional
+        Is given each row group too, so that nobody has to decode the file for it.
+    """
+
+    def __init__(self, target: Path, follower: Follower | None = None) -> None:
         self._target = target
+        self._follower = follower
         self._queue: queue.Queue[pl.DataFrame | None] = queue.Queue(_WAITING)
         self._held: list[pl.DataFrame] = []
         self._rows = 0
@@ -45,11 +61,15 @@ class StreamWriter:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        if kind is None and self._held:
-            self._queue.put(pl.concat(self._held))
-        self._held = []
-        self._queue.put(None)
-        self._thread.join()
+        try:
+            if kind is None and self._rows:
+                self._hand_on(pl.concat(self._held))
+            if kind is None and self._follower is not None:
+                self._follower.close()
+        finally:
+            self._held = []
+            self._queue.put(None)
+            self._thread.join()
         if kind is None and self._error is not None:
             raise self._error
 
@@ -61,9 +81,14 @@ class StreamWriter:
         self._rows += frame.height
         while self._rows >= ROW_GROUP_ROWS:
             whole = pl.concat(self._held)
-            self._queue.put(whole.head(ROW_GROUP_ROWS))
+            self._hand_on(whole.head(ROW_GROUP_ROWS))
             rest = whole.slice(ROW_GROUP_ROWS)
             self._held, self._rows = [rest], rest.height
+
+    def _hand_on(self, frame: pl.DataFrame) -> None:
+        self._queue.put(frame)
+        if self._follower is not None:
+            self._follower.add(frame)
 
     def _run(self) -> None:
         writer: Any = None

@@ -21,12 +21,13 @@ from typing import Any, Protocol
 import polars as pl
 
 from replay.arm import Arm, load_arm
+from replay.cleaning.encode import Follower
 from replay.cleaning.long import clean_long
-from replay.cleaning.parts import Part, clean_wide, joint_names
+from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.together import gather
 from replay.errors import ArchiveError, JointbookError, LogRefused, UsageError
-from replay.logs.bind import Binding, check_enough, check_whole
+from replay.logs.bind import check_enough, check_whole
 from replay.logs.fit import Fit, fit, fit_some
 from replay.logs.maps import LogMap, load_map
 from replay.logs.raw import RawLog
@@ -51,6 +52,7 @@ class Keeper(Protocol):
     def copy_raw(  # noqa: D102
         self, folder: Path, sources: Sequence[Path]
     ) -> tuple[Path, str]: ...
+    def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
     def add_session(  # noqa: D102
         self, session: Session, streams: Any, *, raw: Any = None
     ) -> bool: ...
@@ -182,7 +184,15 @@ def _take(
         joints, note = joint_names(log_map, arm)
         copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
         parts = [
-            _clean(raw, fit.log_map, fit.bindings, joints, arm, _below(folder, f"log{n}"))
+            (clean_long if fit.log_map.layout == "long" else clean_wide)(
+                raw,
+                fit.log_map,
+                fit.bindings,
+                joints,
+                arm,
+                _below(folder, f"log{n}"),
+                follow=archive.overviews_beside,
+            )
             for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
         ]
         kept, sha256 = copying.result()
@@ -235,18 +245,6 @@ def _below(folder: Path, name: str) -> Path:
     made = folder / name
     made.mkdir(exist_ok=True)
     return made
-
-
-def _clean(
-    raw: RawLog,
-    log_map: LogMap,
-    bindings: list[Binding],
-    joints: tuple[str, ...],
-    arm: Arm | None,
-    folder: Path,
-) -> Part:
-    clean = clean_long if log_map.layout == "long" else clean_wide
-    return clean(raw, log_map, bindings, joints, arm, folder)
 
 
 def _maps(log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None) -> list[LogMap]:

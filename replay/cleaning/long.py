@@ -14,7 +14,7 @@ import polars as pl
 
 from replay.arm import Arm
 from replay.cleaning.clock import Clock
-from replay.cleaning.parts import Part, clean_wide
+from replay.cleaning.parts import Follow, Part, clean_wide
 from replay.cleaning.streams import original_rows
 from replay.errors import LogRefused
 from replay.logs.bind import Binding
@@ -35,6 +35,7 @@ def clean_long(
     joints: tuple[str, ...],
     arm: Arm | None,
     folder: Path,
+    follow: Follow | None = None,
 ) -> Part:
     """Clean a long table into one stream for each set of instants."""
     time, word, value = long_columns(log_map)
@@ -110,6 +111,7 @@ def clean_long(
             stream=name,
             time_column="ns",
             on_change=_on_change(wide["ns"], table["ns"]),
+            follow=follow,
         )
         part.streams |= made.streams
         part.cleaners |= made.cleaners

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from replay.arm import Arm, reversal
 from replay.arm.chain import Reversal
 from replay.cleaning.channels import ChannelPlan, learn_typical, plan_channels
 from replay.cleaning.clock import Clock
+from replay.cleaning.encode import Follower
 from replay.cleaning.streams import StreamCleaner
 from replay.cleaning.watch import ChannelWatch
 from replay.errors import LogMapError, LogRefused
@@ -21,6 +22,8 @@ from replay.logs.delimited import failed_column
 from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog
 from replay.units import SESSION_QUANTITIES
+
+Follow = Callable[[Path], Follower]
 
 _TRIES = 4
 _REGULAR = 0.6
@@ -75,6 +78,7 @@ def clean_wide(
     stream: str = "main",
     time_column: str | None = None,
     on_change: bool = False,
+    follow: Follow | None = None,
 ) -> Part:
     """Clean a table of one row an instant into one stream.
 
@@ -82,6 +86,8 @@ def clean_wide(
     ----------
     on_change : bool
         Samples come when something changes, so that no gap means anything.
+    follow : callable, optional
+        Gives for a stream's file what else wants to see its rows.
 
     Raises
     ------
@@ -96,7 +102,7 @@ def clean_wide(
         cleaner.regular &= not on_change
         target = folder / f"{stream}.parquet"
         try:
-            cleaner.sink(target, as_text)
+            cleaner.sink(target, as_text, None if follow is None else follow(target))
         except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
             if raw.kind != "delimited" or attempt == _TRIES:
                 raise LogRefused(

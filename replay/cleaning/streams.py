@@ -17,7 +17,7 @@ import polars as pl
 
 from replay.cleaning.channels import ChannelPlan, read_channels
 from replay.cleaning.clock import Clock
-from replay.cleaning.encode import StreamWriter
+from replay.cleaning.encode import Follower, StreamWriter
 from replay.cleaning.order import Lapse, Orderer
 from replay.cleaning.watch import ChannelWatch
 from replay.errors import LogRefused
@@ -87,7 +87,7 @@ class StreamCleaner:
         names += [self.raw.tell_tale] if self.raw.tell_tale else []
         return list(dict.fromkeys(names))
 
-    def sink(self, target: Path, as_text: frozenset[str]) -> None:
+    def sink(self, target: Path, as_text: frozenset[str], follower: Follower | None = None) -> None:
         """Read, clean and write the whole stream.
 
         Raises
@@ -99,7 +99,7 @@ class StreamCleaner:
             When nothing usable is left.
         """
         frame = self.raw.scan(self.needed, as_text)
-        with StreamWriter(target) as writer:
+        with StreamWriter(target, follower) as writer:
             for block in self._clean(frame):
                 writer.write(block)
         if not self.rows_out:
