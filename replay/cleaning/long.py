@@ -80,6 +80,18 @@ def clean_long(
     table = pl.DataFrame(
         {"ns": ns, "row": rows["row"], "channel": rows[_CHANNEL], "value": rows[_VALUE]}
     ).filter(pl.Series(ok))
+    back = table.filter(pl.col("ns").diff().over("channel") < 0)["row"]
+    if len(back):
+        steps = original_rows(back.head(100).cast(pl.Int64).to_numpy(), raw.removed)
+        raw.set_aside.append(
+            SetAside(
+                "clock-step",
+                "the time of a channel goes back here; its values were put in the order of their "
+                "times, so two passes over the same times lie mixed",
+                tuple(steps.tolist()),
+                len(back),
+            )
+        )
     by_channel = {
         str(key[0]): group.select("ns", "value")
         for key, group in table.group_by(["channel"], maintain_order=True)
@@ -113,6 +125,11 @@ def clean_long(
             on_change=_on_change(wide["ns"], table["ns"]),
             follow=follow,
         )
+        for cleaner in made.cleaners.values():
+            for plan in cleaner.plans:
+                if plan.text_first_row is not None:
+                    at = wide["ns"][plan.text_first_row - 1]
+                    plan.text_first_row = _row_in_file(table, plan.column, at, raw)
         part.streams |= made.streams
         part.cleaners |= made.cleaners
     first = next(iter(part.cleaners.values()))
@@ -120,6 +137,12 @@ def clean_long(
     first.clock.no_zone += clock.no_zone
     first.clock.leap_seconds += clock.leap_seconds
     return part
+
+
+def _row_in_file(table: pl.DataFrame, channel: str, ns: int, raw: RawLog) -> int:
+    """Return the data row, in the file, of a channel's first value at an instant."""
+    row = table.filter((pl.col("ns") == ns) & (pl.col("channel").cast(pl.String) == channel))["row"]
+    return int(original_rows(row.head(1).cast(pl.Int64).to_numpy(), raw.removed)[0])
 
 
 def _one_base(

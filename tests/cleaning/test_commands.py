@@ -137,3 +137,53 @@ def test_flags_of_a_session_that_is_not_there_are_not_no_flags(tmp_path: Path, l
     done = jointbook(tmp_path, "flags", "20990101T000000Z-none")
     assert done.returncode == 1
     assert "20990101T000000Z-none" in done.stderr
+
+
+LONG_MAP = """
+[log]
+layout = "long"
+joints = 1
+[long]
+time = "time"
+channel = "channel"
+value = "value"
+[time]
+column = "time"
+format = "iso8601"
+[joint.rate]
+column = "j{n}.rate"
+unit = "deg/s"
+[joint.current]
+column = "j{n}.current"
+unit = "A"
+"""
+
+
+def long_log(tmp_path: Path, seconds: list[int], spoilt: int | None = None) -> tuple[str, ...]:
+    """Write a long table of two channels, return the words that ingest it."""
+    lines = [
+        f"2031-03-01T00:{s // 60:02d}:{s % 60:02d}Z,j1.{what},{s / 10}"
+        for s in seconds
+        for what in ("rate", "current")
+    ]
+    if spoilt is not None:
+        lines[spoilt - 1] = lines[spoilt - 1].rpartition(",")[0] + ",oops"
+    (tmp_path / "long.csv").write_text("\n".join(["time,channel,value", *lines]) + "\n")
+    (tmp_path / "long.toml").write_text(LONG_MAP)
+    return "ingest", str(tmp_path / "long.csv"), "--map", str(tmp_path / "long.toml"), "--json"
+
+
+def test_a_long_table_names_the_row_of_the_file(tmp_path: Path) -> None:
+    done = jointbook(tmp_path, *long_log(tmp_path, list(range(100)), spoilt=84))
+    (note,) = [q for q in json.loads(done.stdout)["sessions"][0]["quality"] if q["kind"] == "text"]
+    assert "first in row 84)" in note["detail"]
+    assert done.returncode == 1
+
+
+def test_a_clock_that_runs_backwards_in_a_long_table_is_told(tmp_path: Path) -> None:
+    done = jointbook(tmp_path, *long_log(tmp_path, [*range(60), *range(40, 100)]))
+    quality = json.loads(done.stdout)["sessions"][0]["quality"]
+    (note,) = [q for q in quality if q["kind"] == "clock-step"]
+    assert "(rows 121, 122)" in note["detail"]
+    assert note["count"] == 2
+    assert done.returncode == 1
