@@ -221,9 +221,13 @@ def _time_column(head: pl.DataFrame) -> str | None:
 
 def _time_lines(raw: RawLog, head: pl.DataFrame, time: str | None) -> list[Line]:
     if time is None:
+        named = next((n for n in head.columns if time_score(n) >= 0.5), None)
+        none = (
+            "no time column" if named is None else f"column {named!r} reads as no time known here"
+        )
         return [
-            Line("time", "rows_at_hz", "1.0", 0.0, "no time column: state the rate"),
-            Line("time", "start", '"1970-01-01T00:00:00Z"', 0.0, "no time column: state the start"),
+            Line("time", "rows_at_hz", "1.0", 0.0, f"{none}: state the rate"),
+            Line("time", "start", '"1970-01-01T00:00:00Z"', 0.0, f"{none}: state the start"),
         ]
     guess = guesses.time_guess(head[time]) or Guess("iso8601", 0.1, "its values are no times")
     lines = [

@@ -134,6 +134,15 @@ def test_toml_carries_confidence_and_parses(tmp_path: Path) -> None:
     assert all("#" in line for line in text.splitlines() if "=" in line)
 
 
+def test_a_time_in_an_unknown_form_is_named(tmp_path: Path) -> None:
+    path = log(tmp_path, "q{}_deg", "dq{}_deg_s", "i{}_A", SEVEN)
+    day_first = instants(ROWS).dt.strftime("%d.%m.%Y %H:%M:%S")
+    pl.read_csv(path).with_columns(time=day_first).write_csv(path)
+    proposal = propose_map(path)
+    assert not proposal.sure
+    assert any("column 'time' reads as no time" in line.why for line in proposal.doubts)
+
+
 def test_command_writes_the_map(tmp_path: Path) -> None:
     path = log(tmp_path, "q{}_deg", "dq{}_deg_s", "i{}_A", SEVEN)
     out = tmp_path / "map.toml"
