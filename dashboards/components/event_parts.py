@@ -62,7 +62,7 @@ def number(value: Any, digits: int = 2, unit: str = "") -> str:
 def evidence_list(pairs: Iterable[tuple[str, str]]) -> Component:
     """Return a flag's evidence as a list of terms."""
     return html.Dl(
-        [html.Div([html.Dt(key), html.Dd(value)]) for key, value in pairs],
+        [html.Div([html.Dt(key), html.Dd(value)]) for key, value in pairs if value],
         className="facts evidence",
     )
 

@@ -165,7 +165,7 @@ def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
                                 id="wear-note-date",
                                 type="text",
                                 value=today,
-                                style={"width": "8em"},
+                                style={"width": "9em"},
                             ),
                         ],
                         className="field",

@@ -153,7 +153,9 @@ class Derived:
             if not table.height or joint not in joints:
                 continue
             unit = found.record.units.get(joint) or joint
-            columns = _columns_of(table, unit, base, rate=not found.has(joint, "rate_deg_s"))
+            columns = _columns_of(
+                table, unit, base, tables, rate=not found.has(joint, "rate_deg_s")
+            )
             time = table["t_s"]
             held = together.setdefault(time.to_numpy().tobytes(), (time, {}))[1]
             held.update({channel(joint, name): values for name, values in columns.items()})
@@ -164,7 +166,12 @@ class Derived:
 
 
 def _columns_of(
-    table: pl.DataFrame, unit: str, base: Baseline | None, *, rate: bool
+    table: pl.DataFrame,
+    unit: str,
+    base: Baseline | None,
+    arm: dict[str, pl.DataFrame],
+    *,
+    rate: bool,
 ) -> dict[str, Singles]:
     columns: dict[str, Singles] = {}
     if rate:
@@ -173,7 +180,7 @@ def _columns_of(
         columns["load_nm"] = _singles(table["load_nm"])
     if base is not None:
         try:
-            expected = base.expected(table, unit)
+            expected = base.expected(table, unit, arm)
         except BaselineError:
             return columns
         for name in ("expected_a", "low_a", "high_a"):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from threading import Lock
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,7 @@ Points = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32]]
 """Instants in ns since 1970 (UTC), rising or equal, and values; NaN is a hole."""
 
 _STEP_ROWS = 262_144
+_KEPT_EDGES = 32
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -148,16 +150,35 @@ def _level(files: StreamFiles, start: int, end: int, buckets: int) -> int | None
     if not files.overviews:
         return None
     coarsest = max(files.overviews)
-    count = (
-        files.overviews[coarsest]
-        .scan()
-        .filter(pl.col("last") >= literal(start), pl.col(TIME) < literal(end))
-        .select(pl.len())
-        .collect()
-        .item()
-    )
+    first, last = _block_edges(files.overviews[coarsest])
+    count = int(np.searchsorted(first, end)) - int(np.searchsorted(last, start))
     fits = [r for r in files.overviews if (count - 1) * coarsest >= buckets * r]
     return max(fits, default=None)
+
+
+def _block_edges(path: Place) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """Return the first and the last instant of every block, both rising, ns since 1970.
+
+    Every window asks for them and a session's files never change, so those of
+    the last few files on a disk are kept, each under its time of writing.
+    """
+    folder = path.folder
+    stamp = None if folder is None else folder.stat()
+    key = (path.url, stamp.st_mtime_ns, stamp.st_size) if stamp is not None else None
+    if key is not None and (kept := _edges.get(key)) is not None:
+        return kept
+    frame = path.scan().select(pl.col(TIME, "last").to_physical()).collect()
+    found = (frame[TIME].to_numpy(), frame["last"].to_numpy())
+    if key is not None:
+        with _edges_lock:
+            _edges[key] = found
+            while len(_edges) > _KEPT_EDGES:
+                _edges.pop(next(iter(_edges)))
+    return found
+
+
+_edges: dict[tuple[str, int, int], tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]] = {}
+_edges_lock = Lock()
 
 
 def _held(path: Place, channels: list[str]) -> list[str]:
