@@ -23,6 +23,7 @@ SET_ASIDE_KINDS = frozenset(
         "contradiction",
         "clock-step",
         "clock-spike",
+        "same-name",
         "unknown-packet",
     }
 )
@@ -48,6 +49,15 @@ def quality_notes(part: Part) -> list[QualityNote]:
         notes += _row_notes(cleaner)
         notes += _time_notes(cleaner)
         for plan in cleaner.plans:
+            if f"{plan.column}#2" in part.raw.columns:
+                notes.append(
+                    _note(
+                        plan,
+                        "same-name",
+                        f"two columns are called {plan.column!r}: the first was taken, the second "
+                        f"set aside (a log map can name it {plan.column + '#2'!r})",
+                    )
+                )
             notes += _value_notes(plan)
         notes += _watch_notes(cleaner)
     return notes

@@ -187,3 +187,14 @@ def test_a_clock_that_runs_backwards_in_a_long_table_is_told(tmp_path: Path) -> 
     assert "(rows 121, 122)" in note["detail"]
     assert note["count"] == 2
     assert done.returncode == 1
+
+
+def test_two_columns_of_one_name_are_told(tmp_path: Path, log: Path) -> None:
+    head, *rows = log.read_text().splitlines()
+    name = head.split(",")[1]
+    log.write_text("\n".join([f"{head},{name}", *(f"{row},9" for row in rows)]) + "\n")
+    done = jointbook(tmp_path, "ingest", str(log), "--map", str(tmp_path / "map.toml"), "--json")
+    quality = json.loads(done.stdout)["sessions"][0]["quality"]
+    (note,) = [q for q in quality if q["kind"] == "same-name"]
+    assert repr(name) in note["detail"]
+    assert done.returncode == 1
