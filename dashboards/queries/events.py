@@ -130,8 +130,10 @@ def joint_rows(
     seen, remainder`` (in spreads; null without a baseline).
     """
     name = joint or event.joint
-    table = joint_table(archive, event.record.session, name, start=start, end=end)
-    return thinned(_expected(archive, event, name, table), CURVES, MOST_ROWS)
+    tables = joint_tables(archive, event.record.session, start=start, end=end)
+    if name not in tables:  # said with the joint's name
+        tables[name] = joint_table(archive, event.record.session, name, start=start, end=end)
+    return thinned(_expected(archive, event, name, tables), CURVES, MOST_ROWS)
 
 
 def neighbours(archive: Archive, event: Event, start: datetime, end: datetime) -> pl.DataFrame:
@@ -141,10 +143,10 @@ def neighbours(archive: Archive, event: Event, start: datetime, end: datetime) -
     """
     tables = joint_tables(archive, event.record.session, start=start, end=end)
     frames = [
-        thinned(_expected(archive, event, name, table), ("current_a", "rate_deg_s"), 800)
+        thinned(_expected(archive, event, name, tables), ("current_a", "rate_deg_s"), 800)
         .with_columns(joint=pl.lit(name))
         .select("joint", "time", "rate_deg_s", "current_a", "expected_a", "remainder")
-        for name, table in tables.items()
+        for name in tables
     ]
     return pl.concat(frames) if frames else pl.DataFrame()
 
@@ -399,8 +401,11 @@ def _figure(value: Any) -> str:
     return str(value)
 
 
-def _expected(archive: Archive, event: Event, joint: str, table: pl.DataFrame) -> pl.DataFrame:
+def _expected(
+    archive: Archive, event: Event, joint: str, arm: dict[str, pl.DataFrame]
+) -> pl.DataFrame:
     """Lay the expected current beside a joint's rows, from the flag's own baseline."""
+    table = arm[joint]
     nothing = {
         "expected_a": pl.Float64,
         "spread_a": pl.Float64,
@@ -413,7 +418,7 @@ def _expected(archive: Archive, event: Event, joint: str, table: pl.DataFrame) -
     try:
         baseline = baseline_of(archive, event)
         if table.height and baseline is not None:
-            expected = baseline.expected(table, unit)
+            expected = baseline.expected(table, unit, arm)
     except JointbookError:  # said in words beside the score; here there is just no band
         expected = None
     if expected is None:

@@ -8,6 +8,7 @@ same content, and therefore the version that is already there.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -23,7 +24,7 @@ from replay.models.tails import CONFIDENCE, rate_bound
 from replay.models.unit import Rarity, UnitModel
 from replay.records import Session
 
-FORMAT = 1
+FORMAT = 2
 FOLDER = "baselines"
 CANNOT_PROMISE = "cannot promise this rate from so few sessions"
 
@@ -137,7 +138,9 @@ class Baseline:
             )
         return said
 
-    def expected(self, table: pl.DataFrame, unit: str) -> pl.DataFrame:
+    def expected(
+        self, table: pl.DataFrame, unit: str, arm: Mapping[str, pl.DataFrame] | None = None
+    ) -> pl.DataFrame:
         """Return the expected current beside a joint table, row by row.
 
         Parameters
@@ -146,6 +149,10 @@ class Baseline:
             Columns of `replay.units.JOINT_TABLE`.
         unit : str
             Serial number of the joint unit.
+        arm : mapping, optional
+            The tables of all joints over the same time, in the arm's order.
+            Without them a unit whose current follows the posture is ``seen``
+            nowhere.
 
         Returns
         -------
@@ -161,7 +168,7 @@ class Baseline:
                 todo="learn again with sessions in which it runs",
             )
         known = self.units[unit]
-        rows = bin_table(table, width_s=0.0)
+        rows = bin_table(table, width_s=0.0, arm=arm)
         expected, sd, seen = known.model.predict(rows)
         own = np.zeros(len(rows))
         for code in (HELD, HOLDING, MOVING):

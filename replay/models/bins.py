@@ -7,8 +7,8 @@ and what was fast inside the bin survives as its spread, range and roughness.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -68,6 +68,8 @@ class Bins:
     """Brake command, 1 for engage."""
     settled: Floats
     """Time to the nearest change of motion or direction, s."""
+    posture: Floats
+    """Angles of all joints as the bin begins, rad, shape (bins, joints)."""
 
     def __len__(self) -> int:
         return int(self.first.size)
@@ -85,7 +87,13 @@ class Bins:
 
 def join_bins(parts: Iterable[Bins]) -> Bins:
     """Put bins of consecutive tables (or of several sessions) end to end."""
-    whole = list(parts)
+    given = list(parts)
+    whole = [p for p in given if len(p)] or given[:1]
+    width = max(p.posture.shape[1] for p in whole)
+    whole = [
+        p if p.posture.shape[1] == width else replace(p, posture=np.full((len(p), width), np.nan))
+        for p in whole
+    ]
     return Bins(
         **{f.name: np.concatenate([getattr(p, f.name) for p in whole]) for f in fields(Bins)}
     )
@@ -102,7 +110,13 @@ def sample_period(bins: Bins) -> float:
     return float(np.median(np.diff(bins.start_s))) if len(bins) > 1 else 0.0
 
 
-def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0) -> Bins:
+def bin_table(
+    table: pl.DataFrame,
+    *,
+    width_s: float = BIN_S,
+    first_row: int = 0,
+    arm: Mapping[str, pl.DataFrame] | None = None,
+) -> Bins:
     """Cut a joint table into bins of at most ``width_s``.
 
     Parameters
@@ -115,6 +129,9 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
     first_row : int
         Row number of the table's first row in the session, for tables that
         are read in pieces.
+    arm : mapping, optional
+        The tables of all joints at that time, this one included, in the arm's
+        order: where the posture comes from.
     """
     size = table.height
     time = _floats(table, "t_s")
@@ -124,6 +141,7 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
             f.name: np.empty(0, dtype=np.int64 if f.name in whole else np.float64)
             for f in fields(Bins)
         }
+        nothing["posture"] = np.empty((0, len(arm) if arm is not None else 0))
         return Bins(**nothing)
     motion = (
         table["motion"]
@@ -184,7 +202,22 @@ def bin_table(table: pl.DataFrame, *, width_s: float = BIN_S, first_row: int = 0
         engaged=engaged[first],
         commanded=commanded[first],
         settled=_settled(motion[first], direction[first], time[first], time[last]),
+        posture=_posture(arm, time[first]),
     )
+
+
+def _posture(arm: Mapping[str, pl.DataFrame] | None, at_s: Floats) -> Floats:
+    """Angles of all joints at these times, rad; a joint without angles gives 0."""
+    out = np.zeros((at_s.size, len(arm) if arm is not None else 0))
+    for k, table in enumerate((arm or {}).values()):
+        angle = _floats(table, "angle_deg")
+        known = np.isfinite(angle)
+        if known.any():
+            time = _floats(table, "t_s")
+            if not known.all():
+                time, angle = time[known], angle[known]
+            out[:, k] = np.interp(at_s, time, np.deg2rad(angle))
+    return out
 
 
 def motion_of_logged_rate(motion: Ints, rate: Floats) -> Ints:

@@ -15,9 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from replay.models import posture
 from replay.models.bins import Bins, Floats
 
-BLOCKS = ("speed", "accel", "load", "payload", "temperature", "angle")
+BLOCKS = ("speed", "posture", "accel", "load", "payload", "temperature", "angle")
 """In the order in which they are offered; ``speed`` is always there."""
 
 LEVELS = (0.2, 0.45, 0.7)
@@ -36,6 +37,8 @@ class Scales:
     temperature_span: float
     load: float
     payload: float
+    terms: tuple[posture.Term, ...] = ()
+    """Sines and cosines of posture that the block ``posture`` is made of."""
 
     @classmethod
     def measure(cls, bins: Bins) -> Scales:
@@ -59,9 +62,11 @@ class Scales:
         )
 
 
-def available(bins: Bins) -> tuple[str, ...]:
+def available(bins: Bins, scales: Scales) -> tuple[str, ...]:
     """Return the blocks that these bins have values (and variety) for."""
     got = ["speed"]
+    if scales.terms:
+        got.append("posture")
     if _varies(bins.accel):
         got.append("accel")
     if _varies(bins.load):
@@ -106,6 +111,8 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
     if "angle" in blocks:
         q = np.deg2rad(bins.angle_first)
         made += [np.sin(q), np.cos(q), s * np.sin(q), s * np.cos(q)]
+    if "posture" in blocks:
+        made += posture.columns(bins.posture, scales.terms)
     out = np.column_stack(made)
     np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return out
@@ -121,6 +128,8 @@ def resting_columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floa
     if "angle" in blocks:
         q = np.deg2rad(bins.angle_first)
         made += [np.sin(q), np.cos(q)]
+    if "posture" in blocks:
+        made += posture.columns(bins.posture, scales.terms)
     out = np.column_stack(made)
     np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return out

@@ -8,13 +8,13 @@ nothing gets a flat expectation and a wide band instead of a made-up curve.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from replay.models import design, robust
+from replay.models import design, posture, robust
 from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
 from replay.models.remainder import Remainder
 from replay.models.spreads import Spread
@@ -37,6 +37,9 @@ class Population:
     coefficients: Floats
     inverse: Floats
     blocks: tuple[str, ...]
+    gain_sd: float
+    """Healthy spread, from session to session, of the factor by which the
+    posture's current differs from the fit: payloads that no log names."""
     explained: float
     """Share of the current's robust variance that the fit explains."""
     spread: Spread
@@ -75,6 +78,10 @@ class ExpectedCurrent:
         usable = np.isfinite(bins.current)
         rows = usable & (bins.motion == MOVING) & np.isfinite(bins.rate)
         self.scales_ = design.Scales.measure(bins.take(rows) if rows.any() else bins)
+        if like is not None and like.scales_ is not None:
+            self.scales_ = replace(self.scales_, terms=like.scales_.terms)
+        else:
+            self._choose_terms(bins, rows, group)
         self._learn_ranges(bins, rows)
         for code in (HELD, HOLDING, MOVING):
             mine = usable & (bins.motion == code)
@@ -106,6 +113,12 @@ class ExpectedCurrent:
             value = matrix @ fit.coefficients
             if code == MOVING and self.remainder_ is not None:
                 value = value + self.remainder_.predict(part)
+            if fit.gain_sd > 0:
+                given = self._posture_part(code, matrix, fit.blocks, fit.coefficients)
+                noise = float(np.median(fit.spread.sd))
+                value = value + given * session_gain(
+                    given, part.current - value, noise, fit.gain_sd
+                )
             leverage = np.sum((matrix @ fit.inverse) * matrix, axis=1)
             session = self.session_sd_.get(code, 0.0)
             expected[mine] = value
@@ -115,8 +128,12 @@ class ExpectedCurrent:
     def seen(self, bins: Bins) -> npt.NDArray[np.bool_]:
         """Tell which bins lie in a region that training covered."""
         ok = np.zeros(len(bins), dtype=bool)
-        for code in self.populations_:
-            ok |= bins.motion == code
+        assert self.scales_ is not None
+        terms = self.scales_.terms
+        blind = bool(terms) and bins.posture.shape[1] != len(terms[0])
+        for code, fit in self.populations_.items():
+            if not (blind and "posture" in fit.blocks):
+                ok |= bins.motion == code
         for name in ("temperature", "load", "payload"):
             if name in self.ranges_:
                 low, high = self.ranges_[name]
@@ -133,6 +150,18 @@ class ExpectedCurrent:
                     ok &= ~moving | ~((value < low) | (value > high))
         return ok
 
+    def posture_current(self, bins: Bins) -> Floats:
+        """Return the current that the fit gives to posture, A; 0 where it gives none."""
+        out = np.zeros(len(bins))
+        for code, fit in self.populations_.items():
+            mine = np.flatnonzero(bins.motion == code)
+            if mine.size and "posture" in fit.blocks:
+                part = bins.take(mine)
+                out[mine] = self._posture_part(
+                    code, self._matrix(code, part, fit.blocks), fit.blocks, fit.coefficients
+                )
+        return out
+
     # fitting ----------------------------------------------------------------
     def _fit_population(
         self, code: int, bins: Bins, group: Ints, given: tuple[str, ...] | None
@@ -146,6 +175,14 @@ class ExpectedCurrent:
             self.remainder_ = Remainder.learn(bins, rest, group)
             if self.remainder_ is not None:
                 rest = rest - self.remainder_.predict(bins)
+        asked = self._posture_part(code, matrix, blocks, beta)
+        gain_sd, shift = _adapted(asked, rest, group)
+        for _ in range(2 if gain_sd > 0 else 0):  # a mixture of payloads bends the fit
+            beta, inverse, _ = robust.fit(matrix, bins.current - shift, weight)
+            rest = bins.current - matrix @ beta
+            asked = self._posture_part(code, matrix, blocks, beta)
+            gain_sd, shift = _adapted(asked, rest, group)
+        rest = rest - shift
         floor = max(
             0.002 * float(np.median(np.abs(bins.current))),
             0.3 * smallest_step(bins.current_jag),
@@ -158,6 +195,7 @@ class ExpectedCurrent:
             coefficients=beta,
             inverse=inverse * float(weight.sum()) / np.unique(group).size,
             blocks=blocks,
+            gain_sd=gain_sd,
             explained=float(1 - min(1.0, (robust.spread_about_zero(rest) / total) ** 2))
             if total > 0
             else 0.0,
@@ -166,11 +204,37 @@ class ExpectedCurrent:
         self.sample_sd_[code] = float(np.nanmedian(bins.current_sd)) if len(bins) else 0.0
         self.session_sd_[code] = session_spread(rest, bins.direction, group, float(spread.sd.max()))
 
+    def _choose_terms(self, bins: Bins, moving: npt.NDArray[np.bool_], group: Ints) -> None:
+        """Find what of the posture matters, on moving bins or else on resting ones."""
+        assert self.scales_ is not None
+        resting = np.isfinite(bins.current) & (bins.motion == HOLDING)
+        for code, rows in ((MOVING, moving), (HOLDING, resting)):
+            if rows.sum() < 200:
+                continue
+            part = bins.take(rows)
+            blocks = design.available(part, self.scales_)
+            base = self._matrix(code, part, blocks)
+            terms = posture.choose(part.posture, base, part.current, group[rows])
+            if terms:
+                self.scales_ = replace(self.scales_, terms=terms)
+                return
+
+    def _posture_part(
+        self, code: int, matrix: Floats, blocks: tuple[str, ...], beta: Floats
+    ) -> Floats:
+        """Return what the last columns of the design, those of posture, contribute."""
+        assert self.scales_ is not None
+        wide = 2 * len(self.scales_.terms) if "posture" in blocks else 0
+        if not wide:
+            return np.zeros(matrix.shape[0])
+        return np.asarray(matrix[:, -wide:] @ beta[-wide:])
+
     def _choose_blocks(self, code: int, bins: Bins, group: Ints, weight: Floats) -> tuple[str, ...]:
         blocks: tuple[str, ...] = ("speed",)
         halves = split_halves(group)
         best = self._held_out(code, bins, weight, halves, blocks)
-        for block in design.available(bins):
+        assert self.scales_ is not None
+        for block in design.available(bins, self.scales_):
             if block in blocks:
                 continue
             tried = (*blocks, block)
@@ -255,6 +319,7 @@ class ExpectedCurrent:
                 str(code): {
                     "coefficients": p.coefficients.tolist(),
                     "inverse": p.inverse.tolist(),
+                    "gain_sd": p.gain_sd,
                     "blocks": list(p.blocks),
                     "explained": p.explained,
                     "spread": p.spread.to_plain(),
@@ -273,12 +338,14 @@ class ExpectedCurrent:
         """Rebuild from `to_plain`'s document."""
         scales = dict(data["scales"])
         scales["bends"] = tuple(scales["bends"])
+        scales["terms"] = tuple(tuple(t) for t in scales["terms"])
         return cls(
             scales_=design.Scales(**scales),
             populations_={
                 int(code): Population(
                     coefficients=np.array(p["coefficients"]),
                     inverse=np.array(p["inverse"]),
+                    gain_sd=p["gain_sd"],
                     blocks=tuple(p["blocks"]),
                     explained=p["explained"],
                     spread=Spread.from_plain(p["spread"]),
@@ -293,6 +360,64 @@ class ExpectedCurrent:
             session_sd_={int(k): v for k, v in data["session_sd"].items()},
             remainder_=Remainder.from_plain(data["remainder"]) if data["remainder"] else None,
         )
+
+
+CORRELATED_BINS = 25.0
+"""So many neighbouring bins tell as much as one independent one."""
+
+
+def session_gain(given: Floats, rest: Floats, noise: float, gain_sd: float) -> float:
+    """Return the factor of ``given`` that best takes ``rest`` away, shrunk to 0.
+
+    Parameters
+    ----------
+    given, rest : array, shape (n,)
+        Current that posture explains, and what the fit left over, A.
+    noise : float
+        Spread of the remainder of a bin, A.
+    gain_sd : float
+        Spread of the factor between healthy sessions; infinite: no shrinking.
+    """
+    good = np.isfinite(rest) & np.isfinite(given)
+    x, y = given[good], rest[good]
+    if x.size < 20:
+        return 0.0
+    pull = CORRELATED_BINS * noise**2 / gain_sd**2 if np.isfinite(gain_sd) else 0.0
+    gain = 0.0
+    weight = np.ones(x.size)
+    for _ in range(8):
+        energy = float(np.sum(weight * x * x))
+        gain = float(np.sum(weight * x * y)) / max(energy + pull, 1e-12)
+        left = np.abs(y - gain * x)
+        limit = 1.5 * 1.4826 * float(np.median(left)) + 1e-12
+        weight = np.minimum(1.0, limit / np.maximum(left, 1e-12))
+    return float(np.clip(gain, -3 * gain_sd, 3 * gain_sd)) if np.isfinite(gain_sd) else gain
+
+
+def _adapted(given: Floats, rest: Floats, group: Ints) -> tuple[float, Floats]:
+    """Learn how the posture's factor varies between sessions, where it plainly does.
+
+    Returns the factor's spread, and what to take off each row for its session, A.
+    """
+    nothing = np.zeros(rest.size)
+    names = np.unique(group)
+    if names.size < 4 or not np.any(given):
+        return 0.0, nothing
+    gains = np.array(
+        [session_gain(given[group == g], rest[group == g], 0.0, np.inf) for g in names]
+    )
+    # payloads come in a few sizes: a robust spread would see only the commonest
+    size = float(np.sqrt(np.mean((gains - np.median(gains)) ** 2)))
+    wide = float(np.clip(max(robust.spread(gains), size), 0.0, 1.0))
+    if wide <= 0:
+        return 0.0, nothing
+    noise = robust.spread_about_zero(rest)
+    made = nothing.copy()
+    for g in names:
+        mine = group == g
+        made[mine] = given[mine] * session_gain(given[mine], rest[mine], noise, wide)
+    helped = float(np.mean(np.abs(rest - made))) < 0.93 * float(np.mean(np.abs(rest)))
+    return (wide, made) if helped else (0.0, nothing)
 
 
 def session_weights(group: Ints) -> Floats:

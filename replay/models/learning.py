@@ -7,10 +7,11 @@ of the fit it is judged by.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from replay.archive import Archive
 from replay.errors import BaselineError
@@ -37,11 +38,13 @@ MOST_BINS = 20_000
 MOST_JOINT_SAMPLES = 150_000_000
 """Beyond this, only the middle of each session is read."""
 
-SURPRISE = 0.02
-"""A training session goes aside when its rarest finding should turn up less
-often than this in the whole training set."""
+SURPRISE = 0.5
+"""A training session goes aside, for one unit, when its rarest finding should
+turn up less often than this in the whole training set."""
 
 MOST_SET_ASIDE = 0.2
+ROUNDS = 3
+"""How often the fits are repeated without what was set aside."""
 
 
 def learn(
@@ -139,6 +142,16 @@ class _Held:
     block_session: list[str] = field(default_factory=list)
     block_hours: Floats = field(default_factory=lambda: np.empty(0))
 
+    def without(self, gone: npt.NDArray[np.bool_]) -> _Held:
+        """Return the same with only the block maxima that are not gone."""
+        left = np.flatnonzero(~gone)
+        return replace(
+            self,
+            maxima={n: v[left] for n, v in self.maxima.items()},
+            block_session=[self.block_session[k] for k in left],
+            block_hours=self.block_hours[left],
+        )
+
 
 def fit_units(
     readings: list[Reading], progress: Progress | None = None
@@ -157,16 +170,20 @@ def fit_units(
             held[unit] = got
     if not held:
         return {}, Rarity(), {}
-    rarity = _rarity(held, contaminated=True)
-    aside = _surprises(held, rarity)
-    for k, (unit, names) in enumerate(sorted(aside.items())):
-        if progress is not None:
-            progress("fitting joint units", len(by_unit) + k, 2 * len(by_unit))
-        rest = [r for r in by_unit[unit] if r.session not in names]
-        got = _hold_out(rest)
-        if got is not None:
-            held[unit] = got
-    rarity = _rarity(held, contaminated=not aside and len(readings) < 30)
+    aside: dict[str, set[str]] = {}
+    for _ in range(ROUNDS):
+        new = _surprises(held, aside, {u: len({r.session for r in m}) for u, m in by_unit.items()})
+        if not new:
+            break
+        for k, (unit, names) in enumerate(sorted(new.items())):
+            if progress is not None:
+                progress("fitting joint units", len(by_unit) + k, 2 * len(by_unit))
+            aside.setdefault(unit, set()).update(names)
+            rest = [r for r in by_unit[unit] if r.session not in aside[unit]]
+            got = _hold_out(rest)
+            if got is not None:
+                held[unit] = got
+    rarity = _rarity(held, contaminated=len(readings) < 30)
     units = {
         unit: UnitModel(
             unit=unit,
@@ -334,15 +351,24 @@ def _block_edges(reading: Reading) -> Floats:
 
 
 # all units ------------------------------------------------------------------
-def _rarity(held: dict[str, _Held], *, contaminated: bool) -> Rarity:
-    names = sorted({n for h in held.values() for n in h.maxima})
-    hours = float(np.mean(np.concatenate([h.block_hours for h in held.values()])))
+def _rarity(
+    held: dict[str, _Held],
+    *,
+    contaminated: bool,
+    kept: dict[str, npt.NDArray[np.bool_]] | None = None,
+) -> Rarity:
+    """Fit all tails to the blocks that are ``kept`` (all by default)."""
+    chosen = {u: h if kept is None else h.without(~kept[u]) for u, h in held.items()}
+    names = sorted({n for h in chosen.values() for n in h.maxima})
+    hours = float(np.mean(np.concatenate([h.block_hours for h in chosen.values()])))
     tails = {}
     for name in names:
-        values = np.concatenate([h.maxima[name] for h in held.values() if name in h.maxima])
-        tails[name] = Tail.fit(values, hours, contaminated=contaminated)
+        values = np.concatenate([h.maxima[name] for h in chosen.values() if name in h.maxima])
+        tails[name] = Tail.fit(
+            values, hours, contaminated=contaminated, finding=name in MARK_DEFAULTS
+        )
     rarity = Rarity(tails)
-    together = np.concatenate([_rarest(h, rarity) for h in held.values()])
+    together = np.concatenate([_rarest(h, rarity) for h in chosen.values()])
     rarity.combined = Tail.fit_rarity(together, hours, contaminated=contaminated)
     return rarity
 
@@ -355,21 +381,36 @@ def _rarest(held: _Held, rarity: Rarity) -> Floats:
     return np.asarray(-np.log10(np.maximum(lowest, 1e-60)))
 
 
-def _surprises(held: dict[str, _Held], rarity: Rarity) -> dict[str, set[str]]:
-    """Return the training sessions to set aside, by unit."""
+def _surprises(
+    held: dict[str, _Held], aside: dict[str, set[str]], sessions: dict[str, int]
+) -> dict[str, set[str]]:
+    """Return the training sessions to set aside now, by unit.
+
+    The tails are fitted again and again without the blocks that they make a
+    surprise, so that several faults cannot hide each other.
+    """
     total = sum(float(h.block_hours.sum()) for h in held.values())
+    kept = {u: np.ones(h.block_hours.size, dtype=bool) for u, h in held.items()}
     found: list[tuple[float, str, str]] = []
-    for unit, h in held.items():
-        rate = rarity.combined.rate(_rarest(h, rarity))
-        rare = np.flatnonzero(rate * total < SURPRISE)
-        found += [(float(rate[k]), unit, h.block_session[k]) for k in rare]
-    aside: dict[str, set[str]] = {}
+    for _ in range(6):
+        rarity = _rarity(held, contaminated=True, kept=kept)
+        found = []
+        now = {}
+        for unit, h in held.items():
+            rate = rarity.combined.rate(_rarest(h, rarity))
+            rare = rate * total < SURPRISE
+            now[unit] = ~rare
+            found += [(float(rate[k]), unit, h.block_session[k]) for k in np.flatnonzero(rare)]
+        if all(np.array_equal(now[u], kept[u]) for u in kept):
+            break
+        kept = now
+    new: dict[str, set[str]] = {}
     for _, unit, session in sorted(found):
-        limit = max(1, int(MOST_SET_ASIDE * len(held[unit].sessions)))
-        mine = aside.setdefault(unit, set())
-        if len(held[unit].sessions) >= 4 and (session in mine or len(mine) < limit):
-            mine.add(session)
-    return {unit: names for unit, names in aside.items() if names}
+        gone = aside.get(unit, set()) | new.get(unit, set())
+        limit = max(1, int(MOST_SET_ASIDE * sessions[unit]))
+        if sessions[unit] >= 4 and session not in gone and len(gone) < limit:
+            new.setdefault(unit, set()).add(session)
+    return new
 
 
 def _band(traces: list[Trace]) -> float:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+import numpy as np
 import polars as pl
 
 from replay.archive import Archive
@@ -15,6 +16,9 @@ from replay.models.symptoms.marks import Mark
 from replay.models.symptoms.telemetry import telemetry_marks
 from replay.records import Session
 from replay.signals.joints import joint_tables
+
+JUMP_DEG = 0.5
+"""A step between two samples at least this far off the motion is the sensor's."""
 
 PIECE_ROWS = 2_000_000
 """A session longer than this is read in pieces, so that memory stays flat."""
@@ -74,10 +78,17 @@ def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> li
     parts: dict[str, list[Bins]] = {}
     marks: dict[str, list[Mark]] = {}
     rows: dict[str, int] = {}
+    jumped: dict[str, float] = {}
     for tables in read_tables(archive, record, share=share):
+        found_now = {joint: table_marks(table) for joint, table in tables.items()}
+        arm = {j: _angles(t, found_now[j], jumped.setdefault(j, 0.0)) for j, t in tables.items()}
+        for joint, found in found_now.items():
+            jumped[joint] += sum(step for _, step in _jumps(found))
         for joint, table in tables.items():
-            parts.setdefault(joint, []).append(bin_table(table, first_row=rows.get(joint, 0)))
-            marks.setdefault(joint, []).extend(table_marks(table))
+            parts.setdefault(joint, []).append(
+                bin_table(table, first_row=rows.get(joint, 0), arm=arm)
+            )
+            marks.setdefault(joint, []).extend(found_now[joint])
             rows[joint] = rows.get(joint, 0) + table.height
     return [
         Reading(
@@ -85,11 +96,36 @@ def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> li
             joint,
             unit_of(record, joint),
             record.start,
-            join_bins(found) if len(found) > 1 else found[0],
+            join_bins(pieces) if len(pieces) > 1 else pieces[0],
             marks[joint],
         )
-        for joint, found in parts.items()
+        for joint, pieces in parts.items()
     ]
+
+
+def _jumps(marks: list[Mark]) -> list[tuple[float, float]]:
+    """Return when, s, and by how much, deg, an angle sensor jumped, in order."""
+    return sorted(
+        (m.end_s, float(m.detail["step_deg"]))
+        for m in marks
+        if m.name == "angle step" and m.value >= JUMP_DEG
+    )
+
+
+def _angles(table: pl.DataFrame, marks: list[Mark], before: float) -> pl.DataFrame:
+    """Return a joint's angle with its sensor's jumps taken out again.
+
+    The other joints' currents answer to where the arm is, not to what one
+    sensor says.
+    """
+    angles = table.select("t_s", "angle_deg")
+    jumps = _jumps(marks)
+    if not jumps and before == 0.0:
+        return angles
+    at = np.array([t for t, _ in jumps])
+    total = before + np.concatenate(([0.0], np.cumsum([step for _, step in jumps])))
+    off = total[np.searchsorted(at, angles["t_s"].to_numpy(), side="right")]
+    return angles.with_columns(pl.col("angle_deg") - pl.Series(off))
 
 
 def table_marks(table: pl.DataFrame) -> list[Mark]:

@@ -32,6 +32,9 @@ PRIOR_RATE, PRIOR_SCALE = 0.05, 1.0
 """A finding that healthy sessions never show: events per joint-hour above 0,
 and how fast that falls with size. Common practice, no source."""
 
+COMMON = 0.15
+"""A finding in fewer blocks than this may be faults hidden in training."""
+
 
 @dataclass(frozen=True, slots=True)
 class Tail:
@@ -47,7 +50,9 @@ class Tail:
     shape: float
 
     @classmethod
-    def fit(cls, maxima: Floats, block_hours: float, *, contaminated: bool) -> Tail:
+    def fit(
+        cls, maxima: Floats, block_hours: float, *, contaminated: bool, finding: bool = False
+    ) -> Tail:
         """Fit to block maxima.
 
         Parameters
@@ -60,6 +65,10 @@ class Tail:
             then matched to the middle of the maxima, which a tenth of bad
             blocks hardly moves. False: matched to the upper fifth, up to the
             second or third largest.
+        finding : bool
+            True for what most healthy blocks show none of (a slip, a
+            silence). While few blocks show it, their sizes may all be faults,
+            and the law keeps its prior scale.
         """
         values = np.sort(maxima[np.isfinite(maxima)])
         if values.size < 8 or values[-1] <= 0:
@@ -72,6 +81,8 @@ class Tail:
             if positive.size < 3:
                 return cls(q0, PRIOR_RATE, PRIOR_SCALE, 0.0)
             share = min(positive.size / values.size, 0.99)
+            if finding and share < COMMON:
+                return cls(0.0, PRIOR_RATE, PRIOR_SCALE, 0.0)
             start = float(positive[0])
             scale = max(float(np.median(positive - start)) / np.log(2), 0.5 * PRIOR_SCALE)
             return cls(start, float(-np.log(1 - share) / block_hours), scale, 0.0)

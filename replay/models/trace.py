@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +53,10 @@ class Statistic:
 def make_trace(bins: Bins, model: ExpectedCurrent) -> Trace:
     """Lay the expectation beside the bins."""
     expected, sd, seen = model.predict(bins)
+    if np.isnan(bins.load).all():  # no arm file: what posture asks stands for the load
+        given = model.posture_current(bins)
+        if given.any():
+            bins = replace(bins, load=given)
     return Trace(bins, expected, sd, seen & np.isfinite(bins.current), bins.seconds)
 
 

@@ -11,7 +11,11 @@ from __future__ import annotations
 import numpy as np
 
 from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
+from replay.models.spreads import UNSETTLED_S
 from replay.models.trace import Statistic, Trace, rolling_mean
+
+SETTLED_S = 0.3
+"""A joint at rest is judged sample by sample from this long after it stopped."""
 
 SCALES_S = (1.0, 4.0, 16.0, 64.0)
 WHOLE = float("inf")
@@ -63,7 +67,10 @@ def resting(trace: Trace) -> list[Statistic]:
     """Return the current of a joint that stands still, released or braked."""
     made = []
     for code, word in ((HOLDING, "holding"), (HELD, "held")):
-        rows = np.flatnonzero(trace.seen & (trace.bins.motion == code))
+        at_rest = trace.seen & (trace.bins.motion == code)
+        if code == HOLDING:  # a joint that has just stopped may still creep
+            at_rest &= trace.bins.settled >= UNSETTLED_S
+        rows = np.flatnonzero(at_rest)
         if rows.size < 3:
             continue
         z = np.clip(trace.z[rows], -40, 40)
@@ -75,10 +82,10 @@ def resting(trace: Trace) -> list[Statistic]:
 
 def samples(trace: Trace, sample_sd: dict[int, float]) -> list[Statistic]:
     """Return the largest departure of a single sample in each bin."""
-    rows = np.flatnonzero(trace.seen)
+    bins = trace.bins
+    rows = np.flatnonzero(trace.seen & ((bins.settled >= SETTLED_S) | (bins.motion == MOVING)))
     if not rows.size:
         return []
-    bins = trace.bins
     own = np.array([sample_sd.get(int(c), 0.0) for c in (HELD, HOLDING, MOVING)])
     sd = np.sqrt(trace.sd[rows] ** 2 + own[bins.motion[rows]] ** 2)
     up = bins.current_max[rows] - trace.expected[rows]
