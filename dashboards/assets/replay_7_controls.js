@@ -23,7 +23,7 @@
       press("rp-base", () => { stage.posture.base = stage.posture.base === "A" ? "B" : "A"; stage.posture.key = ""; stage.posture.look(); this.playing(); });
       for (const kind of ["png", "svg"]) for (const what of ["plots", "plane", "posture"]) press(`rp-${kind}-${what}`, () => this.save(what, kind));
       for (const kind of ["csv", "parquet"]) press("rp-" + kind, () => this.keep(kind));
-      press("rp-csv-measure", () => this.keepMeasure());
+      for (const kind of ["csv", "parquet"]) press("rp-" + kind + "-measure", () => this.keepMeasure(kind));
       const rate = el("rp-rate");
       rate.onchange = () => { this.view.rate = Number(rate.value); this.playing(); rate.blur(); };
       const picker = el("rp-picker");
@@ -237,16 +237,18 @@
     }
     keep(kind) {
       const v = this.view, span = v.mark !== null && v.mark !== v.at ? [Math.min(v.mark, v.at), Math.max(v.mark, v.at)] : [v.from, v.to];
-      const words = new URLSearchParams({ from: span[0], to: span[1], joints: v.shownJoints().map((j) => j.name).join(",") });
+      this.fetchFile("span." + kind, { from: span[0], to: span[1], joints: v.shownJoints().map((j) => j.name).join(",") });
+    }
+    keepMeasure(kind) {
+      const v = this.view;
+      if (v.mark === null) return;
+      this.fetchFile("measure." + kind, { from: v.mark, to: v.at, joints: v.front });
+    }
+    fetchFile(path, words) {
       const a = document.createElement("a");
-      a.href = this.tape.root + "span." + kind + "?" + words;
+      a.href = this.tape.root + path + "?" + new URLSearchParams(words);
       a.download = "";
       a.click();
-    }
-    keepMeasure() {
-      const keys = ["joint", "quantity", "first", "second", "difference", "slope", "mean", "integral", "least", "greatest", "n"];
-      const lines = [keys.join(","), ...(this.measures || []).map((r) => keys.map((k) => (r[k] === null ? "" : r[k])).join(","))];
-      download(new Blob([lines.join("\n") + "\n"], { type: "text/csv" }), this.config.session + "-measure.csv");
     }
   };
 

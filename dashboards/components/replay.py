@@ -25,16 +25,20 @@ _COLUMNS = (
 )
 
 
-def picker(session: str | None, options: list[dict[str, str]]) -> Component:
+def picker(session: str | None, groups: dict[str, list[dict[str, str]]]) -> Component:
     """Return the session picker: a plain list, which every screen reader knows."""
+    options = {
+        name: [
+            html.Option(o["label"], value=o["value"], selected=o["value"] == session) for o in held
+        ]
+        for name, held in groups.items()
+    }
+    alone = next(iter(options.values())) if len(options) == 1 else None
     return html.Select(
-        [
-            html.Option(o["label"], value=o["value"], selected=o["value"] == session)
-            for o in options
-        ],
+        alone or [html.Optgroup(held, label=name) for name, held in options.items()],
         id="rp-picker",
         className="rp-picker",
-        title="Session; the library finds older ones",
+        title="Session",
         **attributes(aria_label="Session"),
     )
 
@@ -174,7 +178,13 @@ def side() -> Component:
                 ],
                 className="rp-table",
             ),
-            html.Button("Keep as CSV", id="rp-csv-measure"),
+            html.Div(
+                [
+                    html.Button("Keep as CSV", id="rp-csv-measure"),
+                    html.Button("Keep as Parquet", id="rp-parquet-measure"),
+                ],
+                className="tools",
+            ),
         ],
         id="rp-measure",
         className="sheet rp-measure",

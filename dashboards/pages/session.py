@@ -77,15 +77,23 @@ def _person(found: sessions.Outline) -> Component | None:
     )
 
 
-def _options(desk: Desk, chosen: str) -> list[dict[str, str]]:
-    rows = sessions.listing(desk.archive).to_dicts()
-    options = [
+def _options(desk: Desk, chosen: str) -> dict[str, list[dict[str, str]]]:
+    """Return the picker's groups: sessions about the chosen one; months, where there are more."""
+    rows = sessions.listing(desk.archive, near=chosen)
+    near = [
         {"value": r["session"], "label": f"{r['start']:%Y-%m-%d %H:%M} · {r['session']}"}
-        for r in rows
+        for r in rows.iter_rows(named=True)
     ]
-    if all(o["value"] != chosen for o in options):
-        options.insert(0, {"value": chosen, "label": chosen})
-    return options
+    months = sessions.months(desk.archive)
+    groups = {"Before and after": near}
+    if sum(count for _, _, count in months) > len(near):
+        listed = {o["value"] for o in near}
+        groups["Newest of a month"] = [
+            {"value": name, "label": f"{month} · {count} session{'s' if count > 1 else ''}"}
+            for month, name, count in months
+            if name not in listed
+        ]
+    return groups
 
 
 def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from typing import Any
 
 import orjson
+import polars as pl
 from dash import Dash
 from flask import Response, request
 
@@ -108,6 +109,21 @@ def add_routes(app: Dash, desk: Desk) -> None:
         first, second = _number("from", 0.0), _number("to", found.length_s)
         return _json({"rows": windows.measure(archive, found, first, second, _joints(found))})
 
+    def measured(found: sessions.Outline) -> pl.DataFrame:
+        first, second = _number("from", 0.0), _number("to", found.length_s)
+        rows = windows.measure(archive, found, first, second, _joints(found))
+        table = pl.DataFrame(rows, schema=windows.MEASURE_SCHEMA)
+        return table.with_columns(pl.lit(first).alias("from_s"), pl.lit(second).alias("to_s"))
+
+    @route("measure.csv")
+    def measure_csv(found: sessions.Outline) -> Response:
+        text = measured(found).write_csv()
+        return _file(text.encode(), f"{found.session}-measure.csv", "text/csv")
+
+    @route("measure.parquet")
+    def measure_parquet(found: sessions.Outline) -> Response:
+        return _parquet(measured(found), f"{found.session}-measure.parquet")
+
     @route("span.csv")
     def span_csv(found: sessions.Outline) -> Response:
         table = windows.span_table(archive, found, *_window(found), _joints(found))
@@ -117,10 +133,7 @@ def add_routes(app: Dash, desk: Desk) -> None:
     @route("span.parquet")
     def span_parquet(found: sessions.Outline) -> Response:
         table = windows.span_table(archive, found, *_window(found), _joints(found))
-        held = io.BytesIO()
-        table.write_parquet(held)
-        name = f"{found.session}-span.parquet"
-        return _file(held.getvalue(), name, "application/vnd.apache.parquet")
+        return _parquet(table, f"{found.session}-span.parquet")
 
 
 def _number(name: str, default: float) -> float:
@@ -161,6 +174,12 @@ def _bytes(groups: list[Group], **header: Any) -> Response:
 def _json(value: Any, status: int = 200) -> Response:
     text = orjson.dumps(value, option=orjson.OPT_SERIALIZE_NUMPY)
     return Response(text, status, mimetype="application/json")
+
+
+def _parquet(table: pl.DataFrame, name: str) -> Response:
+    held = io.BytesIO()
+    table.write_parquet(held)
+    return _file(held.getvalue(), name, "application/vnd.apache.parquet")
 
 
 def _file(content: bytes, name: str, kind: str) -> Response:

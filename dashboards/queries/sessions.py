@@ -36,10 +36,28 @@ class Outline:
         return channel(joint, quantity) in self.logged
 
 
-def listing(archive: Archive, *, limit: int = 300) -> pl.DataFrame:
-    """Return the newest sessions, newest first."""
+def listing(archive: Archive, *, near: str | None = None, limit: int = 300) -> pl.DataFrame:
+    """Return the newest sessions, newest first, or those before and after ``near``."""
     frame = archive.sessions()
-    return frame.sort("start", descending=True).head(limit) if frame.height else frame
+    if not frame.height:
+        return frame
+    frame = frame.sort("start", descending=True)
+    at = frame.with_row_index().filter(pl.col("session") == near)
+    first = max(0, at["index"][0] - limit // 2) if at.height else 0
+    return frame.slice(max(0, min(first, frame.height - limit)), limit)
+
+
+def months(archive: Archive) -> list[tuple[str, str, int]]:
+    """Return (month, its newest session, how many it has), newest month first."""
+    frame = archive.sessions()
+    if not frame.height:
+        return []
+    found = (
+        frame.sort("start", descending=True)
+        .group_by(pl.col("start").dt.strftime("%Y-%m").alias("month"), maintain_order=True)
+        .agg(pl.col("session").first(), pl.len().alias("sessions"))
+    )
+    return [(str(m), str(s), int(n)) for m, s, n in found.iter_rows()]
 
 
 def outline(archive: Archive, session: str) -> Outline:

@@ -20,6 +20,16 @@ BRAKES = ("brake_engaged", "brake_engage_cmd")
 MOST_COLUMNS = 6000
 MOST_EXACT = 20_000
 """Rows of one answer with exact samples."""
+MEASURE_SCHEMA: dict[str, Any] = {
+    "joint": pl.String,
+    "quantity": pl.String,
+    **dict.fromkeys(
+        ("first", "second", "difference", "slope", "mean", "integral", "least", "greatest"),
+        pl.Float64,
+    ),
+    "n": pl.Int64,
+}
+"""The table of a measure; ``slope`` per second, ``integral`` over seconds."""
 
 
 def logged_window(

@@ -5,7 +5,10 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
@@ -14,6 +17,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
+from dashboards.queries import sessions
 from replay.archive import Archive
 from replay.units import TIME
 from tests.pages.conftest import Visit
@@ -183,7 +187,7 @@ def test_zoom_by_dragging_over_the_plots(visit: Open, heron: Archive) -> None:
     assert page.evaluate("window.jointbook.replay.stage.view.from") == 0
 
 
-def test_measure_between_two_cursors(visit: Open, heron: Archive) -> None:
+def test_measure_between_two_cursors(visit: Open, heron: Archive, tmp_path: Path) -> None:
     """Against the same figures worked out from the samples by numpy."""
     page = opened(visit, heron, "&at=2031-03-03T09:00:50Z&front=J2").page
     page.keyboard.press("m")
@@ -202,6 +206,16 @@ def test_measure_between_two_cursors(visit: Open, heron: Archive) -> None:
     t, v = t[inside], v[inside]
     wanted = [v[-1] - v[0], np.polyfit(t - t[0], v, 1)[0], v.mean(), np.trapezoid(v, t)]
     assert shown == pytest.approx(wanted, abs=6e-4)
+    for form, read in (("csv", pl.read_csv), ("parquet", pl.read_parquet)):
+        with page.expect_download() as waiting:
+            page.locator(f"#rp-{form}-measure").click()
+        waiting.value.save_as(tmp_path / form)
+        kept = read(tmp_path / form).filter(quantity="current_a").row(0, named=True)
+        assert [kept[k] for k in ("difference", "slope", "mean", "integral")] == pytest.approx(
+            wanted, abs=1e-5
+        )
+        assert kept["joint"] == "J2"
+        assert (kept["from_s"], kept["to_s"]) == pytest.approx((low, high))
 
 
 def test_keep_the_span_and_the_plots(visit: Open, heron: Archive, tmp_path: Path) -> None:
@@ -337,3 +351,37 @@ def test_accessible_by_the_rules_of_wcag(visit: Open, heron: Archive, dark: bool
     page.get_by_text("Keep", exact=True).click()
     page.locator("body").press("?")
     assert broken() == []
+
+
+def test_the_picker_reaches_every_month_of_a_long_archive() -> None:
+    start = [datetime(2029, 1, 1, 8, tzinfo=UTC) + timedelta(days=k) for k in range(1000)]
+    table = pl.DataFrame({"session": [f"S{k:04d}" for k in range(1000)], "start": start})
+    archive: Any = SimpleNamespace(sessions=lambda: table)
+    near = sessions.listing(archive, near="S0400")["session"].to_list()
+    assert len(near) == 300
+    assert near[0] > "S0400" > near[-1]
+    assert near == sorted(near, reverse=True)
+    assert sessions.listing(archive, near="S0999")["session"][0] == "S0999"
+    assert sessions.listing(archive, near="S0000")["session"][-1] == "S0000"
+    assert sessions.listing(archive, near="nobody")["session"][0] == "S0999"
+    months = sessions.months(archive)
+    assert months[0] == ("2031-09", "S0999", 27)
+    assert months[-1] == ("2029-01", "S0030", 31)
+    assert sum(count for _, _, count in months) == 1000
+
+
+def test_an_older_session_is_chosen_by_its_month(
+    visit: Open, heron: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    newest = heron.sessions().sort("start")["session"][-1]
+    oldest = heron.sessions().sort("start")["session"][0]
+    assert newest != oldest
+    monkeypatch.setitem(sessions.listing.__kwdefaults__, "limit", 1)
+    page = visit(heron).go(f"/replay?session={oldest}")
+    page.wait_for_selector("#rp-values tr")
+    groups = page.locator("#rp-picker optgroup")
+    assert groups.count() == 2
+    assert groups.nth(0).locator("option").all_inner_texts()[0].endswith(oldest)
+    page.locator("#rp-picker").select_option(newest)
+    page.wait_for_function(f"() => window.jointbook.replay.stage?.config.session === '{newest}'")
+    assert parse_qs(urlsplit(page.url).query)["session"] == [newest]
