@@ -293,6 +293,12 @@ class Archive:
         """Copy a log's files below a staging folder; see `publish.copy_raw`."""
         return publish.copy_raw(folder, sources)
 
+    def raw_folder(self, session: Session) -> Path | None:
+        """Return the folder of a session's logs as they came; None if not kept on a disk."""
+        if session.raw_sha256 is None:
+            return None
+        return self.place.child(layout.RAW, session.raw_sha256).folder
+
     def overviews_beside(self, samples: Path) -> OverviewWriter:
         """Make overviews while a stream's file is written; see `publish.overviews_beside`."""
         return publish.overviews_beside(samples)

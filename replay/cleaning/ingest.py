@@ -11,9 +11,11 @@ import contextlib
 import errno
 import glob
 import hashlib
-from collections.abc import Callable, Iterable, Sequence
+import shlex
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Protocol
@@ -23,10 +25,11 @@ import polars as pl
 from replay.arm import Arm, load_arm
 from replay.cleaning.encode import Follower
 from replay.cleaning.long import clean_long
+from replay.cleaning.notes import instant
 from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
-from replay.cleaning.together import gather
-from replay.errors import ArchiveError, JointbookError, LogRefused, UsageError
+from replay.cleaning.together import gather, log_span
+from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import check_enough, check_whole
 from replay.logs.fit import Fit, fit, fit_some
 from replay.logs.maps import LogMap, load_map
@@ -52,6 +55,7 @@ class Keeper(Protocol):
     def copy_raw(  # noqa: D102
         self, folder: Path, sources: Sequence[Path]
     ) -> tuple[Path, str]: ...
+    def raw_folder(self, session: Session) -> Path | None: ...  # noqa: D102
     def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
     def add_session(  # noqa: D102
         self, session: Session, streams: Any, *, raw: Any = None
@@ -174,7 +178,11 @@ def _take(
     before = [_state(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
         raws = [open_log(path, _below(folder, f"log{n}"), maps) for n, path in enumerate(paths)]
-        fits = _fits(raws, maps)
+        try:
+            fits = _fits(raws, maps)
+        except LogMapError:
+            _refuse_late(archive, raws[0], maps, arm)
+            raise
         log_map = fits[0].log_map
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)
@@ -291,31 +299,51 @@ def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
 
 
 def _check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
-    frame = archive.sessions()
-    if not frame.height:
-        return
-    others = frame.filter(
-        (pl.col("arm") == session.arm)
-        & (pl.col("start") <= session.end)
-        & (pl.col("end") >= session.start)
-    )
     mine = {c for names in session.channels.values() for c in names}
-    for name in others["session"] if others.height else []:
-        other = archive.session(name)
+    for other in _overlapping(archive, session.arm, session.start, session.end):
         both = mine & {c for names in other.channels.values() for c in names}
-        where = f"overlaps in time with session {name}, read from {other.source}"
-        file = "; ".join(str(p) for p in paths)
         if both:
             raise LogRefused(
-                f"{where}, which has the same channels ({sorted(both)[0]}, ...)",
-                file=file,
+                f"overlaps in time with session {other.session}, read from {other.source}, "
+                f"which has the same channels ({sorted(both)[0]}, ...)",
+                file="; ".join(str(p) for p in paths),
                 todo="one log of a session is enough; or it is another arm's: --arm",
             )
-        raise LogRefused(
-            f"{where}, and has other channels of it",
-            file=file,
-            todo="ingest all files of a session in one command, into an archive without it",
-        )
+        raise _late(archive, other, paths)
+
+
+def _refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
+    """Refuse a log that lacks channels because a stored session has them."""
+    found = fit_some(raw, maps)
+    if found is None or _start_is_stated(found.log_map):
+        return
+    span = log_span(raw, found.log_map)
+    if span is None:
+        return
+    mine = {b.channel for b in found.bindings}
+    start, end = (instant(ns) for ns in span)
+    for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
+        if not mine & {c for names in other.channels.values() for c in names}:
+            raise _late(archive, other, [raw.path])
+
+
+def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:
+    frame = archive.sessions()
+    if frame.height:
+        here = (pl.col("arm") == arm) & (pl.col("start") <= end) & (pl.col("end") >= start)
+        yield from (archive.session(name) for name in frame.filter(here)["session"])
+
+
+def _late(archive: Keeper, other: Session, paths: Sequence[Path]) -> LogRefused:
+    logs = [archive.raw_folder(other) or other.source, *paths]
+    named = " ".join(shlex.quote(str(log)) for log in logs)
+    return LogRefused(
+        f"belongs to session {other.session}, read from {other.source}, and came after it; "
+        "a stored session is not added to",
+        file="; ".join(str(p) for p in paths),
+        todo="take all its logs in at once, into another archive, with a map that names the "
+        f"columns of all: jointbook ingest {named} --map MAP.toml --archive OTHER",
+    )
 
 
 def file_sha256(path: Path) -> str:

@@ -85,13 +85,14 @@ def _peek(path: Path, maps: Sequence[LogMap]) -> _Peek | None:
             found = fit_some(raw, maps)
             if found is None:
                 return None
-            span = _span(raw, found.log_map)
+            span = log_span(raw, found.log_map)
         except JointbookError:
             return None
     return None if span is None else _Peek(path, found, *span)
 
 
-def _span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:
+def log_span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:
+    """Return first and last instant of what was sampled of a log, ns since 1970."""
     if log_map.layout == "long":
         column: str | None = long_columns(log_map)[0]
     else:
