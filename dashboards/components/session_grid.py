@@ -74,7 +74,13 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
         {"field": "base_end", "headerName": "Base end", "width": 95},
         {"field": "payload_kg", "headerName": "Payload kg", "width": 110, **number},
         {"field": "person", "headerName": "Person on tip", "width": 120},
-        {"field": "rate_hz", "headerName": "Hz", "width": 75, **number},
+        {
+            "field": "rate_hz",
+            "headerName": "Hz",
+            "width": 75,
+            "valueFormatter": {"function": "params.value ? d3.format('.4~g')(params.value) : ''"},
+            **number,
+        },
         {"field": "source", "headerName": "Source", "width": 260},
     ]
     grid: Component = dag.AgGrid(

@@ -16,7 +16,7 @@ import polars as pl
 from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
-from dashboards.figures.style import DASHES, FLAGGED, GRID, LIMIT, ink, joint_ink, line, settle
+from dashboards.figures.style import DASHES, FLAGGED, GRID, LIMIT_LINE, ink, joint_ink, line, settle
 
 QUANTITIES: dict[str, str] = {
     "current_a": "current, A",
@@ -162,7 +162,7 @@ def score_through_time(
             continue
         figure.add_hline(
             y=level,
-            line={"color": LIMIT, "width": 1.5, "dash": dash},
+            line={"color": LIMIT_LINE, "width": 1.5, "dash": dash},
             annotation={"text": text, "font": {"size": 11}},
             annotation_position="top left",
             row=1,

@@ -15,6 +15,8 @@ from dashboards import theme
 GRID = "rgba(128, 128, 128, 0.22)"
 FLAGGED = "rgba(213, 94, 0, 0.15)"
 LIMIT = "rgba(166, 58, 0, 0.9)"
+LIMIT_LINE = "#cf5f2a"
+"""For lines that keep their colour in light and dark: 3:1 or more against both sheets."""
 
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "5px,2px,1px,2px")
 SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "line-ew-open", "circle-open")

@@ -11,7 +11,7 @@ import numpy as np
 import plotly.graph_objects as go
 import polars as pl
 
-from dashboards.figures.style import GRID, LIMIT, ink, line, settle
+from dashboards.figures.style import GRID, LIMIT, LIMIT_LINE, ink, line, settle
 from replay.records import Trend
 from replay.wear.unit_history import UnitHistory
 
@@ -150,7 +150,7 @@ def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool) -> None:
     if not projection:
         return
     limit = projection["limit"]
-    figure.add_hline(y=limit, line={"color": LIMIT, "width": 1.4, "dash": "longdash"})
+    figure.add_hline(y=limit, line={"color": LIMIT_LINE, "width": 1.4, "dash": "longdash"})
     low = projection.get("date_low" if by_time else "use_low")
     middle = projection.get("date" if by_time else "use")
     high = projection.get("date_high" if by_time else "use_high")
