@@ -23,6 +23,7 @@ from typing import Any, Protocol
 import polars as pl
 
 from replay.arm import Arm, load_arm
+from replay.cleaning.drift import drift_notes
 from replay.cleaning.encode import Follower
 from replay.cleaning.long import clean_long
 from replay.cleaning.notes import instant
@@ -217,7 +218,7 @@ def _take(
             joints,
             raw_sha256=sha256,
             program=program_version(),
-            extra=_notes_on_map(log_map, note),
+            extra=[*_notes_on_map(log_map, note), *drift_notes(parts)],
         )
         if archive.has_session(session.session):
             result.unchanged.append(session.session)
