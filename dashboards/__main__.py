@@ -14,6 +14,10 @@ from dashboards import wire
 from dashboards.app import create_app
 from replay.errors import JointbookError
 
+SWITCH_S = 0.0005
+"""How long one thread may keep the others from Python. A window's answer takes many short turns;
+with the usual 5 ms each of them waits for the background work's."""
+
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -38,6 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             "there is no password.",
             file=sys.stderr,
         )
+    sys.setswitchinterval(SWITCH_S)
     with contextlib.suppress(KeyboardInterrupt):
         server = make_server(
             args.host, args.port, app.server, threaded=True, request_handler=_KeepOpen

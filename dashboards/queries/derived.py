@@ -32,10 +32,11 @@ if TYPE_CHECKING:
 
 DIRECT_ROWS = 30_000
 """Rows per joint up to which a window is computed at once."""
-PIECE_ROWS = 30_000
+PIECE_ROWS = 15_000
+"""Rows per joint of one piece of background work: what a window may have to wait for."""
 BLOCKS_AT_MOST = 80_000
 KEPT_SESSIONS = 3
-MAKES_WAY_S = 0.4
+MAKES_WAY_S = 0.8
 """Background work waits this long after a request for samples."""
 NOBODY_LOOKS_S = 10.0
 """Background work rests when nobody has asked for its session this long."""

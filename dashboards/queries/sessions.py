@@ -42,7 +42,7 @@ def listing(archive: Archive, *, near: str | None = None, limit: int = 300) -> p
     if not frame.height:
         return frame
     frame = frame.sort("start", descending=True)
-    at = frame.with_row_index().filter(pl.col("session") == near)
+    at = frame.with_row_index().filter(pl.col("session").eq_missing(near))
     first = max(0, at["index"][0] - limit // 2) if at.height else 0
     return frame.slice(max(0, min(first, frame.height - limit)), limit)
 
