@@ -7,29 +7,23 @@ session, so that it can be made again from the raw file.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import glob
 import hashlib
-import shlex
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any, Protocol
-
-import polars as pl
 
 from replay.arm import Arm, load_arm
 from replay.cleaning.drift import drift_notes
-from replay.cleaning.encode import Follower
+from replay.cleaning.keeper import Keeper
+from replay.cleaning.late import check_overlap, refuse_late, start_is_stated
 from replay.cleaning.long import clean_long
-from replay.cleaning.notes import instant
 from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
-from replay.cleaning.together import gather, log_span
+from replay.cleaning.together import gather
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import check_enough, check_whole
 from replay.logs.fit import Fit, fit, fit_some
@@ -44,23 +38,6 @@ Progress = Callable[[str, int, int], None]
 MAP_SUFFIX = ".map.toml"
 _CHUNK = 1 << 22
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
-
-
-class Keeper(Protocol):
-    """What `ingest` asks of an archive."""
-
-    def sessions(self) -> pl.DataFrame: ...  # noqa: D102
-    def has_session(self, session: str) -> bool: ...  # noqa: D102
-    def session(self, session: str) -> Session: ...  # noqa: D102
-    def staging(self) -> contextlib.AbstractContextManager[Path]: ...  # noqa: D102
-    def copy_raw(  # noqa: D102
-        self, folder: Path, sources: Sequence[Path]
-    ) -> tuple[Path, str]: ...
-    def raw_folder(self, session: Session) -> Path | None: ...  # noqa: D102
-    def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
-    def add_session(  # noqa: D102
-        self, session: Session, streams: Any, *, raw: Any = None
-    ) -> bool: ...
 
 
 @dataclass(slots=True)
@@ -182,7 +159,7 @@ def _take(
         try:
             fits = _fits(raws, maps)
         except LogMapError:
-            _refuse_late(archive, raws[0], maps, arm)
+            refuse_late(archive, raws[0], maps, arm)
             raise
         log_map = fits[0].log_map
         if _seen(archive, paths):
@@ -223,8 +200,8 @@ def _take(
         if archive.has_session(session.session):
             result.unchanged.append(session.session)
             return
-        if not _start_is_stated(log_map):
-            _check_overlap(archive, session, paths)
+        if not start_is_stated(log_map):
+            check_overlap(archive, session, paths)
         if archive.add_session(session, files, raw=kept):
             result.sessions.append(session)
             result.proposed += [
@@ -281,14 +258,9 @@ def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | N
     return None
 
 
-def _start_is_stated(log_map: LogMap) -> bool:
-    """Tell whether the log has no date of its own, so that it cannot be placed."""
-    return log_map.time.rows_at_hz is not None or log_map.time.format == "seconds"
-
-
 def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
     notes = [QualityNote("joint-names", names)] if names else []
-    if _start_is_stated(log_map):
+    if start_is_stated(log_map):
         notes.append(
             QualityNote(
                 "stated-start",
@@ -297,54 +269,6 @@ def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
             )
         )
     return notes
-
-
-def _check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
-    mine = {c for names in session.channels.values() for c in names}
-    for other in _overlapping(archive, session.arm, session.start, session.end):
-        both = mine & {c for names in other.channels.values() for c in names}
-        if both:
-            raise LogRefused(
-                f"overlaps in time with session {other.session}, read from {other.source}, "
-                f"which has the same channels ({sorted(both)[0]}, ...)",
-                file="; ".join(str(p) for p in paths),
-                todo="one log of a session is enough; or it is another arm's: --arm",
-            )
-        raise _late(archive, other, paths)
-
-
-def _refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
-    """Refuse a log that lacks channels because a stored session has them."""
-    found = fit_some(raw, maps)
-    if found is None or _start_is_stated(found.log_map):
-        return
-    span = log_span(raw, found.log_map)
-    if span is None:
-        return
-    mine = {b.channel for b in found.bindings}
-    start, end = (instant(ns) for ns in span)
-    for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
-        if not mine & {c for names in other.channels.values() for c in names}:
-            raise _late(archive, other, [raw.path])
-
-
-def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:
-    frame = archive.sessions()
-    if frame.height:
-        here = (pl.col("arm") == arm) & (pl.col("start") <= end) & (pl.col("end") >= start)
-        yield from (archive.session(name) for name in frame.filter(here)["session"])
-
-
-def _late(archive: Keeper, other: Session, paths: Sequence[Path]) -> LogRefused:
-    logs = [archive.raw_folder(other) or other.source, *paths]
-    named = " ".join(shlex.quote(str(log)) for log in logs)
-    return LogRefused(
-        f"belongs to session {other.session}, read from {other.source}, and came after it; "
-        "a stored session is not added to",
-        file="; ".join(str(p) for p in paths),
-        todo="take all its logs in at once, into another archive, with a map that names the "
-        f"columns of all: jointbook ingest {named} --map MAP.toml --archive OTHER",
-    )
 
 
 def file_sha256(path: Path) -> str:

@@ -1,0 +1,30 @@
+"""What the way in asks of an archive, so that it need not know one."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+import polars as pl
+
+from replay.cleaning.encode import Follower
+from replay.records import Session
+
+
+class Keeper(Protocol):
+    """What `ingest` asks of an archive."""
+
+    def sessions(self) -> pl.DataFrame: ...  # noqa: D102
+    def has_session(self, session: str) -> bool: ...  # noqa: D102
+    def session(self, session: str) -> Session: ...  # noqa: D102
+    def staging(self) -> contextlib.AbstractContextManager[Path]: ...  # noqa: D102
+    def copy_raw(  # noqa: D102
+        self, folder: Path, sources: Sequence[Path]
+    ) -> tuple[Path, str]: ...
+    def raw_folder(self, session: Session) -> Path | None: ...  # noqa: D102
+    def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
+    def add_session(  # noqa: D102
+        self, session: Session, streams: Any, *, raw: Any = None
+    ) -> bool: ...

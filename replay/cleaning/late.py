@@ -1,0 +1,75 @@
+"""Logs that meet a session which is stored already: refused, with the way out."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from replay.arm import Arm
+from replay.cleaning.keeper import Keeper
+from replay.cleaning.notes import instant
+from replay.cleaning.sessions import arm_name
+from replay.cleaning.together import log_span
+from replay.errors import LogRefused
+from replay.logs.fit import fit_some
+from replay.logs.maps import LogMap
+from replay.logs.raw import RawLog
+from replay.records import Session
+
+
+def start_is_stated(log_map: LogMap) -> bool:
+    """Tell whether the log has no date of its own, so that it cannot be placed."""
+    return log_map.time.rows_at_hz is not None or log_map.time.format == "seconds"
+
+
+def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
+    """Refuse a session that a stored one of the same arm overlaps in time."""
+    mine = {c for names in session.channels.values() for c in names}
+    for other in _overlapping(archive, session.arm, session.start, session.end):
+        both = mine & {c for names in other.channels.values() for c in names}
+        if both:
+            raise LogRefused(
+                f"overlaps in time with session {other.session}, read from {other.source}, "
+                f"which has the same channels ({sorted(both)[0]}, ...)",
+                file="; ".join(str(p) for p in paths),
+                todo="one log of a session is enough; or it is another arm's: --arm",
+            )
+        raise _late(archive, other, paths)
+
+
+def refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
+    """Refuse a log that lacks channels because a stored session has them."""
+    found = fit_some(raw, maps)
+    if found is None or start_is_stated(found.log_map):
+        return
+    span = log_span(raw, found.log_map)
+    if span is None:
+        return
+    mine = {b.channel for b in found.bindings}
+    start, end = (instant(ns) for ns in span)
+    for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
+        if not mine & {c for names in other.channels.values() for c in names}:
+            raise _late(archive, other, [raw.path])
+
+
+def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:
+    frame = archive.sessions()
+    if frame.height:
+        here = (pl.col("arm") == arm) & (pl.col("start") <= end) & (pl.col("end") >= start)
+        yield from (archive.session(name) for name in frame.filter(here)["session"])
+
+
+def _late(archive: Keeper, other: Session, paths: Sequence[Path]) -> LogRefused:
+    logs = [archive.raw_folder(other) or other.source, *paths]
+    named = " ".join(shlex.quote(str(log)) for log in logs)
+    return LogRefused(
+        f"belongs to session {other.session}, read from {other.source}, and came after it; "
+        "a stored session is not added to",
+        file="; ".join(str(p) for p in paths),
+        todo="take all its logs in at once, into another archive, with a map that names the "
+        f"columns of all: jointbook ingest {named} --map MAP.toml --archive OTHER",
+    )
