@@ -23,6 +23,7 @@ VERBS: tuple[str, ...] = (
     "check",
     "flags",
     "backtest",
+    "mechanics",
     "wear",
     "archive",
     "serve",

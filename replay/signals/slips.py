@@ -29,6 +29,8 @@ END_SHARE = 0.2
 """The share of a stretch that each of its two ends takes, at most `END_S`."""
 END_S = 5.0
 SIGMAS = 6.0
+MOST_TURNED = 0.2
+"""Share of the whole way that a slip may seem to turn back or overshoot, for noise."""
 
 SLIP_SCHEMA: dict[str, pl.DataType] = {
     "start": pl.Datetime("ns", "UTC"),
@@ -143,26 +145,47 @@ def _stretch(
     head, tail = t_s <= t_s[0] + length, t_s >= t_s[-1] - length
     noise = max(a.angle_noise, resolution / np.sqrt(12))
     before, after = float(np.median(angle[head])), float(np.median(angle[tail]))
-    wander = max(_wander(angle[head]), _wander(angle[tail]))
+    # a slip under way in an end is no wandering: one way, and it stays
+    one_way = _goes_one_way(_calm(angle), after)
+    wander = 0.0 if one_way else max(_wander(angle[head]), _wander(angle[tail]))
     error = float(np.sqrt(1.57 * noise**2 * (1 / head.sum() + 1 / tail.sum()) + wander**2))
     slip = after - before
-    slipped = abs(slip) > max(SIGMAS * error, 1.5 * resolution)
     row: dict[str, object] = {
         "slip_deg": slip,
         "slip_se_deg": error,
         "excursion_deg": float(np.max(np.abs(_calm(a.angle[index]) - a.angle[index][0]))),
         "flex_deg_per_nm": flex,
-        "verdict": "slip" if slipped else "held",
+        "verdict": "held",
     }
-    if slipped:
-        # a slow creep is still under way in the ends: size it between their outer edges
-        edge = max(5, min(int(head.sum()), int(tail.sum())) // 10)
-        slip = float(np.median(angle[-edge:]) - np.median(angle[:edge]))
-        row["slip_deg"] = slip
-        row["slip_se_deg"] = float(noise * np.sqrt(2 * 1.57 / edge))
-        half = (_calm(angle) - before) * np.sign(slip) > abs(slip) / 2
-        row["slip_at"] = times[int(index[int(np.argmax(half))])]
+    if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
+        return row
+    # a slow creep is still under way in the ends: size it between their outer edges
+    edge = max(5, min(int(head.sum()), int(tail.sum())) // 10)
+    sized = float(np.median(angle[-edge:]) - np.median(angle[:edge]))
+    sized_error = float(noise * np.sqrt(2 * 1.57 / edge))
+    if abs(sized) <= max(0.5 * SIGMAS * sized_error, 1.5 * resolution):
+        return row
+    half = (_calm(angle) - before) * np.sign(sized) > abs(sized) / 2
+    row["slip_deg"] = sized
+    row["slip_se_deg"] = sized_error
+    row["slip_at"] = times[int(index[int(np.argmax(half))])]
+    row["verdict"] = "slip"
     return row
+
+
+def _goes_one_way(calm: Array, after: float) -> bool:
+    """Tell whether the angle goes to where it ends without turning back or overshooting.
+
+    What rings overshoots its end, what wanders turns back; what slips does
+    neither. Judged in shares of the whole way.
+    """
+    edge = max(3, len(calm) // 50)
+    start = float(np.median(calm[:edge]))
+    if after == start:
+        return False
+    share = (calm - start) / (after - start)
+    turned_back = float(np.max(np.maximum.accumulate(share) - share))
+    return turned_back < MOST_TURNED and float(np.max(share)) < 1 + MOST_TURNED
 
 
 def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, object] | None:

@@ -1,0 +1,181 @@
+"""Show what a session's mechanics were: friction, brakes, tip speed, margins, duty.
+
+Friction with its standard errors and what this session cannot determine; every
+brake's delays, as intervals where the sampling allows no number; what moved
+while its brake was engaged; the tip's speed against the arm file's limits by
+load case; torque margins by a named rule; travel, starts and work per unit.
+Margins use friction as seen in this session's conditions, which is not a
+torque measured by an agreed procedure.
+"""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+import polars as pl
+
+from replay.archive import Archive, open_archive
+from replay.cli.output import print_json, print_table, say
+from replay.errors import ArchiveError
+
+HUGE_MARGIN = 1000.0
+"""A margin beyond this is shown as such: hardly anything pulls at the joint."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("session", help="the session to look at")
+    parser.add_argument(
+        "--rule", metavar="NAME", help="margin rule by name, or a TOML file with your own"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Compute and print one session's mechanics."""
+    found = session_mechanics(open_archive(args.archive), args.session, rule=args.rule)
+    if args.json:
+        print_json(found)
+        return 0
+    for title, rows in _readable(found):
+        print(f"\n{title}")
+        if rows.height:
+            print_table(rows.select(pl.all().cast(pl.String).fill_null("–")))
+        else:
+            print(" none")
+    for text in found["not_computed"]:
+        say(text)
+    return 0
+
+
+def session_mechanics(archive: Archive, session: str, *, rule: str | None = None) -> dict[str, Any]:
+    """Return the document that ``--json`` prints.
+
+    Raises
+    ------
+    ArchiveError
+        There is no such session.
+    """
+    from replay.arm.margins import load_rule
+    from replay.models.friction import fit_friction, steady_rows
+    from replay.signals import SessionMechanics
+
+    mechanics = SessionMechanics(archive, session)
+    arm = mechanics.arm
+    friction, missing = [], []
+    for name, table in mechanics.tables.items():
+        joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
+        fit = fit_friction(steady_rows(table, joint))
+        if fit is None:
+            missing.append(f"joint {name!r}: too little steady motion for a friction curve")
+            continue
+        friction.append(
+            {
+                "joint": name,
+                "terms": fit.terms,
+                "stribeck_rate_deg_s": fit.stribeck_rate_deg_s,
+                "r2": fit.r2,
+                "warnings": fit.warnings,
+            }
+        )
+    tip: dict[str, Any] | None = None
+    try:
+        tip = {"cases": _tip_by_case(mechanics.tip)}
+    except ArchiveError as error:
+        missing.append(f"tip speed: {error}")
+    margins = mechanics.margins(load_rule(rule) if rule else None)
+    if not margins.height:
+        missing.append(
+            "margins: the arm file lacks gear ratio, torque constant or current limit, "
+            "or there is too little steady motion"
+        )
+    held = mechanics.held_stretches
+    return {
+        "session": session,
+        "friction": friction,
+        "brake_events": mechanics.brake_events,
+        "held_stretches": held,
+        "slips": held.filter(pl.col("verdict") == "slip") if held.height else held,
+        "slips_beside_stops": mechanics.slips_beside_stops,
+        "tip": tip,
+        "margins": margins,
+        "duty": mechanics.duty,
+        "not_computed": missing,
+    }
+
+
+def _tip_by_case(tip: pl.DataFrame) -> pl.DataFrame:
+    """Return fastest tip speed, limit and time over it for each load case."""
+    step_s = pl.col("t_s").diff().shift(-1).fill_null(0.0)
+    return (
+        tip.with_columns(step_s.alias("step_s"))
+        .group_by("load_case", maintain_order=True)
+        .agg(
+            pl.col("tip_speed_m_s").max().alias("fastest_m_s"),
+            pl.col("time").get(pl.col("tip_speed_m_s").fill_null(-1.0).arg_max()).alias("at"),
+            pl.col("limit_m_s").first(),
+            pl.col("step_s").filter(pl.col("over_limit")).sum().alias("over_limit_s"),
+        )
+        .with_columns(pl.col("at").dt.cast_time_unit("us"))
+    )
+
+
+def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
+    """Return titled tables for a person, rounded and without what is empty."""
+    terms = [
+        {
+            "joint": f["joint"],
+            "term": t.name,
+            "value": f"{t.value:.4g} ± {t.se:.2g} {t.unit}" if t.determined else "not determined",
+            "R²": f"{f['r2']:.2f}",
+            "note": t.why or "; ".join(f["warnings"][:1]),
+        }
+        for f in found["friction"]
+        for t in f["terms"]
+    ]
+    margins = found["margins"]
+    if margins.height:
+        margins = margins.select(
+            "joint",
+            "serial",
+            "what",
+            pl.col("available_nm").round(0),
+            pl.col("required_nm").round(1),
+            pl.when(pl.col("margin") > HUGE_MARGIN)
+            .then(pl.lit(f"over {HUGE_MARGIN:.0f}"))
+            .otherwise(pl.col("margin").round(2).cast(pl.String))
+            .alias("margin"),
+            "rule",
+            "rule_date",
+            "note",
+        )
+    events = found["brake_events"]
+    if events.height:
+        events = events.group_by(
+            "joint", "event", "delay_verdict", "stop_verdict", maintain_order=True
+        ).agg(
+            pl.len().alias("count"),
+            pl.col("delay_s").max().round(3).alias("longest_delay_s"),
+            pl.col("stop_angle_deg").abs().max().round(3).alias("largest_stop_angle_deg"),
+        )
+    duty = found["duty"]
+    tip = found["tip"]
+    return [
+        ("Friction", pl.DataFrame(terms)),
+        ("Brakes", events),
+        (
+            "Moved while the brake was engaged",
+            found["slips"].drop("flex_deg_per_nm", "verdict", strict=False),
+        ),
+        ("Moved when a neighbour stopped", found["slips_beside_stops"]),
+        ("Tip speed", tip["cases"] if tip else pl.DataFrame()),
+        ("Margins", margins),
+        (
+            "Duty",
+            duty.select(
+                "joint", "serial", pl.selectors.numeric().exclude("gap_s", "logged_s").round(1)
+            )
+            if duty.height
+            else duty,
+        ),
+    ]
