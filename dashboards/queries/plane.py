@@ -13,7 +13,7 @@ from dashboards.queries.derived import DIRECT_ROWS
 from dashboards.queries.sessions import Outline
 from replay.archive import Archive
 from replay.errors import ArchiveError, BaselineError
-from replay.signals import joint_table
+from replay.signals import joint_table, joint_tables
 from replay.units import JOINT_TABLE
 
 if TYPE_CHECKING:
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 EXCERPTS = 10
 MOST_POINTS = 3000
+MIDDLE_S = 2.0
+"""Stretch in a window's middle from which the posture of its band is taken, s."""
 GRID = 61
 """Speeds at which the learned band is asked for, both directions together."""
 
@@ -36,8 +38,9 @@ def plane(
     """Return samples (rate, current) of a window and the band beside them.
 
     A window of many rows is shown by excerpts spread over it. The band holds
-    for steady motion at the window's median temperature, load and payload;
-    ``seen`` says where the baseline has met such speeds.
+    for steady motion at the window's median temperature, load and
+    payload, and at the posture in its middle; ``seen`` says where the baseline has
+    met such speeds.
     """
     try:
         table = _excerpts(archive, found, joint, start_s, end_s)
@@ -54,7 +57,8 @@ def plane(
     unit = found.record.units.get(joint) or joint
     grid = _steady(table)
     try:
-        band = base.expected(grid, unit)
+        still = _posture(archive, found, grid, start_s, end_s, base.follows_posture(unit))
+        band = base.expected(grid, unit, still)
     except BaselineError as error:
         return groups, {"note": error.sentence()}
     lines = {n: _pair(band[n]) for n in ("expected_a", "low_a", "high_a")}
@@ -86,6 +90,35 @@ def _excerpts(
         for low, high in spans
     ]
     return pl.concat(tables)
+
+
+def _posture(
+    archive: Archive,
+    found: Outline,
+    grid: pl.DataFrame,
+    start_s: float,
+    end_s: float,
+    wanted: bool,
+) -> dict[str, pl.DataFrame] | None:
+    """Return every joint's angle in the window's middle, for each row of the grid."""
+    if not wanted:
+        return None
+    middle, half = (start_s + end_s) / 2, min(MIDDLE_S, end_s - start_s) / 2
+    try:
+        tables = joint_tables(
+            archive,
+            found.session,
+            start=to_datetime(found.zero_ns + int((middle - half) * 1e9)),
+            end=to_datetime(found.zero_ns + int(np.ceil((middle + half) * 1e6)) * 1000),
+        )
+    except ArchiveError:
+        return None
+    return {
+        joint: grid.select(
+            "t_s", pl.lit(table["angle_deg"].median(), pl.Float64).alias("angle_deg")
+        )
+        for joint, table in tables.items()
+    }
 
 
 def _steady(table: pl.DataFrame) -> pl.DataFrame:

@@ -138,6 +138,12 @@ class Baseline:
             )
         return said
 
+    def follows_posture(self, unit: str) -> bool:
+        """Tell whether `expected` needs all joints' tables for this unit."""
+        return unit in self.units and any(
+            "posture" in fit.blocks for fit in self.units[unit].model.populations_.values()
+        )
+
     def expected(
         self, table: pl.DataFrame, unit: str, arm: Mapping[str, pl.DataFrame] | None = None
     ) -> pl.DataFrame:

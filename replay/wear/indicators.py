@@ -18,7 +18,7 @@ from replay.wear.measures.joint import Yardsticks, measure_joint
 from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
 
-METHOD = 5
+METHOD = 6
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -110,13 +110,14 @@ def measure_session(
     record = archive.session(session)
     rows: list[dict[str, object]] = []
     arm = arm_of(record)
-    for joint, table in _tables(archive, session).items():
+    tables = _tables(archive, session)
+    for joint, table in tables.items():
         serial = unit_of(record, joint)
         reference = against.references.get(serial)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
         about["yardstick"] = reference.stage if reference else 0
         described = arm.joint(joint) if arm and joint in arm.joint_names else None
-        rows += [about | _row(m) for m in measure_joint(table, serial, described, against)]
+        rows += [about | _row(m) for m in measure_joint(table, serial, described, against, tables)]
     if not rows:
         mark = Measure(NOTHING, "", float("nan"), float("nan"), 0, None)
         rows = [_about(record, "", "", baseline) | _row(mark)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -37,7 +38,11 @@ class Yardsticks:
 
 
 def measure_joint(
-    table: pl.DataFrame, serial: str, joint: Joint | None, against: Yardsticks
+    table: pl.DataFrame,
+    serial: str,
+    joint: Joint | None,
+    against: Yardsticks,
+    arm: Mapping[str, pl.DataFrame] | None = None,
 ) -> list[Measure]:
     """Return every indicator that a joint table can give.
 
@@ -50,6 +55,9 @@ def measure_joint(
     joint : Joint or None
         Its description, where there is an arm file.
     against : Yardsticks
+    arm : mapping, optional
+        The tables of all joints of the session, in the arm's order: a current that
+        follows the posture is told apart by them.
     """
     found: list[Measure | None] = []
     reference = against.references.get(serial)
@@ -61,7 +69,7 @@ def measure_joint(
             friction = friction_measures(motions, reference)
             found += friction
             found.append(margin_measure(friction, reference, joint, against.rule))
-        rest = remainder(table, reference, _expected(table, serial, against.baseline))
+        rest = remainder(table, reference, _expected(table, serial, against.baseline, arm))
         if rest is not None:
             found.append(spread_measure(rest))
             if joint is not None and joint.ripple_orders:
@@ -75,11 +83,16 @@ def measure_joint(
     return [m for m in found if m is not None]
 
 
-def _expected(table: pl.DataFrame, serial: str, baseline: Baseline | None) -> Floats | None:
+def _expected(
+    table: pl.DataFrame,
+    serial: str,
+    baseline: Baseline | None,
+    arm: Mapping[str, pl.DataFrame] | None,
+) -> Floats | None:
     if baseline is None or serial not in baseline.units:
         return None
     try:
-        expected = baseline.expected(table, serial)
+        expected = baseline.expected(table, serial, arm)
     except BaselineError:
         return None
     return np.where(expected["seen"].to_numpy(), column(expected, "expected_a"), np.nan)
