@@ -1,31 +1,47 @@
 """Long tables: one value a row, so channels come with instants of their own.
 
 Channels that share their instants become one stream; nothing is resampled.
+The table may be larger than memory: its rows are sorted out by channel on
+disk, put in order channel by channel, and joined in pieces.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 from replay.arm import Arm
-from replay.cleaning.clock import Clock
+from replay.cleaning.beside import write_beside
+from replay.cleaning.order import Lapse
 from replay.cleaning.parts import Follow, Part, clean_wide
-from replay.cleaning.streams import original_rows
+from replay.cleaning.series import NS, ROW, VALUE, Series, shared
+from replay.cleaning.sorting_out import LongTable, sort_out
+from replay.cleaning.streams import StreamCleaner, blocks
 from replay.errors import LogRefused
 from replay.logs.bind import Binding
-from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog, SetAside
 from replay.logs.words import dictionary
 
 SHARED = 0.5
 """Channels with at least this share of common instants go into one stream."""
-_TIME, _CHANNEL, _VALUE = "time", "channel", "value"
+
+
+@dataclass(frozen=True, slots=True)
+class Pieces:
+    """How many rows are held at once; the outcome does not depend on it."""
+
+    read: int = 262_144
+    """Of the file."""
+    sort: int = 1_048_576
+    """Of one channel that is out of order."""
+    join: int = 1_048_576
+    """Of all channels together that are put side by side."""
 
 
 def clean_long(
@@ -36,117 +52,156 @@ def clean_long(
     arm: Arm | None,
     folder: Path,
     follow: Follow | None = None,
+    pieces: Pieces = Pieces(),
 ) -> Part:
-    """Clean a long table into one stream for each set of instants."""
-    time, word, value = long_columns(log_map)
-    raw.tell_tale = value if raw.kind == "delimited" else None
-    if raw.scrub is not None and _has_short_rows(raw, value):
-        raw = raw.scrub()
-    wanted = {b.column for b in bindings}
-    text = frozenset([time, word, value]) if raw.kind == "delimited" else frozenset([word])
-    frame = raw.scan([time, word, value], text).rename({time: _TIME, word: _CHANNEL, value: _VALUE})
-    rows = (
-        frame.with_row_index("row", 1)
-        .filter(pl.col(_CHANNEL).is_in(list(wanted)))
-        .with_columns(pl.col(_CHANNEL).cast(pl.Categorical))
-        .collect()
-    )
-    if raw.last_row_suspect and rows.height:
-        total = frame.select(pl.len()).collect().item()
-        rows = rows.filter(pl.col("row") != total)
-        raw.set_aside.append(
-            SetAside(
-                "cut-row",
-                "the file does not end in a line end; its last row was set aside",
-                (int(original_rows(rows["row"].tail(1).to_numpy(), raw.removed)[0]) + 1,),
-            )
-        )
-    clock = Clock(log_map.time)
-    ns, ok = clock.read(rows[_TIME], rows.height)
-    if not ok.all():
-        bad = rows.filter(pl.Series(~ok))
-        if bad.height == rows.height:
-            raise LogRefused(
-                f"no row has a time of the form {log_map.time.format}", file=raw.path, column=time
-            )
-        raw.set_aside.append(
-            SetAside(
-                "time",
-                f"the time cannot be read as {log_map.time.format}: {bad[_TIME][0]!r}",
-                tuple(bad["row"].head(100).to_list()),
-                bad.height,
-            )
-        )
-    table = pl.DataFrame(
-        {"ns": ns, "row": rows["row"], "channel": rows[_CHANNEL], "value": rows[_VALUE]}
-    ).filter(pl.Series(ok))
-    back = table.filter(pl.col("ns").diff().over("channel") < 0)["row"]
-    if len(back):
-        steps = original_rows(back.head(100).cast(pl.Int64).to_numpy(), raw.removed)
-        raw.set_aside.append(
-            SetAside(
-                "clock-step",
-                "the time of a channel goes back here; its values were put in the order of their "
-                "times, so two passes over the same times lie mixed",
-                tuple(steps.tolist()),
-                len(back),
-            )
-        )
-    by_channel = {
-        str(key[0]): group.select("ns", "value")
-        for key, group in table.group_by(["channel"], maintain_order=True)
-    }
+    """Clean a long table into one stream for each set of instants.
+
+    Raises
+    ------
+    LogRefused
+        When no row is left, or the table cannot be decoded.
+    """
+    table = sort_out(raw, log_map, {b.column for b in bindings}, folder, pieces.read)
+    raw = table.raw
+    _tell_of_table(table, log_map)
+    by_channel = _in_order(table, folder, pieces.sort)
     bound = [b for b in bindings if b.column in by_channel]
     part = Part(raw)
     fixed = replace(
         _one_base(log_map, bound, by_channel, raw.path),
-        time=replace(log_map.time, columns=("ns",), format="epoch-ns", scale="UTC"),
+        time=replace(log_map.time, columns=(NS,), format="epoch-ns", scale="UTC"),
     )
     for name, members in _groups(bound, by_channel).items():
-        wide = _side_by_side(members, by_channel)
-        inner = RawLog(
-            path=raw.path,
-            kind=raw.kind + "-long",
-            columns=tuple(wide.columns),
-            sample=wide.head(5000),
-            head=min(wide.height, 5000),
-            scan=lambda needed, as_text, wide=wide: wide.lazy().select(needed),  # type: ignore[misc]
-            decimal_comma=raw.decimal_comma,
-        )
+        series = [by_channel[c] for c in dict.fromkeys(b.column for b in members)]
+        beside = folder / f"{name}.beside.parquet"
+        rows = write_beside(series, beside, max(pieces.join // len(series), 1))
         made = clean_wide(
-            inner,
+            _as_log(raw, beside),
             fixed,
             members,
             joints,
             arm,
             folder,
             stream=name,
-            time_column="ns",
-            on_change=_on_change(wide["ns"], table["ns"]),
+            time_column=NS,
+            on_change=_on_change(beside, rows, table.last_ns - table.first_ns),
             follow=follow,
         )
-        for cleaner in made.cleaners.values():
-            for plan in cleaner.plans:
-                if plan.text_first_row is not None:
-                    at = wide["ns"][plan.text_first_row - 1]
-                    plan.text_first_row = _row_in_file(table, plan.column, at, raw)
+        (cleaner,) = made.cleaners.values()
+        _rows_of_file(cleaner, beside, by_channel)
+        _tell_of_repeats(cleaner, series)
         part.streams |= made.streams
         part.cleaners |= made.cleaners
+        beside.unlink()
     first = next(iter(part.cleaners.values()))
     first.clock.entry = log_map.time  # the notes speak of the log's own times
-    first.clock.no_zone += clock.no_zone
-    first.clock.leap_seconds += clock.leap_seconds
+    first.clock.no_zone += table.clock.no_zone
+    first.clock.leap_seconds += table.clock.leap_seconds
+    for shelf in {id(s.shelf): s.shelf for s in by_channel.values()}.values():
+        shelf.clear()
     return part
 
 
-def _row_in_file(table: pl.DataFrame, channel: str, ns: int, raw: RawLog) -> int:
-    """Return the data row, in the file, of a channel's first value at an instant."""
-    row = table.filter((pl.col("ns") == ns) & (pl.col("channel").cast(pl.String) == channel))["row"]
-    return int(original_rows(row.head(1).cast(pl.Int64).to_numpy(), raw.removed)[0])
+def _tell_of_table(table: LongTable, log_map: LogMap) -> None:
+    """Put down what was met while the rows were sorted out."""
+    aside = table.raw.set_aside
+    if table.cut_row is not None:
+        aside.append(
+            SetAside(
+                "cut-row",
+                "the file does not end in a line end; its last row was set aside",
+                (table.cut_row,),
+            )
+        )
+    bad = table.bad_times
+    if bad.count:
+        aside.append(
+            SetAside(
+                "time",
+                f"the time cannot be read as {log_map.time.format}: {table.bad_time!r}",
+                tuple(bad.rows),
+                bad.count,
+            )
+        )
+    back = _together([s.stepped_back for s in table.series.values()])
+    if back.count:
+        aside.append(
+            SetAside(
+                "clock-step",
+                "the time of a channel goes back here; its values were put in the order of their "
+                "times, so two passes over the same times lie mixed",
+                tuple(back.rows),
+                back.count,
+            )
+        )
+
+
+def _in_order(table: LongTable, folder: Path, most_rows: int) -> dict[str, Series]:
+    """Put each channel in the order of its times; refuse times too coarse for it."""
+    found: dict[str, Series] = {}
+    for place, (name, series) in enumerate(table.series.items()):
+        own = folder / f"channel{place}"
+        own.mkdir()
+        made = found[name] = series.in_order(own, most_rows)
+        if made.contradictions.count > 0.5 * series.rows:
+            raise LogRefused(
+                f"{made.contradictions.count} of {series.rows} values of channel {name!r} share "
+                "their instant with another one: the times are too coarse for the samples",
+                file=table.raw.path,
+                column=table.time_column,
+                todo="export finer times",
+            )
+    return found
+
+
+def _as_log(raw: RawLog, beside: Path) -> RawLog:
+    """Return the channels that lie side by side as a log of one row an instant."""
+    frame = pl.scan_parquet(beside)
+    sample = frame.head(5000).collect()
+    return RawLog(
+        path=raw.path,
+        kind=raw.kind + "-long",
+        columns=tuple(sample.columns),
+        sample=sample,
+        head=sample.height,
+        scan=lambda needed, as_text: frame.select(needed),
+        decimal_comma=raw.decimal_comma,
+    )
+
+
+def _rows_of_file(cleaner: StreamCleaner, beside: Path, by_channel: Mapping[str, Series]) -> None:
+    """Turn the rows that notes on values name into rows of the file."""
+    for plan in cleaner.plans:
+        if plan.text_first_row is None:
+            continue
+        at = pl.scan_parquet(beside).select(NS).slice(plan.text_first_row - 1, 1).collect().item()
+        for piece in by_channel[plan.column].pieces():
+            rows = piece.filter(pl.col(NS) == at)[ROW]
+            if len(rows):
+                plan.text_first_row = int(rows[0])
+                break
+
+
+def _tell_of_repeats(cleaner: StreamCleaner, series: Sequence[Series]) -> None:
+    """Hand on what was left out of the channels for its instant, in rows of the file."""
+    cleaner.orderer.duplicates = _together([s.duplicates for s in series])
+    cleaner.orderer.contradictions = _together([s.contradictions for s in series])
+
+
+def _together(lapses: Sequence[Lapse]) -> Lapse:
+    some = [lapse for lapse in lapses if lapse.count]
+    if not some:
+        return Lapse()
+    return Lapse(
+        sum(lapse.count for lapse in some),
+        sorted(row for lapse in some for row in lapse.rows)[:100],
+        min(lapse.first_ns for lapse in some),
+        max(lapse.last_ns for lapse in some),
+    )
 
 
 def _one_base(
-    log_map: LogMap, bindings: list[Binding], by_channel: dict[str, pl.DataFrame], file: Path
+    log_map: LogMap, bindings: list[Binding], by_channel: Mapping[str, Series], file: Path
 ) -> LogMap:
     """State the base end once for all streams, where joints are counted from it."""
     entry = log_map.session.get("base_end")
@@ -154,7 +209,9 @@ def _one_base(
         return log_map
     column = next((b.column for b in bindings if b.entry is entry), None)
     words = dictionary(entry.quantity, entry.words) or {}
-    said = set() if column is None else set(by_channel[column]["value"].drop_nulls())
+    said: set[object] = set()
+    for piece in [] if column is None else by_channel[column].pieces():
+        said |= set(piece[VALUE].drop_nulls().unique())
     ends = {words.get(str(w).strip().lower()) for w in said} - {None}
     if len(ends) != 1:
         raise LogRefused(
@@ -168,23 +225,17 @@ def _one_base(
     )
 
 
-def _has_short_rows(raw: RawLog, value: str) -> bool:
-    nulls = raw.scan([value], frozenset([value])).select(pl.col(value).null_count())
-    return bool(nulls.collect().item())
-
-
-def _groups(
-    bindings: list[Binding], by_channel: dict[str, pl.DataFrame]
-) -> dict[str, list[Binding]]:
+def _groups(bindings: list[Binding], by_channel: Mapping[str, Series]) -> dict[str, list[Binding]]:
     """Put channels that share instants together; currents make up ``main``."""
     order = sorted(bindings, key=lambda b: (b.entry.quantity != "current_a", bindings.index(b)))
-    groups: list[tuple[pl.Series, list[Binding]]] = []
+    groups: list[tuple[Series, list[Binding]]] = []
     for b in order:
-        mine = by_channel[b.column]["ns"].unique()
+        mine = by_channel[b.column]
         for place, (theirs, members) in enumerate(groups):
-            if _share(mine, theirs) >= SHARED:
+            fewer, more = sorted((mine.rows, theirs.rows))
+            if fewer >= SHARED * more and shared(mine, theirs) >= SHARED:
                 members.append(b)
-                if len(mine) > len(theirs):
+                if mine.rows > theirs.rows:
                     groups[place] = (mine, members)
                 break
         else:
@@ -197,33 +248,25 @@ def _groups(
     return named
 
 
-def _share(one: pl.Series, other: pl.Series) -> float:
-    if len(one) == len(other) and one.equals(other):
-        return 1.0
-    common = one.is_in(other.implode()).sum()
-    return float(common) / max(len(one), len(other), 1)
+def _on_change(beside: Path, rows: int, span_ns: int) -> bool:
+    """Tell whether samples fill less than half of the log at their own usual step.
 
-
-def _on_change(mine: pl.Series, all_ns: pl.Series) -> bool:
-    """Tell whether samples fill less than half of the log at their own usual step."""
-    if len(mine) < 10:
+    The usual step is the median one. Whether it is below the limit is counted,
+    so that the steps need not be held.
+    """
+    if rows < 10 or span_ns <= 0:
         return True
-    usual = float(np.median(np.diff(mine.to_numpy())))
-    instants = all_ns.to_numpy()
-    return usual <= 0 or len(mine) * usual < 0.5 * float(instants.max() - instants.min())
-
-
-def _side_by_side(members: list[Binding], by_channel: dict[str, pl.DataFrame]) -> pl.DataFrame:
-    """Join channels on their instants; a repeated instant stays a row of its own."""
-    wide: pl.DataFrame | None = None
-    for b in members:
-        one = by_channel[b.column].rename({"value": b.column})
-        one = one.with_columns(pl.col("ns").cum_count().over("ns").alias("#"))
-        if wide is None:
-            wide = one
-        else:
-            wide = wide.join(
-                one, on=["ns", "#"], how="full", coalesce=True, maintain_order="left_right"
-            )
-    assert wide is not None
-    return wide.sort("ns", "#", maintain_order=True).drop("#")
+    limit = 0.5 * span_ns / rows
+    below, under, over = 0, 0, 1 << 62
+    last: int | None = None
+    for block in blocks(pl.scan_parquet(beside).select(NS)):
+        ns = block[NS].to_numpy()
+        steps = np.diff(ns) if last is None else np.diff(ns, prepend=last)
+        last = int(ns[-1])
+        low = steps < limit
+        below += int(low.sum())
+        under = max(under, int(steps[low].max(initial=0)))
+        over = min(over, int(steps[~low].min(initial=1 << 62)))
+    if 2 * below == rows - 1:
+        return (under + over) / 2 < limit
+    return 2 * below > rows - 1

@@ -127,7 +127,7 @@ class StreamCleaner:
             )
 
     def _clean(self, frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
-        for block in _blocks(frame):
+        for block in blocks(frame):
             rows = np.arange(self.rows_in + 1, self.rows_in + block.height + 1, dtype=np.int64)
             rows = original_rows(rows, self.raw.removed)
             self.rows_in += block.height
@@ -233,17 +233,17 @@ class StreamCleaner:
         return ("no rows are left after cleaning",)
 
 
-def _blocks(frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
-    """Yield blocks of exactly `BLOCK_ROWS` rows; the last one is shorter."""
+def blocks(frame: pl.LazyFrame, rows: int = BLOCK_ROWS) -> Iterator[pl.DataFrame]:
+    """Yield blocks of exactly so many rows; the last one is shorter."""
     waiting: list[pl.DataFrame] = []
     held = 0
-    for part in frame.collect_batches(chunk_size=BLOCK_ROWS, maintain_order=True):
+    for part in frame.collect_batches(chunk_size=rows, maintain_order=True):
         waiting.append(part)
         held += part.height
-        while held >= BLOCK_ROWS:
+        while held >= rows:
             whole = pl.concat(waiting) if len(waiting) > 1 else waiting[0]
-            yield whole.head(BLOCK_ROWS).rechunk()
-            rest = whole.slice(BLOCK_ROWS)
+            yield whole.head(rows).rechunk()
+            rest = whole.slice(rows)
             waiting, held = ([rest] if rest.height else []), rest.height
     if held:
         yield pl.concat(waiting).rechunk()

@@ -34,4 +34,4 @@ def channel_names(raw: RawLog, log_map: LogMap) -> tuple[str, ...]:
                 todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
             )
     words = raw.scan([names[1]], frozenset([names[1]])).select(pl.col(names[1]).unique())
-    return tuple(sorted(w for w in words.collect().to_series() if w is not None))
+    return tuple(sorted(w for w in words.collect(engine="streaming").to_series() if w is not None))
