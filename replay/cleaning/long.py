@@ -36,11 +36,11 @@ SHARED = 0.5
 class Pieces:
     """How many rows are held at once; the outcome does not depend on it."""
 
-    read: int = 262_144
+    read: int = 131_072
     """Of the file."""
     sort: int = 1_048_576
     """Of one channel that is out of order."""
-    join: int = 1_048_576
+    join: int = 524_288
     """Of all channels together that are put side by side."""
 
 
