@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from replay.models.symptoms import physical
 from replay.models.symptoms.collect import NOTABLE
 from replay.models.symptoms.marks import Mark, runs
 from replay.models.trace import Statistic, Trace
@@ -36,6 +37,8 @@ class Candidate:
     """Where the window that opened the span began; windows count time in
     motion, so this may lie well before."""
     mark: Mark | None = None
+    physical: bool = False
+    """Beyond a limit of its own: a flag whatever the baseline's tails say."""
 
     @property
     def family(self) -> str:
@@ -50,11 +53,11 @@ def candidates(trace: Trace, marks: list[Mark], unit: UnitModel, rarity: Rarity)
         found += _spans(statistic, trace, rarity)
     for mark in marks:
         value = unit.mark_value(mark)
-        if value <= NOTABLE:
-            continue
+        beyond = unit.physical(mark)
         rate = float(rarity.rate(mark.name, value))
-        if rate > OPEN_RATE:
+        if not beyond and (value <= NOTABLE or rate > OPEN_RATE):
             continue
+        score = float(rarity.score(rate)) if value > NOTABLE else 0.0
         found.append(
             Candidate(
                 mark.name,
@@ -63,12 +66,13 @@ def candidates(trace: Trace, marks: list[Mark], unit: UnitModel, rarity: Rarity)
                 mark.start_s,
                 value,
                 rate,
-                float(rarity.score(rate)),
+                max(score, physical.score(beyond)) if beyond else score,
                 reach_s=mark.start_s,
                 mark=mark,
+                physical=beyond > 0,
             )
         )
-    return sorted(found, key=lambda c: (-c.score, c.window_s, c.start_s, c.name))
+    return sorted(found, key=lambda c: (not c.physical, -c.score, c.window_s, c.start_s, c.name))
 
 
 def _spans(statistic: Statistic, trace: Trace, rarity: Rarity) -> list[Candidate]:

@@ -116,6 +116,11 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
             notes.append(
                 f"{reading.joint}: {blind:.0f} s not judged: not seen before, or a bad sensor"
             )
+        if unit.nominal.usual:
+            notes.append(
+                f"{reading.joint}: most sessions show {', '.join(unit.nominal.usual)} beyond its "
+                "limit; not flagged by itself"
+            )
         spans = candidates(trace, reading.marks, unit, baseline.rarity)
         for event in events_of(reading.joint, trace, spans, baseline.limit):
             seen = gather(trace, event.start_s, event.end_s, unit.model)

@@ -41,7 +41,7 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
     left = list(found)
     made: list[Event] = []
     while left:
-        if left[0].score < limit:
+        if left[0].score < limit and not left[0].physical:
             break
         lead = _spokesman(left, limit)
         start, end = localise(trace, lead)
@@ -50,7 +50,7 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
         for other in left:
             if other is lead:
                 continue
-            (members if _belongs(other, start, end) else rest).append(other)
+            (members if _belongs(other, start, end, lead) else rest).append(other)
         made.append(Event(joint, start, end, max(m.score for m in members), lead, members))
         left = rest
     return _joined(made)
@@ -63,7 +63,7 @@ def _spokesman(left: list[Candidate], limit: float) -> Candidate:
     speaks.
     """
     best = left[0]
-    if best.family not in {"load", "offset"}:
+    if best.physical or best.family not in {"load", "offset"}:
         return best
     for other in left[1:]:
         if other.score < max(limit, 0.7 * best.score):
@@ -135,8 +135,10 @@ def signed_series(trace: Trace, lead: Candidate) -> tuple[Ints, Floats]:
     return rows, trace.z[rows]
 
 
-def _belongs(other: Candidate, start: float, end: float) -> bool:
+def _belongs(other: Candidate, start: float, end: float, lead: Candidate) -> bool:
     margin = 2.0
+    if lead.physical and other.window_s > 4.0:
+        return False  # a sensor's fault explains what is short and near, nothing longer
     if other.window_s >= 16.0:
         return other.reach_s <= end + margin and other.end_s >= start - margin
     own = max(other.end_s - other.start_s, 1e-3)

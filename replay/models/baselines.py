@@ -20,6 +20,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import BaselineError
 from replay.models.bins import HELD, HOLDING, MOVING, bin_table
+from replay.models.symptoms.physical import PRIOR_RATE
 from replay.models.tails import CONFIDENCE, rate_bound
 from replay.models.unit import Rarity, UnitModel
 from replay.records import Session
@@ -89,12 +90,14 @@ class Baseline:
     def expected_rate(self, asked: float | None = None) -> float:
         """Return false flags expected per 100 joint-hours at the asked rate.
 
-        The larger of what the tail says and what the held-out sessions showed.
+        The larger of what the tail says and what the held-out sessions showed,
+        and a guess for findings beyond physical limits, which have no tail.
         """
         level = self.limit if asked is None else limit_for(asked)
         tail = 100 * -np.log1p(-(10.0**-level))
         events = self.seen_events(level)
-        return float(max(tail, 100 * events / self.hours if events >= 3 else 0.0))
+        shown = 100 * events / self.hours if events >= 3 else 0.0
+        return float(max(tail, shown) + 100 * PRIOR_RATE)
 
     def bound(self, asked: float | None = None) -> float:
         """Return the upper bound on false flags per 100 joint-hours (90 %).

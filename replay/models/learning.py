@@ -21,9 +21,10 @@ from replay.models.bins import MOVING, Bins, Floats, Ints, join_bins
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import WINDOWS_S, PatternModel
 from replay.models.readings import Reading, read_session
-from replay.models.symptoms import Nominal, collect
+from replay.models.symptoms import Nominal, collect, physical
 from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS, NOTABLE
-from replay.models.tails import Tail
+from replay.models.symptoms.marks import Mark
+from replay.models.tails import Tail, Trust
 from replay.models.trace import Trace, make_trace
 from replay.models.unit import Rarity, UnitModel
 from replay.records import Session
@@ -42,7 +43,7 @@ SURPRISE = 0.5
 """A training session goes aside, for one unit, when its rarest finding should
 turn up less often than this in the whole training set."""
 
-MOST_SET_ASIDE = 0.2
+MOST_SET_ASIDE = 0.34
 ROUNDS = 3
 """How often the fits are repeated without what was set aside."""
 
@@ -172,7 +173,9 @@ def fit_units(
         return {}, Rarity(), {}
     aside: dict[str, set[str]] = {}
     for _ in range(ROUNDS):
-        new = _surprises(held, aside, {u: len({r.session for r in m}) for u, m in by_unit.items()})
+        new, kept = _surprises(
+            held, aside, {u: len({r.session for r in m}) for u, m in by_unit.items()}
+        )
         if not new:
             break
         for k, (unit, names) in enumerate(sorted(new.items())):
@@ -183,7 +186,9 @@ def fit_units(
             got = _hold_out(rest)
             if got is not None:
                 held[unit] = got
-    rarity = _rarity(held, contaminated=len(readings) < 30)
+    else:
+        _, kept = _surprises(held, aside, {})
+    rarity = _rarity(held, trust=_trust(len(readings), bool(aside)), kept=kept)
     units = {
         unit: UnitModel(
             unit=unit,
@@ -219,6 +224,7 @@ def _hold_out(readings: list[Reading]) -> _Held | None:
     nominal = Nominal()
     nominal.current_a = _moving_current(pieces)
     nominal.marks = _mark_scales(order)
+    nominal.usual = physical.usual(((r.session, r.marks) for r in readings), nominal)
     traces = [collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)]
     nominal.session_level = _session_level(traces)
     found = (PatternModel.learn(traces, w) for w in WINDOWS_S)
@@ -332,7 +338,7 @@ def _measure(held: _Held) -> None:
                 if inside.size:
                     top[s.name] = float(inside.max())
             for mark in reading.marks:
-                if a <= mark.start_s < b:
+                if a <= mark.start_s < b and not _beyond(mark, held.nominal):
                     size = held.nominal.mark_value(mark, sample_sd)
                     if size > NOTABLE:
                         top[mark.name] = max(top[mark.name], size)
@@ -340,6 +346,11 @@ def _measure(held: _Held) -> None:
                 columns.setdefault(name, []).append(value_)
     held.block_hours = np.array(hours)
     held.maxima = {name: np.array(v) for name, v in columns.items()}
+
+
+def _beyond(mark: Mark, nominal: Nominal) -> bool:
+    """Tell whether a finding has a limit of its own, and so says nothing about tails."""
+    return mark.name not in nominal.usual and physical.excess(mark, nominal) > 0
 
 
 def _block_edges(reading: Reading) -> Floats:
@@ -354,7 +365,7 @@ def _block_edges(reading: Reading) -> Floats:
 def _rarity(
     held: dict[str, _Held],
     *,
-    contaminated: bool,
+    trust: Trust,
     kept: dict[str, npt.NDArray[np.bool_]] | None = None,
 ) -> Rarity:
     """Fit all tails to the blocks that are ``kept`` (all by default)."""
@@ -364,12 +375,10 @@ def _rarity(
     tails = {}
     for name in names:
         values = np.concatenate([h.maxima[name] for h in chosen.values() if name in h.maxima])
-        tails[name] = Tail.fit(
-            values, hours, contaminated=contaminated, finding=name in MARK_DEFAULTS
-        )
+        tails[name] = Tail.fit(values, hours, trust=trust, finding=name in MARK_DEFAULTS)
     rarity = Rarity(tails)
     together = np.concatenate([_rarest(h, rarity) for h in chosen.values()])
-    rarity.combined = Tail.fit_rarity(together, hours, contaminated=contaminated)
+    rarity.combined = Tail.fit_rarity(together, hours, trust=trust)
     return rarity
 
 
@@ -383,8 +392,8 @@ def _rarest(held: _Held, rarity: Rarity) -> Floats:
 
 def _surprises(
     held: dict[str, _Held], aside: dict[str, set[str]], sessions: dict[str, int]
-) -> dict[str, set[str]]:
-    """Return the training sessions to set aside now, by unit.
+) -> tuple[dict[str, set[str]], dict[str, npt.NDArray[np.bool_]]]:
+    """Return the training sessions to set aside now, by unit, and the blocks to keep.
 
     The tails are fitted again and again without the blocks that they make a
     surprise, so that several faults cannot hide each other.
@@ -393,7 +402,7 @@ def _surprises(
     kept = {u: np.ones(h.block_hours.size, dtype=bool) for u, h in held.items()}
     found: list[tuple[float, str, str]] = []
     for _ in range(6):
-        rarity = _rarity(held, contaminated=True, kept=kept)
+        rarity = _rarity(held, trust="low", kept=kept)
         found = []
         now = {}
         for unit, h in held.items():
@@ -407,10 +416,16 @@ def _surprises(
     new: dict[str, set[str]] = {}
     for _, unit, session in sorted(found):
         gone = aside.get(unit, set()) | new.get(unit, set())
-        limit = max(1, int(MOST_SET_ASIDE * sessions[unit]))
-        if sessions[unit] >= 4 and session not in gone and len(gone) < limit:
+        count = sessions.get(unit, 0)
+        limit = max(1, int(MOST_SET_ASIDE * count))
+        if count >= 4 and session not in gone and len(gone) < limit:
             new.setdefault(unit, set()).add(session)
-    return new
+    return new, kept
+
+
+def _trust(readings: int, something_aside: bool) -> Trust:
+    """Say how high in the maxima of the kept blocks a tail may be matched."""
+    return "middle" if readings < 30 or something_aside else "high"
 
 
 def _band(traces: list[Trace]) -> float:

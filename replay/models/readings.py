@@ -20,6 +20,9 @@ from replay.signals.joints import joint_tables
 JUMP_DEG = 0.5
 """A step between two samples at least this far off the motion is the sensor's."""
 
+FASTER = 1.5
+"""A step this many times faster than the joint ever runs is no motion."""
+
 PIECE_ROWS = 2_000_000
 """A session longer than this is read in pieces, so that memory stays flat."""
 
@@ -130,4 +133,12 @@ def _angles(table: pl.DataFrame, marks: list[Mark], before: float) -> pl.DataFra
 
 def table_marks(table: pl.DataFrame) -> list[Mark]:
     """Return every single finding of a joint table."""
-    return telemetry_marks(table) + brake_marks(table)
+    sensors, brakes = telemetry_marks(table), brake_marks(table)
+    jumps = [m for m in sensors if m.name == "angle step" and m.detail["faster"] > FASTER]
+    return sensors + [m for m in brakes if m.name != "slip" or not _jumped(m, jumps)]
+
+
+def _jumped(slip: Mark, jumps: list[Mark]) -> bool:
+    """Tell whether a slip is a jump of the angle's sensor while the brake was engaged."""
+    inside = [m for m in jumps if slip.detail["from_s"] <= m.end_s <= slip.detail["to_s"]]
+    return sum(m.value for m in inside) > 0.5 * slip.value

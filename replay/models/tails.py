@@ -16,7 +16,7 @@ Statistical Society B 57(1), 1995.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,8 @@ import numpy.typing as npt
 from replay.models.bins import Floats
 
 CONFIDENCE = 0.9
+
+Trust = Literal["low", "middle", "high"]
 
 NOTHING = 1e3
 """Rate of a detector that has nothing to say: a thousand times an hour."""
@@ -51,7 +53,7 @@ class Tail:
 
     @classmethod
     def fit(
-        cls, maxima: Floats, block_hours: float, *, contaminated: bool, finding: bool = False
+        cls, maxima: Floats, block_hours: float, *, trust: Trust, finding: bool = False
     ) -> Tail:
         """Fit to block maxima.
 
@@ -60,11 +62,11 @@ class Tail:
         maxima : array, shape (blocks,)
         block_hours : float
             Mean length of a block.
-        contaminated : bool
-            True before faults hidden in training are set aside: the law is
-            then matched to the middle of the maxima, which a tenth of bad
-            blocks hardly moves. False: matched to the upper fifth, up to the
-            second or third largest.
+        trust : {"low", "middle", "high"}
+            How far up the maxima may be believed. ``low`` before faults hidden
+            in training are taken out: an eighth of the blocks may be bad.
+            ``middle`` after that, or with few blocks. ``high``: matched to the
+            upper fifth, up to the second or third largest.
         finding : bool
             True for what most healthy blocks show none of (a slip, a
             silence). While few blocks show it, their sizes may all be faults,
@@ -73,7 +75,7 @@ class Tail:
         values = np.sort(maxima[np.isfinite(maxima)])
         if values.size < 8 or values[-1] <= 0:
             return cls(0.0, PRIOR_RATE, PRIOR_SCALE, 0.0)
-        low, mid, high = _levels(values.size, contaminated)
+        low, mid, high = _levels(values.size, trust)
         q0, q1, q2 = (float(np.quantile(values, q)) for q in (low, mid, high))
         rate = -np.log(low) / block_hours
         if q1 - q0 < 1e-9:
@@ -98,7 +100,7 @@ class Tail:
         return cls(q0, float(rate), float(scale), shape)
 
     @classmethod
-    def fit_rarity(cls, maxima: Floats, block_hours: float, *, contaminated: bool) -> Tail:
+    def fit_rarity(cls, maxima: Floats, block_hours: float, *, trust: Trust) -> Tail:
         """Fit to block maxima of ``-log10`` of the rarest detector's rate.
 
         Each detector's tail is extrapolated already, so here the law can only
@@ -107,7 +109,7 @@ class Tail:
         values = maxima[np.isfinite(maxima)]
         if values.size < 8:
             return cls(0.0, 1.0, 1 / np.log(10), 0.0)
-        low, _, high = _levels(values.size, contaminated)
+        low, _, high = _levels(values.size, trust)
         start, top = (float(np.quantile(values, q)) for q in (low, high))
         span = float(np.log(np.log(low) / np.log(high)))
         scale = max(1 / np.log(10), (top - start) / span)
@@ -143,9 +145,11 @@ class Tail:
         }
 
 
-def _levels(size: int, contaminated: bool) -> tuple[float, float, float]:
+def _levels(size: int, trust: Trust) -> tuple[float, float, float]:
     """Return the three quantiles that a tail is matched at."""
-    if contaminated or size < 60:
+    if trust == "low":
+        return 0.4, 0.65, 0.87
+    if trust == "middle" or size < 60:
         return 0.5, 0.8, 0.94
     return 0.8, 0.93, float(np.clip(1 - 2.5 / size, 0.95, 0.995))
 

@@ -10,7 +10,7 @@ import numpy as np
 from replay.models.bins import MOVING, Bins, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
-from replay.models.symptoms import Nominal, collect
+from replay.models.symptoms import Nominal, collect, physical
 from replay.models.symptoms.marks import Mark
 from replay.models.tails import Tail
 from replay.models.trace import Statistic, Trace, make_trace
@@ -47,6 +47,13 @@ class UnitModel:
     def mark_value(self, mark: Mark) -> float:
         """Return a finding's size in healthy spreads."""
         return self.nominal.mark_value(mark, self.model.sample_sd_.get(MOVING, 0.0))
+
+    def physical(self, mark: Mark) -> float:
+        """Return a finding's size in units of its physical limit; 0 for none.
+
+        What most sessions of the unit show has no such limit.
+        """
+        return 0.0 if mark.name in self.nominal.usual else physical.excess(mark, self.nominal)
 
     def to_plain(self) -> dict[str, Any]:
         """Return what JSON holds."""

@@ -259,3 +259,60 @@ def test_expected_lies_in_its_band(bench_archive):
     inside = (table["current_a"] >= band["low_a"]) & (table["current_a"] <= band["high_a"])
     assert 0.95 < inside.drop_nulls().mean() <= 1.0
     assert band["seen"].mean() > 0.95
+
+
+def spoil(columns, what):
+    one = columns["P1"]
+    if what == "gap":
+        one["current_a"][between(columns, 130.0, 138.0)] = np.nan
+    elif what == "angle-sensor":
+        one["angle_deg"][columns["t"] >= 135.0] += 2.0
+    elif what == "brake-slip":
+        for quantity in ("brake_engaged", "brake_engage_cmd"):
+            one[quantity][between(columns, 148.0, 153.8)] = True
+        one["angle_deg"] += np.clip((columns["t"] - 151.0) / 0.5, 0.0, 1.0)
+    elif what == "current-sensor":
+        mask = between(columns, 130.0, 140.0)
+        one["current_a"][mask] = one["current_a"][mask][0]
+
+
+PHYSICAL = ("gap", "angle-sensor", "brake-slip", "current-sensor")
+
+
+def test_half_the_training_faulty_hides_no_physical_finding(tmp_path):
+    archive = open_archive(tmp_path / "a", create=True)
+    for k in range(16):
+        columns = bench(k)
+        if k >= 8:  # every fault in two sessions of sixteen
+            spoil(columns, PHYSICAL[k % 4])
+            drag(columns, 180.0, 300.0, 0.7 + 0.1 * k)
+        add(archive, f"s{k:02d}", columns, day=k)
+    baseline = learn(archive)
+    for k in range(8, 16):
+        kinds = {f.kind for f in check(archive, f"s{k:02d}", baseline).flags if f.joint == "P1"}
+        assert PHYSICAL[k % 4] in kinds
+
+
+@pytest.mark.parametrize("what", PHYSICAL)
+def test_one_session_is_enough_for_a_physical_finding(tmp_path, what):
+    archive = open_archive(tmp_path / "a", create=True)
+    columns = bench(3)
+    spoil(columns, what)
+    add(archive, "only", columns)
+    baseline = learn(archive, false_flags_per_100h=0.01)
+    result = check(archive, "only", baseline)
+    assert what in {f.kind for f in result.flags if f.joint == "P1"}
+    assert result.expected_false_flags > 0.0
+
+
+def test_a_gap_that_most_sessions_have_is_said_and_not_flagged(tmp_path):
+    archive = open_archive(tmp_path / "a", create=True)
+    for k in range(10):
+        columns = bench(k)
+        if k != 4:
+            spoil(columns, "gap")
+        add(archive, f"s{k:02d}", columns, day=k)
+    baseline = learn(archive)
+    result = check(archive, "s02", baseline)
+    assert "gap" not in {f.kind for f in result.flags}
+    assert "P1: most sessions show silence" in result.note

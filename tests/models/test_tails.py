@@ -6,13 +6,13 @@ from hypothesis import strategies as st
 from replay.models.tails import Tail
 
 
-@pytest.mark.parametrize("contaminated", [True, False])
-def test_an_exponential_law_gives_its_rate_back(contaminated):
+@pytest.mark.parametrize("trust", ["low", "middle", "high"])
+def test_an_exponential_law_gives_its_rate_back(trust):
     # maxima of a Poisson stream of exponential sizes are Gumbel: rate above u is 30 exp(-u)
     rng = np.random.default_rng(3)
     hours = 0.25
     maxima = -np.log(-np.log(rng.uniform(size=4000)) / (30 * hours))
-    tail = Tail.fit(maxima, hours, contaminated=contaminated)
+    tail = Tail.fit(maxima, hours, trust=trust)
     for wanted in (1.0, 0.1, 0.01):
         assert tail.value(wanted) == pytest.approx(np.log(30 / wanted), abs=0.8)
 
@@ -20,15 +20,15 @@ def test_an_exponential_law_gives_its_rate_back(contaminated):
 def test_a_few_faulty_blocks_hardly_move_the_first_limit():
     rng = np.random.default_rng(4)
     maxima = -np.log(-np.log(rng.uniform(size=400)) / 5)
-    clean = Tail.fit(maxima, 0.25, contaminated=True).value(0.1)
+    clean = Tail.fit(maxima, 0.25, trust="low").value(0.1)
     spoiled = maxima.copy()
     spoiled[:12] += 40.0  # one joint of seven in a fifth of the sessions
-    assert Tail.fit(spoiled, 0.25, contaminated=True).value(0.1) < clean + 2.0
-    assert Tail.fit(spoiled, 0.25, contaminated=False).value(0.1) > clean + 10.0
+    assert Tail.fit(spoiled, 0.25, trust="low").value(0.1) < clean + 2.0
+    assert Tail.fit(spoiled, 0.25, trust="high").value(0.1) > clean + 10.0
 
 
 def test_nothing_seen_and_nothing_said():
-    tail = Tail.fit(np.zeros(50), 0.2, contaminated=False)
+    tail = Tail.fit(np.zeros(50), 0.2, trust="high")
     assert tail.rate(0.0) > 100  # no finding is no event
     assert tail.rate(5.0) < 0.001
 

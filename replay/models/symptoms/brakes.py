@@ -17,6 +17,10 @@ from replay.models.symptoms.marks import Mark, runs
 SETTLE_S = 1.0
 """After engaging, the joint may still relax for this long."""
 
+STOPPED_S = 0.3
+AT_ONCE_DEG = 0.5
+"""A joint that stood still as its brake engaged has nothing to settle by so much."""
+
 LONGEST_WAIT_S = 20.0
 """A release command that nothing followed for this long had no motion to time."""
 
@@ -39,7 +43,7 @@ def brake_marks(table: pl.DataFrame) -> list[Mark]:
     if command is not None:
         made += _first_motion(time, command, rate, wanted, period)
     if released is not None:
-        made += _slips(time, released, angle, period)
+        made += _slips(time, released, angle, rate, period)
         made += _chatter(time, released, period)
     return made
 
@@ -113,7 +117,7 @@ def _first_motion(
     return made
 
 
-def _slips(time: Floats, engaged: Floats, angle: Floats, period: float) -> list[Mark]:
+def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: float) -> list[Mark]:
     made = []
     first, last = runs((engaged == 1.0) & np.isfinite(angle))
     for a, b in zip(first, last, strict=True):
@@ -129,6 +133,10 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, period: float) -> list[
         late = np.flatnonzero(away >= 0.9 * peak)
         end = settled + int(late[0]) if late.size else b
         final = float(np.median(held[-3:]) - reference)
+        early = _at_once(time, angle, rate, int(a), settled, int(b)) if a > 0 else None
+        if early is not None and abs(early[1]) > max(peak, AT_ONCE_DEG):
+            begin, final = early
+            end, peak = settled, abs(final)
         made.append(
             Mark(
                 "slip",
@@ -139,6 +147,24 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, period: float) -> list[
             )
         )
     return made
+
+
+def _at_once(
+    time: Floats, angle: Floats, rate: Floats, a: int, settled: int, b: int
+) -> tuple[int, float] | None:
+    """Return where and how far a joint that stood still left its place while settling.
+
+    None when it was still running as the brake engaged: then it had to stop first.
+    """
+    soon = int(np.searchsorted(time, time[a] + STOPPED_S))
+    speed = np.abs(rate[np.isfinite(rate)])
+    limit = max(0.02 * float(np.quantile(speed, 0.98)), 1e-3) if speed.size else 0.0
+    if soon - a < 2 or not np.nanmedian(np.abs(rate[a:soon])) <= limit:
+        return None
+    place = float(np.median(angle[a:soon]))
+    away = float(np.median(angle[b - 2 : b + 1])) - place
+    left = np.flatnonzero(np.abs(angle[soon : settled + 1] - place) > 0.5 * abs(away))
+    return (soon + int(left[0]) if left.size else settled), away
 
 
 def _chatter(time: Floats, engaged: Floats, period: float) -> list[Mark]:

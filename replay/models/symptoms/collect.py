@@ -58,6 +58,8 @@ class Nominal:
     session_level: float = 1.0
     current_a: float = 1.0
     """Median size of the moving current, A."""
+    usual: tuple[str, ...] = ()
+    """Findings beyond physical limits that most of the unit's sessions show."""
 
     def scaled(self, statistic: Statistic) -> Floats:
         """Return a statistic in healthy spreads, signed."""
@@ -84,6 +86,7 @@ class Nominal:
             "marks": {k: list(v) for k, v in self.marks.items()},
             "session_level": self.session_level,
             "current_a": self.current_a,
+            "usual": list(self.usual),
         }
 
     @classmethod
@@ -94,6 +97,7 @@ class Nominal:
             marks={k: (v[0], v[1]) for k, v in data["marks"].items()},
             session_level=data["session_level"],
             current_a=data["current_a"],
+            usual=tuple(data.get("usual", ())),
         )
 
 

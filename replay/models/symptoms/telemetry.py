@@ -98,7 +98,12 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
                         float(time[a]),
                         float(time[b]),
                         length,
-                        {"level_a": float(current[a]), "samples": int(b - a + 1)},
+                        {
+                            "level_a": float(current[a]),
+                            "samples": int(b - a + 1),
+                            "moving": bool(moving[a : b + 1].mean() > 0.5),
+                            "repeats": float(-(b - a) * np.log(max(1 - own, 1e-3))),
+                        },
                     )
                 )
     speed = np.abs(wanted[np.isfinite(wanted)])
@@ -156,6 +161,8 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
     odd = np.where(regular & np.isfinite(odd), odd, 0.0)
     usual = float(np.median(odd[odd > 0])) if (odd > 0).any() else 0.0
     limit = max(8 * usual, 0.05)
+    top = float(np.quantile(np.abs(rate[np.isfinite(rate)]), 0.995))
+    noise = float(np.sort(odd)[-1 - max(odd.size // 200, min(2, odd.size - 1))])
     made = []
     for row in np.flatnonzero(odd > limit):
         at = row + 1
@@ -165,7 +172,12 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
                 float(time[at]),
                 float(time[at + 1]),
                 float(odd[row]),
-                {"step_deg": float(step[at]), "to_deg": float(angle[at + 1])},
+                {
+                    "step_deg": float(step[at]),
+                    "to_deg": float(angle[at + 1]),
+                    "noise_deg": noise,
+                    "faster": float(np.abs(rate[at]) / max(top, 1e-9)),
+                },
             )
         )
     return sorted(made, key=lambda m: -m.value)[:200]
