@@ -73,11 +73,7 @@ def catalogue(root: Path, count: int) -> Archive:
 
 @pytest.fixture(scope="module")
 def many(tmp_path_factory: pytest.TempPathFactory) -> Archive:
-    return catalogue(tmp_path_factory.mktemp("many") / "archive", 10_000)
-
-
-def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive) -> None:
-    archive = many
+    archive = catalogue(tmp_path_factory.mktemp("many") / "archive", 10_000)
     flags = pl.DataFrame(
         {
             "flag": ["f1", "f2"],
@@ -93,6 +89,11 @@ def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive
         }
     )
     archive.replace("flags", flags, session=["s04321"])
+    return archive
+
+
+def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive) -> None:
+    archive = many
     tab = visit(archive)
     page = tab.go("/library")
     grid = page.locator("#library-grid")
