@@ -36,6 +36,7 @@ def layout(desk: Desk, view: View) -> Component:
     show = view.extra.get("show", "all")
     shown = [r for r in table.iter_rows(named=True) if _wanted(r, show)] if table.height else []
     checked = catalogue.last_check(desk.archive, name)
+    told, routine = catalogue.notes_by_level(record)
     return html.Div(
         [
             html.Div(
@@ -63,7 +64,8 @@ def layout(desk: Desk, view: View) -> Component:
                         className="facts",
                     ),
                     html.P(checked, className="faint check-line"),
-                    _details("Quality notes", [_note(n) for n in record.quality]),
+                    _details("Quality notes", [_note(n) for n in told]),
+                    _details("Routine changes", [_note(n) for n in routine]),
                     _details("Switched off", list(record.switched_off)),
                 ],
                 className="sheet",

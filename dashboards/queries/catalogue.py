@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from replay.archive import Archive
-from replay.records import Session
+from replay.cleaning import note_level
+from replay.records import QualityNote, Session
 from replay.reviews import OPEN, verdicts
 
 RANKS = {"note": 1, "look": 2, "act": 3}
@@ -91,6 +92,12 @@ def sessions_of(archive: Archive) -> list[tuple[str, str]]:
         (row["session"], f"{row['start']:%Y-%m-%d %H:%M} · {row['arm']} · {row['session']}")
         for row in frame.select("session", "arm", "start").iter_rows(named=True)
     ]
+
+
+def notes_by_level(record: Session) -> tuple[list[QualityNote], list[QualityNote]]:
+    """Return a session's quality notes: those to be read, and routine changes."""
+    routine = [n for n in record.quality if note_level(n) == "routine"]
+    return [n for n in record.quality if note_level(n) != "routine"], routine
 
 
 def facts(record: Session) -> list[tuple[str, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 
 from replay.cleaning.channels import ChannelPlan
@@ -29,7 +29,28 @@ SET_ASIDE_KINDS = frozenset(
 )
 """Notes of these kinds say that a row or a value of the log was set aside."""
 
+ROUTINE_KINDS = frozenset({"unit", "linear-axis", "angle-wrap", "joint-names", "no-zone"})
+"""Notes of these kinds say what was done because the log map asks for it."""
+
 _MOST_OF_A_KIND = 100
+
+
+def note_level(note: QualityNote) -> str:
+    """Return ``set-aside``, ``told`` or ``routine``: what a reader looks at first.
+
+    Examples
+    --------
+    >>> note_level(QualityNote("unit", "turned from rad"))
+    'routine'
+    """
+    if note.kind in SET_ASIDE_KINDS:
+        return "set-aside"
+    return "routine" if note.kind in ROUTINE_KINDS else "told"
+
+
+def routine_last(notes: Iterable[QualityNote]) -> list[QualityNote]:
+    """Return the notes in their order, routine ones after all others."""
+    return sorted(notes, key=lambda n: n.kind in ROUTINE_KINDS)
 
 
 def instant(ns: int) -> datetime:
@@ -58,7 +79,7 @@ def quality_notes(part: Part) -> list[QualityNote]:
                         f"set aside (a log map can name it {plan.column + '#2'!r})",
                     )
                 )
-            notes += _value_notes(plan)
+            notes += _value_notes(plan, _noun(cleaner))
         notes += _watch_notes(cleaner)
     return notes
 
@@ -84,13 +105,19 @@ def _row_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
 def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     order = cleaner.orderer
     back_s = order.largest_set_back_ns / 1e9
+    if _is_long(cleaner):
+        repeated = "rows repeated an earlier row of their channel and were left out"
+        other = "an earlier row of their channel had, with another value"
+    else:
+        repeated = "rows repeated the row before them and were left out"
+        other = "another row had, with other values"
     for kind, lapse, text in (
         ("reordered", order.reordered, "rows came late and were put in their place"),
-        ("duplicate", order.duplicates, "rows repeated the row before them and were left out"),
+        ("duplicate", order.duplicates, repeated),
         (
             "contradiction",
             order.contradictions,
-            "rows had an instant that another row had, with other values; the first was kept",
+            f"rows had an instant that {other}; the first was kept",
         ),
         (
             "clock-step",
@@ -151,7 +178,7 @@ def _lapse_note(kind: str, lapse: Lapse, text: str) -> QualityNote:
     )
 
 
-def _value_notes(plan: ChannelPlan) -> Iterator[QualityNote]:
+def _value_notes(plan: ChannelPlan, noun: str) -> Iterator[QualityNote]:
     if plan.text_counts:
         total = sum(plan.text_counts.values())
         words = ", ".join(f"{w!r} {n} times" for w, n in plan.text_counts.most_common(5))
@@ -160,7 +187,7 @@ def _value_notes(plan: ChannelPlan) -> Iterator[QualityNote]:
         yield _note(
             plan,
             kind,
-            f"column {plan.column!r}: {words}: {what}, kept as null "
+            f"{noun} {plan.column!r}: {words}: {what}, kept as null "
             f"(first in row {plan.text_first_row})",
             count=total,
         )
@@ -169,20 +196,20 @@ def _value_notes(plan: ChannelPlan) -> Iterator[QualityNote]:
             yield _note(
                 plan,
                 "sentinel",
-                f"column {plan.column!r}: {word} stands for no value, kept as null",
+                f"{noun} {plan.column!r}: {word} stands for no value, kept as null",
                 count=count,
             )
     if plan.linear:
         yield _note(
             plan,
             "linear-axis",
-            f"column {plan.column!r} is in {plan.unit}: a linear axis, kept 1 mm as 1 deg",
+            f"{noun} {plan.column!r} is in {plan.unit}: a linear axis, kept 1 mm as 1 deg",
         )
     elif plan.factor != 1.0 or plan.offset != 0.0:
         yield _note(
             plan,
             "unit",
-            f"column {plan.column!r} was turned from {plan.unit}: times {plan.factor:.12g}"
+            f"{noun} {plan.column!r} was turned from {plan.unit}: times {plan.factor:.12g}"
             + (f", plus {plan.offset:.12g}" if plan.offset else ""),
         )
 
@@ -192,10 +219,10 @@ def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
         watch = cleaner.watches.get(plan.name)
         if watch is None:
             if plan.nulls and plan.nulls == cleaner.rows_out and not plan.text_counts:
-                yield _empty(plan)
+                yield _empty(plan, _noun(cleaner))
             continue
         if watch.count == 0:
-            yield _empty(plan)
+            yield _empty(plan, _noun(cleaner))
             continue
         if watch.wraps:
             yield _note(
@@ -237,8 +264,17 @@ def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
             )
 
 
-def _empty(plan: ChannelPlan) -> QualityNote:
-    return _note(plan, "empty", f"column {plan.column!r} holds no value")
+def _empty(plan: ChannelPlan, noun: str) -> QualityNote:
+    return _note(plan, "empty", f"{noun} {plan.column!r} holds no value")
+
+
+def _noun(cleaner: StreamCleaner) -> str:
+    """Return what the log calls the place of a quantity."""
+    return "channel" if _is_long(cleaner) else "column"
+
+
+def _is_long(cleaner: StreamCleaner) -> bool:
+    return cleaner.raw.kind.endswith("-long")
 
 
 def _note(

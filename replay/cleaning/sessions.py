@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from replay.arm import Arm
-from replay.cleaning.notes import instant, quality_notes
+from replay.cleaning.notes import instant, quality_notes, routine_last
 from replay.cleaning.parts import Part, constants
 from replay.logs.bind import switched_off
 from replay.logs.maps import LogMap
@@ -100,7 +100,7 @@ def build_session(
         arm_toml=arm_toml,
         map_toml=log_map.toml,
         program=program,
-        quality=(*extra, *notes),
+        quality=tuple(routine_last([*extra, *notes])),
         switched_off=switched_off(present),
     )
     return session, files

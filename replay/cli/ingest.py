@@ -7,6 +7,8 @@ names and data, and used only if every line that is needed is sure enough.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -14,14 +16,17 @@ import orjson
 
 from replay.archive import Archive, open_archive
 from replay.arm import Arm, load_arm, switched_off
-from replay.cleaning import SET_ASIDE_KINDS, IngestResult, ingest
+from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest, note_level
 from replay.cleaning.incoming import watch
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import plain, print_json, say
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
-from replay.records import Session
+from replay.records import QualityNote, Session
+
+LINES_OF_A_KIND = 8
+"""So many notes of a kind are printed before the rest is only counted."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,8 +53,11 @@ def run(args: argparse.Namespace) -> int:
     """Run the verb."""
     from tqdm import tqdm
 
-    maps = [load_map(m) for m in args.map] if args.map else None
-    arm = load_arm(args.arm) if args.arm else None
+    for named in (*(args.map or ()), *([args.arm] if args.arm else ())):
+        if not Path(named).is_file():
+            raise UsageError("no such file", file=named)
+    maps = [load_map(Path(m)) for m in args.map] if args.map else None
+    arm = load_arm(Path(args.arm)) if args.arm else None
     if args.watch and (len(args.sources) != 1 or not Path(args.sources[0]).is_dir()):
         raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
     if not find_sources(args.sources) and not args.watch:  # raises for a name that is not there
@@ -124,17 +132,37 @@ def session_document(session: Session) -> dict[str, Any]:
         "channels": session.channels,
         "rate_hz": session.rate_hz,
         "completeness": session.completeness,
-        "quality": session.quality,
+        "quality": [{**asdict(n), "level": note_level(n)} for n in session.quality],
         "switched_off": session.switched_off,
     }
+
+
+def note_lines(notes: Sequence[QualityNote]) -> list[str]:
+    """Return what a person reads of a session's notes.
+
+    Of a kind that says much, the first lines and how many more there are; of
+    routine changes one line a kind, after all others. JSON has them all.
+    """
+    lines: list[str] = []
+    for kind in sorted(dict.fromkeys(n.kind for n in notes), key=ROUTINE_KINDS.__contains__):
+        mine = [n for n in notes if n.kind == kind]
+        shown = mine[: 1 if kind in ROUTINE_KINDS else LINES_OF_A_KIND]
+        lines += [f"{kind}: {n.joint or ''} {n.detail}".replace(":  ", ": ") for n in shown]
+        if len(mine) > len(shown):
+            more = f"and {len(mine) - len(shown)} more like it"
+            if kind in ROUTINE_KINDS:
+                lines[-1] += f"; {more}"
+            else:
+                lines.append(f"{kind}: {more}, all of them with --json")
+    return lines
 
 
 def _speak(result: IngestResult, arm: Arm | None = None) -> None:
     for session in result.sessions:
         whole = "" if session.completeness is None else f", {session.completeness:.1%} complete"
         print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
-        for note in session.quality:
-            say(f"  {note.kind}: {note.joint or ''} {note.detail}".replace(":  ", ": "))
+        for line in note_lines(session.quality):
+            say(f"  {line}")
         for line in session.switched_off:
             say(f"  off: {line}")
     for line in [] if arm is None else switched_off(arm):

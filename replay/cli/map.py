@@ -8,6 +8,7 @@ from typing import Any
 
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import print_json, say
+from replay.errors import UsageError
 from replay.logs import Proposal, propose_map
 
 
@@ -19,6 +20,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the verb."""
+    if not Path(args.log).is_file():
+        raise UsageError("no such file", file=args.log)
     proposal = propose_map(args.log)
     if args.out:
         Path(args.out).write_text(proposal.toml, encoding="utf-8")

@@ -42,11 +42,14 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
             if (column := _joint_column(log_map, entry, place, present)) is not None
         ]
         if not mine:
-            raise _missing(f"joint.{entry.key}", names_of(log_map, entry, 0), columns, file)
+            raise _missing(
+                log_map, f"joint.{entry.key}", names_of(log_map, entry, 0), columns, file
+            )
         absent = [n for k, n in enumerate(log_map.joints) if k not in {b.joint for b in mine}]
         if absent and entry.patterns:
             place = log_map.joints.index(absent[0])
             raise _missing(
+                log_map,
                 f"joint.{entry.key}",
                 names_of(log_map, entry, place),
                 columns,
@@ -59,7 +62,7 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
             continue
         name = next((p for p in (*entry.patterns, *entry.columns) if p in present), None)
         if name is None:
-            raise _missing(f"session.{entry.key}", entry.patterns, columns, file)
+            raise _missing(log_map, f"session.{entry.key}", entry.patterns, columns, file)
         found.append(Binding(entry.quantity, name, entry))
     return found
 
@@ -87,7 +90,7 @@ def check_whole(log_map: LogMap, found: Sequence[Binding], files: Sequence[objec
     lacking = [e.key for e in wanted if e.key not in there]
     if lacking:
         raise LogMapError(
-            f"none of the logs of this session has a column for {', '.join(lacking)}",
+            f"none of the logs of this session has a {noun(log_map)} for {', '.join(lacking)}",
             file="; ".join(str(f) for f in files),
             todo="take it out of the log map if the recorder does not write it",
         )
@@ -141,7 +144,13 @@ def _joint_column(log_map: LogMap, entry: Entry, place: int, present: set[str]) 
     return next((n for n in names if n in present), None)
 
 
+def noun(log_map: LogMap) -> str:
+    """Return what a log calls the place of one quantity: a column, or a channel."""
+    return "channel" if log_map.layout == "long" else "column"
+
+
 def _missing(
+    log_map: LogMap,
     where: str,
     wanted: Sequence[str],
     columns: Sequence[str],
@@ -151,10 +160,11 @@ def _missing(
     name = wanted[0] if wanted else ""
     near = difflib.get_close_matches(name, columns, 3, 0.5)
     shown = ", ".join(repr(c) for c in (near or list(columns)[:8]))
+    kind = noun(log_map)
     return LogMapError(
-        f"{where}: no column " + " or ".join(repr(w) for w in wanted),
+        f"{where}: no {kind} " + " or ".join(repr(w) for w in wanted),
         file=file,
-        column=name or None,
+        column=(name or None) if kind == "column" else None,
         joint=joint,
-        todo=f"{'near names' if near else 'columns'}: {shown}",
+        todo=f"{'near names' if near else kind + 's'}: {shown}",
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -73,6 +74,34 @@ def test_wrong_usage_is_exit_2(tmp_path: Path) -> None:
     assert done.returncode == 2
     assert "no such file" in done.stderr
     assert done.stdout == ""
+
+
+@pytest.mark.parametrize("option", ["--map", "--arm"])
+def test_a_map_or_arm_file_that_is_not_there_is_wrong_usage(
+    tmp_path: Path, log: Path, option: str
+) -> None:
+    done = jointbook(tmp_path, "ingest", str(log), option, str(tmp_path / "none.toml"))
+    assert done.returncode == 2
+    assert "none.toml: no such file" in done.stderr
+    assert not (tmp_path / "archive").exists()
+    assert jointbook(tmp_path, "map", str(tmp_path / "none.csv")).returncode == 2
+
+
+def test_routine_notes_do_not_bury_the_others(tmp_path: Path, log: Path) -> None:
+    rows = log.read_text().splitlines()
+    log.write_text("\n".join([*rows[:40], rows[39], *rows[40:]]) + "\n")
+    (tmp_path / "map.toml").write_text(MAP.replace('"deg"', '"rad"').replace('"A"', '"mA"'))
+    words = ("ingest", str(log), "--map", str(tmp_path / "map.toml"))
+    quality = json.loads(jointbook(tmp_path, *words, "--json").stdout)["sessions"][0]["quality"]
+    assert [(q["kind"], q["level"]) for q in quality] == [
+        ("duplicate", "told"),
+        *[("unit", "routine")] * 4,
+    ]
+    shutil.rmtree(tmp_path / "archive")
+    said = jointbook(tmp_path, *words).stderr
+    assert said.index("  duplicate: ") < said.index("  unit: ")
+    assert said.count("  unit: ") == 1
+    assert "and 3 more like it" in said
 
 
 def test_watch_waits_for_a_copy_to_stand_still(tmp_path: Path) -> None:
