@@ -33,7 +33,7 @@ Progress = Callable[[str, int, int], None]
 
 FOLDS = 4
 BLOCK_S = 600.0
-MOST_BINS = 20_000
+MOST_BINS = 12_000
 """Bins of a unit that a fit uses; spread evenly over its sessions."""
 
 MOST_JOINT_SAMPLES = 150_000_000
@@ -157,7 +157,20 @@ class _Held:
 def fit_units(
     readings: list[Reading], progress: Progress | None = None
 ) -> tuple[dict[str, UnitModel], Rarity, dict[str, object]]:
-    """Fit every unit, twice: once to find what to set aside, once without it."""
+    """Fit every unit, twice: once to find what to set aside, once without it.
+
+    The linear algebra runs on one thread: its matrices are small, and threads
+    that wait for each other cost more than they bring, on a busy machine most.
+    """
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _fit_units(readings, progress)
+
+
+def _fit_units(
+    readings: list[Reading], progress: Progress | None
+) -> tuple[dict[str, UnitModel], Rarity, dict[str, object]]:
     by_unit: dict[str, list[Reading]] = {}
     for reading in readings:
         if len(reading.bins) >= 20:

@@ -19,6 +19,9 @@ from replay.models.trace import Statistic, Trace, rolling_mean
 
 WINDOWS_S = (2.0, 8.0)
 FEWEST_WINDOWS = 60
+MOST_WINDOWS = 500
+"""Plenty for a covariance of four features; its search takes most of the time to learn."""
+
 SPEED_CELLS = 5
 FEATURES = ("current_sd", "current_jag", "rate_sd", "bin_to_bin")
 
@@ -62,7 +65,7 @@ class PatternModel:
         if kept.size < 2 or rows.sum() < FEWEST_WINDOWS:
             return None
         values, speed = values[rows][:, kept], speed[rows]
-        step = max(1, values.shape[0] // 6000)
+        step = max(1, -(-values.shape[0] // MOST_WINDOWS))
         values, speed = values[::step], speed[::step]
         edges = np.unique(np.quantile(speed, np.linspace(0, 1, SPEED_CELLS + 1)[1:-1]))
         cell = np.searchsorted(edges, speed)
