@@ -45,6 +45,8 @@ class Verdict:
     weights: dict[str, float]
     summary: str = ""
     severity: str = "look"
+    joints: tuple[str, ...] = ()
+    """Of a push that several joints felt at once."""
     evidence: dict[str, Any] = field(default_factory=dict)
 
 
@@ -119,29 +121,36 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
     """Write the sentence, the severity and the numbers into the verdict."""
     mark = event.lead.mark
     span = f"from {clock} to {until}"
-    amps = f"{seen.drag_a:+.2f} A"
-    usual = f"{seen.expected_a:.2f} A" if np.isfinite(seen.expected_a) else "unknown"
+    amps = _a(seen.drag_a)
+    known = np.isfinite(seen.expected_a)
+    usual = f" {seen.expected_a:.2f} A" if known else ""
+    against = f" (expected size{usual})" if known else ""
     heat = f" at {seen.temperature_c:.0f} °C" if np.isfinite(seen.temperature_c) else ""
     texts = {
-        "friction": f"{span} the current against the motion is {amps} off the expected "
+        "friction": f"{span} the current against the motion is {amps} off the expected"
         f"{usual}{heat}, forward {_a(seen.forward_a)}, backward {_a(seen.backward_a)}",
         "brake-drag": f"{span}, from the first motion after a brake release, the current is {amps} "
-        f"off the expected {usual}{heat}, with the brake reported released",
+        f"off the expected{usual}{heat}, with the brake reported released",
         "current-sensor": f"{span} the current is off by {_a(seen.forward_a)} forward, "
-        f"{_a(seen.backward_a)} backward and {_a(seen.resting_a)} at rest (expected size {usual}): "
+        f"{_a(seen.backward_a)} backward and {_a(seen.resting_a)} at rest{against}: "
         "the sensor rather than the joint",
         "load": f"{span} the current departs by up to {_a(seen.peak_a)} in step with the load: "
         "the payload in the log does not fit",
         "stall": f"{span} the joint runs {seen.tracking:.0%} below its commanded rate while the "
-        f"current is {amps} off the expected {usual}",
+        f"current is {amps} off the expected{usual}",
         "stick-slip": f"{span} rate and current ripple: {_x(seen.rate_ratio)} the usual ripple of "
         f"the rate and {_x(seen.current_ratio)} of the current, at {seen.speed_deg_s:.2f} deg/s",
         "angle-sensor": f"{span} the measured rate departs from the command by "
         f"{seen.tracking:.0%} while the current stays as expected: the angle sensor rather than "
         "the joint",
-        "unusual": f"{span} the current departs by up to {_a(seen.peak_a)} from the expected "
+        "unusual": f"{span} the current departs by up to {_a(seen.peak_a)} from the expected"
         f"{usual}; no known kind fits",
     }
+    if verdict.joints:
+        texts["stall"] = (
+            f"{span} the current departs by up to {_a(seen.peak_a)} from the expected{usual}, on "
+            f"{', '.join(verdict.joints)} at once: something held or pushed the arm"
+        )
     verdict.summary = (
         _mark_text(mark, clock, until)
         if mark is not None and MARK_KINDS[mark.name] == verdict.kind

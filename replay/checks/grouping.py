@@ -11,6 +11,11 @@ from replay.models.readings import Reading
 if TYPE_CHECKING:
     from replay.checks.checking import JointEvent
 
+PUSH_S = 8.0
+"""A push at the tip is over sooner than this; a payload taken up stays."""
+
+CURRENT_FAMILIES = {"shift", "change", "sample", "load", "offset", "holding", "pattern", "stop-go"}
+
 TOGETHER_S = 2.0
 """Onsets this close, on different joints, are taken as one event."""
 
@@ -54,6 +59,7 @@ def _recorder_wide(found: list[JointEvent], joints: int) -> list[JointEvent]:
 def _settle(cluster: list[JointEvent]) -> None:
     if len({c.event.joint for c in cluster}) < 2:
         return
+    _pushed_together(cluster)
     behind = {c.event.joint for c in cluster if c.event.lead.family == "tracking"}
     pushed = any(c.verdict.kind == "stall" for c in cluster)
     for one in cluster:
@@ -68,3 +74,21 @@ def _settle(cluster: list[JointEvent]) -> None:
     name = "G" + hashlib.sha256(text.encode()).hexdigest()[:8]
     for one in cluster:
         one.group = name
+
+
+def _pushed_together(cluster: list[JointEvent]) -> None:
+    """Call short surges of current on several joints at once a push at the tip.
+
+    Sensors, gears and brakes of several joints do not fail in the same second.
+    """
+    short = [
+        c
+        for c in cluster
+        if c.event.lead.family in CURRENT_FAMILIES and c.event.end_s - c.event.start_s <= PUSH_S
+    ]
+    if len({c.event.joint for c in short}) < 2:
+        return
+    for one in short:
+        if one.verdict.kind != "stall":
+            one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "stall"
+            one.verdict.joints = tuple(sorted({c.event.joint for c in short}))

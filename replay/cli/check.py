@@ -21,6 +21,7 @@ def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
     from replay.checks import check, discoveries, flags
     from replay.models import load_baseline
+    from replay.signals.motions import index_motions
 
     archive = open_archive(args.archive)
     baseline = load_baseline(archive, args.baseline)
@@ -32,6 +33,7 @@ def run(args: argparse.Namespace) -> int:
         except JointbookError as error:
             failed.append({"session": name, "reason": str(error)})
             say(f"{name}: {error}")
+    index_motions(archive, [r.session for r in done])  # an event's page looks for its like
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])
     if args.json:

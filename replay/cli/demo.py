@@ -103,6 +103,7 @@ def build(archive: Archive, logs: Path) -> Summary:
     from replay.checks import check
     from replay.checks import flags as list_flags
     from replay.models import learn, load_baseline
+    from replay.signals.motions import index_motions
     from replay.wear import indicators, trends
 
     began = time.monotonic()
@@ -126,6 +127,7 @@ def build(archive: Archive, logs: Path) -> Summary:
     names = sessions["session"].to_list()
     for name in progress(names, total=len(names), what="checking"):
         check(archive, name, baseline)
+    index_motions(archive, names)
     summary.flags = list_flags(archive)
     indicators(archive, progress=lambda todo: progress(todo, what="measuring wear"))
     summary.trends = trends(archive)

@@ -13,7 +13,7 @@ import sys
 from tqdm import tqdm
 
 from replay.archive import open_archive
-from replay.cli.output import print_json, say
+from replay.cli.output import print_json, print_table, say
 from replay.errors import UsageError
 from replay.models import Baseline
 
@@ -28,11 +28,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="X",
         help="false flags you accept per 100 joint-hours (1)",
     )
+    parser.add_argument(
+        "--calibration",
+        nargs="?",
+        const="",
+        metavar="VERSION",
+        help="learn nothing: show how a baseline (the latest) keeps its word on sessions that its "
+        "fits left out, or on healthy SESSIONs that you name",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
     from replay.models import learn
+
+    if args.calibration is not None:
+        return _calibration(args)
 
     if not args.false_flags_per_100h > 0:
         raise UsageError("--false-flags-per-100h must be above 0", todo="1 is a usual choice")
@@ -60,6 +71,35 @@ def run(args: argparse.Namespace) -> int:
                     print(f"  {name} in {session}")
         for line in baseline.concerns():
             say(line)
+    return 0
+
+
+def _calibration(args: argparse.Namespace) -> int:
+    """Print nominal beside observed rates of flags."""
+    from replay.checks import calibration
+    from replay.models import load_baseline
+
+    archive = open_archive(args.archive)
+    baseline = load_baseline(archive, args.calibration or None)
+    table = calibration(archive, baseline, sessions=args.session or None)
+    taught = sorted(set(args.session) & set(baseline.sessions))
+    if args.json:
+        print_json(
+            {
+                "baseline": baseline.version,
+                "promise": baseline.promise(),
+                "sessions": args.session or list(baseline.sessions),
+                "taught_it": taught,
+                "rates": table.to_dicts(),
+            }
+        )
+        return 0
+    where = "the sessions named" if args.session else "training sessions, each left out of its fit"
+    print(f"{baseline.version} on {where}; flags per 100 joint-hours, 90 % interval")
+    print_table(table)
+    print(baseline.promise())
+    if taught:
+        say(f"{', '.join(taught)} taught this baseline: what they show is kinder than the truth")
     return 0
 
 

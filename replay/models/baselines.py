@@ -119,14 +119,17 @@ class Baseline:
         rate = self.asked if asked is None else asked
         bound = self.bound(rate)
         count = len(self.sessions)
+        gone = sum(len(u.set_aside) for u in self.units.values())
+        left_out = f"; {gone} set-aside joint-sessions are not counted" if gone else ""
         if bound > 2 * rate or count < FEWEST_SESSIONS:
             return (
                 f"{CANNOT_PROMISE}: {self.hours:.1f} joint-hours in {count} sessions bound it at "
-                f"{bound:.2g} per 100 joint-hours ({CONFIDENCE:.0%} confidence), asked {rate:g}"
+                f"{bound:.2g} per 100 joint-hours ({CONFIDENCE:.0%} confidence), "
+                f"asked {rate:g}{left_out}"
             )
         return (
             f"at most {bound:.2g} false flags per 100 joint-hours ({CONFIDENCE:.0%} confidence, "
-            f"{self.hours:.0f} joint-hours in {count} sessions), asked {rate:g}"
+            f"{self.hours:.0f} joint-hours in {count} sessions), asked {rate:g}{left_out}"
         )
 
     def concerns(self, record: Session | None = None) -> list[str]:

@@ -316,3 +316,29 @@ def test_a_gap_that_most_sessions_have_is_said_and_not_flagged(tmp_path):
     result = check(archive, "s02", baseline)
     assert "gap" not in {f.kind for f in result.flags}
     assert "P1: most sessions show silence" in result.note
+
+
+def test_a_push_that_two_joints_feel_is_one_stall(bench_archive):
+    archive, baseline = bench_archive
+    columns = bench(211)
+    surge = between(columns, 131.0, 133.0)  # both move then
+    for joint in ("P1", "P2"):
+        shape = np.sin(np.linspace(0, np.pi, int(surge.sum())))
+        columns[joint]["current_a"][surge] += 3.0 * shape
+    name = add(archive, next(names), columns, day=next(DAYS))
+    found = check(archive, name, baseline).flags
+    first = found[:2]
+    assert {(f.joint, f.kind) for f in first} == {("P1", "stall"), ("P2", "stall")}
+    assert len({f.group for f in first}) == 1
+    assert all("P1, P2 at once" in f.summary for f in first)
+
+
+def test_no_sentence_speaks_of_what_is_unknown(bench_archive):
+    archive, baseline = bench_archive
+    columns = bench(212)
+    still = ~columns["P1"]["_moving"] & (columns["t"] > 100)
+    columns["P1"]["current_a"][still] += 0.8
+    name = add(archive, next(names), columns, day=next(DAYS))
+    found = check(archive, name, baseline).flags
+    assert found
+    assert not [f.summary for f in found if "unknown" in f.summary or "nan" in f.summary]
