@@ -16,6 +16,7 @@ import polars as pl
 
 from replay.cleaning.instants import even_instants
 from replay.logs.maps import TimeEntry
+from replay.logs.patterns import is_pattern, read_pattern
 from replay.logs.timecodes import decode_cds, decode_cuc
 from replay.logs.timeforms import (
     DAY_NS,
@@ -94,6 +95,10 @@ class Clock:
             return self._iso(column.cast(pl.String))
         if form in ("day-of-year", "ccsds-b"):
             return self._calendar(column.cast(pl.String), _ORDINAL)
+        if is_pattern(form):
+            told = read_pattern(column.cast(pl.String), form)
+            self.no_zone += 0 if "%z" in form else len(told) - told.null_count()
+            return _split(told)
         if form == "ccsds-cuc":
             return _octets(column.cast(pl.String), decode_cuc, self.entry)
         if form == "ccsds-cds":

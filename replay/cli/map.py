@@ -30,6 +30,8 @@ def run(args: argparse.Namespace) -> int:
         print_json(as_document(proposal))
     elif not args.out:
         print(proposal.toml, end="")
+    for text in proposal.said:
+        say(f"left out: {text}")
     for text in proposal.missing:
         say(f"missing: {text}")
     for line in proposal.doubts:
@@ -43,6 +45,7 @@ def as_document(proposal: Proposal) -> dict[str, Any]:
         "source": proposal.source,
         "sure": proposal.sure,
         "missing": proposal.missing,
+        "left_out": proposal.said,
         "lines": proposal.lines,
         "toml": proposal.toml,
     }

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import polars as pl
 
 from replay.logs import scales
+from replay.logs.patterns import guess_pattern
 
 Floats = npt.NDArray[np.float64]
 
@@ -223,6 +224,9 @@ def time_guess(column: pl.Series) -> Guess | None:
         ordinal = text.str.contains(r"^(\d{4}[-:/ ]?)?\d{3}[T:/ -]\d{2}:\d{2}:\d{2}").mean()
         if float(ordinal or 0.0) > 0.95:  # type: ignore[arg-type]
             return Guess("day-of-year", 0.9, "it reads as day of year and time")
+        written = guess_pattern(text)
+        if written is not None:
+            return Guess(*written)
         present = text.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False)
         if present.null_count() > 0.02 * len(present):
             return None

@@ -16,8 +16,12 @@ from typing import Any
 from replay.errors import LogMapError
 from replay.logs import scales
 from replay.logs.described import with_description
+from replay.logs.patterns import fault, is_pattern
 from replay.logs.timeforms import TIME_FORMS, TIME_SCALES, parse_start
 from replay.logs.words import check_words
+
+PATTERN = "%d.%m.%Y %H:%M:%S"
+"""A pattern of the parts of date and time stands for the times of any office."""
 
 JOINT_KEYS: dict[str, tuple[str, str]] = {
     "angle": ("angle_deg", "angle"),
@@ -219,12 +223,15 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             file=file,
             todo='[time] column = "t"  or  rows_at_hz = 10.0',
         )
-    form = _choice(
-        table.get("format", "iso8601" if rows is None else "seconds"),
-        tuple(TIME_FORMS),
-        "time.format",
-        file,
-    )
+    form = table.get("format", "iso8601" if rows is None else "seconds")
+    if is_pattern(form):
+        wrong = fault(form)
+        if wrong is not None:
+            raise LogMapError(
+                f"time.format is {form!r}: {wrong}", file=file, todo='such as "%d.%m.%Y %H:%M:%S"'
+            )
+    else:
+        form = _choice(form, (*TIME_FORMS, PATTERN), "time.format", file)
     scale = _choice(table.get("scale", "UTC"), TIME_SCALES, "time.scale", file)
     start = table.get("start")
     if start is not None:

@@ -21,6 +21,7 @@ from replay.logs.groups import Group, choose, columns_of, group
 from replay.logs.guesses import Floats, Guess
 from replay.logs.maps import JOINT_KEYS, LogMap, load_map
 from replay.logs.names import Reading, read_name, time_score
+from replay.logs.patterns import is_pattern, read_pattern
 from replay.logs.raw import RawLog
 from replay.logs.readers import open_log
 from replay.logs.words import dictionary
@@ -51,6 +52,8 @@ class Proposal:
     lines: list[Line] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     """What a log needs and this one was not seen to have."""
+    said: list[str] = field(default_factory=list)
+    """What was left out of the log before its columns were looked at."""
 
     @property
     def sure(self) -> bool:
@@ -84,6 +87,7 @@ class Proposal:
                 out += ["", f"{mark}[{table}]" + ("  # not sure enough: uncomment if right" * off)]
             out.append(f"{mark}{line.key} = {line.value}  # {line.confidence:.2f} {line.why}")
         out += [f"# missing: {m}" for m in self.missing]
+        out += [f"# left out: {' '.join(s.split())}" for s in self.said]
         return "\n".join(out) + "\n"
 
     def log_map(self) -> LogMap:
@@ -126,7 +130,7 @@ def propose_map(path: str | Path) -> Proposal:
 
 def propose(raw: RawLog) -> Proposal:
     """Propose a map for an opened log; see `propose_map`."""
-    proposal = Proposal(str(raw.path))
+    proposal = Proposal(str(raw.path), said=[a.detail for a in raw.set_aside])
     table: Mapping[str, pl.Series] = {c: raw.sample[c] for c in raw.columns}
     head = raw.sample.head(max(raw.head, 1))
     long = _long_columns(raw)
@@ -310,6 +314,9 @@ def _seconds(column: pl.Series) -> Floats:
         text = text.str.replace(r"(Z|[+-]\d{2}:?\d{2})$", "").str.replace("/", "-", literal=True)
         parsed = text.str.strptime(pl.Datetime("ns"), "%Y-%m-%dT%H:%M:%S%.f", strict=False)
         return parsed.cast(pl.Int64).cast(pl.Float64).fill_null(np.nan).to_numpy() / 1e9
+    if guess is not None and is_pattern(guess.value):
+        read = read_pattern(column.cast(pl.String), guess.value)
+        return read.cast(pl.Float64).fill_null(np.nan).to_numpy() / 1e9
     factor = {"epoch-ms": 1e-3, "epoch-us": 1e-6, "epoch-ns": 1e-9}
     values = guesses.numbers(column, decimal_comma=False)
     return values * factor.get(guess.value if guess else "", 1.0)

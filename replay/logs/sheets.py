@@ -10,10 +10,12 @@ import polars as pl
 from replay.errors import LogRefused
 from replay.logs import scales
 from replay.logs.columnar import from_frame
-from replay.logs.raw import RawLog
+from replay.logs.dialect import is_number
+from replay.logs.raw import RawLog, SetAside
 
 MAX_UNPACKED_BYTES = 1 << 31
 MAX_RATIO = 200
+_LOOK_ROWS = 60
 
 
 def read_sheet(path: Path) -> RawLog:
@@ -28,7 +30,11 @@ def read_sheet(path: Path) -> RawLog:
     try:
         book = fastexcel.read_excel(path)
         for name in book.sheet_names:
-            sheet = book.load_sheet(name, header_row=0, schema_sample_rows=None)
+            top: pl.DataFrame = book.load_sheet(
+                name, header_row=None, skip_rows=0, n_rows=_LOOK_ROWS, dtypes="string"
+            ).to_polars()
+            header, titles = _header(top)
+            sheet = book.load_sheet(name, header_row=header, schema_sample_rows=None)
             if sheet.height:
                 frame: pl.DataFrame = sheet.to_polars()
                 break
@@ -41,7 +47,40 @@ def read_sheet(path: Path) -> RawLog:
     frame, units = _unit_row(frame)
     raw = from_frame(path, "xlsx", frame.lazy())
     raw.units = units
+    if titles:
+        rows = tuple(range(1, header + 1))
+        words = ", ".join(repr(t) for t in titles[:3]) + (", ..." if len(titles) > 3 else "")
+        raw.set_aside.append(
+            SetAside(
+                "title-rows",
+                f"{header} rows of the sheet stand above the one that names the columns, and were "
+                f"left out: {words}",
+                rows,
+                header,
+            )
+        )
     return raw
+
+
+def _header(top: pl.DataFrame) -> tuple[int, list[str]]:
+    """Return the row that names the columns, from 0, and what stands above it.
+
+    It is the fullest row of words above the first row that is mostly numbers; where no row
+    of words is fuller than the others, the first of them. A sheet without one
+    is taken to begin with its names.
+    """
+    best, most, above = 0, 1, []
+    words: list[str] = []
+    rows = [[c for c in row if c is not None and c.strip()] for row in top.iter_rows()]
+    width = max((len(r) for r in rows), default=0)
+    for place, cells in enumerate(rows):
+        numbers = sum(c.strip()[0].isdigit() or is_number(c, False) for c in cells)
+        if 2 * numbers > len(cells) and 2 * len(cells) >= width:
+            break
+        if not numbers and len(cells) > most:
+            best, most, above = place, len(cells), list(words)
+        words += cells
+    return best, above
 
 
 def _check_archive(path: Path) -> None:

@@ -136,11 +136,23 @@ def test_toml_carries_confidence_and_parses(tmp_path: Path) -> None:
 
 def test_a_time_in_an_unknown_form_is_named(tmp_path: Path) -> None:
     path = log(tmp_path, "q{}_deg", "dq{}_deg_s", "i{}_A", SEVEN)
-    day_first = instants(ROWS).dt.strftime("%d.%m.%Y %H:%M:%S")
-    pl.read_csv(path).with_columns(time=day_first).write_csv(path)
+    unknown = instants(ROWS).dt.strftime("%H.%M.%S on %d/%m")
+    pl.read_csv(path).with_columns(time=unknown).write_csv(path)
     proposal = propose_map(path)
     assert not proposal.sure
     assert any("column 'time' reads as no time" in line.why for line in proposal.doubts)
+
+
+def test_a_day_that_may_be_a_month_is_a_doubt(tmp_path: Path) -> None:
+    path = log(tmp_path, "q{}_deg", "dq{}_deg_s", "i{}_A", SEVEN)
+    day_first = instants(ROWS).dt.strftime("%d.%m.%Y %H:%M:%S%.3f")
+    pl.read_csv(path).with_columns(time=day_first).write_csv(path)
+    proposal = propose_map(path)
+    assert not proposal.sure
+    assert any("no day above 12 shows it" in line.why for line in proposal.doubts)
+    sure = day_first.str.replace("01.03", "13.03", literal=True)
+    pl.read_csv(path).with_columns(time=sure).write_csv(path)
+    assert not any(line.table == "time" for line in propose_map(path).doubts)
 
 
 def test_command_writes_the_map(tmp_path: Path) -> None:
