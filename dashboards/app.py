@@ -58,7 +58,7 @@ from dashboards.pages.page import Desk, Page
 from replay.archive import Archive, open_archive
 from replay.errors import JointbookError
 
-PAGE_MODULES = ("library", "session", "event", "wear", "review", "compare")
+PAGE_MODULES = ("library", "session", "event", "wear", "review", "compare", "baseline")
 """Modules of `dashboards.pages` in the menu's order; `session` is the replay."""
 
 _log = logging.getLogger(__name__)

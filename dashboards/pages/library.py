@@ -81,6 +81,7 @@ def layout(desk: Desk, view: View) -> Component:
                     html.Button("Compare two", id="library-compare", disabled=True, n_clicks=0),
                     html.Button("Learn from all", id="library-learn", n_clicks=0),
                     html.Button("Check all", id="library-check", n_clicks=0),
+                    basics.go("Baseline", links.href("baseline", View())),
                     html.Label(
                         [
                             "False flags per 100 h",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import polars as pl
+
 from replay.archive import Archive
 from replay.errors import BaselineError
 
@@ -21,3 +23,20 @@ def newest(archive: Archive) -> tuple[Baseline | None, str]:
         return None, error.sentence()
     except (KeyError, TypeError, ValueError) as error:  # written by another version
         return None, f"The newest baseline cannot be read ({error!r}); learn again."
+
+
+def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:
+    """Return asked beside observed rates on the sessions that the fits left out."""
+    from replay.checks import calibration
+
+    return calibration(archive, baseline).select(
+        "nominal", "observed", "low", "high", "events", "joint_hours"
+    )
+
+
+def units_of(baseline: Baseline) -> list[tuple[str, str, int, str]]:
+    """Return per unit its hours, how many sessions taught it, and what was set aside."""
+    return [
+        (name, f"{unit.hours:.2f}", len(unit.sessions), ", ".join(unit.set_aside))
+        for name, unit in sorted(baseline.units.items())
+    ]

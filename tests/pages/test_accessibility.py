@@ -22,6 +22,7 @@ PAGES: dict[str, tuple[str, str]] = {
     "wear": ("/wear", "h1"),
     "review": (f"/review?session={SESSION}", ".flag-card"),
     "compare": (f"/compare?session=20310301-heron&with={SESSION}", "#compare-overlay .main-svg"),
+    "baseline": ("/baseline", "#baseline-table tbody tr"),
 }
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
 

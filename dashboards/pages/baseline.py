@@ -1,0 +1,93 @@
+"""Baseline: what it rests on, and how it keeps its word on sessions it left out."""
+
+from __future__ import annotations
+
+from dash import Dash, html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.event_parts import table
+from dashboards.components.plates import plate
+from dashboards.figures.baseline import kept_word_figure
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import baselines
+
+WORDS = (
+    "Each training session was judged by fits that left it out. A diamond is what they showed, a "
+    "bar its 90 % interval; without a diamond nothing was seen and only the bar's upper end says "
+    "something. Sessions set aside, and findings beyond physical limits, are not counted."
+)
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the page for the newest baseline."""
+    base, trouble = baselines.newest(desk.archive)
+    head = html.Div([html.H1("Baseline")], className="row")
+    if base is None:
+        return html.Div(
+            [
+                head,
+                basics.message(trouble),
+                basics.go("Learn one on the library page", links.href("library", View())),
+            ]
+        )
+    rates = baselines.kept_word(desk.archive, base)
+    return html.Div(
+        [
+            head,
+            html.Section(
+                [
+                    html.H2(f"{base.version}, from {len(base.sessions)} sessions"),
+                    html.P(base.promise()),
+                    html.Ul([html.Li(line) for line in base.concerns()]),
+                ],
+                className="sheet",
+            ),
+            plate(
+                "baseline-rates",
+                "Asked and observed flags",
+                kept_word_figure(rates),
+                WORDS,
+                height=300,
+            ),
+            html.Section(
+                table(
+                    ("Asked", "Observed", "Low", "High", "Events", "Joint-hours"),
+                    [tuple(_figure(v) for v in row) for row in rates.iter_rows()],
+                    caption="Flags per 100 joint-hours on sessions left out, 90 % interval",
+                    numbers={0, 1, 2, 3, 4, 5},
+                ),
+                className="sheet",
+                id="baseline-table",
+            ),
+            html.Section(
+                table(
+                    ("Unit", "Hours", "Sessions", "Set aside while learning"),
+                    baselines.units_of(base),
+                    caption="Joint units that this baseline knows",
+                    numbers={1, 2},
+                ),
+                className="sheet",
+            ),
+            basics.caution(),
+        ]
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add nothing: the page is made afresh at each visit."""
+
+
+def _figure(value: float | int | None) -> str:
+    return "" if value is None else f"{value:.3g}"
+
+
+PAGE = Page(
+    "baseline",
+    "Baseline",
+    "What normal was learned from, and how well its flags keep to the rate asked for.",
+    layout,
+    register,
+)
