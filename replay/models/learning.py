@@ -7,6 +7,7 @@ of the fit it is judged by.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -36,7 +37,7 @@ BLOCK_S = 600.0
 MOST_BINS = 12_000
 """Bins of a unit that a fit uses; spread evenly over its sessions."""
 
-MOST_JOINT_SAMPLES = 150_000_000
+MOST_JOINT_SAMPLES = 60_000_000
 """Beyond this, only the middle of each session is read."""
 
 SURPRISE = 0.5
@@ -44,6 +45,9 @@ SURPRISE = 0.5
 turn up less often than this in the whole training set."""
 
 MOST_SET_ASIDE = 0.34
+READERS = 2
+"""Sessions read at a time; what they give keeps its order."""
+
 ROUNDS = 3
 """How often the fits are repeated without what was set aside."""
 
@@ -121,10 +125,17 @@ def read_all(
     total = sum(r.rows * max(len(r.joints), 1) for r in records)
     share = min(1.0, MOST_JOINT_SAMPLES / max(total, 1))
     made: list[Reading] = []
-    for k, record in enumerate(sorted(records, key=lambda r: (r.start, r.session))):
-        if progress is not None:
-            progress("reading sessions", k, len(records))
-        made += read_session(archive, record, share=share)
+    order = sorted(records, key=lambda r: (r.start, r.session))
+    with ThreadPoolExecutor(READERS) as readers:
+        found = readers.map(lambda r: read_session(archive, r, share=share), order)
+        try:
+            for k, readings in enumerate(found):
+                if progress is not None:
+                    progress("reading sessions", k + 1, len(records))
+                made += readings
+        except BaseException:  # whoever stops the work is not to wait for the rest
+            readers.shutdown(wait=False, cancel_futures=True)
+            raise
     return made
 
 

@@ -30,6 +30,10 @@ Trust = Literal["low", "middle", "high"]
 NOTHING = 1e3
 """Rate of a detector that has nothing to say: a thousand times an hour."""
 
+SLOWEST = 1.2
+"""How much slower than its detectors' own laws their rarest may fall off while
+faults are still to be taken out."""
+
 PRIOR_RATE, PRIOR_SCALE = 0.05, 1.0
 """A finding that healthy sessions never show: events per joint-hour above 0,
 and how fast that falls with size. Common practice, no source."""
@@ -113,6 +117,8 @@ class Tail:
         start, top = (float(np.quantile(values, q)) for q in (low, high))
         span = float(np.log(np.log(low) / np.log(high)))
         scale = max(1 / np.log(10), (top - start) / span)
+        if trust == "low":  # faults would pass for a slow law
+            scale = min(scale, SLOWEST / np.log(10))
         return cls(start, float(-np.log(low) / block_hours), scale, 0.0)
 
     def rate(self, value: Floats | float) -> Floats:
