@@ -212,7 +212,8 @@ def _fit_units(
                 held[unit] = got
     else:
         _, kept = _surprises(held, aside, {})
-    rarity = _rarity(held, trust=_trust(len(readings), bool(aside)), kept=kept)
+    # with the surprises out, the upper end is the healthy sessions' own
+    rarity = _rarity(held, trust="middle" if len(readings) < 30 else "high", kept=kept)
     units = {
         unit: UnitModel(
             unit=unit,
@@ -445,11 +446,6 @@ def _surprises(
         if count >= 4 and session not in gone and len(gone) < limit:
             new.setdefault(unit, set()).add(session)
     return new, kept
-
-
-def _trust(readings: int, something_aside: bool) -> Trust:
-    """Say how high in the maxima of the kept blocks a tail may be matched."""
-    return "middle" if readings < 30 or something_aside else "high"
 
 
 def _band(traces: list[Trace]) -> float:
