@@ -96,6 +96,8 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
             weights["angle-sensor"] = 0.7 + 0.3 * min(lag, 1.0)
     if lead == "tracking" and "stall" not in weights:
         weights["angle-sensor"] = 0.9
+    if lead == "astray":
+        weights["angle-sensor"] = 1.2
     if lead == "stop-go":
         weights["stick-slip"] = 0.9
     if lead == "pattern":
@@ -146,6 +148,11 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
         "unusual": f"{span} the current departs by up to {_a(seen.peak_a)} from the expected"
         f"{usual}; no known kind fits",
     }
+    if event.lead.family == "astray":
+        texts["angle-sensor"] = (
+            f"{span} the angle travels {seen.astray_deg:+.2f} deg beyond what the logged rate "
+            "adds up to: a sensor rather than the joint"
+        )
     if verdict.joints:
         texts["stall"] = (
             f"{span} the current departs by up to {_a(seen.peak_a)} from the expected{usual}, on "
@@ -172,6 +179,7 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
         "speed_deg_s": _r(seen.speed_deg_s),
         "temperature_c": _r(seen.temperature_c),
         "behind_command": _r(seen.tracking),
+        "astray_deg": _r(seen.astray_deg),
         "explains": {k: _r(v) for k, v in seen.shares.items()},
         "kinds": verdict.weights,
         "runner_up": verdict.runner_up,

@@ -46,6 +46,8 @@ class Evidence:
     """Releases inside the event."""
     temperature_c: float
     speed_deg_s: float
+    astray_deg: float
+    """Travel by the angle less travel by the logged rate, deg."""
 
 
 def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -> Evidence:
@@ -83,6 +85,7 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
         brake_cycles=_releases(trace, start_s, end_s),
         temperature_c=_median(bins.temperature[inside]),
         speed_deg_s=_median(np.abs(bins.rate[moving])),
+        astray_deg=float(np.sum(bins.astray[inside])),
     )
 
 

@@ -25,6 +25,9 @@ be known, well over the sample period of a fast log."""
 LAG_S = 1.0
 """How far back a current may still answer to the load: servo, gear, filters."""
 
+SILENT_PERIODS = 3.0
+"""Over a longer gap between samples a rate says little about the travel."""
+
 HELD, HOLDING, MOVING, UNKNOWN = 0, 1, 2, -1
 MOTION_CODE = {"held": HELD, "holding": HOLDING, "moving": MOVING}
 
@@ -70,6 +73,9 @@ class Bins:
     """Time to the nearest change of motion or direction, s."""
     posture: Floats
     """Angles of all joints as the bin begins, rad, shape (bins, joints)."""
+    astray: Floats
+    """Travel by the angle less travel by the logged rate, from this bin's first
+    sample to the next bin's, deg; NaN where the rate came from the angle."""
 
     def __len__(self) -> int:
         return int(self.first.size)
@@ -203,7 +209,19 @@ def bin_table(
         commanded=commanded[first],
         settled=_settled(motion[first], direction[first], time[first], time[last]),
         posture=_posture(arm, time[first]),
+        astray=_astray(table, time, angle, rate, first),
     )
+
+
+def _astray(table: pl.DataFrame, time: Floats, angle: Floats, rate: Floats, first: Ints) -> Floats:
+    """Sum what angle and logged rate disagree on, over each bin, deg."""
+    if table["rate_se_deg_s"].null_count() < table.height or time.size < 3:
+        return np.full(first.size, np.nan)
+    gap = np.diff(time)
+    each = np.zeros(time.size)
+    each[:-1] = np.diff(angle) - 0.5 * (rate[1:] + rate[:-1]) * gap
+    each[:-1][gap > SILENT_PERIODS * np.median(gap)] = np.nan
+    return _sum(np.nan_to_num(each), first)
 
 
 def _posture(arm: Mapping[str, pl.DataFrame] | None, at_s: Floats) -> Floats:

@@ -48,6 +48,9 @@ MOST_SET_ASIDE = 0.34
 READERS = 2
 """Sessions read at a time; what they give keeps its order."""
 
+FLOORS = {"stop-go": 1.0, "astray": 0.005}
+"""Least healthy spread of a detector: a count, deg; 0.02 for ratios."""
+
 ROUNDS = 3
 """How often the fits are repeated without what was set aside."""
 
@@ -344,7 +347,7 @@ def _measure(held: _Held) -> None:
         values = np.concatenate(parts)
         if values.size:
             few = 1.0 + 3.0 / max(len(parts), 1)
-            floor = 1.0 if name.startswith("stop-go") else 0.02  # a count, and a ratio
+            floor = FLOORS.get(name.split()[0], 0.02)
             held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), floor)
     columns: dict[str, list[float]] = {}
     hours: list[float] = []

@@ -16,7 +16,7 @@ import numpy as np
 from replay.models.bins import MOVING, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
-from replay.models.symptoms import current
+from replay.models.symptoms import angles, current
 from replay.models.symptoms.marks import Mark
 from replay.models.trace import Statistic, Trace
 
@@ -116,6 +116,7 @@ def statistics(
     made += current.loads(trace)
     made += current.tracking(trace, speed)
     made += current.stop_go(trace)
+    made += angles.astray(trace)
     for pattern in patterns:
         made += pattern.score(trace)
     return made
