@@ -16,7 +16,7 @@ from replay.checks.candidates import Candidate
 from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
 from replay.models.trace import Trace
 
-SHIFT_FAMILIES = {"shift", "change", "offset", "holding", "held", "load"}
+SHIFT_FAMILIES = {"shift", "change", "offset", "holding", "held", "load", "astray"}
 SLACK_S = 0.6
 """Less than this much of the shift does not make an event longer."""
 
@@ -125,6 +125,9 @@ def signed_series(trace: Trace, lead: Candidate) -> tuple[Ints, Floats]:
         code = HOLDING if lead.family == "holding" else HELD
         rows = np.flatnonzero(trace.seen & (motion == code))
         return rows, trace.z[rows]
+    if lead.family == "astray":
+        rows = np.flatnonzero(np.isfinite(trace.bins.astray) & (motion != HELD))
+        return rows, trace.bins.astray[rows] / np.maximum(trace.seconds[rows], 1e-6)
     rows = np.flatnonzero(trace.seen & (motion == MOVING))
     if lead.family == "load":
         from replay.models.symptoms.current import load_cause
