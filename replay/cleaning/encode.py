@@ -8,6 +8,8 @@ Row groups have a fixed number of rows, so the same log gives the same bytes.
 
 from __future__ import annotations
 
+import contextlib
+import os
 import queue
 import threading
 from pathlib import Path
@@ -22,6 +24,7 @@ ROW_GROUP_ROWS = 131_072
 _WAITING = 3
 _LEVEL = 1
 _DICTIONARY_BYTES = 1 << 24
+_SETTLE_BYTES = 1 << 25
 
 
 class Follower(Protocol):
@@ -29,6 +32,44 @@ class Follower(Protocol):
 
     def add(self, piece: pl.DataFrame) -> None: ...  # noqa: D102
     def close(self) -> Any: ...  # noqa: D102
+
+
+class Settler:
+    """Gives a growing file to the disk while it grows, so that its end need not wait.
+
+    Only a head start: the archive makes sure of the whole file (fsync) before
+    it counts, and says so if the disk refuses it.
+    """
+
+    def __init__(self, target: Path) -> None:
+        self._target = target
+        self._grown = threading.Event()
+        self._done = False
+        self._given = 0
+        self._thread = threading.Thread(target=self._run, name="settle", daemon=True)
+        self._thread.start()
+
+    def look(self) -> None:
+        """Tell that the file may have grown."""
+        if self._target.stat().st_size - self._given > _SETTLE_BYTES:
+            self._given = self._target.stat().st_size
+            self._grown.set()
+
+    def close(self) -> None:
+        """Stop when what is under way is done."""
+        self._done = True
+        self._grown.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        handle = os.open(self._target, os.O_RDONLY)
+        try:
+            while self._grown.wait() and not self._done:
+                self._grown.clear()
+                with contextlib.suppress(OSError):
+                    os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 class StreamWriter:
@@ -92,15 +133,20 @@ class StreamWriter:
 
     def _run(self) -> None:
         writer: Any = None
+        settler: Settler | None = None
         try:
             while (frame := self._queue.get()) is not None:
                 if self._error is None:
                     writer = self._encode(writer, frame)
+                    settler = settler or Settler(self._target)
+                    settler.look()
         except BaseException as error:  # told to the thread that writes
             self._error = error
             while self._queue.get() is not None:
                 pass
         finally:
+            if settler is not None:
+                settler.close()
             if writer is not None:
                 writer.close()
 
