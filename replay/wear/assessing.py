@@ -17,7 +17,7 @@ from replay.wear.levelling import solved
 from replay.wear.projection import Projection, project
 from replay.wear.ranks import mann_kendall, memory_factor
 from replay.wear.slopes import Slope, theil_sen
-from replay.wear.thinning import thinned
+from replay.wear.thinning import averaged, thinned
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
@@ -81,6 +81,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     if np.ptp(t) <= 0:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
+    each = (weights, sections)
     t, y, weights, sections = thinned(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
@@ -108,19 +109,10 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     level = _latest_level(t, y, sections, slope.slope)
     projection = None
     if limit is not None:
-        onto_last = flat + _offsets(t, y, sections, slope.slope)[-1]
         worse = about.worse
         if worse == "either":
             worse = "up" if limit >= level else "down"
-        projection = project(
-            t,
-            onto_last,
-            limit,
-            worse=worse,
-            variance_factor=factor,
-            weights=weights,
-            confidence=CONFIDENCE,
-        )
+        projection = _projected(history, first, each, limit, worse, memory)
     since = None
     if moves.since is not None:
         since = first + int(np.searchsorted(history.axis[first:], moves.since - 1e-12))
@@ -138,6 +130,34 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         change=moved,
         matters=abs(moved) >= least,
         projection=projection,
+    )
+
+
+def _projected(
+    history: History,
+    first: int,
+    measured: tuple[Floats | None, npt.NDArray[np.int64]],
+    limit: float,
+    worse: str,
+    memory: float,
+) -> Projection:
+    """Project the values as measured, with their conditions beside them."""
+    weights, sections = measured
+    t, values = history.axis[first:], history.values[first:]
+    conditions = history.levelled.columns[first:]
+    columns, weights, sections = averaged(
+        np.column_stack([t, values, conditions]), weights, sections
+    )
+    return project(
+        columns[:, 0],
+        columns[:, 1],
+        limit,
+        worse=worse,
+        variance_factor=memory,
+        weights=weights,
+        conditions=columns[:, 2:],
+        sections=_several(sections),
+        confidence=CONFIDENCE,
     )
 
 

@@ -40,6 +40,8 @@ class Levelled:
     """Spread (standard deviation) of what was taken away, per condition."""
     reference: dict[str, float]
     """The usual conditions: the medians."""
+    columns: Floats
+    """What was corrected for, of shape (n, terms); nought at the usual conditions."""
 
 
 SETTLED = 1e-5
@@ -104,7 +106,7 @@ def level(
         owner += [name] * len(wanted)
         reference[name] = middle
     if not columns:
-        return Levelled(values, 1.0, (), {}, {})
+        return Levelled(values, 1.0, (), {}, {}, np.zeros((n, 0)))
     design = np.column_stack([base, *columns])
     coefficients = _huber(design, values, w)
     first = base.shape[1]
@@ -126,6 +128,7 @@ def level(
         terms=tuple(reference),
         effect=effect,
         reference=reference,
+        columns=np.column_stack(columns),
     )
 
 

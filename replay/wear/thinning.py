@@ -20,11 +20,7 @@ def thinned(
     n = len(t)
     if n <= MOST_POINTS:
         return t, y, weights, sections
-    width = -(-n // MOST_POINTS)
-    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
-    firsts = np.concatenate(
-        [np.arange(first, end, width) for first, end in pairwise([*begins.tolist(), n])]
-    )
+    firsts, width = _parts(sections)
     counts = np.diff(np.append(firsts, n))
     # one row a part, short ones filled with what sorts last
     place = firsts[:, None] + np.arange(width)[None, :]
@@ -37,3 +33,40 @@ def thinned(
         None if weights is None else np.add.reduceat(weights, firsts),
         np.asarray(sections[firsts], dtype=np.int64),
     )
+
+
+def averaged(
+    columns: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
+) -> tuple[Floats, Floats | None, npt.NDArray[np.int64]]:
+    """Return weighted means of neighbouring sessions, as many as `thinned` returns.
+
+    Means keep what is linear between the columns, which medians do not.
+
+    Parameters
+    ----------
+    columns : array of shape (n, k)
+    weights : array of shape (n,), optional
+    sections : array of int of shape (n,)
+
+    Returns
+    -------
+    columns, weights, sections
+    """
+    if len(columns) <= MOST_POINTS:
+        return columns, weights, sections
+    firsts, _ = _parts(sections)
+    each = np.ones(len(columns)) if weights is None else weights
+    total = np.add.reduceat(each, firsts)
+    means = np.add.reduceat(each[:, None] * columns, firsts, axis=0) / total[:, None]
+    return means, total, np.asarray(sections[firsts], dtype=np.int64)
+
+
+def _parts(sections: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
+    """Return where the parts begin, and how many sessions a full one has."""
+    n = len(sections)
+    width = -(-n // MOST_POINTS)
+    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
+    firsts = np.concatenate(
+        [np.arange(first, end, width) for first, end in pairwise([*begins.tolist(), n])]
+    )
+    return firsts, width
