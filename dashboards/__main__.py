@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 from werkzeug.serving import WSGIRequestHandler, make_server
 
-from dashboards import wire
+from dashboards import shell, wire
 from dashboards.app import create_app
 from replay.errors import JointbookError
 
@@ -47,6 +47,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         server = make_server(
             args.host, args.port, app.server, threaded=True, request_handler=_KeepOpen
         )
+        shell.warm(app)
         print(f"jointbook on http://{args.host}:{args.port}/ (Ctrl-C stops it)", file=sys.stderr)
         server.serve_forever()
     return 0

@@ -45,16 +45,17 @@ from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import urlsplit
 
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update, set_props
 from dash.development.base_component import Component
 
-from dashboards import ids, links, theme, wire
+from dashboards import ids, links, shell, wire
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.jobs import Jobs
 from dashboards.pages.page import Desk, Page
+from dashboards.shell import Shell
 from replay.archive import Archive, open_archive
 from replay.errors import JointbookError
 
@@ -86,8 +87,9 @@ def create_app(archive: Archive | str | Path) -> Dash:
     opened = archive if isinstance(archive, Archive) else open_archive(archive)
     desk = Desk(opened, Jobs())
     pages = load_pages()
-    app = Dash(
+    app = Shell(
         "dashboards",
+        include_assets_files=False,  # the shell sends them
         pages_folder="",
         title="jointbook",
         update_title="",
@@ -96,9 +98,10 @@ def create_app(archive: Archive | str | Path) -> Dash:
         on_error=_say_error,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
-    app.index_string = _INDEX.replace("/*THEME*/", theme.css()).replace("/*ICON*/", quote(_ICON))
+    app.index_string = shell.index()
     app.layout = frame([(p.name, p.title, p.about) for p in pages], _short_name(opened))
     wire.prepare(app.server)
+    shell.serve(app)
     _register_frame(app, desk, pages)
     for page in pages:
         page.register(app, desk)
@@ -173,21 +176,3 @@ def _say_error(error: Exception) -> None:
 
 def _short_name(archive: Archive) -> str:
     return Path(str(archive.root)).name or str(archive.root)
-
-
-_ICON = (
-    '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16"><path d="M2 14V7l6-4 6 5" '
-    'fill="none" stroke="#00598c" stroke-width="2"/><g fill="#d55e00"><circle cx="2" cy="7" r="2"/>'
-    '<rect x="6.2" y="1.2" width="3.6" height="3.6"/></g></svg>'
-)
-"""Two links and two joints, one round, one square."""
-
-_INDEX = """<!DOCTYPE html>
-<html lang="en">
-<head>{%metas%}<title>{%title%}</title><link rel="icon" href="data:image/svg+xml,/*ICON*/">
-<style>/*THEME*/</style>{%css%}
-<script>(function () { try { var t = localStorage.getItem("jointbook-theme");
-if (t) document.documentElement.dataset.theme = t; } catch (e) { } })();</script>
-</head>
-<body>{%app_entry%}<div>{%config%}{%scripts%}{%renderer%}</div></body>
-</html>"""

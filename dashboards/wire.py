@@ -10,6 +10,9 @@ from flask import Flask, Response, request
 SMALLEST = 2048
 """Bytes below which compressing costs more than it saves."""
 
+DAY_S = 86400
+"""What a browser may keep for a day stays the same here: packed once, and well."""
+
 POLICY = (
     "default-src 'self'; script-src 'self' 'unsafe-inline' 'unsafe-eval'; "
     "style-src 'self' 'unsafe-inline'; img-src 'self' data: blob:; font-src 'self' data:; "
@@ -51,7 +54,7 @@ def _compressed(response: Response) -> Response:
         or (response.is_streamed and not response.direct_passthrough)
     ):
         return response
-    lasting = response.direct_passthrough
+    lasting = response.direct_passthrough or (response.cache_control.max_age or 0) >= DAY_S
     response.direct_passthrough = False
     body = response.get_data()
     if len(body) < SMALLEST:

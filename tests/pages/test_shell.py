@@ -1,0 +1,82 @@
+"""The document that pages are drawn into: few requests, the grid's program late."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from dashboards import shell, wire
+from dashboards.app import create_app
+from replay.archive import Archive
+from tests.pages.conftest import Visit
+
+GRID_PROGRAM = "dash_ag_grid.v"
+
+
+def document(archive: Archive, path: str) -> str:
+    client = create_app(archive).server.test_client()
+    return str(client.get(path).get_data(as_text=True))
+
+
+def test_our_scripts_and_style_sheets_are_one_file_each(heron: Archive) -> None:
+    text = document(heron, "/replay")
+    assert "/assets/" not in text
+    client = create_app(heron).server.test_client()
+    for kind, words in (("js", "jb.address"), ("css", ".rp-stack")):
+        address = shell.address(kind)
+        assert address in text
+        answer = client.get(address)
+        assert words in answer.get_data(as_text=True)
+        assert "immutable" in answer.headers["Cache-Control"]
+    assert client.get("/data/frame/ours.py").status_code == 404
+
+
+def test_the_grids_program_is_no_script_of_the_document(heron: Archive) -> None:
+    scripts = re.findall(r'<script src="([^"]+)"', document(heron, "/replay"))
+    assert len(scripts) < 10
+    assert not [s for s in scripts if "ag_grid" in s or "dash_table" in s]
+    assert re.search(r'rel="prefetch"[^>]*ag_grid', document(heron, "/wear"))
+    assert re.search(r'rel="preload"[^>]*ag_grid', document(heron, "/library"))
+
+
+def test_what_a_first_visitor_asks_for_is_compressed_before(heron: Archive) -> None:
+    app = create_app(heron)
+    wire._pack_once.cache_clear()
+    shell.warm(app).join()
+    before = wire._pack_once.cache_info()
+    client = app.server.test_client()
+    scripts = re.findall(r'<script src="([^"]+)"', document(heron, "/replay"))
+    for script in scripts:
+        client.get(script, headers={"Accept-Encoding": "gzip"})
+    after = wire._pack_once.cache_info()
+    assert len(scripts) > 5
+    assert (after.misses, after.hits) == (before.misses, before.hits + len(scripts) - 1)
+    # React's property types are smaller than what is worth compressing
+
+
+def test_the_grid_comes_when_the_library_is_reached_from_another_page(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
+    tab = visit(heron)
+    page = tab.go("/wear")
+    page.wait_for_selector("h1")
+    page.wait_for_timeout(300)
+    assert page.evaluate("document.querySelectorAll('script[src*=ag_grid]').length") == 0
+    page.click("a.thumb[data-page=library]")
+    page.wait_for_selector(".ag-row a")
+    page.wait_for_function(
+        "() => document.querySelector('.ag-row-selected') === null"
+        " && document.querySelectorAll('.ag-row .ag-selection-checkbox').length > 0"
+    )
+    page.locator(".ag-row .ag-selection-checkbox input").first.click()
+    page.wait_for_selector("#library-replay:not([disabled])")
+    assert tab.errors == []
+
+
+def test_a_grid_program_that_does_not_arrive_is_said(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
+    tab = visit(heron)
+    tab.page.route("**/dash_ag_grid.*", lambda route: route.abort())
+    page = tab.go("/library")
+    page.wait_for_selector("#library-grid:has-text('did not arrive')")
