@@ -150,6 +150,15 @@ class ExpectedCurrent:
                     ok &= ~moving | ~((value < low) | (value > high))
         return ok
 
+    def sample_noise(self) -> float:
+        """Return how far a single healthy sample strays while moving, A.
+
+        A slow log has one sample a bin: there the bins' own spread has it all.
+        """
+        known = self.populations_.get(MOVING)
+        own = self.sample_sd_.get(MOVING, 0.0)
+        return float(np.hypot(own, np.median(known.spread.sd))) if known else own
+
     def posture_current(self, bins: Bins) -> Floats:
         """Return the current that the fit gives to posture, A; 0 where it gives none."""
         out = np.zeros(len(bins))

@@ -23,7 +23,7 @@ from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import WINDOWS_S, PatternModel
 from replay.models.readings import Reading, read_session
 from replay.models.symptoms import Nominal, collect, physical
-from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS, NOTABLE
+from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS, NOTABLE, SPIKE_NOISES
 from replay.models.symptoms.marks import Mark
 from replay.models.tails import Tail, Trust
 from replay.models.trace import Trace, make_trace
@@ -47,6 +47,9 @@ turn up less often than this in the whole training set."""
 MOST_SET_ASIDE = 0.34
 READERS = 2
 """Sessions read at a time; what they give keeps its order."""
+
+OFTEN_PER_HOUR = 20.0
+"""A finding that healthy sessions show more often than this is scaled by its own size."""
 
 FLOORS = {"stop-go": 1.0, "astray": 0.005}
 """Least healthy spread of a detector: a count, deg; 0.02 for ratios."""
@@ -251,7 +254,7 @@ def _hold_out(readings: list[Reading]) -> _Held | None:
             order.append(piece)
     nominal = Nominal()
     nominal.current_a = _moving_current(pieces)
-    nominal.marks = _mark_scales(order)
+    nominal.marks = _mark_scales(order, whole.sample_noise())
     nominal.usual = physical.usual(((r.session, r.marks) for r in readings), nominal)
     traces = [collect.blind(t, r.marks, nominal, whole) for t, r in zip(traces, order, strict=True)]
     nominal.session_level = _session_level(traces)
@@ -299,7 +302,7 @@ def _moving_current(readings: list[Reading]) -> float:
     return float(np.median(pooled)) if pooled.size else 0.0
 
 
-def _mark_scales(readings: list[Reading]) -> dict[str, tuple[float, float]]:
+def _mark_scales(readings: list[Reading], noise_a: float) -> dict[str, tuple[float, float]]:
     """Centre and spread of each finding that healthy sessions have plenty of."""
     made = {}
     for name in ("slip", "release delay", "engage delay", "motion delay"):
@@ -316,9 +319,14 @@ def _mark_scales(readings: list[Reading]) -> dict[str, tuple[float, float]]:
         centre = float(np.median(values))
         floor = MARK_DEFAULTS[name][1] * (0.5 if name == "slip" else 0.1)
         made[name] = (centre, max(robust.spread(values), floor))
+    often = OFTEN_PER_HOUR * max(1.0, sum(r.hours for r in readings))
     steps = np.array([m.value for r in readings for m in r.marks if m.name == "angle step"])
-    if steps.size >= 20 * max(1.0, sum(r.hours for r in readings)):
+    if steps.size >= often:
         made["angle step"] = (0.0, max(float(np.quantile(steps, 0.9)) / 2, 0.08))
+    spikes = np.array([m.value for r in readings for m in r.marks if m.name == "spike"])
+    if spikes.size >= often:
+        size = float(np.quantile(spikes, 0.9)) / (SPIKE_NOISES * max(noise_a, 1e-9))
+        made["spike"] = (0.0, max(size / 2, 1.0))
     return made
 
 
@@ -351,7 +359,7 @@ def _measure(held: _Held) -> None:
             held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), floor)
     columns: dict[str, list[float]] = {}
     hours: list[float] = []
-    sample_sd = held.whole.sample_sd_.get(MOVING, 0.0)
+    sample_sd = held.whole.sample_noise()
     for reading, found in zip(held.readings, raw, strict=True):
         edges = _block_edges(reading)
         scaled = [(s, np.abs(held.nominal.scaled(s))) for s in found]

@@ -38,6 +38,10 @@ PRIOR_RATE, PRIOR_SCALE = 0.05, 1.0
 """A finding that healthy sessions never show: events per joint-hour above 0,
 and how fast that falls with size. Common practice, no source."""
 
+LEAST_SCALE = 0.2
+"""No detector's tail falls off faster, in healthy spreads: the largest of many
+normal values falls off like this (scale 1 / sqrt(2 ln n) of a normal law)."""
+
 COMMON = 0.15
 """A finding in fewer blocks than this may be faults hidden in training."""
 
@@ -100,7 +104,7 @@ class Tail:
             shape = max(min(shape, 0.25), 0.05)
         grow = np.expm1(shape * t1) / shape if shape > 1e-6 else t1
         grow2 = np.expm1(shape * t2) / shape if shape > 1e-6 else t2
-        scale = max((q1 - q0) / grow, (q2 - q0) / grow2, 0.05)
+        scale = max((q1 - q0) / grow, (q2 - q0) / grow2, LEAST_SCALE)
         return cls(q0, float(rate), float(scale), shape)
 
     @classmethod

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from replay.models.bins import MOVING, Bins, Floats
+from replay.models.bins import Bins, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
 from replay.models.symptoms import Nominal, collect, physical
@@ -46,7 +46,7 @@ class UnitModel:
 
     def mark_value(self, mark: Mark) -> float:
         """Return a finding's size in healthy spreads."""
-        return self.nominal.mark_value(mark, self.model.sample_sd_.get(MOVING, 0.0))
+        return self.nominal.mark_value(mark, self.model.sample_noise())
 
     def physical(self, mark: Mark) -> float:
         """Return a finding's size in units of its physical limit; 0 for none.

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from replay.models.bins import MOVING, Floats
+from replay.models.bins import Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
 from replay.models.symptoms import angles, current
@@ -47,6 +47,8 @@ finding's unit (s, deg; spikes in spreads of a sample). Common practice, no
 source."""
 
 FEWEST = 6
+SPIKE_NOISES = 4.0
+"""A spike's size is told in so many spreads of a single sample."""
 
 
 @dataclass(slots=True)
@@ -71,7 +73,9 @@ class Nominal:
     def mark_value(self, mark: Mark, sample_sd: float) -> float:
         """Return a finding's size in healthy spreads, from 0 to the cap."""
         centre, size = self.marks.get(mark.name, MARK_DEFAULTS[mark.name])
-        value = mark.value / max(sample_sd, 1e-9) / 4.0 if mark.name == "spike" else mark.value
+        value = mark.value
+        if mark.name == "spike":
+            value /= SPIKE_NOISES * max(sample_sd, 1e-9)
         if mark.name.endswith("delay"):
             resolution = float(mark.detail.get("resolution_s", 0.0))
             size = max(size, 0.12 * centre, 0.35 * resolution)
@@ -124,7 +128,7 @@ def statistics(
 
 def blind(trace: Trace, marks: list[Mark], nominal: Nominal, model: ExpectedCurrent) -> Trace:
     """Hide the spans in which a sensor is known to have lied."""
-    sample_sd = model.sample_sd_.get(MOVING, 0.0)
+    sample_sd = model.sample_noise()
     seen = trace.seen.copy()
     for mark in marks:
         if mark.name not in {"current frozen", "angle frozen", "angle step", "spike"}:

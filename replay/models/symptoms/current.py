@@ -17,6 +17,12 @@ from replay.models.trace import Statistic, Trace, rolling_mean
 SETTLED_S = 0.3
 """A joint at rest is judged sample by sample from this long after it stopped."""
 
+CRAWLS, RUNS = 0.3, 0.8
+"""Shares of the speed's mean over a window: below, a joint nearly stands; above, it runs."""
+
+CLEAR_OF_NOISE = 6.0
+"""A mean speed tells stopping from running when it is this many times the noise at rest."""
+
 SCALES_S = (1.0, 4.0, 16.0, 64.0)
 WHOLE = float("inf")
 
@@ -125,17 +131,38 @@ def load_cause(trace: Trace, rows: Ints) -> Floats | None:
 
 
 def stop_go(trace: Trace) -> list[Statistic]:
-    """How often a released joint starts, stops or turns within 6 s."""
+    """How often a released joint nearly stops and runs on within 6 s, uncommanded."""
     bins = trace.bins
     rows = np.flatnonzero((bins.motion == MOVING) | (bins.motion == HOLDING))
     if rows.size < 3:
         return []
-    state = bins.motion[rows] * 3 + bins.direction[rows]
-    changed = np.zeros(rows.size)
-    changed[1:] = (state[1:] != state[:-1]) & (np.diff(rows) == 1)
+    still = np.abs(bins.rate[(bins.motion == HOLDING) | (bins.motion == HELD)])
+    still = still[np.isfinite(still)]
+    noise = 1.4826 * float(np.median(still)) if still.size else 0.0
     seconds = trace.seconds[rows]
-    value = 6.0 * rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, 6.0)
-    return [Statistic("stop-go 6s", rows, value, 6.0)]
+    many = _turns(np.nan_to_num(bins.rate[rows]), seconds, 6.0, noise)
+    # the joint answers late: what was asked shortly before the window counts as well
+    asked = _turns(np.nan_to_num(bins.rate_cmd[rows]), seconds, 8.0, 0.0)
+    return [Statistic("stop-go 6s", rows, np.maximum(many - asked, 0.0), 6.0)]
+
+
+def _turns(rate: Floats, seconds: Floats, window_s: float, noise: float) -> Floats:
+    """Count how often the speed falls to a crawl or recovers, in each window.
+
+    Between the two limits nothing has changed, so that a joint which creeps at
+    a steady speed shows none, however near to rest it is.
+    """
+    speed = np.abs(rate)
+    usual = np.nan_to_num(rolling_mean(speed, seconds, window_s))
+    side = np.where(speed > RUNS * usual, 1, np.where(speed < CRAWLS * usual, -1, 0))
+    side[usual <= CLEAR_OF_NOISE * noise] = 0
+    last = np.maximum.accumulate(np.where(side != 0, np.arange(side.size), 0))
+    state = side[last]
+    changed = np.zeros(rate.size)
+    changed[1:] = (state[1:] != state[:-1]) & (state[:-1] != 0)
+    return np.asarray(
+        window_s * rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, window_s)
+    )
 
 
 def balanced_mean(z: Floats, side: Floats, weight: Floats, window: float) -> Floats:
