@@ -52,7 +52,9 @@ class Clock:
     rows: int = 0
     _fast: str | None = field(default=None, repr=False)
 
-    def read(self, column: pl.Series | None, height: int) -> tuple[Ints, Mask]:
+    def read(
+        self, column: pl.Series | None, height: int, rows: Ints | None = None
+    ) -> tuple[Ints, Mask]:
         """Return UTC ns since 1970 and which of them could be read.
 
         Parameters
@@ -61,11 +63,15 @@ class Clock:
             The time column of the next rows; None for a log without time.
         height : int
             How many rows there are.
+        rows : ndarray of int, optional
+            Their numbers in the file, from 1: in a log without time a row that
+            was set aside has taken its time.
         """
         begin, self.rows = self.rows, self.rows + height
         if column is None:
             hz = self.entry.rows_at_hz or 1.0
-            steps = np.arange(begin, begin + height, dtype=np.float64)
+            counted = np.arange(begin + 1, begin + height + 1) if rows is None else rows
+            steps = (counted - 1).astype(np.float64)
             ns = np.round(steps * (SECOND_NS / hz)).astype(np.int64)
             ns += self.entry.start_ns or 0
             ok = np.ones(height, dtype=np.bool_)

@@ -120,7 +120,8 @@ def clean_wide(
                 as_text = frozenset(raw.columns)
             continue
         dropped = 1 if cleaner.last_row_dropped is not None else 0
-        if raw.scrub is not None and cleaner.tell_tale_nulls > dropped:
+        swallowed = raw.lines is not None and raw.lines() != cleaner.rows_in
+        if raw.scrub is not None and (swallowed or cleaner.tell_tale_nulls > dropped):
             raw = raw.scrub()
             as_text = frozenset()
             continue

@@ -65,6 +65,9 @@ def sort_out(
         table = LongTable(raw, Clock(log_map.time), long_columns(log_map)[0])
         try:
             _read(table, log_map, wanted, shelf, block_rows)
+            read = table.rows + (table.cut_row is not None)
+            if raw.lines is not None and raw.lines() != read:
+                raise ShortRows("an open quote hides rows")
         except (ShortRows, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
             shelf.clear()
             if raw.scrub is None or attempt == "line by line":

@@ -134,7 +134,7 @@ class StreamCleaner:
             if self.raw.tell_tale:
                 self.tell_tale_nulls += block[self.raw.tell_tale].null_count()
             times = None if self.time_column is None else block[self.time_column]
-            ns, ok = self.clock.read(times, block.height)
+            ns, ok = self.clock.read(times, block.height, rows)
             if not ok.all():
                 self._bad_times(times, ok, rows)
                 block, ns, rows = block.filter(pl.Series(ok)), ns[ok], rows[ok]

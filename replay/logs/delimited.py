@@ -21,6 +21,7 @@ _LOOK_LINES = 400
 _SAMPLE_BYTES = 1 << 19
 _SAMPLE_BLOCKS = 24
 _SAMPLE_BLOCK_BYTES = 1 << 15
+_COUNT_BYTES = 1 << 22
 _FLOAT_TEXT = r"^\s*[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\s*$"
 
 
@@ -33,9 +34,12 @@ def read_delimited(path: Path, text: Sniff, scratch: Path) -> RawLog:
         and not dialect.blanks
         and not (dialect.comment and _comments_inside(path, text, dialect))
     )
-    if not plain:
-        return _scrubbed(path, text, dialect, scratch)
-    return _raw(path, path, dialect, dialect.skip, text, scratch)
+    if plain:
+        try:
+            return _raw(path, path, dialect, dialect.skip, text, scratch)
+        except pl.exceptions.PolarsError:  # quotes that do not pair, for one
+            pass
+    return _scrubbed(path, text, dialect, scratch)
 
 
 def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLog:
@@ -47,19 +51,33 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
     if target.stat().st_size == 0:
         reason = "; ".join(f"{a.count} rows: {a.detail}" for a in aside) or "no data rows"
         raise LogRefused(f"no row can be read: {reason}", file=path)
-    raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch)
+    try:
+        raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
+    except pl.exceptions.PolarsError as error:
+        raise LogRefused(f"no table of text: {error}".splitlines()[0], file=path) from None
     raw.set_aside = aside
     raw.removed = removed
     raw.tell_tale = None
+    raw.lines = None
     raw.scrub = None
     raw.last_row_suspect = _end_cut(path, text)
     return raw
 
 
 def _raw(
-    path: Path, table: Path, dialect: Dialect, skip: int, text: Sniff, scratch: Path
+    path: Path,
+    table: Path,
+    dialect: Dialect,
+    skip: int,
+    text: Sniff,
+    scratch: Path,
+    quoted: bool = False,
 ) -> RawLog:
-    sample, head = _sample(table, dialect, skip, path)
+    parts = _sample_lines(table, skip)
+    # without quotes in the sample a later one is a letter like others: it hides no rows
+    quote = '"' if quoted or any(b'"' in p for p in parts) else None
+    sample, head = _sample(parts, dialect, quote, path)
+    suspect = _end_cut(table, text)
     numeric = _numeric_columns(sample, dialect)
 
     def scan(needed: Sequence[str], as_text: frozenset[str]) -> pl.LazyFrame:
@@ -73,6 +91,7 @@ def _raw(
             separator=dialect.delimiter,
             decimal_comma=dialect.decimal_comma,
             comment_prefix=None,
+            quote_char=quote,
         ).select(needed)
 
     return RawLog(
@@ -84,17 +103,26 @@ def _raw(
         scan=scan,
         units=dialect.units,
         decimal_comma=dialect.decimal_comma,
-        last_row_suspect=_end_cut(table, text),
+        last_row_suspect=suspect,
         tell_tale=dialect.columns[-1],
+        lines=(lambda: _count_lines(table) - skip + suspect) if quote else None,
         scrub=lambda: _scrubbed(path, text, dialect, scratch),
     )
 
 
-def _end_cut(path: Path, text: Sniff) -> bool:
-    end = text.newline.encode(text.encoding)
+def _count_lines(path: Path) -> int:
+    count = 0
     with path.open("rb") as handle:
-        handle.seek(-len(end), 2)
-        return handle.read() != end
+        while chunk := handle.read(_COUNT_BYTES):
+            count += chunk.count(b"\n")
+    return count
+
+
+def _end_cut(path: Path, text: Sniff) -> bool:
+    ends = tuple(end.encode(text.encoding) for end in "\n\r")
+    with path.open("rb") as handle:
+        handle.seek(-len(ends[0]), 2)
+        return handle.read() not in ends
 
 
 def _comments_inside(path: Path, text: Sniff, dialect: Dialect) -> bool:
@@ -105,8 +133,8 @@ def _comments_inside(path: Path, text: Sniff, dialect: Dialect) -> bool:
     )
 
 
-def _sample(table: Path, dialect: Dialect, skip: int, path: Path) -> tuple[pl.DataFrame, int]:
-    """Read the head and some blocks spread over the file, all as text."""
+def _sample_lines(table: Path, skip: int) -> list[bytes]:
+    """Read lines of the head and of some blocks spread over the file."""
     size = table.stat().st_size
     with table.open("rb") as handle:
         for _ in range(skip):
@@ -119,24 +147,29 @@ def _sample(table: Path, dialect: Dialect, skip: int, path: Path) -> tuple[pl.Da
             for k in range(1, _SAMPLE_BLOCKS + 1):
                 handle.seek(start + k * stride)
                 parts.append(_whole_lines(handle.read(_SAMPLE_BLOCK_BYTES), False, False))
-    frames = [_parse(p, dialect, path) for p in parts if p.strip()]
+    return [p for p in parts if p.strip()]
+
+
+def _sample(
+    parts: Sequence[bytes], dialect: Dialect, quote: str | None, path: Path
+) -> tuple[pl.DataFrame, int]:
+    """Return the sampled lines as a table of text, and how many rows its head has."""
+    frames = [_parse(p, dialect, quote) for p in parts]
     if not frames:
         raise LogRefused("a header, and no data rows", file=path)
     return pl.concat(frames), frames[0].height
 
 
-def _parse(lines: bytes, dialect: Dialect, path: Path) -> pl.DataFrame:
-    try:
-        return pl.read_csv(
-            io.BytesIO(lines),
-            has_header=False,
-            schema=dict.fromkeys(dialect.columns, pl.String),
-            separator=dialect.delimiter,
-            truncate_ragged_lines=True,
-            encoding="utf8-lossy",
-        )
-    except pl.exceptions.PolarsError as error:
-        raise LogRefused(f"no table of text: {error}".splitlines()[0], file=path) from None
+def _parse(lines: bytes, dialect: Dialect, quote: str | None) -> pl.DataFrame:
+    return pl.read_csv(
+        io.BytesIO(lines),
+        has_header=False,
+        schema=dict.fromkeys(dialect.columns, pl.String),
+        separator=dialect.delimiter,
+        quote_char=quote,
+        truncate_ragged_lines=True,
+        encoding="utf8-lossy",
+    )
 
 
 def _whole_lines(block: bytes, first: bool, last: bool) -> bytes:

@@ -83,7 +83,10 @@ def split(line: str, delimiter: str, blanks: bool = False) -> list[str]:
         return line.split()
     if '"' not in line:
         return line.split(delimiter)
-    return next(csv.reader([line], delimiter=delimiter), [])
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:  # a cell larger than any of a log
+        return line.split(delimiter)
 
 
 def is_number(cell: str, decimal_comma: bool) -> bool:

@@ -45,5 +45,7 @@ class RawLog:
     """The file does not end in a line end: its last row may be cut."""
     tell_tale: str | None = None
     """Last column of a text table: a null in it may be a short row."""
+    lines: Callable[[], int] | None = None
+    """Counts the lines that hold rows, where quotes may have joined some of them."""
     scrub: Callable[[], RawLog] | None = None
     """Read again line by line, setting rows of the wrong width aside."""

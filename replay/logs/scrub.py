@@ -8,6 +8,9 @@ out is told row by row.
 from __future__ import annotations
 
 import codecs
+import csv
+import io
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -18,6 +21,8 @@ from replay.logs.sniff import Sniff
 
 _CHUNK = 1 << 22
 _KEPT_ROWS = 100
+_CELL_LINES = 20
+"""So many lines may one quoted cell have."""
 
 
 @dataclass(slots=True)
@@ -32,20 +37,27 @@ class _Tally:
 
 
 def lines_of(path: Path, text: Sniff) -> Iterator[str]:
-    """Yield the lines of a text file without their ends, in bounded memory."""
+    """Yield the lines of a text file without their ends, in bounded memory.
+
+    LF, CR LF and CR alone end a line, also where they change within the file.
+    """
     decoder = codecs.getincrementaldecoder(text.encoding)(errors="replace")
-    end = text.newline
     rest = ""
     with path.open("rb") as handle:
         handle.seek(text.bom)
         while chunk := handle.read(_CHUNK):
-            parts = (rest + decoder.decode(chunk)).split(end)
-            rest = parts.pop()
-            for line in parts:
-                yield line.removesuffix("\r")
-    rest += decoder.decode(b"", final=True)
+            block = rest + decoder.decode(chunk)
+            tail = "\r" if block.endswith("\r") else ""  # its LF may come with the next chunk
+            parts = _line_feeds(block.removesuffix("\r")).split("\n")
+            rest = parts.pop() + tail
+            yield from parts
+    rest = _line_feeds(rest + decoder.decode(b"", final=True)).removesuffix("\n")
     if rest:
-        yield rest.removesuffix("\r")
+        yield from rest.split("\n")
+
+
+def _line_feeds(text: str) -> str:
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
 
 
 def scrub(
@@ -57,6 +69,11 @@ def scrub(
     -------
     list of SetAside, tuple of int
         Reasons with their rows, and all left-out data rows (from 1).
+
+    Notes
+    -----
+    A quote that nothing closes belongs to its word. Cells with quotes are
+    quoted anew, so that no reader takes what follows for a part of them.
     """
     width = len(dialect.columns)
     delimiter = dialect.delimiter
@@ -65,11 +82,7 @@ def scrub(
     removed: list[int] = []
     row = 0
     with target.open("w", encoding="utf-8", newline="\n") as sink:
-        for number, line in enumerate(lines_of(path, text)):
-            if number < dialect.skip or not line.strip():
-                continue
-            if dialect.comment and line.startswith(dialect.comment):
-                continue
+        for line in _whole_rows(_data_lines(path, text, dialect), dialect):
             row += 1
             if "\x00" in line:
                 tallies["nul-bytes"].add(row)
@@ -79,7 +92,8 @@ def scrub(
                 cells = line.split()
                 count, line = len(cells), out.join(cells)
             elif '"' in line:
-                count = len(split(line, delimiter))
+                cells = split(line, delimiter)
+                count, line = len(cells), _quoted(cells, delimiter)
             else:
                 count = line.count(delimiter) + 1
             if count != width:
@@ -98,3 +112,48 @@ def scrub(
         if t.count
     ]
     return aside, tuple(removed)
+
+
+def _data_lines(path: Path, text: Sniff, dialect: Dialect) -> Iterator[str]:
+    for number, line in enumerate(lines_of(path, text)):
+        if number < dialect.skip or not line.strip():
+            continue
+        if dialect.comment and line.startswith(dialect.comment):
+            continue
+        yield line
+
+
+def _whole_rows(lines: Iterator[str], dialect: Dialect) -> Iterator[str]:
+    """Join lines that one quoted cell spans; a quote that stays open joins nothing."""
+    width = len(dialect.columns)
+    ahead: deque[str] = deque()
+    while True:
+        line = ahead.popleft() if ahead else next(lines, None)
+        if line is None:
+            return
+        if dialect.blanks or line.count('"') % 2 == 0:
+            yield line
+            continue
+        joined = line
+        for place in range(_CELL_LINES):
+            if place == len(ahead):
+                following = next(lines, None)
+                if following is None:
+                    break
+                ahead.append(following)
+            if len(split(ahead[place], dialect.delimiter)) == width:
+                break  # a row of its own: the quote before it was stray
+            joined += " " + ahead[place]
+            if joined.count('"') % 2 == 0:
+                if len(split(joined, dialect.delimiter)) == width:
+                    line = joined
+                    for _ in range(place + 1):
+                        ahead.popleft()
+                break
+        yield line
+
+
+def _quoted(cells: list[str], delimiter: str) -> str:
+    line = io.StringIO()
+    csv.writer(line, delimiter=delimiter, lineterminator="").writerow(cells)
+    return line.getvalue()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,6 +33,7 @@ class Sniff:
     kind: str
     encoding: str = "utf-8"
     newline: str = "\n"
+    """``"\\r"`` where carriage returns alone end lines, all of them or some."""
     bom: int = 0
     """Octets of the byte order mark."""
 
@@ -84,7 +86,7 @@ def _text(head: bytes, path: Path) -> Sniff | None:
         raise LogRefused("the file holds nothing but blanks or NUL bytes", file=path)
     if control > len(text) // 50 or text.count("\x00") > len(text) // 4:
         return None
-    newline = "\n" if "\n" in text else "\r" if "\r" in text else "\n"
+    newline = "\r" if re.search("\r(?!\n)", text[:-1]) else "\n"
     kind = "ndjson" if text.lstrip().startswith("{") else "delimited"
     return Sniff(kind, encoding, newline, bom)
 
@@ -116,7 +118,7 @@ def _check_lines(path: Path, text: Sniff) -> None:
     Not by a memory map: where the system keeps a file in large pages, a touch
     in each window maps the whole of it.
     """
-    ends = text.newline.encode(text.encoding)
+    ends = tuple(end.encode(text.encoding) for end in "\n\r")
     with path.open("rb", 0) as handle:
         size = path.stat().st_size
         for offset in range(0, size - MAX_LINE_BYTES, MAX_LINE_BYTES):
@@ -128,14 +130,14 @@ def _check_lines(path: Path, text: Sniff) -> None:
                 )
 
 
-def _has_end(handle: io.FileIO, ends: bytes, begin: int, stop: int) -> bool:
+def _has_end(handle: io.FileIO, ends: tuple[bytes, ...], begin: int, stop: int) -> bool:
     """Tell whether a line ends between two places, looking from the first one on."""
     handle.seek(begin)
     before = b""
     left = stop - begin
     while left > 0 and (piece := handle.read(min(_LOOK_BYTES, left))):
-        if ends in before + piece:
+        if any(end in before + piece for end in ends):
             return True
-        before = piece[-len(ends) :]
+        before = piece[-len(ends[0]) :]
         left -= len(piece)
     return False
