@@ -33,12 +33,21 @@ Mask = npt.NDArray[np.bool_]
 _FAST = ("%Y-%m-%dT%H:%M:%S%.fZ", "%Y-%m-%d %H:%M:%S%.f", "%Y-%m-%dT%H:%M:%S%.f")
 _CALENDAR = (
     r"^\s*[\"']?\s*(?P<y>\d{4})[-/](?P<mo>\d{1,2})[-/](?P<d>\d{1,2})[T _]\s*(?P<h>\d{1,2}):"
-    r"(?P<mi>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d+))?)?\s*(?P<z>Z|z|UTC|[+-]\d{2}:?\d{2})?\s*[\"']?\s*$"
+    r"(?P<mi>\d{2})(?::(?P<s>\d{2})(?:[.,](?P<f>\d+))?)?\s*(?P<z>Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?"
+    r"\s*[\"']?\s*$"
 )
+_BASIC = (
+    r"^\s*[\"']?\s*(?P<y>\d{4})(?P<mo>\d{2})(?P<d>\d{2})[T ](?P<h>\d{2})(?P<mi>\d{2})"
+    r"(?:(?P<s>\d{2})(?:[.,](?P<f>\d+))?)?\s*(?P<z>Z|z|UTC|[+-]\d{2}(?::?\d{2})?)?\s*[\"']?\s*$"
+)
+"""ISO 8601, basic format: no signs between the parts."""
 _ORDINAL = (
     r"^\s*[\"']?\s*(?:(?P<y>\d{4})[-:/ ]?)?(?P<d>\d{3})[T:/ -](?P<h>\d{1,2}):"
     r"(?P<mi>\d{2}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?\s*(?P<z>Z|z|UTC)?\s*[\"']?\s*$"
 )
+_LARGEST_NS = 4_600_000_000_000_000_000
+"""Half of what 64 bits hold (the year 2115): a start may be added to it."""
+_HALF_YEAR = 180
 _UNIT_NS = {"epoch-s": SECOND_NS, "epoch-ms": 1_000_000, "epoch-us": 1000, "epoch-ns": 1}
 
 
@@ -50,6 +59,10 @@ class Clock:
     leap_seconds: int = 0
     no_zone: int = 0
     rows: int = 0
+    why: str = ""
+    """What kept the first unread time from being read, where it is known."""
+    _years: int = 0
+    _last_day: int | None = None
     _fast: str | None = field(default=None, repr=False)
 
     def read(
@@ -77,14 +90,18 @@ class Clock:
             ok = np.ones(height, dtype=np.bool_)
         else:
             ns, ok = self._ns(column)
-        form = self.entry.format
-        scale = "TAI" if form == "ccsds-cuc" and self.entry.scale == "UTC" else self.entry.scale
-        return (to_utc(ns, scale) if scale != "UTC" else ns), ok
+        return (to_utc(ns, self.scale) if self.scale != "UTC" else ns), ok
+
+    @property
+    def scale(self) -> str:
+        """Scale in which the log counts: by the standard, TAI for a code from 1958."""
+        by_standard = self.entry.format == "ccsds-cuc" and self.entry.epoch is None
+        return "TAI" if by_standard and self.entry.scale == "UTC" else self.entry.scale
 
     def beyond_leap_table(self, last_ns: int) -> bool:
         """Tell whether a scale was converted beyond what the table promises."""
         until = (LEAP_TABLE_UNTIL - date(1970, 1, 1)).days * DAY_NS
-        return last_ns > until and (self.entry.scale != "UTC" or self.entry.format == "ccsds-cuc")
+        return last_ns > until and self.scale != "UTC"
 
     def _ns(self, column: pl.Series) -> tuple[Ints, Mask]:
         dtype = column.dtype
@@ -106,9 +123,9 @@ class Clock:
             self.no_zone += 0 if "%z" in form else len(told) - told.null_count()
             return _split(told)
         if form == "ccsds-cuc":
-            return _octets(column.cast(pl.String), decode_cuc, self.entry)
+            return self._octets(column.cast(pl.String), decode_cuc)
         if form == "ccsds-cds":
-            return _octets(column.cast(pl.String), decode_cds, self.entry)
+            return self._octets(column.cast(pl.String), decode_cds)
         unit = _UNIT_NS.get(form, SECOND_NS)
         ns, ok = _decimal(column, unit)
         if form == "seconds":
@@ -121,8 +138,10 @@ class Clock:
             ns, zoned = even
             self.no_zone += 0 if zoned else len(text)
             return ns, np.ones(len(text), dtype=np.bool_)
+        probe = text.drop_nulls().head(50)
+        if len(probe) and probe.str.contains(_BASIC).all():
+            return self._calendar(text, _BASIC)
         if self._fast is None:
-            probe = text.drop_nulls().head(50)
             for form in _FAST:
                 if len(probe) and not _strptime(probe, form).has_nulls():
                     self._fast = form
@@ -147,8 +166,8 @@ class Clock:
     def _calendar(self, text: pl.Series, pattern: str) -> tuple[Ints, Mask]:
         parts = text.str.extract_groups(pattern).struct.unnest()
         year = parts["y"]
-        if year.has_nulls() and "mo" not in parts.columns and self.entry.start is not None:
-            year = year.fill_null(self.entry.start[:4])
+        if year.has_nulls() and "mo" not in parts.columns and parts["d"].is_not_null().any():
+            year = self._years_of(year, parts["d"])
         if "mo" in parts.columns:
             days = pl.select(
                 pl.concat_str(
@@ -183,6 +202,34 @@ class Clock:
             bad = bad | (sixty & ~real)
         return _split(pl.select(pl.when(~bad).then(ns)).to_series())
 
+    def _years_of(self, year: pl.Series, day: pl.Series) -> pl.Series:
+        """Give days without a year the start's, and the next ones after each New Year."""
+        if self.entry.start is None:
+            self.why = "no year in it: [time] start states the year"
+            return year
+        days = day.cast(pl.Int32, strict=False).fill_null(strategy="forward").fill_null(0)
+        numbers = days.to_numpy()
+        steps = np.diff(numbers, prepend=numbers[0] if self._last_day is None else self._last_day)
+        turns = (steps < -_HALF_YEAR).astype(np.int64) - (steps > _HALF_YEAR)
+        passed = self._years + np.cumsum(turns)
+        self._years, self._last_day = int(passed[-1]), int(numbers[-1])
+        counted = pl.Series(int(self.entry.start[:4]) + passed).cast(pl.String)
+        return pl.select(pl.coalesce(year, counted)).to_series()
+
+    def _octets(self, text: pl.Series, decode: Callable[..., int]) -> tuple[Ints, Mask]:
+        entry = self.entry
+        epoch_ns = None if entry.epoch is None else parse_start(entry.epoch)
+        ns = np.zeros(len(text), dtype=np.int64)
+        ok = np.zeros(len(text), dtype=np.bool_)
+        for k, value in enumerate(text):
+            octets = entry.p_field + (value or "").replace("0x", "")
+            try:
+                ns[k] = decode(bytes.fromhex(octets), epoch_ns=epoch_ns)
+                ok[k] = True
+            except (ValueError, OverflowError) as error:
+                self.why = self.why or str(error)
+        return ns, ok
+
     @staticmethod
     def _leap_seconds_exist(ns: pl.Series, sixty: pl.Series, fraction: pl.Series) -> pl.Series:
         """Tell for each row whether its second 60 was one: at the end of a UTC day."""
@@ -199,7 +246,7 @@ def _strptime(text: pl.Series, form: str) -> pl.Series:
 
 
 def _zone_seconds(zone: pl.Series) -> pl.Series:
-    offset = zone.str.extract_groups(r"^([+-])(\d{2}):?(\d{2})$").struct.unnest()
+    offset = zone.str.extract_groups(r"^([+-])(\d{2}):?(\d{2})?$").struct.unnest()
     sign = pl.select(pl.when(offset["1"] == "-").then(-1).otherwise(1)).to_series()
     hours = offset["2"].cast(pl.Int64, strict=False).fill_null(0)
     minutes = offset["3"].cast(pl.Int64, strict=False).fill_null(0)
@@ -214,12 +261,13 @@ def _split(ns: pl.Series) -> tuple[Ints, Mask]:
 def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
     """Count decimal numbers of a unit in integer nanoseconds."""
     if column.dtype.is_integer():
-        return _split(column.cast(pl.Int64, strict=False) * unit_ns)
+        whole = column.cast(pl.Int64, strict=False)
+        return _split(_times(whole, unit_ns))
     if column.dtype.is_float():
         finite = column.is_finite().fill_null(False)
         whole = column.floor()
         ns = pl.select(
-            pl.when(finite & (column.abs() * unit_ns < 9.2e18)).then(
+            pl.when(finite & (column.abs() * unit_ns < _LARGEST_NS)).then(
                 whole.cast(pl.Int64, strict=False) * unit_ns
                 + ((column - whole) * unit_ns).round().cast(pl.Int64, strict=False)
             )
@@ -234,7 +282,7 @@ def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
         pl.when(part == "").then(0).otherwise(part.cast(pl.Int64, strict=False))
     ).to_series()
     sign = pl.select(pl.when(parts["1"] == "-").then(-1).otherwise(1)).to_series()
-    ns = sign * (whole * unit_ns + fraction)
+    ns = sign * (_times(whole, unit_ns) + fraction)
     missed = ns.is_null() & text.is_not_null()
     if missed.any():  # exponents: the double is all there is
         other, ok = _decimal(text.cast(pl.Float64, strict=False), unit_ns)
@@ -243,16 +291,7 @@ def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
     return _split(ns)
 
 
-def _octets(text: pl.Series, decode: Callable[..., int], entry: TimeEntry) -> tuple[Ints, Mask]:
-    epoch_ns = None if entry.epoch is None else parse_start(entry.epoch)
-    ns = np.zeros(len(text), dtype=np.int64)
-    ok = np.zeros(len(text), dtype=np.bool_)
-    for k, value in enumerate(text):
-        try:
-            ns[k] = decode(
-                bytes.fromhex(entry.p_field + (value or "").replace("0x", "")), epoch_ns=epoch_ns
-            )
-            ok[k] = True
-        except ValueError:
-            continue
-    return ns, ok
+def _times(whole: pl.Series, unit_ns: int) -> pl.Series:
+    """Multiply; null where the product is no instant that 64 bits of ns hold."""
+    most = _LARGEST_NS // unit_ns
+    return pl.select(pl.when(whole.is_between(-most, most)).then(whole * unit_ns)).to_series()

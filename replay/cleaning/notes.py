@@ -33,6 +33,8 @@ ROUTINE_KINDS = frozenset({"unit", "linear-axis", "angle-wrap", "joint-names", "
 """Notes of these kinds say what was done because the log map asks for it."""
 
 _MOST_OF_A_KIND = 100
+_PROBABLE = (1980, 2100)
+"""Years that a log of joints may come from."""
 
 
 def note_level(note: QualityNote) -> str:
@@ -140,14 +142,33 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     if clock.no_zone and clock.entry.scale == "UTC":
         yield QualityNote(
             "no-zone",
-            "times carry no zone; taken as UTC, as the log map says",
+            "times carry no zone; taken as UTC"
+            + (", as the log map says" if clock.entry.scale_stated else ""),
             channel="time",
             count=clock.no_zone,
         )
-    if clock.entry.scale != "UTC":
+        if not clock.entry.scale_stated:
+            yield QualityNote(
+                "time-scale",
+                "neither the times nor the log map say which scale they count in; UTC was assumed "
+                '([time] scale = "UTC", "TAI" or "GPS" states it)',
+                channel="time",
+            )
+    if clock.scale != "UTC":
         yield QualityNote(
-            "time-scale", f"times were turned from {clock.entry.scale} into UTC", channel="time"
+            "time-scale", f"times were turned from {clock.scale} into UTC", channel="time"
         )
+    for ns in (cleaner.first_ns, cleaner.last_ns):
+        if ns is not None and not _PROBABLE[0] <= instant(ns).year <= _PROBABLE[1]:
+            yield QualityNote(
+                "improbable-date",
+                f"the log has times of the year {instant(ns).year}: the recorder's clock was not "
+                "set, or [time] format is not what the log counts in",
+                channel="time",
+                start=instant(ns),
+                end=instant(ns),
+            )
+            break
     if cleaner.last_ns is not None and clock.beyond_leap_table(cleaner.last_ns):
         yield QualityNote(
             "time-scale",

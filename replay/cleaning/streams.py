@@ -228,7 +228,8 @@ class StreamCleaner:
             form = self.clock.entry.format
             return (
                 f"none of {self.rows_in} rows has a time of the form {form}; "
-                f"column {self.time_column!r} says {seen}",
+                f"column {self.time_column!r} says {seen}"
+                + (f" ({self.clock.why})" if self.clock.why else ""),
             )
         return ("no rows are left after cleaning",)
 

@@ -66,6 +66,8 @@ class TimeEntry:
     format: str = "iso8601"
     start: str | None = None
     scale: str = "UTC"
+    scale_stated: bool = False
+    """Whether the map says so, or it is only assumed."""
     epoch: str | None = None
     p_field: str = ""
     """Octets in hexadecimal that go before a binary code that comes without them."""
@@ -247,13 +249,26 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             todo='[time] start = "2031-03-01T00:00:00Z"',
         )
     epoch = table.get("epoch")
+    if epoch is not None:
+        epoch = epoch.isoformat() if hasattr(epoch, "isoformat") else str(epoch)
+        try:
+            parse_start(epoch)
+        except ValueError as error:
+            raise LogMapError(f"time.epoch: {error}", file=file) from None
+    if epoch is not None and form == "ccsds-cuc" and "scale" not in table:
+        raise LogMapError(
+            "time.epoch is an agency's own, and nothing says in which scale its clock counts",
+            file=file,
+            todo='[time] scale = "UTC", "TAI" or "GPS"',
+        )
     return TimeEntry(
         columns=columns,
         rows_at_hz=None if rows is None else float(rows),
         format=form,
         start=start,
         scale=scale,
-        epoch=None if epoch is None else str(epoch),
+        scale_stated="scale" in table,
+        epoch=epoch,
         p_field=str(table.get("p_field", "")),
     )
 

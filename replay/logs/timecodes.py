@@ -47,6 +47,8 @@ def decode_cuc(octets: bytes, *, epoch_ns: int | None = None) -> int:
         start = 2
     if len(octets) != start + coarse + fine:
         raise ValueError(f"{len(octets)} octets, the P-field asks for {start + coarse + fine}")
+    if code == _CUC_CCSDS and epoch_ns is not None:
+        raise ValueError("the code counts from 1958 by its P-field, the log map from its own epoch")
     if code == _CUC_AGENCY and epoch_ns is None:
         raise ValueError("agency epoch: state it in the log map, [time] epoch")
     base = EPOCH_1958_NS if code == _CUC_CCSDS else int(epoch_ns or 0)

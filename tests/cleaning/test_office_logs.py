@@ -116,7 +116,7 @@ def test_patterns_that_say_too_little_are_refused(pattern: str) -> None:
 def test_a_log_with_such_times(tmp_path: Path) -> None:
     frame = table(100).with_columns(t=instants(100).dt.strftime("%d.%m.%Y %H:%M:%S%.3f"))
     (tmp_path / "log.csv").write_text(text(frame))
-    log_map = MAP.replace("iso8601", "%d.%m.%Y %H:%M:%S")
+    log_map = MAP.replace('"iso8601"', '"%d.%m.%Y %H:%M:%S"\nscale = "UTC"')
     archive, result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)
     session = only(result)
     assert samples(archive, session)["time"].to_list() == instants(100).to_list()

@@ -128,7 +128,9 @@ def test_packets_become_samples(tmp_path: Path) -> None:
     assert notes(session, "gap")[0].count == 2
     assert [n.count for n in notes(session, "unknown-packet")] == [1], "idle ones are left out"
     assert notes(session, "cut-row")
-    assert "leap second table" in notes(session, "time-scale")[0].detail
+    said = [n.detail for n in notes(session, "time-scale")]
+    assert said[0] == "times were turned from TAI into UTC"
+    assert "leap second table" in said[1]
     assert "xtce_text" in (session.map_toml or ""), "the description travels with the map"
     again = take(tmp_path, log, log_map=session.map_toml)[1]
     assert again.unchanged == [session.session]
