@@ -42,7 +42,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="stand at past dates, project, and say how often the intervals held",
     )
-    parser.add_argument("--out", metavar="FILE", help="write the trends as .csv, .parquet or .json")
+    parser.add_argument(
+        "--duty", action="store_true", help="what each unit has done since it was installed"
+    )
+    parser.add_argument(
+        "--out",
+        metavar="FILE",
+        help="write the trends (with --fleet or --duty that table) as .csv, .parquet or .json",
+    )
+    parser.add_argument(
+        "--measures",
+        metavar="FILE",
+        help="write every session's indicators, with standard errors, as .csv or .parquet",
+    )
     parser.add_argument(
         "--limit",
         action="append",
@@ -56,50 +68,85 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar=("SERIAL DATE WHAT", "DETAIL"),
         help="record maintenance: replaced, relubricated, repaired, adjusted or inspected",
     )
+    parser.add_argument(
+        "--new-unit",
+        action="store_true",
+        help="the note is about a unit that no session has named yet, such as a spare",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the verb; return its exit code."""
-    from replay.wear import add_maintenance, fleet, indicators, trends
+    from replay.wear import add_maintenance, duty, fleet, indicators, trends
 
-    out = _checked_out(args.out)
+    out = _checked_out(args.out, "--out", ".csv", ".parquet", ".json")
+    measures = _checked_out(args.measures, "--measures", ".csv", ".parquet")
+    if args.note and len(args.note) < 3:
+        raise UsageError("--note takes SERIAL DATE WHAT and, if you like, more words")
     archive = open_archive(args.archive)
+    measured = indicators(archive, progress=lambda todo: progress(todo, what="measuring"))
     for text in args.limit:
         _keep_limit(archive, text)
     note = None
     if args.note:
-        if len(args.note) < 3:
-            raise UsageError("--note takes SERIAL DATE WHAT and, if you like, more words")
         serial, when, what, *detail = args.note
-        note = add_maintenance(archive, serial, when, what, " ".join(detail))
+        note = add_maintenance(
+            archive, serial, when, what, " ".join(detail), new_unit=args.new_unit
+        )
         say(f"noted: {serial} {what} on {when}")
-    indicators(archive, progress=lambda todo: progress(todo, what="measuring"))
-    found = trends(
-        archive,
-        joint=args.joint,
-        indicator=args.indicator,
-        serial=args.serial,
-        against=args.against,
-    )
+    chosen = {"joint": args.joint, "serial": args.serial, "indicator": args.indicator}
+    found = trends(archive, against=args.against, **chosen)
+    document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
+    document["duty"] = _only(duty(archive, args.serial), chosen)
+    if args.fleet:
+        document["fleet"] = _only(fleet(archive, every=bool(args.indicator)), chosen)
+    if args.look_back:
+        document["look_back"] = _looked_back(archive)
+    if note is not None:
+        document["note"] = note
+    if measures is not None:
+        _save(measures, _only(measured, chosen))
+        say(f"the indicators of {measured['session'].n_unique()} sessions written to {measures}")
     if out is not None:
-        _write(out, found)
-        say(f"{len(found)} trends written to {out}")
+        shown = "fleet" if args.fleet else "duty" if args.duty else "trends"
+        _write(out, shown, found, document)
+        say(f"{len(document[shown])} rows written to {out}")
     if args.json:
-        document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
-        if args.fleet:
-            document["fleet"] = fleet(archive, every=bool(args.indicator))
-        if args.look_back:
-            document["look_back"] = _looked_back(archive)
-        if note is not None:
-            document["note"] = note
         print_json(document)
     elif args.look_back:
-        _print_look_back(_looked_back(archive))
+        _print_look_back(document["look_back"])
     elif args.fleet:
-        _print_fleet(fleet(archive))
-    elif out is None:
-        _print(found, bool(args.joint or args.indicator or args.serial))
+        _print_fleet(document["fleet"])
+    elif args.duty:
+        _print_duty(document["duty"])
+    elif out is None and measures is None:
+        _print(found, any(chosen.values()))
+        _say_not_measured(measured, any(chosen.values()))
     return EXIT_DONE
+
+
+def _only(table: pl.DataFrame, chosen: dict[str, str | None]) -> pl.DataFrame:
+    """Return the rows that were asked for; a fleet keeps a unit's most pressing row."""
+    for name, value in chosen.items():
+        if value is not None and name in table.columns:
+            table = table.filter(pl.col(name) == value)
+    return table
+
+
+def _save(path: Path, table: pl.DataFrame) -> None:
+    if path.suffix == ".csv":
+        table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+    else:
+        table.write_parquet(path)
+
+
+def _say_not_measured(measured: pl.DataFrame, chosen: bool) -> None:
+    """Say what no session could give, and what it would need."""
+    from replay.wear.catalogue import not_measured
+
+    missing = [] if chosen or not measured.height else not_measured(measured["indicator"].unique())
+    for name, needs in missing:
+        say(f"not measured in any session: {name} (needs {needs})")
 
 
 def _without_spark(t: Trend) -> Trend:
@@ -120,31 +167,33 @@ def _keep_limit(archive: Archive, text: str) -> None:
     set_limit(archive, indicator.strip(), number, serial=serial.strip() or None)
 
 
-def _checked_out(name: str | None) -> Path | None:
+def _checked_out(name: str | None, option: str, *endings: str) -> Path | None:
     if name is None:
         return None
     path = Path(name)
-    if path.suffix not in (".csv", ".parquet", ".json"):
-        raise UsageError(f"--out {name}: the ending must be .csv, .parquet or .json")
+    if path.suffix not in endings:
+        raise UsageError(
+            f"{option} {name}: the ending must be {', '.join(endings[:-1])} or {endings[-1]}"
+        )
+    if not path.parent.is_dir():
+        raise UsageError(f"{option} {name}: there is no folder {path.parent}")
     return path
 
 
-def _write(path: Path, found: list[Trend]) -> None:
+def _write(path: Path, shown: str, found: list[Trend], document: dict[str, Any]) -> None:
     if path.suffix == ".json":
         import orjson
 
         from replay.cli.output import plain
 
-        document = {"trends": [_without_spark(t) for t in found]}
-        path.write_bytes(orjson.dumps(plain(document), option=orjson.OPT_INDENT_2))
+        path.write_bytes(orjson.dumps(plain({shown: document[shown]}), option=orjson.OPT_INDENT_2))
         return
-    from replay.wear.table import trend_table
+    if shown == "trends":
+        from replay.wear.table import trend_table
 
-    table = trend_table(found)
-    if path.suffix == ".csv":
-        table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%SZ")
+        _save(path, trend_table(found))
     else:
-        table.write_parquet(path)
+        _save(path, document[shown])
 
 
 def _print(found: list[Trend], chosen: bool) -> None:
@@ -186,28 +235,65 @@ def _print_fleet(table: pl.DataFrame) -> None:
 
 
 def _looked_back(archive: Archive) -> dict[str, Any]:
-    from replay.wear.lookback import coverage, look_back
+    from replay.wear.lookback import Stand, coverage, look_back
 
-    stands = look_back(archive)
-    total = coverage(stands)
-    units = sorted({(s.serial, s.indicator) for s in stands})
-    return {
-        "stands": total.stands,
-        "held": total.held,
-        "share": total.share,
-        "claimed": total.claimed,
-        "histories": [{"serial": s, "indicator": i} for s, i in units],
-    }
+    stands = look_back(archive, progress=lambda units: progress(units, what="looking back"))
+
+    def counted(some: list[Stand]) -> dict[str, Any]:
+        total = coverage(some)
+        units = sorted({(s.serial, s.indicator) for s in some})
+        return {
+            "stands": total.stands,
+            "held": total.held,
+            "share": total.share,
+            "claimed": total.claimed,
+            "histories": [{"serial": s, "indicator": i} for s, i in units],
+        }
+
+    at_limits = counted([s for s in stands if s.of_limit])
+    return at_limits | {"at_levels_reached": counted([s for s in stands if not s.of_limit])}
 
 
 def _print_look_back(found: dict[str, Any]) -> None:
-    if not found["stands"]:
-        say("no history has crossed its limit yet, so no projection can be judged")
+    if found["stands"]:
+        print(_held(found, "when a limit would be reached"))
+    else:
+        say("no history has crossed its limit yet, so no date of a limit can be judged")
+    reached = found["at_levels_reached"]
+    if reached["stands"]:
+        print(_held(reached, "when a level would be reached that the history has reached since"))
+    else:
+        say("no other history worsens for long enough to be asked after a level on its way")
+
+
+def _held(found: dict[str, Any], asked: str) -> str:
+    return (
+        f"{asked}: {found['held']} of {found['stands']} intervals, made at past dates over "
+        f"{len(found['histories'])} histories, held the moment ({found['share']:.0%}, claimed "
+        f"{found['claimed']:.0%})"
+    )
+
+
+def _print_duty(table: pl.DataFrame) -> None:
+    if not table.height:
+        say("no use is counted: no session in the archive has a joint that moved")
         return
-    print(
-        f"{found['held']} of {found['stands']} intervals, made at past dates over "
-        f"{len(found['histories'])} histories, held the true date: {found['share']:.0%}, "
-        f"claimed {found['claimed']:.0%}"
+    wide = table.with_columns(
+        pl.concat_str(
+            pl.col("total").map_elements(lambda v: f"{v:.4g}", pl.String),
+            pl.lit(" "),
+            pl.col("unit").replace("1", ""),
+        )
+        .str.strip_chars()
+        .alias("total")
+    ).pivot("indicator", index=["arm", "joint", "serial"], values="total")
+    first = table.group_by("serial").agg(
+        pl.col("since").min().dt.strftime("%Y-%m-%d"), pl.col("sessions").max()
+    )
+    print_table(
+        wide.join(first, on="serial", maintain_order="left")
+        .rename({"serial": "unit"})
+        .fill_null("")
     )
 
 
@@ -229,6 +315,8 @@ def _limit(t: Trend) -> str:
     def day(value: datetime | None) -> str:
         return "later" if value is None else iso(value)[:10]
 
+    if "use" in projection and projection["word"] in ("projected", "passed"):
+        return _limit_of_use(t, projection)
     if projection["word"] in ("projected", "passed"):
         return f"{day(projection['date'])} ({day(projection['date_low'])} to " + (
             f"{day(projection['date_high'])})"
@@ -236,3 +324,17 @@ def _limit(t: Trend) -> str:
     if projection["word"] == "beyond":
         return f"not before {day(projection['date_low'])}"
     return "not in sight"
+
+
+def _limit_of_use(t: Trend, projection: dict[str, Any]) -> str:
+    """Return the limit on the axis of use, and its date at the unit's mean use."""
+    unit = str(t.detail["axis_unit"])
+    thousands = 1000.0 if unit.startswith("1000 ") else 1.0
+
+    def amount(value: float | None) -> str:
+        return "more" if value is None else f"{thousands * value:.4g}"
+
+    day = "later" if projection["date"] is None else iso(projection["date"])[:10]
+    low, high = amount(projection["use_low"]), amount(projection["use_high"])
+    unit = unit.removeprefix("1000 ")
+    return f"{amount(projection['use'])} {unit} ({low} to {high}), about {day}"

@@ -1,5 +1,6 @@
 """Wear: what each joint unit's sessions say about it over the years."""
 
+from replay.wear.duty import duty
 from replay.wear.fleet import fleet
 from replay.wear.indicators import indicators
 from replay.wear.limits import limits, set_limit
@@ -10,6 +11,7 @@ from replay.wear.unit_history import UnitHistory, unit_history
 __all__ = [
     "UnitHistory",
     "add_maintenance",
+    "duty",
     "fleet",
     "indicators",
     "judge",

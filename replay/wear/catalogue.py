@@ -7,6 +7,7 @@ tested for a trend: a busy year is not wear.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -35,14 +36,26 @@ INDICATORS: tuple[Indicator, ...] = (
     ),
     Indicator("coulomb friction forward", "A", "up", "current that any forward motion costs"),
     Indicator("coulomb friction backward", "A", "up", "current that any backward motion costs"),
-    Indicator("viscous friction forward", "A s/deg", "up", "further current per rate, forward"),
-    Indicator("viscous friction backward", "A s/deg", "up", "further current per rate, backward"),
+    Indicator(
+        "viscous friction forward", "A s/deg", "up", "further current per rate, forward",
+        "motions at several rates in one session",
+    ),
+    Indicator(
+        "viscous friction backward", "A s/deg", "up", "further current per rate, backward",
+        "motions at several rates in one session",
+    ),
     Indicator(
         "friction at usual rate", "A", "up", "mean of both directions' friction at the usual rate",
         leading=True,
     ),
-    Indicator("breakaway forward", "A", "up", "greatest current just before forward motion"),
-    Indicator("breakaway backward", "A", "up", "greatest current just before backward motion"),
+    Indicator(
+        "breakaway forward", "A", "up", "greatest current just before forward motion",
+        "starts from rest, at 6 samples a second or more",
+    ),
+    Indicator(
+        "breakaway backward", "A", "up", "greatest current just before backward motion",
+        "starts from rest, at 6 samples a second or more",
+    ),
     Indicator(
         "direction asymmetry",
         "A",
@@ -51,21 +64,27 @@ INDICATORS: tuple[Indicator, ...] = (
         least=0.02,
     ),
     Indicator("remainder spread", "A", "up", "spread of the current that the fit leaves over"),
-    Indicator("ripple", "A", "up", "current at a gear's own order of the joint angle"),
+    Indicator(
+        "ripple", "A", "up", "current at a gear's own order of the joint angle",
+        "ripple orders in the arm file, angles, and motions as long as a cycle of the order",
+    ),
     Indicator(
         "backlash at reversals", "deg", "up", "angle travelled before friction changes sign",
-        least=0.005,
+        "reversals without a rest, sampled finer than the play", least=0.005,
     ),
     Indicator(
-        "brake release delay", "s", "up", "release word to first motion", "brake words",
+        "brake release delay", "s", "up", "release word to first motion",
+        "brake words, and motion asked for within 3 s of a release",
         leading=True, least=0.01,
     ),
     Indicator(
-        "brake engagement delay", "s", "up", "engage word to first slowing", "brake words",
+        "brake engagement delay", "s", "up", "engage word to first slowing",
+        "brake words that engage a joint on the move, sampled finer than the delay",
         leading=True, least=0.01,
     ),
     Indicator(
-        "stopping angle", "deg", "up", "angle from the engage word to standstill", "brake words",
+        "stopping angle", "deg", "up", "angle from the engage word to standstill",
+        "brake words that engage a joint on the move",
         leading=True, least=0.02,
     ),
     Indicator(
@@ -73,10 +92,11 @@ INDICATORS: tuple[Indicator, ...] = (
         leading=True, least=0.03,
     ),
     Indicator(
-        "brake holding slip", "deg", "up", "motion under an engaged brake", "brake words",
-        leading=True, least=0.02,
+        "brake holding slip", "deg", "up", "motion under an engaged brake",
+        "brake words and angles", leading=True, least=0.02,
     ),
-    Indicator("holding current", "A", "up", "current while released and still", least=0.02),
+    Indicator("holding current", "A", "up", "current while released and still",
+        "two holds of 1.5 s or more in a session", least=0.02),
     Indicator(
         "margin left", "%", "down", "available over required torque, less one",
         "the arm file's current limit", leading=True,
@@ -111,3 +131,9 @@ def describe(name: str) -> Indicator:
     if family in _BY_NAME:
         return _BY_NAME[family]
     return Indicator(name, "", "either", "")
+
+
+def not_measured(present: Iterable[str]) -> list[tuple[str, str]]:
+    """Return the indicators that are not among ``present``, each with what it needs."""
+    there = {describe(name).name for name in present}
+    return [(i.name, i.needs or "motion of the joint") for i in INDICATORS if i.name not in there]

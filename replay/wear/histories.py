@@ -6,7 +6,7 @@ moves to another place its history goes with it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -69,7 +69,12 @@ def instant(microseconds: int) -> datetime:
 
 
 def histories(
-    table: pl.DataFrame, notes: pl.DataFrame, *, against: str = "time", use: pl.DataFrame
+    table: pl.DataFrame,
+    notes: pl.DataFrame,
+    *,
+    against: str = "time",
+    use: pl.DataFrame,
+    usual: Mapping[str, float] | None = None,
 ) -> Iterator[History]:
     """Yield the histories that an indicator table holds.
 
@@ -82,6 +87,8 @@ def histories(
     against : {"time", "travel", "brake-cycles", "work"}
     use : DataFrame
         What `use_so_far` gave for this axis: serial, session, use.
+    usual : mapping, optional
+        The conditions to bring the values to, where not each history's medians.
     """
     frame = table.filter(pl.col("value").is_finite())
     if not frame.height:
@@ -121,7 +128,7 @@ def histories(
             se=data["se"],
             sections=sections,
             levelled=_level_twice(
-                axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections
+                axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections, usual
             ),
         )
 
@@ -171,16 +178,19 @@ def _level_twice(
     conditions: dict[str, Floats],
     weights: Floats | None,
     sections: npt.NDArray[np.int64],
+    usual: Mapping[str, float] | None = None,
 ) -> Levelled:
     """Correct for conditions, see how the level moved, and correct again knowing it."""
-    once = level(axis, values, conditions, weights=weights, sections=sections)
+    once = level(axis, values, conditions, weights=weights, sections=sections, usual=usual)
     if not once.terms:
         return once
     t, y, _, own = thinned(axis, once.values, None, sections)
     course = _course(axis, shape(t, _on_one_level(y, own)))
     if course is None:
         return once
-    return level(axis, values, conditions, weights=weights, sections=sections, course=course)
+    return level(
+        axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
+    )
 
 
 def _course(axis: Floats, moved: Shape) -> Floats | None:

@@ -39,7 +39,7 @@ class Levelled:
     effect: dict[str, float]
     """Spread (standard deviation) of what was taken away, per condition."""
     reference: dict[str, float]
-    """The usual conditions: the medians."""
+    """The usual conditions: the medians, unless others were asked for."""
     columns: Floats
     """What was corrected for, of shape (n, terms); nought at the usual conditions."""
 
@@ -57,6 +57,7 @@ def level(
     sections: npt.NDArray[np.int64] | None = None,
     squared: tuple[str, ...] = ("temperature_c",),
     course: Floats | None = None,
+    usual: Mapping[str, float] | None = None,
 ) -> Levelled:
     """Take the effect of the conditions away from the values.
 
@@ -76,6 +77,8 @@ def level(
     course : array of shape (n, k), optional
         How the level moved besides a straight trend (steps, bends), so that
         conditions do not take the blame for it.
+    usual : mapping of name to float, optional
+        The conditions to bring the values to, where not the medians.
 
     Returns
     -------
@@ -95,6 +98,8 @@ def level(
         if known.sum() < max(4, n / 2):
             continue
         middle = float(np.median(raw[known]))
+        if usual is not None and name in usual:
+            middle = usual[name]
         spread = float(np.std(raw[known]))
         if spread <= 1e-9 * max(1.0, abs(middle)):
             continue

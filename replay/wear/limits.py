@@ -11,6 +11,7 @@ import math
 
 from replay.archive import Archive
 from replay.errors import UsageError
+from replay.wear.catalogue import INDICATORS, describe
 
 DOCUMENT = "wear/limits.json"
 OWN: dict[str, float] = {"margin left": 0.0}
@@ -32,10 +33,13 @@ def set_limit(
     Raises
     ------
     UsageError
-        For a limit that is not a finite number.
+        For a limit that is not a finite number, and for an indicator or a unit
+        that nobody knows: such a limit would never be looked at.
     """
     if value is not None and not math.isfinite(value):
         raise UsageError(f"a limit must be a finite number, not {value}")
+    if value is not None:
+        _refuse_unknown(archive, indicator, serial)
     kept = {k: v for k, v in limits(archive).items() if OWN.get(k) != v}
     key = f"{serial}/{indicator}" if serial else indicator
     if value is None:
@@ -43,6 +47,23 @@ def set_limit(
     else:
         kept[key] = value
     archive.write_document(DOCUMENT, json.dumps(kept, sort_keys=True, indent=1).encode())
+
+
+def _refuse_unknown(archive: Archive, indicator: str, serial: str | None) -> None:
+    from replay.wear.duty import units_known
+
+    family = describe(indicator)
+    if not family.unit or family.counts_use or (indicator == "ripple"):
+        names = [i.name for i in INDICATORS if not i.counts_use and i.name != "ripple"]
+        raise UsageError(
+            f"{indicator!r} is not an indicator that can have a limit",
+            todo=f"one of {', '.join(names)}, ripple at N per turn",
+        )
+    if serial is not None and serial not in (known := units_known(archive)):
+        raise UsageError(
+            f"no session and no note names a unit {serial!r}",
+            todo=f"known are {', '.join(sorted(known)) or 'none'}",
+        )
 
 
 def limit_for(found: dict[str, float], serial: str, indicator: str) -> float | None:

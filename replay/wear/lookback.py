@@ -1,43 +1,54 @@
 """Would the dates have been right? Stand in the past, project, compare.
 
-A history whose indicator has crossed its limit tells when it truly did. At
-each of several earlier sessions the projection is made from what was known
-then. The share of intervals that hold the true moment should be the
-confidence that they claim.
+A history whose indicator has crossed its limit tells when it did. At each of
+several earlier moments the projection is made from the sessions that were
+there then, by the same path as today's. The share of intervals that hold the
+moment of crossing should be the confidence that they claim. That moment is what
+all sessions together say, under the conditions that were usual at the earlier
+one: a date for the cold is not held against a crossing in the warm.
+
+Few units are left in service until they cross a limit. A unit that wears has
+crossed other levels on its way, though, and the same question can be asked of
+those; such looks are counted apart.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.wear.assessing import CONFIDENCE
+from replay.wear.assessing import CONFIDENCE, assess
 from replay.wear.catalogue import describe
-from replay.wear.histories import Floats, histories
+from replay.wear.histories import YEAR_US, Floats, History, histories
 from replay.wear.indicators import NOTHING
 from replay.wear.keeping import indicator_rows
 from replay.wear.limits import limit_for, limits
 from replay.wear.maintenance import maintenance
-from replay.wear.projection import FEWEST, Projection, project
-from replay.wear.ranks import memory_factor
+from replay.wear.projection import FEWEST, Projection
+from replay.wear.trends import trends
 
 STANDS = (0.5, 0.6, 0.7, 0.8, 0.9)
 """Shares of the time to the crossing at which one stands and looks ahead."""
 
+REACHED = 0.8
+"""Share of its way at which a worn history's own level is asked after."""
+
 
 @dataclass(frozen=True, slots=True)
 class Stand:
-    """One look ahead from the past; times in the history's own unit."""
+    """One look ahead from the past; years from the history's first session."""
 
     serial: str
     indicator: str
     at: float
     crossed: float
     projection: Projection
+    of_limit: bool = True
+    """Whether the level was a limit; else one that the history has reached."""
 
     @property
     def held(self) -> bool:
@@ -79,61 +90,122 @@ def crossing(times: Floats, values: Floats, limit: float, worse: str) -> float |
     return float(times[k - 1] + share * (times[k] - times[k - 1]))
 
 
+def level_reached(values: Floats, worse: str) -> float | None:
+    """Return the level at `REACHED` of a history's way; None when it went none."""
+    sign = 1.0 if worse == "up" else -1.0
+    course = _rising(sign * values)
+    first, last = float(np.median(course[:5])), float(np.median(course[-5:]))
+    return sign * (first + REACHED * (last - first)) if last > first else None
+
+
 def stand_back(
-    times: Floats,
-    values: Floats,
+    rows: pl.DataFrame,
+    notes: pl.DataFrame,
     limit: float,
-    crossed: float,
     *,
-    worse: str = "up",
-    serial: str = "",
-    indicator: str = "",
     shares: Sequence[float] = STANDS,
+    of_limit: bool = True,
 ) -> list[Stand]:
-    """Return the projections that would have been made before a known crossing."""
+    """Return the projections that would have been made before a crossing.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        One indicator of one unit, as in the ``indicators`` table; it has
+        crossed ``limit``.
+    notes : DataFrame
+        Maintenance notes.
+    limit : float
+    shares : sequence of float
+        Where one stands, as shares of the time to the crossing, from the first
+        session or the last maintenance work on.
+    of_limit : bool
+        Kept with each stand.
+    """
+    crossed = _crossed(rows, notes, limit, None)
+    if crossed is None:
+        return []
+    whole, when = crossed
+    begin = int(whole.start_us[int(np.searchsorted(whole.sections, whole.sections[-1]))])
+    offset = (begin - int(whole.start_us[0])) / YEAR_US
+    start = pl.col("start").dt.timestamp("us")
     stands = []
     for share in shares:
-        at = times[0] + share * (crossed - times[0])
-        seen = times <= at
-        if seen.sum() < 2 * FEWEST:
+        at = share * (when - offset)
+        seen = rows.filter(start <= begin + round(at * YEAR_US))
+        if seen.filter(start >= begin).height < 2 * FEWEST:
             continue
-        t, y = times[seen], values[seen]
-        curve = np.polynomial.polynomial.polyfit(t - t[0], y, 2)
-        rest = y - np.polynomial.polynomial.polyval(t - t[0], curve)
-        found = project(
-            t,
-            y,
-            limit,
-            worse=worse,
-            variance_factor=memory_factor(rest, parameters=3),
-            confidence=CONFIDENCE,
-        )
-        stands.append(Stand(serial, indicator, float(at), crossed, found))
+        then = next(iter(histories(seen, notes, use=pl.DataFrame())), None)
+        found = None if then is None else assess(then, limit=limit).projection
+        if then is None or found is None:
+            continue
+        usual = _crossed(rows, notes, limit, then.levelled.reference)
+        if usual is not None and usual[1] > offset + at:
+            stands.append(
+                Stand(whole.serial, whole.indicator, offset + at, usual[1], found, of_limit)
+            )
     return stands
 
 
-def look_back(archive: Archive) -> list[Stand]:
-    """Return a look ahead from the past for every history that crossed its limit."""
-    table = indicator_rows(archive)
-    bounds = limits(archive)
+def _crossed(
+    rows: pl.DataFrame, notes: pl.DataFrame, limit: float, usual: Mapping[str, float] | None
+) -> tuple[History, float] | None:
+    """Return a history and when it crossed, by all of its sessions; None if it did not."""
+    history = next(iter(histories(rows, notes, use=pl.DataFrame(), usual=usual)), None)
+    found = None if history is None else assess(history, limit=limit).projection
+    if history is None or found is None or found.median is None:
+        return None
+    return history, found.median
+
+
+def look_back(
+    archive: Archive, *, progress: Callable[[list[str]], Iterable[str]] | None = None
+) -> list[Stand]:
+    """Return looks ahead from the past for every history that went far enough.
+
+    Those that crossed their limit are asked when they would; of those that
+    worsen without having crossed one, when they would reach a level on their way.
+
+    Parameters
+    ----------
+    archive : Archive
+    progress : callable, optional
+        Takes the list of units' serials and returns an iterable of them.
+    """
+    table = indicator_rows(archive).filter(pl.col("indicator") != NOTHING)
     if not table.height:
         return []
+    notes, bounds = maintenance(archive), limits(archive)
+    moving = {
+        (t.serial, t.indicator) for t in trends(archive) if t.verdict in ("rising", "falling")
+    }
+    parts = table.partition_by("serial", as_dict=True)
+    serials = sorted(key[0] for key in parts)
     stands: list[Stand] = []
-    table = table.filter(pl.col("indicator") != NOTHING)
-    for history in histories(table, maintenance(archive), use=pl.DataFrame()):
-        limit = limit_for(bounds, history.serial, history.indicator)
-        worse = describe(history.indicator).worse
-        own = history.sections == history.sections[-1]
-        if limit is None or worse == "either" or own.sum() < 2 * FEWEST:
-            continue
-        t, y = history.axis[own], history.levelled.values[own]
-        crossed = crossing(t, y, limit, worse)
-        if crossed is not None:
-            stands += stand_back(
-                t, y, limit, crossed, worse=worse, serial=history.serial,
-                indicator=history.indicator,
-            )  # fmt: skip
+    for serial in progress(serials) if progress else serials:
+        for rows in parts[(serial,)].partition_by("indicator", maintain_order=True):
+            indicator = rows["indicator"][0]
+            limit = limit_for(bounds, serial, indicator)
+            if limit is None and (serial, indicator) not in moving:
+                continue
+            history = next(iter(histories(rows, notes, use=pl.DataFrame())), None)
+            if history is not None:
+                stands += _stands(history, rows, notes, limit, (serial, indicator) in moving)
     return stands
+
+
+def _stands(
+    history: History, rows: pl.DataFrame, notes: pl.DataFrame, limit: float | None, moving: bool
+) -> list[Stand]:
+    worse = describe(history.indicator).worse
+    own = history.sections == history.sections[-1]
+    if worse == "either" or own.sum() < 2 * FEWEST or describe(history.indicator).counts_use:
+        return []
+    t, y = history.axis[own], history.levelled.values[own]
+    if limit is not None and crossing(t, y, limit, worse) is not None:
+        return stand_back(rows, notes, limit)
+    level = level_reached(y, worse) if moving else None
+    return [] if level is None else stand_back(rows, notes, level, of_limit=False)
 
 
 def coverage(stands: Iterable[Stand]) -> Coverage:

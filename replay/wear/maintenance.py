@@ -45,6 +45,7 @@ def add_maintenance(
     *,
     arm: str = "",
     joint: str = "",
+    new_unit: bool = False,
 ) -> str:
     """Record what was done to a unit; return the note's id.
 
@@ -61,18 +62,33 @@ def add_maintenance(
         Free text.
     arm, joint : str
         Where the unit sat, if known.
+    new_unit : bool
+        Whether the unit may be one that no session and no note has named yet,
+        such as a spare that is going to be installed.
 
     Raises
     ------
     UsageError
-        When the word or the date is not understood, or the serial is empty.
+        When the word or the date is not understood, the serial is empty, or
+        nobody knows it and it is not said to be new.
     """
+    from replay.wear.duty import units_known
+
     if not serial.strip():
         raise UsageError("a maintenance note needs the unit's serial number")
     if what not in WORDS:
         raise UsageError(
             f"{what!r} is not a kind of maintenance", todo=f"one of {', '.join(WORDS)}"
         )
+    date_of_work = _instant(when)
+    if not new_unit:
+        known = units_known(archive)
+        if serial.strip() not in known:
+            raise UsageError(
+                f"no session and no note names a unit {serial.strip()!r}",
+                todo=f"known are {', '.join(sorted(known)) or 'none'}; "
+                "for a unit yet to be installed: --new-unit, new_unit=True",
+            )
     note = uuid.uuid4().hex[:12]
     row = {
         "note": note,
@@ -80,7 +96,7 @@ def add_maintenance(
         "arm": arm,
         "serial": serial.strip(),
         "joint": joint,
-        "date": _instant(when),
+        "date": date_of_work,
         "what": what,
         "detail": detail,
     }

@@ -17,7 +17,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.records import Trend
 from replay.wear import keeping
-from replay.wear.assessing import Assessment, assess
+from replay.wear.assessing import CONFIDENCE, Assessment, assess
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.discovery import adjusted_p_values
 from replay.wear.histories import YEAR_US, History, histories, instant, use_so_far
@@ -238,6 +238,11 @@ def _dated(p: Projection, h: History, against: str) -> dict[str, Any]:
             return LATEST
         return instant(int(h.start_us[-1])) + timedelta(days=years * 365.25)
 
+    def remaining(value: float | None) -> float | None:
+        if value is None or not per_year > 0:
+            return None
+        return max((value - float(h.axis[-1])) / per_year, 0.0)
+
     made: dict[str, Any] = {
         "word": p.word,
         "reason": p.reason,
@@ -245,7 +250,10 @@ def _dated(p: Projection, h: History, against: str) -> dict[str, Any]:
         "date": date(p.median),
         "date_low": date(p.low),
         "date_high": date(p.high),
-        "confidence": 0.9,
+        "remaining_years": remaining(p.median),
+        "remaining_years_low": remaining(p.low),
+        "remaining_years_high": remaining(p.high),
+        "confidence": CONFIDENCE,
         "chance": p.chance,
         "horizon": date(p.horizon),
         "laws": [{"law": law, "weight": round(w, 4)} for law, w in p.laws],

@@ -12,7 +12,7 @@ from replay.errors import UsageError
 from replay.records import Trend
 from replay.wear.assessing import Assessment, assess
 from replay.wear.catalogue import USE_AXES
-from replay.wear.charts import D2_OF_TWO, Chart, ewma
+from replay.wear.charts import D2_OF_TWO, Chart, Cusum, cusum, ewma
 from replay.wear.histories import Floats, History, histories, use_so_far
 from replay.wear.indicators import SCHEMA
 from replay.wear.limits import limit_for, limits
@@ -22,6 +22,10 @@ from replay.wear.trends import trends
 LEARNING = 20
 """Sessions, at most a third of a history, that say what is usual on the chart."""
 CHART_WEIGHT = 0.2
+CUSUM_SLACK, CUSUM_LIMIT = 0.5, 5.0
+"""k and h of the cumulative sum in standard deviations: a shift of one is looked
+for, and without any a false alarm comes about once in 465 sessions (the usual
+choice in the handbook's table, from memory)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +40,8 @@ class UnitHistory:
     """session, start, at, joint, axis, value, se, levelled, section, average."""
     chart: Chart | None
     """Exponentially weighted average of the levelled values, and its limits."""
+    cusum: Cusum | None
+    """Cumulative sums of the same values, in standard deviations."""
     notes: pl.DataFrame
 
 
@@ -47,8 +53,13 @@ def unit_history(
     Raises
     ------
     UsageError
-        When the archive has no such indicator of that unit.
+        When the archive has no such indicator of that unit, or wear cannot be
+        drawn against that.
     """
+    if against != "time" and against not in USE_AXES:
+        raise UsageError(
+            f"wear cannot be drawn against {against!r}", todo=f"time, {', '.join(USE_AXES)}"
+        )
     rows = _rows(archive, serial, indicator, against)
     own = rows.filter(pl.col("indicator") == indicator)
     notes = maintenance(archive, serial)
@@ -61,6 +72,7 @@ def unit_history(
         )
     assessment = assess(history, limit=limit_for(limits(archive), serial, indicator))
     known = trends(archive, serial=serial, indicator=indicator, against=against)
+    usual = _usual(history)
     chart = watch(history)
     return UnitHistory(
         history=history,
@@ -68,6 +80,14 @@ def unit_history(
         trend=known[0] if known else None,
         points=_points(history, own, chart),
         chart=chart,
+        cusum=None
+        if usual is None
+        else cusum(
+            (usual.values - usual.middle) / usual.sigma,
+            target=0.0,
+            k=CUSUM_SLACK,
+            h=CUSUM_LIMIT,
+        ),
         notes=notes,
     )
 
@@ -79,18 +99,34 @@ def watch(history: History) -> Chart | None:
     most `LEARNING`, at most a third of them. Spread from moving ranges, as
     for the chart of individuals.
     """
-    own = history.sections == history.sections[-1]
-    values = history.levelled.values[own]
+    usual = _usual(history)
+    if usual is None:
+        return None
+    return ewma(
+        usual.values,
+        target=usual.middle,
+        sigma=usual.sigma,
+        weight=CHART_WEIGHT,
+        start_up=True,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Usual:
+    values: Floats
+    """Levelled values of the latest section."""
+    middle: float
+    sigma: float
+
+
+def _usual(history: History) -> _Usual | None:
+    values = history.levelled.values[history.sections == history.sections[-1]]
     first = min(LEARNING, len(values) // 3)
     if first < 5:
         return None
     usual = values[:first]
     sigma = float(np.mean(np.abs(np.diff(usual)))) / D2_OF_TWO
-    if sigma <= 0:
-        return None
-    return ewma(
-        values, target=float(np.median(usual)), sigma=sigma, weight=CHART_WEIGHT, start_up=True
-    )
+    return _Usual(values, float(np.median(usual)), sigma) if sigma > 0 else None
 
 
 def _rows(archive: Archive, serial: str, indicator: str, against: str) -> pl.DataFrame:

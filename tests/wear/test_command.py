@@ -85,6 +85,77 @@ def test_looking_back_counts_intervals_that_held(copy, capsys):
     assert found["stands"] >= 1
     assert 0 <= found["held"] <= found["stands"]
     assert found["claimed"] == 0.9
+    # units that wear without a limit are asked after levels on their way
+    reached = found["at_levels_reached"]
+    assert {"serial": "TU-101", "indicator": "friction at usual rate"} in reached["histories"]
+    assert 0 <= reached["held"] <= reached["stands"]
+
+
+def test_looking_back_is_said_in_words(copy, capsys):
+    code, said = run(copy, capsys, "--look-back")
+    assert code == 0
+    assert "claimed 90%" in said.out
+    assert "no history has crossed its limit yet" in said.err
+
+
+def test_duty_since_installation_is_told(copy, capsys):
+    code, said = run(copy, capsys, "--json", "--duty", "--serial", "TU-101")
+    assert code == 0
+    duty = {d["indicator"]: d for d in json.loads(said.out)["duty"]}
+    assert duty["starts"]["sessions"] == 30
+    assert duty["starts"]["total"] == 30 * 30
+    # 30 legs of 4 s a session, ends of a stretch known to a sample
+    assert duty["hours moving"]["total"] == pytest.approx(30 * 30 * 4 / 3600, rel=0.08)
+    assert 0 < duty["hours moving"]["se"] < 0.01 * duty["hours moving"]["total"]
+    assert 0 < duty["travel"]["se"] < 0.01 * duty["travel"]["total"]
+    add_maintenance(copy, "TU-101", "2032-01-10", "replaced")
+    _, said = run(copy, capsys, "--json", "--serial", "TU-101")
+    anew = {d["indicator"]: d for d in json.loads(said.out)["duty"]}
+    assert anew["starts"]["sessions"] == 15
+    add_maintenance(copy, "TU-102", "2033-06-01", "replaced")
+    _, said = run(copy, capsys, "--duty")
+    assert "TU-102" in said.out  # its life is over, not forgotten
+
+
+def test_the_fleet_and_the_measures_are_saved(copy, capsys, tmp_path):
+    code, _ = run(copy, capsys, "--fleet", "--out", str(tmp_path / "fleet.parquet"))
+    assert code == 0
+    assert pl.read_parquet(tmp_path / "fleet.parquet")["serial"].to_list() == ["TU-101", "TU-102"]
+    code, _ = run(copy, capsys, "--measures", str(tmp_path / "m.csv"), "--serial", "TU-101")
+    assert code == 0
+    rows = pl.read_csv(tmp_path / "m.csv", infer_schema_length=None)
+    assert set(rows["serial"]) == {"TU-101"}
+    assert {"value", "se", "session", "indicator"} <= set(rows.columns)
+    assert rows["session"].n_unique() == 30
+
+
+def test_a_unit_that_nobody_knows_is_refused_unless_it_is_new(copy, capsys):
+    code, said = run(copy, capsys, "--note", "TU-110", "2032-05-01", "inspected")
+    assert code == 2
+    assert "TU-101, TU-102" in said.err
+    assert "--new-unit" in said.err
+    assert not maintenance(copy).height
+    code, _ = run(copy, capsys, "--note", "TU-110", "2032-05-01", "inspected", "--new-unit")
+    assert code == 0
+    code, _ = run(copy, capsys, "--note", "TU-110", "2032-05-02", "adjusted")
+    assert code == 0  # a note names it now
+    assert maintenance(copy)["serial"].to_list() == ["TU-110", "TU-110"]
+
+
+def test_what_no_session_could_give_is_said(copy, capsys):
+    _, said = run(copy, capsys)
+    assert "not measured in any session: margin left (needs the arm file's current limit)" in (
+        said.err
+    )
+
+
+def test_a_limit_on_the_axis_of_use_is_given_in_use(copy, capsys):
+    limit = ["--limit", "TU-101/friction at usual rate=2.2"]
+    code, said = run(copy, capsys, "--against", "travel", "--serial", "TU-101", *limit)
+    assert code == 0
+    line = next(row for row in said.out.splitlines() if "friction at usual rate" in row)
+    assert " turns (" in line
+    assert ", about 203" in line
 
 
 @pytest.mark.parametrize(
@@ -96,6 +167,11 @@ def test_looking_back_counts_intervals_that_held(copy, capsys):
         ["--limit", "coulomb friction"],
         ["--limit", "coulomb friction=much"],
         ["--out", "wear.docx"],
+        ["--out", "nowhere/wear.csv"],
+        ["--measures", "wear.json"],
+        ["--limit", "coulomb fricton=2"],
+        ["--limit", "TU-999/coulomb friction=2"],
+        ["--limit", "travel=2"],
     ],
 )
 def test_wrong_words_are_refused_and_nothing_is_kept(copy, capsys, words):

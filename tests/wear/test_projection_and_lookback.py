@@ -1,8 +1,11 @@
 import numpy as np
+import polars as pl
 import pytest
-from makers import LAWS, unit
+from makers import LAWS, no_notes, unit
 
-from replay.wear.lookback import coverage, crossing, stand_back
+from replay.wear.assessing import assess
+from replay.wear.histories import histories
+from replay.wear.lookback import coverage, crossing, level_reached, stand_back
 from replay.wear.projection import project
 
 
@@ -38,19 +41,93 @@ def test_too_few_values_say_so():
     assert "5 sessions" in found.reason
 
 
-def test_limit_dates_cover_the_truth_over_several_laws():
-    stands = []
-    for law in LAWS:
-        if law == "none":
-            continue
-        for seed in range(8):
-            made = unit([seed, 77], law=law, sessions=150, season=0.0, growth=0.5, noise=0.03)
-            limit = made.truth[0] + 0.9 * (made.truth[-1] - made.truth[0])
-            crossed = float(np.interp(limit, made.truth, made.years))
-            stands += stand_back(made.years, made.rows["value"].to_numpy(), limit, crossed)
-    found = coverage(stands)
-    assert found.stands > 150
-    assert found.share == pytest.approx(found.claimed, abs=0.07)
+@pytest.mark.parametrize("law", [law for law in LAWS if law != "none"])
+def test_limit_dates_cover_the_truth_of_every_law_through_seasons(law):
+    held = []
+    for seed in range(14):
+        made = unit([seed, 77], law=law, sessions=150, growth=0.5, season=0.1, noise=0.03)
+        limit = float(made.truth[0] + 0.9 * (made.truth[-1] - made.truth[0]))
+        for share in (0.6, 0.75, 0.9):
+            at = share * made.years[-1]
+            rows = made.rows.head(int((made.years <= at).sum()))
+            history = next(iter(histories(rows, no_notes(), use=pl.DataFrame())))
+            found = assess(history, limit=limit).projection
+            # what the season adds under the conditions that the date is for
+            usual = history.levelled.reference
+            cold = (18 - usual["temperature_c"]) / 11
+            course = made.truth + 1.2 * 0.1 * (cold + 0.15 * cold**2)
+            course += 0.0012 * (usual["load_nm"] - 30)
+            crossed = np.interp(limit, course, made.years, right=np.inf) - made.years[0]
+            if crossed < at - made.years[0] or not np.isfinite(crossed):
+                continue
+            low, high = (np.inf if v is None else v for v in (found.low, found.high))
+            held.append(low <= crossed <= high)
+    assert len(held) >= 20
+    # 90 % of these, less three standard deviations of as many histories
+    assert np.mean(held) >= 0.9 - 3 * (0.09 / 14) ** 0.5
+
+
+def test_a_bend_of_wear_is_not_taken_for_a_season():
+    # Eight months: time, temperature and its square can stand in for a bend.
+    made = unit(3, law="accelerating", sessions=400, years=0.7, growth=0.6, season=0.0, noise=0.01)
+    limit = float(1.2 * (1 + 0.6 * (0.9 / 0.7) ** 2))  # reached after 0.9 years
+    history = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
+    found = assess(history, limit=limit).projection
+    assert found.low <= 0.9 - made.years[0] <= found.high
+    assert found.high - found.low < 0.25
+
+
+def test_conditions_beside_the_law_keep_the_date():
+    rng = np.random.default_rng(6)
+    t = np.linspace(0, 2, 120)
+    season = np.sin(2 * np.pi * t)[:, None]
+    y = 1 + 0.3 * t + 0.4 * season[:, 0] + 0.02 * rng.normal(size=120)
+    found = project(t, y, 1.9, conditions=season)
+    assert found.median == pytest.approx(3.0, rel=0.05)
+    blind = project(t, y, 1.9)
+    assert (blind.high or 99) - blind.low > 3 * (found.high - found.low)
+
+
+def test_a_section_has_its_own_level_and_the_last_one_counts():
+    rng = np.random.default_rng(7)
+    t = np.linspace(0, 2, 120)
+    sections = (t > 1.5).astype(int)
+    y = 1 + 0.3 * t - 0.3 * sections + 0.01 * rng.normal(size=120)
+    found = project(t, y, 1.6, sections=sections)
+    assert found.median == pytest.approx(3.0, rel=0.1)
+
+
+def test_one_wild_session_does_not_move_the_date():
+    t = np.linspace(0, 2, 100)
+    y = 1 + 0.2 * t + 0.01 * np.random.default_rng(8).normal(size=100)
+    wild = y.copy()
+    wild[95] = 40.0
+    assert project(t, wild, 1.6).median == pytest.approx(project(t, y, 1.6).median, rel=0.05)
+
+
+@pytest.mark.parametrize("limit", [True, False])
+def test_looks_back_hold_as_often_as_they_claim(limit):
+    held = []
+    for seed in range(12):
+        made = unit([seed, 79], law="linear", growth=0.5, sessions=150, noise=0.03)
+        level = float(1.2 * 1.4)
+        if not limit:
+            history = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
+            level = level_reached(history.levelled.values, "up")
+            assert 1.2 * 1.3 < level < 1.2 * 1.5
+        stands = stand_back(made.rows, no_notes(), level, of_limit=limit)
+        assert {s.of_limit for s in stands} <= {limit}
+        assert all(s.at < s.crossed for s in stands)
+        held += stands
+    found = coverage(held)
+    assert found.stands >= 40
+    assert found.share >= 0.9 - 3 * (0.09 / 12) ** 0.5
+
+
+def test_levels_fall_where_falling_is_worse():
+    values = np.linspace(50.0, 20.0, 40)
+    assert level_reached(values, "down") == pytest.approx(26.0, abs=1.5)
+    assert level_reached(values, "up") is None
 
 
 def test_the_true_crossing_is_found_again_in_a_whole_history():

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from replay.wear.measures.measure import Measure, column, measure, runs
+from replay.wear.measures.measure import Floats, Measure, column, measure, runs
 
 
 def use_measures(table: pl.DataFrame) -> list[Measure]:
@@ -39,5 +40,37 @@ def use_measures(table: pl.DataFrame) -> list[Measure]:
     known = engaged.drop_nulls().to_numpy()
     if len(known):
         values["brake cycles"] = float(np.count_nonzero(known[:-1] & ~known[1:]))
-    found = [measure(name, value, 0.0, len(t), at) for name, value in values.items()]
+    errors = _errors(dt, rate, current, moving)
+    found = [
+        measure(name, value, errors.get(name, 0.0), len(t), at) for name, value in values.items()
+    ]
     return [m for m in found if m is not None]
+
+
+def _errors(
+    dt: Floats, rate: Floats, current: Floats, moving: npt.NDArray[np.bool_]
+) -> dict[str, float]:
+    """Return standard errors of what is integrated; a count of what was logged has none.
+
+    A stretch of motion begins and ends somewhere between two samples: each end
+    is uncertain by a step over the square root of 12. Noise of rate and current
+    is told by differences of neighbours, and adds up as independent errors do.
+    """
+    step = float(np.median(dt))
+    ends = 2 * len(runs(moving))
+    edge = step * (ends / 12) ** 0.5
+    inside = moving[:-1]
+    slow = float(np.quantile(rate[:-1][inside], 0.1)) if inside.any() else 0.0
+    rate_noise, current_noise = _noise(rate), _noise(current)
+    return {
+        "hours moving": edge / 3600,
+        "travel": float(np.hypot(slow * edge, rate_noise * np.sqrt(np.sum(dt[inside] ** 2)))),
+        "work": float(2 * current_noise * np.sqrt(np.sum((current[:-1] * dt) ** 2))),
+    }
+
+
+def _noise(values: Floats) -> float:
+    """Return the spread of single samples, from second differences: slow change is no noise."""
+    if len(values) < 3:
+        return 0.0
+    return float(np.median(np.abs(np.diff(values, 2)))) / 0.6745 / 6**0.5
