@@ -9,6 +9,8 @@ from replay.cleaning.channels import ChannelPlan
 from replay.cleaning.order import Lapse
 from replay.cleaning.parts import Part
 from replay.cleaning.streams import StreamCleaner
+from replay.logs import scales
+from replay.logs.raw import RawLog
 from replay.records import QualityNote
 
 SET_ASIDE_KINDS = frozenset(
@@ -63,7 +65,11 @@ def instant(ns: int) -> datetime:
 def quality_notes(part: Part) -> list[QualityNote]:
     """Return all notes of one file, rows first, then times, then channels."""
     notes = [
-        QualityNote(a.kind, f"{a.detail} (rows {_rows(a.rows, a.count)})", count=a.count)
+        QualityNote(
+            a.kind,
+            f"{a.detail} (rows {_rows(a.rows, a.count)})" if a.rows else a.detail,
+            count=a.count,
+        )
         for a in part.raw.set_aside
     ]
     if part.base_note:
@@ -81,9 +87,23 @@ def quality_notes(part: Part) -> list[QualityNote]:
                         f"set aside (a log map can name it {plan.column + '#2'!r})",
                     )
                 )
+            notes += _stated_unit(plan, part.raw)
             notes += _value_notes(plan, _noun(cleaner))
         notes += _watch_notes(cleaner)
     return notes
+
+
+def _stated_unit(plan: ChannelPlan, raw: RawLog) -> Iterator[QualityNote]:
+    """Tell where the log itself states another unit than the log map."""
+    said = raw.units.get(plan.column)
+    stated = None if said is None else scales.find(said)
+    if stated is not None and plan.unit is not None and stated.unit != plan.unit:
+        yield _note(
+            plan,
+            "unit-contradiction",
+            f"column {plan.column!r} is in {said} by the log's row of units and in {plan.unit} by "
+            "the log map; the log map was followed",
+        )
 
 
 def _row_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:

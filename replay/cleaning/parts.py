@@ -147,7 +147,7 @@ def find_time(raw: RawLog, log_map: LogMap) -> str | None:
             "time: no column " + " or ".join(repr(c) for c in log_map.time.columns),
             file=raw.path,
             column=log_map.time.columns[0],
-            todo="columns: " + ", ".join(repr(c) for c in raw.columns[:8]),
+            todo="columns: " + ", ".join(repr(c[:60]) for c in raw.columns[:8]),
         )
     return column
 

@@ -10,6 +10,9 @@ from replay.errors import LogMapError
 from replay.logs.maps import Entry, LogMap
 from replay.units import channel
 
+_SHOWN = 60
+"""So many letters of a column's name are shown."""
+
 
 @dataclass(frozen=True, slots=True)
 class Binding:
@@ -159,7 +162,7 @@ def _missing(
 ) -> LogMapError:
     name = wanted[0] if wanted else ""
     near = difflib.get_close_matches(name, columns, 3, 0.5)
-    shown = ", ".join(repr(c) for c in (near or list(columns)[:8]))
+    shown = ", ".join(repr(c[:_SHOWN]) for c in (near or list(columns)[:8]))
     kind = noun(log_map)
     return LogMapError(
         f"{where}: no {kind} " + " or ".join(repr(w) for w in wanted),

@@ -65,6 +65,10 @@ def from_frame(path: Path, kind: str, frame: pl.LazyFrame) -> RawLog:
     """Wrap a scanned table; columns keep their types."""
     try:
         schema = frame.collect_schema()
+        plain = {n: n.strip() for n in schema.names() if n != n.strip()}
+        if plain and len({n.strip() for n in schema.names()}) == len(schema):
+            frame = frame.rename(plain)
+            schema = frame.collect_schema()
         _check_width(len(schema), path)
         sample = frame.head(_HEAD_ROWS).collect()
     except pl.exceptions.PolarsError as error:

@@ -14,7 +14,7 @@ import polars as pl
 from replay.errors import LogRefused
 from replay.logs.dialect import Dialect, find_dialect
 from replay.logs.raw import RawLog, SetAside
-from replay.logs.scrub import lines_of, scrub
+from replay.logs.scrub import lines_of, remarks_told, scrub
 from replay.logs.sniff import Sniff
 
 _LOOK_LINES = 400
@@ -31,7 +31,7 @@ def read_delimited(path: Path, text: Sniff, scratch: Path) -> RawLog:
     plain = (
         text.encoding == "utf-8"
         and text.newline == "\n"
-        and not dialect.blanks
+        and not dialect.parted_anew
         and not (dialect.comment and _comments_inside(path, text, dialect))
     )
     if plain:
@@ -46,7 +46,10 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
     target = scratch / f"{path.name}.scrubbed"
     aside, removed = scrub(path, text, dialect, target)
     clean = replace(
-        dialect, delimiter="\t" if dialect.blanks else dialect.delimiter, blanks=False, comment=None
+        dialect,
+        delimiter="\t" if dialect.parted_anew else dialect.delimiter,
+        blanks=False,
+        comment=None,
     )
     if target.stat().st_size == 0:
         reason = "; ".join(f"{a.count} rows: {a.detail}" for a in aside) or "no data rows"
@@ -55,7 +58,7 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
         raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
     except pl.exceptions.PolarsError as error:
         raise LogRefused(f"no table of text: {error}".splitlines()[0], file=path) from None
-    raw.set_aside = aside
+    raw.set_aside = [*_heading(dialect), *aside]
     raw.removed = removed
     raw.tell_tale = None
     raw.lines = None
@@ -94,6 +97,7 @@ def _raw(
             quote_char=quote,
         ).select(needed)
 
+    filled = [s.name for s in sample if s.null_count() < len(s)]
     return RawLog(
         path=path,
         kind="delimited",
@@ -102,12 +106,36 @@ def _raw(
         head=head,
         scan=scan,
         units=dialect.units,
+        set_aside=[*_heading(dialect), *remarks_told(dialect.remarks)],
         decimal_comma=dialect.decimal_comma,
         last_row_suspect=suspect,
-        tell_tale=dialect.columns[-1],
+        tell_tale=filled[-1] if filled else dialect.columns[-1],
         lines=(lambda: _count_lines(table) - skip + suspect) if quote else None,
         scrub=lambda: _scrubbed(path, text, dialect, scratch),
     )
+
+
+def _heading(dialect: Dialect) -> list[SetAside]:
+    """Say what stands above the samples and is none of them."""
+    told = []
+    if dialect.titles:
+        shown = ", ".join(repr(t[:60]) for t in dialect.titles[:3])
+        count = len(dialect.titles)
+        told.append(
+            SetAside(
+                "title-rows",
+                f"{count} lines stand above the one that names the columns, and were left out: "
+                + shown
+                + (", ..." if count > 3 else ""),
+                (),
+                count,
+            )
+        )
+    if dialect.units:
+        units = ", ".join(f"{name} in {unit}" for name, unit in list(dialect.units.items())[:8])
+        more = ", ..." if len(dialect.units) > 8 else ""
+        told.append(SetAside("unit-row", f"a row of units stands under the names: {units}{more}"))
+    return told
 
 
 def _count_lines(path: Path) -> int:

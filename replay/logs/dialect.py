@@ -18,6 +18,9 @@ DELIMITERS = (",", ";", "\t", "|")
 COMMENTS = ("#", "%", "//", "!")
 MAX_COLUMNS = 4096
 
+_NO_DELIMITER = frozenset(" \t.+-_:\"'/\\()[]{}%#*$?!=<>,;|\r\n")
+"""Signs that part cells only where one of `DELIMITERS` says so, or that stand inside cells."""
+
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 _NUMBER_COMMA = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?$")
 _NO_VALUE = {"", "nan", "null", "none", "n/a", "na", "-", "inf", "-inf", "err", "error"}
@@ -35,10 +38,20 @@ class Dialect:
     comment: str | None = None
     blanks: bool = False
     """Columns are parted by runs of blanks; scrubbing makes them tabs."""
+    titles: tuple[str, ...] = ()
+    """Lines above the names that belong to no column."""
+    remarks: tuple[str, ...] = ()
+    """Comment lines above the data."""
+
+    @property
+    def parted_anew(self) -> bool:
+        """Whether scrubbing parts the columns by tabs, so that one sign has one meaning."""
+        return self.blanks or (self.decimal_comma and self.delimiter == ",")
 
 
 def find_dialect(lines: Sequence[str], file: object) -> Dialect:
     """Decide the layout from the file's first lines (line ends removed)."""
+    lines = [s.replace("\x00", "") for s in lines]
     comment = next((c for c in COMMENTS for s in lines[:50] if s.startswith(c)), None)
     solid = [
         (i, s) for i, s in enumerate(lines) if s.strip() and not (comment and s.startswith(comment))
@@ -57,7 +70,13 @@ def find_dialect(lines: Sequence[str], file: object) -> Dialect:
         )
     first = next(k for k, (_, cells) in enumerate(rows) if len(cells) == width)
     place, cells = rows[first]
-    decimal_comma = delimiter != "," and _decimal_comma(rows[first + 1 :])
+    decimal_comma = _decimal_comma(rows[first + 1 :])
+    ends_late = _ends_in_a_delimiter(rows[first:], width)
+    if ends_late and first and len(rows[first - 1][1]) == width - 1:
+        above = [c.strip() for c in rows[first - 1][1]]
+        if all(above) and not any(is_number(c, decimal_comma) for c in above):
+            first -= 1
+            place, cells = rows[first][0], [*rows[first][1], ""]
     numeric = [is_number(c, decimal_comma) for c in cells]
     words = [bool(c.strip()) and not n for c, n in zip(cells, numeric, strict=True)]
     if not any(numeric) and any(words):
@@ -74,7 +93,9 @@ def find_dialect(lines: Sequence[str], file: object) -> Dialect:
             if u.strip().strip("[]()- ")
         }
         skip = after[0][0] + 1
-    return Dialect(delimiter, decimal_comma, names, skip, units, comment, blanks)
+    titles = tuple(s.strip() for i, s in solid if i < place and i < skip)
+    remarks = tuple(s for s in lines[:skip] if comment and s.startswith(comment))
+    return Dialect(delimiter, decimal_comma, names, skip, units, comment, blanks, titles, remarks)
 
 
 def split(line: str, delimiter: str, blanks: bool = False) -> list[str]:
@@ -114,11 +135,32 @@ def _delimiter(lines: Sequence[str]) -> tuple[str, bool]:
             best, score = candidate, value
     if best:
         return best, False
+    other = _other_delimiter(tail)
+    if other is not None:
+        return other, False
     widths = Counter(len(s.split()) for s in tail)
     width = max(widths, key=lambda w: (widths[w], w))
     if width >= 2:
         return " ", True
     return ",", False
+
+
+def _other_delimiter(lines: Sequence[str]) -> str | None:
+    """Return a sign that stands equally often in all lines, with numbers between."""
+    last = lines[-2:][0]
+    for sign in dict.fromkeys(last):
+        if sign.isalnum() or not sign.isascii() or sign in _NO_DELIMITER:
+            continue
+        if len({s.count(sign) for s in lines}) != 1:
+            continue
+        cells = last.split(sign)
+        if 2 * sum(is_number(c, "," in c) for c in cells) >= len(cells):
+            return sign
+    return None
+
+
+def _ends_in_a_delimiter(rows: Sequence[tuple[int, list[str]]], width: int) -> bool:
+    return all(not cells[-1].strip() for _, cells in rows if len(cells) == width)
 
 
 def _share_sensible(lines: Sequence[str], delimiter: str) -> float:
@@ -181,7 +223,7 @@ def _unique(names: Sequence[str]) -> tuple[str, ...]:
     seen: dict[str, int] = {}
     result: list[str] = []
     for place, name in enumerate(names, 1):
-        text = name.strip('"').lstrip("\ufeff") or f"column_{place}"
+        text = name.lstrip("\ufeff").strip().strip('"').strip() or f"column_{place}"
         count = seen.get(text, 0)
         seen[text] = count + 1
         result.append(text if count == 0 else f"{text}#{count + 1}")

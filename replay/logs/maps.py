@@ -167,7 +167,7 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         names = [table.get(k, k) for k in ("time", "channel", "value")]
         if not all(isinstance(n, str) for n in names):
             raise LogMapError("long.time, long.channel and long.value are column names", file=file)
-        long = (names[0], names[1], names[2])
+        long = (names[0].strip(), names[1].strip(), names[2].strip())
     described = dict(_table(data, "packets", file))
     _known(described, ("xtce", "xtce_text", "root"), "packets", file)
     text = with_description(described, text, file)
@@ -217,6 +217,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
     if rows is not None and not 0 < rows < 1e9:
         raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a positive rate")
     columns = (column,) if isinstance(column, str) else tuple(column or ())
+    columns = tuple(c.strip() if isinstance(c, str) else c for c in columns)
     if not all(isinstance(c, str) for c in columns):
         raise LogMapError(f"time.column is {column!r}", file=file, todo="a name, or several")
     if (rows is None) == (not columns):
@@ -297,6 +298,8 @@ def _entry(
             file=file,
             todo='one for each joint in order; "" where a joint has none',
         )
+    patterns = tuple(p.strip() if isinstance(p, str) else p for p in patterns)
+    columns = tuple(c.strip() if isinstance(c, str) else c for c in columns)
     for name in (*patterns, *columns):
         if name is not None and not isinstance(name, str):
             raise LogMapError(f"{where}: {name!r} is not a column name", file=file)

@@ -11,7 +11,7 @@ import codecs
 import csv
 import io
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -77,12 +77,13 @@ def scrub(
     """
     width = len(dialect.columns)
     delimiter = dialect.delimiter
-    out = "\t" if dialect.blanks else delimiter
+    out = "\t" if dialect.parted_anew else delimiter
     tallies = {"short-row": _Tally(), "long-row": _Tally(), "nul-bytes": _Tally()}
+    remarks: list[str] = []
     removed: list[int] = []
     row = 0
     with target.open("w", encoding="utf-8", newline="\n") as sink:
-        for line in _whole_rows(_data_lines(path, text, dialect), dialect):
+        for line in _whole_rows(_data_lines(path, text, dialect, remarks), dialect):
             row += 1
             if "\x00" in line:
                 tallies["nul-bytes"].add(row)
@@ -93,9 +94,10 @@ def scrub(
                 count, line = len(cells), out.join(cells)
             elif '"' in line:
                 cells = split(line, delimiter)
-                count, line = len(cells), _quoted(cells, delimiter)
+                count, line = len(cells), _quoted(cells, out)
             else:
                 count = line.count(delimiter) + 1
+                line = line if out == delimiter else line.replace(delimiter, out)
             if count != width:
                 tallies["short-row" if count < width else "long-row"].add(row)
                 removed.append(row)
@@ -111,14 +113,32 @@ def scrub(
         for kind, t in tallies.items()
         if t.count
     ]
+    aside += remarks_told([*dialect.remarks, *remarks])
     return aside, tuple(removed)
 
 
-def _data_lines(path: Path, text: Sniff, dialect: Dialect) -> Iterator[str]:
+def remarks_told(remarks: Sequence[str]) -> list[SetAside]:
+    """Say that comment lines were left out, and how the first ones begin."""
+    if not remarks:
+        return []
+    shown = ", ".join(repr(s.strip()[:60]) for s in remarks[:3])
+    return [
+        SetAside(
+            "comment-rows",
+            f"{len(remarks)} comment lines were left out: {shown}"
+            + (", ..." if len(remarks) > 3 else ""),
+            (),
+            len(remarks),
+        )
+    ]
+
+
+def _data_lines(path: Path, text: Sniff, dialect: Dialect, remarks: list[str]) -> Iterator[str]:
     for number, line in enumerate(lines_of(path, text)):
         if number < dialect.skip or not line.strip():
             continue
         if dialect.comment and line.startswith(dialect.comment):
+            remarks.append(line if len(remarks) < _KEPT_ROWS else "")
             continue
         yield line
 

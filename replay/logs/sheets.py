@@ -48,14 +48,13 @@ def read_sheet(path: Path) -> RawLog:
     raw = from_frame(path, "xlsx", frame.lazy())
     raw.units = units
     if titles:
-        rows = tuple(range(1, header + 1))
         words = ", ".join(repr(t) for t in titles[:3]) + (", ..." if len(titles) > 3 else "")
         raw.set_aside.append(
             SetAside(
                 "title-rows",
                 f"{header} rows of the sheet stand above the one that names the columns, and were "
                 f"left out: {words}",
-                rows,
+                (),
                 header,
             )
         )

@@ -25,6 +25,14 @@ _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"\x28\xb5\x2f\xfd", "zst"),
 )
 
+_NOT_READ: tuple[tuple[int, bytes, str, str], ...] = (
+    (257, b"ustar", "a tar archive", "unpack it and ingest the folder"),
+    (0, codecs.BOM_UTF32_LE, "UTF-32 text", "write it as UTF-8"),
+    (0, codecs.BOM_UTF32_BE, "UTF-32 text", "write it as UTF-8"),
+    (0, b"FEA1", "Feather version 1", "write it as Feather version 2, which is Arrow IPC"),
+)
+"""Place of a mark, the mark, what it tells, and what to do about it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sniff:
@@ -60,6 +68,9 @@ def sniff(path: Path) -> Sniff:
         raise LogRefused(f"cannot be read: {error.strerror}", file=path) from None
     if not head:
         raise LogRefused("the file is empty", file=path)
+    for place, mark, what, todo in _NOT_READ:
+        if head[place:].startswith(mark):
+            raise LogRefused(what, file=path, todo=todo)
     for magic, kind in _MAGIC:
         if head.startswith(magic):
             return Sniff(kind)
@@ -76,26 +87,26 @@ def sniff(path: Path) -> Sniff:
 
 def _text(head: bytes, path: Path) -> Sniff | None:
     encoding, bom = _encoding(head)
-    if encoding is None:
-        return None
     cut = len(head) - len(head) % 2 if encoding.startswith("utf-16") else len(head)
     decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
     text = decoder.decode(head[bom:cut])
-    control = sum(text.count(chr(c)) for c in (*range(1, 9), *range(14, 27), 28, 29, 30, 31, 127))
+    control = sum(text.count(chr(c)) for c in (*range(2, 9), *range(14, 27), 28, 29, 30, 127))
     if not text.strip("\x00 \r\n\t"):
         raise LogRefused("the file holds nothing but blanks or NUL bytes", file=path)
     if control > len(text) // 50 or text.count("\x00") > len(text) // 4:
         return None
     newline = "\r" if re.search("\r(?!\n)", text[:-1]) else "\n"
+    if re.match(r"\s*\[\s*[{\[]", text):
+        raise LogRefused(
+            "one JSON document", file=path, todo="one object a line (NDJSON) is what can be read"
+        )
     kind = "ndjson" if text.lstrip().startswith("{") else "delimited"
     return Sniff(kind, encoding, newline, bom)
 
 
-def _encoding(head: bytes) -> tuple[str | None, int]:
+def _encoding(head: bytes) -> tuple[str, int]:
     if head.startswith(codecs.BOM_UTF8):
         return "utf-8", 3
-    if head.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
-        return None, 0
     if head.startswith(codecs.BOM_UTF16_LE):
         return "utf-16-le", 2
     if head.startswith(codecs.BOM_UTF16_BE):
