@@ -6,11 +6,12 @@ once, so asking for one joint gives the same verdict as asking for all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
 from replay.archive import Archive
@@ -27,7 +28,8 @@ from replay.wear.maintenance import maintenance
 from replay.wear.projection import Projection
 
 FALSE_DISCOVERIES = 0.05
-"""Accepted share of false ones among the trends that are reported."""
+"""Accepted share of false ones among the trends reported as worse, and among
+those reported as better."""
 
 LEADING = 4.0
 """Weight of the indicators that a decision rests on, beside those that only
@@ -101,10 +103,7 @@ def judge(
     against : str
     """
     judged = list(assessments(table, notes, bounds, against=against))
-    adjusted = adjusted_p_values(
-        [np.nan if a.p_value is None else a.p_value for a in judged],
-        [LEADING if describe(a.history.indicator).leading else 1.0 for a in judged],
-    )
+    adjusted = _adjusted(judged)
     found = [
         _trend(a, float(p), against, limit_for(bounds, a.history.serial, a.history.indicator))
         for a, p in zip(judged, adjusted, strict=True)
@@ -196,6 +195,32 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
         last_value=last,
         since=h.when(a.since) if a.since is not None and verdict in ("rising", "falling") else None,
         detail=detail,
+    )
+
+
+def _adjusted(judged: Sequence[Assessment]) -> npt.NDArray[np.float64]:
+    """Return the adjusted p-value of the way each trend goes.
+
+    Two questions are asked of all histories, each with its own false discovery
+    rate: which get worse, and which get better. Both are one-sided, so a unit
+    that wears is not held back by the chance that it might have improved.
+    Where either way is worse, both tails count.
+    """
+    weights = [LEADING if describe(a.history.indicator).leading else 1.0 for a in judged]
+    worse, better = np.full(len(judged), np.nan), np.full(len(judged), np.nan)
+    goes_worse = np.zeros(len(judged), dtype=bool)
+    for k, a in enumerate(judged):
+        if a.p_value is None or a.slope is None:
+            continue
+        way = describe(a.history.indicator).worse
+        if way == "either":
+            worse[k], goes_worse[k] = a.p_value, True
+            continue
+        goes_worse[k] = (a.slope.slope > 0) == (way == "up")
+        with_it, against_it = a.p_value / 2, 1 - a.p_value / 2
+        worse[k], better[k] = (with_it, against_it) if goes_worse[k] else (against_it, with_it)
+    return np.where(
+        goes_worse, adjusted_p_values(worse, weights), adjusted_p_values(better, weights)
     )
 
 

@@ -255,3 +255,16 @@ def test_a_session_without_a_number_is_left_out():
         .alias("value")
     )
     assert next(iter(histories(rows, no_notes(), use=pl.DataFrame()))).n == 30
+
+
+def test_worse_and_better_are_two_questions_with_a_rate_each():
+    # One-sided: a rise of two-sided p 0.08 in one of seven leading indicators
+    # is p 0.04 for "worse", and the six others do not go the way of wear.
+    made = seven(31, TU_1={"growth": 0.5}, TU_2={"growth": -0.3})
+    found = {t.serial: t for t in judge(table(made), no_notes(), {})}
+    assert found["TU-1"].verdict == "rising"
+    assert found["TU-2"].verdict == "falling"
+    for t in found.values():
+        assert t.detail["adjusted_p_value"] >= t.p_value / 2 - 1e-12
+    # Seven tests a question: the smallest p of "worse" is multiplied by seven at most.
+    assert found["TU-1"].detail["adjusted_p_value"] <= 7 * found["TU-1"].p_value / 2 + 1e-12
