@@ -9,9 +9,11 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.dialect import MAX_COLUMNS
-from replay.logs.raw import RawLog
+from replay.logs.raw import RawLog, SetAside
 
 _HEAD_ROWS = 5000
+_STREAM_END = b"\xff\xff\xff\xff\x00\x00\x00\x00"
+"""Continuation and a length of nothing (Arrow columnar format, IPC streaming format)."""
 MAX_ROWS_PER_BYTE = 1000
 """A Parquet that claims more rows than this for each byte is damaged or a trap."""
 
@@ -51,7 +53,9 @@ def read_arrow(path: Path, kind: str) -> RawLog:
     """Make an Arrow IPC (Feather) file or stream ready to scan."""
     try:
         if kind == "arrow-stream":
-            return from_frame(path, kind, pl.read_ipc_stream(path).lazy())
+            raw = from_frame(path, kind, pl.read_ipc_stream(path).lazy())
+            raw.set_aside += _without_end(path)
+            return raw
         return from_frame(path, kind, pl.scan_ipc(path))
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
         raise LogRefused(
@@ -93,6 +97,21 @@ def from_frame(path: Path, kind: str, frame: pl.LazyFrame) -> RawLog:
         head=sample.height,
         scan=scan,
     )
+
+
+def _without_end(path: Path) -> list[SetAside]:
+    """Tell of a stream that stops between two batches: nothing says that it was the last."""
+    with path.open("rb") as handle:
+        handle.seek(-len(_STREAM_END), 2)
+        if handle.read() == _STREAM_END:
+            return []
+    return [
+        SetAside(
+            "no-end-mark",
+            "the stream ends without its end mark: batches may be missing after the last one; "
+            "all that are there were read",
+        )
+    ]
 
 
 def _check_width(columns: int, path: Path) -> None:

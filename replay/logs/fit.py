@@ -40,6 +40,15 @@ def fit(raw: RawLog, maps: Sequence[LogMap]) -> Fit:
         except LogMapError as error:
             first = first or error
     assert first is not None
+    left_out = [a.detail for a in raw.set_aside if a.kind == "left-out-sheet"]
+    if left_out:
+        raise LogMapError(
+            "; ".join([first.what, *left_out]),
+            file=first.file,
+            column=first.column,
+            joint=first.joint,
+            todo=first.todo,
+        )
     raise first
 
 

@@ -15,12 +15,15 @@ from replay.logs.scrub import lines_of
 from replay.logs.sniff import Sniff
 
 _LOOK_LINES = 2000
+_MOST_BLANK = 1000
+"""So many lines may be blank before the first object."""
 
 
 def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
     """Make an NDJSON log ready to scan; lines that are no object are set aside."""
     try:
-        head = [json.loads(s) for s in islice(lines_of(path, text), 1) if s.strip()]
+        first = next((s for s in islice(lines_of(path, text), _MOST_BLANK) if s.strip()), "null")
+        head = json.loads(first)
     except json.JSONDecodeError as error:
         raise LogRefused(
             f"the first line is no JSON object: {error}",
@@ -28,14 +31,15 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
             row=1,
             todo="one object a line; a single large JSON document is not read",
         ) from None
-    if not head or not isinstance(head[0], dict):
+    if not isinstance(head, dict):
         raise LogRefused("the first line is no JSON object", file=path, row=1)
     aside: list[SetAside] = []
     removed: tuple[int, ...] = ()
     try:
         if text.encoding != "utf-8" or text.newline != "\n" or text.bom:
             raise pl.exceptions.ComputeError("needs scrubbing")
-        frame = _flat(pl.scan_ndjson(path, infer_schema_length=_LOOK_LINES))
+        # all lines, not the first ones: a key that first comes late is a column too
+        frame = _flat(pl.scan_ndjson(path, infer_schema_length=None))
         target = scratch / f"{path.name}.parquet"
         frame.sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError:
@@ -84,12 +88,12 @@ def _line_by_line(
                 continue
             row += 1
             try:
-                if not isinstance(json.loads(line), dict):
-                    raise ValueError
+                told, odd = _object(line)
             except ValueError:
                 bad.append(row)
                 continue
-            sink.write(line + "\n")
+            # NaN is no JSON, yet many programs write it: as a word it is a sentinel like others
+            sink.write((json.dumps(told) if odd else line) + "\n")
     if len(bad) == row:
         raise LogRefused("no line is a JSON object", file=path)
     target = scratch / f"{path.name}.parquet"
@@ -103,3 +107,24 @@ def _line_by_line(
         ) from None
     aside = [SetAside("text", "no JSON object; the row was set aside", tuple(bad[:100]), len(bad))]
     return target, aside if bad else [], tuple(bad)
+
+
+def _object(line: str) -> tuple[dict[str, object], bool]:
+    """Return one line's object, and whether NaN or an infinity stood in it, which become words.
+
+    Raises
+    ------
+    ValueError
+        When the line is no JSON object.
+    """
+    odd = False
+
+    def word(constant: str) -> str:
+        nonlocal odd
+        odd = True
+        return constant
+
+    told = json.loads(line, parse_constant=word)
+    if not isinstance(told, dict):
+        raise ValueError("no object")
+    return told, odd
