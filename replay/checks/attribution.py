@@ -28,12 +28,17 @@ MARK_KINDS = {
 LAGS = 0.15
 """A joint that falls behind its command by more than this share is held back."""
 
+LAGS_S = 0.5
+"""And for at least so long."""
 
 PUSHES = 1.5
 """Mean excess of the current over what the commanded rate needs, in spreads."""
 
 RIPPLES = 1.5
 """The rate's ripple inside bins, against the rest of the session."""
+
+JUDDERS = 2.0
+"""Stops and starts within 6 s that nobody commanded: one stop and one start."""
 
 
 @dataclass(slots=True)
@@ -53,15 +58,14 @@ class Verdict:
 def attribute(event: Event, seen: Evidence) -> Verdict:
     """Weigh the kinds against each other for one event."""
     mark = event.lead.mark
+    weights = _current_weights(event, seen)
     if mark is not None:
         kind = MARK_KINDS[mark.name]
-        if mark.name == "spike" and seen.rate_ratio > RIPPLES:
+        if mark.name == "spike" and seen.turns >= JUDDERS:
             kind = "stick-slip"  # a sensor's spike does not shake the joint
-        weights = {kind: 1.0} | {
-            k: 0.5 * v for k, v in _current_weights(event, seen).items() if k != kind
-        }
-    else:
-        weights = _current_weights(event, seen)
+        if mark.name == "slip" and abs(seen.astray_deg) > 0.5 * mark.value:
+            kind = "angle-sensor"  # the joint would have had a rate
+        weights = {kind: 1.0} | {k: 0.5 * v for k, v in weights.items() if k != kind}
     ranked = sorted(weights.items(), key=lambda kv: (-kv[1], kv[0]))
     kind = ranked[0][0]
     runner = ranked[1][0] if len(ranked) > 1 else "unusual"
@@ -69,54 +73,70 @@ def attribute(event: Event, seen: Evidence) -> Verdict:
 
 
 def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
-    """Return a weight from 0 to 1 for each kind that a current can show."""
+    """Return a weight, about 0 to 1, for each kind that a current can show."""
     share = {k: max(v, 0.0) for k, v in seen.shares.items()}
-    drag, offset = share.get("friction", 0.0), share.get("offset", 0.0)
-    gain, load = share.get("gain", 0.0), share.get("load", 0.0)
     lead = event.lead.family
-    mechanical = drag if seen.drag_a > 0 else 0.5 * drag
-    brake_like = (
-        np.isfinite(seen.after_release_s) and seen.after_release_s < 1.0 and seen.brake_cycles == 0
-    )
-    weights = {
-        "unusual": 0.2,
-        "friction": mechanical * (0.75 if brake_like else 1.0),
-        "brake-drag": mechanical * (1.0 if brake_like else 0.5),
-        "current-sensor": max(
-            offset * _offset_trust(seen), (0.85 if gain > drag + 0.03 else 0.5) * gain
-        ),
-        "load": load * (1.1 if lead == "load" else 0.95),
-    }
+    weights = {"unusual": 0.2} | _drags(share, seen) | _sensor(share, seen)
+    weights["load"] = share.get("load", 0.0) * _load_trust(lead, seen)
     lag = seen.tracking if np.isfinite(seen.tracking) else 0.0
-    pushes = np.isfinite(seen.push_z) and seen.push_z > PUSHES
-    if lag > LAGS:
-        if pushes:
+    judders = seen.turns >= JUDDERS
+    if lag > LAGS and seen.behind_s >= max(LAGS_S, 0.2 * seen.moving_s):
+        if np.isfinite(seen.push_z) and seen.push_z > PUSHES:
             weights["stall"] = 0.8 + 0.4 * min(lag, 1.0)
-        else:
+        elif not judders:
             weights["angle-sensor"] = 0.7 + 0.3 * min(lag, 1.0)
-    if lead == "tracking" and "stall" not in weights:
+    if lead == "push":
+        weights["stall"] = max(weights.get("stall", 0.0), 1.1)
+    if lead == "tracking" and "stall" not in weights and not judders:
         weights["angle-sensor"] = 0.9
     if lead == "astray":
         weights["angle-sensor"] = 1.2
-    if lead == "stop-go":
-        weights["stick-slip"] = 0.9
+    if judders:
+        weights["stick-slip"] = 1.0 + 0.1 * min(seen.turns / JUDDERS, 3.0)
+    elif lead == "stop-go":
+        weights["stick-slip"] = 0.6
+    if lead == "held" and "friction" not in share:
+        weights["current-sensor"] = 0.9  # no drive, no motion: nothing but the sensor is left
     if lead == "pattern":
-        moves = np.isfinite(seen.rate_ratio) and seen.rate_ratio > RIPPLES
-        weights["stick-slip"] = 0.95 if moves else 0.4
         weights["unusual"] = 0.7
     if lead == "sample" and event.end_s - event.start_s < 1.0:
         weights["unusual"] = 0.6
     return weights
 
 
+def _drags(share: dict[str, float], seen: Evidence) -> dict[str, float]:
+    """Share the weight of drag between the joint's friction and its brake."""
+    release = seen.release
+    drag = share.get("friction", 0.0) * (1.0 if seen.drag_a > 0 else 0.5)
+    friction, brake = 1.0, 0.5
+    if release.from_release and not release.elsewhere:
+        friction, brake = (0.7, 1.0) if release.gone else (0.95, 0.9)
+    return {"friction": friction * drag, "brake-drag": brake * drag}
+
+
+def _sensor(share: dict[str, float], seen: Evidence) -> dict[str, float]:
+    """Weigh an offset or a wrong gain of the current's sensor."""
+    offset, gain = share.get("offset", 0.0), share.get("gain", 0.0)
+    drag = share.get("friction", 0.0) if seen.drag_a > 0 else 0.5 * share.get("friction", 0.0)
+    gain *= 0.95 if gain > drag + 0.03 else 0.5
+    return {"current-sensor": max(offset * _offset_trust(seen), gain)}
+
+
 def _offset_trust(seen: Evidence) -> float:
-    """Say how far an offset is told apart from drag: by the other way, or at rest."""
-    if np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a):
-        return 0.95
-    moving = seen.forward_a if np.isfinite(seen.forward_a) else seen.backward_a
-    if not np.isfinite(seen.resting_a) or not np.isfinite(moving) or moving == 0:
-        return 0.6
-    return 1.05 if 0.5 < seen.resting_a / moving < 1.6 else 0.5
+    """Say how far an offset is told apart from drag: at rest, or by the other direction."""
+    ways = [a for a in (seen.forward_a, seen.backward_a) if np.isfinite(a)]
+    moving = float(np.mean(ways)) if ways else 0.0
+    if seen.resting_s >= 1.0 and np.isfinite(seen.resting_a) and moving != 0:
+        return 1.05 if 0.5 < seen.resting_a / moving < 1.6 else 0.4
+    return 0.95 if len(ways) == 2 else 0.6
+
+
+def _load_trust(lead: str, seen: Evidence) -> float:
+    trust = 1.1 if lead == "load" else 0.95
+    if np.isfinite(seen.load_with_a) and np.isfinite(seen.load_without_a):
+        # gone without the payload: then the payload is what is wrong
+        trust *= 1.15 if abs(seen.load_with_a) > 2 * abs(seen.load_without_a) else 0.9
+    return trust
 
 
 def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: str) -> None:
@@ -180,6 +200,11 @@ def describe(verdict: Verdict, event: Event, seen: Evidence, clock: str, until: 
         "temperature_c": _r(seen.temperature_c),
         "behind_command": _r(seen.tracking),
         "astray_deg": _r(seen.astray_deg),
+        "turns": _r(seen.turns),
+        "push_z": _r(seen.push_z),
+        "behind_s": _r(seen.behind_s),
+        "load_with_a": _r(seen.load_with_a),
+        "load_without_a": _r(seen.load_without_a),
         "explains": {k: _r(v) for k, v in seen.shares.items()},
         "kinds": verdict.weights,
         "runner_up": verdict.runner_up,

@@ -1,8 +1,11 @@
 """What an event looks like, in amperes, degrees and seconds.
 
 Each explanation (more friction, an offset, a gain, a wrong load) predicts a
-shape of the remainder; the share of the event's remainder that a shape takes
-away is the evidence for it, and the runner-up's share the evidence against.
+shape of the remainder in motion: friction turns its sign with the
+direction, a sensor's offset does not (and is there at rest as well), a
+sensor's gain grows with the current, a wrong load goes with the load. The share
+of the event's remainder that a shape takes away is the evidence for it, and
+the runner-up's share the evidence against.
 """
 
 from __future__ import annotations
@@ -10,10 +13,29 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from replay.models.bins import MOVING, Floats
+from replay.checks.releases import Stretches, stretches_round
+from replay.models.bins import HELD, MOVING, Floats
 from replay.models.expected import ExpectedCurrent
+from replay.models.spreads import UNSETTLED_S
+from replay.models.symptoms.current import stop_go
+from replay.models.symptoms.pushes import excess
 from replay.models.trace import Trace
+
+Mask = npt.NDArray[np.bool_]
+
+SHORT = 0.2
+"""A joint that does this share less than commanded is behind its command."""
+
+CRUISE_S = 0.5
+"""So far from any start, stop or turn a servo has caught up with its command."""
+
+MOST_Z = 15.0
+NONE = np.empty(0)
+
+CHANCE = 10.0
+"""What chance alone lets an explanation take away, in squared spreads."""
 
 
 @dataclass(slots=True)
@@ -27,143 +49,177 @@ class Evidence:
     forward_a: float
     backward_a: float
     resting_a: float
+    """Current at rest beyond what the rest of the session shows at rest, A."""
+    resting_s: float
     expected_a: float
     """Median size of the expected current while moving, A."""
     peak_a: float
     shares: dict[str, float]
     tracking: float
-    """Median of (commanded less measured rate) / commanded, while commanded."""
+    """Median of (commanded less measured rate) / commanded, while behind; else overall."""
+    behind_s: float
+    """How long the joint did much less than commanded, s."""
     push_a: float
     """Mean current in the commanded direction beyond what the commanded rate
-    needs, A."""
+    needs while the joint is behind, A."""
     push_z: float
     rate_ratio: float
     """Spread of the rate inside bins, against the rest of the session."""
     current_ratio: float
-    after_release_s: float
-    """From the last brake release to the onset, in seconds of motion."""
-    brake_cycles: int
-    """Releases inside the event."""
+    turns: float
+    """Stops and starts within 6 s that no command asked for."""
+    release: Stretches
+    """How the drag stands in the releases round the event."""
     temperature_c: float
     speed_deg_s: float
     astray_deg: float
     """Travel by the angle less travel by the logged rate, deg."""
+    payload_kg: float
+    """Payload in the log; NaN when the log has none."""
+    load_with_a: float
+    """Current in step with the load while the payload is aboard, A per typical load."""
+    load_without_a: float
 
 
 def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -> Evidence:
     """Measure everything that tells explanations apart."""
     bins = trace.bins
     inside = (bins.end_s >= start_s) & (bins.start_s <= end_s)
-    moving = inside & (bins.motion == MOVING) & np.isfinite(trace.rest)
-    resting = inside & (bins.motion != MOVING) & np.isfinite(trace.rest)
+    known = np.isfinite(trace.rest)
+    moving = inside & (bins.motion == MOVING) & known
+    resting = inside & _at_rest(trace) & known
     side = trace.side
-    rest = trace.rest
+    rest = _against_session(trace, inside)
     forward, backward = moving & (side > 0), moving & (side < 0)
-    shares = _shares(trace, moving & (trace.sd > 0))
-    commanded = inside & (np.abs(np.nan_to_num(bins.rate_cmd)) > 0.2 * _typical(bins.rate_cmd))
-    lag = (bins.rate_cmd[commanded] - bins.rate[commanded]) / bins.rate_cmd[commanded]
+    behind, lag = _behind(trace, inside)
     outside = ~inside & (bins.motion == MOVING)
-    push, push_z = _push(trace, commanded, model)
+    more, sd = excess(trace, np.flatnonzero(behind), model) if behind.any() else (NONE, NONE)
+    with_a, without_a = _load_slopes(trace)
     return Evidence(
         seconds=end_s - start_s,
         moving_s=float(trace.seconds[moving].sum()),
-        drag_a=_mean(rest[moving] * side[moving]),
-        forward_a=_mean(rest[forward]),
-        backward_a=_mean(rest[backward]),
-        resting_a=_median(rest[resting]) - _usual_rest(trace, inside),
+        drag_a=_mean(trace.rest[moving] * side[moving]),
+        forward_a=_mean(trace.rest[forward]),
+        backward_a=_mean(trace.rest[backward]),
+        resting_a=_median(rest[resting]),
+        resting_s=float(trace.seconds[resting].sum()),
         expected_a=_median(np.abs(trace.expected[moving])),
-        peak_a=float(np.nanmax(np.abs(rest[inside])))
-        if np.isfinite(rest[inside]).any()
+        peak_a=float(np.nanmax(np.abs(trace.rest[inside])))
+        if np.isfinite(trace.rest[inside]).any()
         else np.nan,
-        shares=shares,
-        tracking=_median(lag),
-        push_a=push,
-        push_z=push_z,
+        shares=_shares(trace, moving & (trace.sd > 0)),
+        tracking=lag,
+        behind_s=float(trace.seconds[behind].sum()),
+        push_a=_mean(more),
+        push_z=_mean(more / sd),
         rate_ratio=_ratio(bins.rate_sd, inside & (bins.motion == MOVING), outside),
         current_ratio=_ratio(bins.current_sd, inside & (bins.motion == MOVING), outside),
-        after_release_s=_since_release(trace, start_s),
-        brake_cycles=_releases(trace, start_s, end_s),
+        turns=_turns(trace, start_s, end_s),
+        release=stretches_round(trace, start_s, end_s),
         temperature_c=_median(bins.temperature[inside]),
         speed_deg_s=_median(np.abs(bins.rate[moving])),
         astray_deg=float(np.sum(bins.astray[inside])),
+        payload_kg=_median(bins.payload[inside]),
+        load_with_a=with_a,
+        load_without_a=without_a,
     )
 
 
-def _shares(trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> dict[str, float]:
+def _against_session(trace: Trace, inside: Mask) -> Floats:
+    """Return the remainder; at rest less what the session shows at rest elsewhere, A."""
+    rest = trace.rest.copy()
+    motion = trace.bins.motion
+    still = _at_rest(trace)
+    for code in np.unique(motion[still]):
+        mine = still & (motion == code)
+        usual = _median(rest[mine & ~inside])
+        if np.isfinite(usual):
+            rest[mine] -= usual
+    return rest
+
+
+def _at_rest(trace: Trace) -> Mask:
+    """Return the bins at rest whose current has settled since the joint stopped."""
+    bins = trace.bins
+    settled = (bins.motion == HELD) | (bins.settled >= UNSETTLED_S)
+    return np.asarray((bins.motion != MOVING) & settled & trace.seen)
+
+
+def _shares(trace: Trace, rows: Mask) -> dict[str, float]:
+    """Return what each explanation takes away in motion, as a share of the best one's."""
     if rows.sum() < 3:
         return {}
     bins = trace.bins
     weight = np.minimum(trace.seconds[rows], 1.0) / trace.sd[rows] ** 2
-    limit = 15 * trace.sd[rows]
-    rest = np.clip(trace.rest[rows], -limit, limit)
-    shapes: dict[str, list[Floats]] = {
-        "friction": [trace.side[rows]],
-        "offset": [np.ones(rest.size)],
-        "gain": [trace.expected[rows]],
+    limit = MOST_Z * trace.sd[rows]
+    left = np.clip(trace.rest[rows], -limit, limit)
+    shapes: dict[str, Floats] = {
+        "friction": trace.side[rows],
+        "offset": np.ones(left.size),
+        "gain": trace.expected[rows],
     }
     load, accel = np.nan_to_num(bins.load[rows]), np.nan_to_num(bins.accel[rows])
     if np.ptp(load) > 0:
-        shapes["load"] = [load]
+        shapes["load"] = load
     elif np.ptp(accel) > 0:
-        shapes["load"] = [accel]
-    whole = float(np.sum(weight * rest * rest))
-    made = {}
-    for name, columns in shapes.items():
-        design = np.column_stack(columns)
-        normal = (design * weight[:, None]).T @ design
-        normal += 1e-9 * np.trace(normal) * np.eye(design.shape[1]) + 1e-12 * np.eye(
-            design.shape[1]
-        )
-        beta = np.linalg.solve(normal, (design * weight[:, None]).T @ rest)
-        left = rest - design @ beta
-        made[name] = float(1 - np.sum(weight * left * left) / max(whole, 1e-12))
-    return made
+        shapes["load"] = accel
+    explained = {}
+    for name, shape in shapes.items():
+        energy = float(np.sum(weight * shape * shape))
+        along = float(np.sum(weight * shape * left))
+        explained[name] = along * along / energy if energy > 0 else 0.0
+    best = max(explained.values()) + CHANCE
+    return {name: value / best for name, value in explained.items()}
 
 
-def _usual_rest(trace: Trace, inside: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> float:
-    """Return the remainder at rest in the rest of the session, A."""
-    usual = _median(trace.rest[~inside & (trace.bins.motion != MOVING)])
-    return usual if np.isfinite(usual) else 0.0
+def _behind(trace: Trace, inside: Mask) -> tuple[Mask, float]:
+    """Return the bins in which the joint does much less than commanded, and by what share."""
+    bins = trace.bins
+    asked = np.abs(np.nan_to_num(bins.rate_cmd))
+    commanded = inside & (asked > 0.03 * _typical(bins.rate_cmd)) & np.isfinite(bins.rate)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lag = (bins.rate_cmd - bins.rate) / bins.rate_cmd
+    cruising = np.ones(lag.size, dtype=bool)
+    steady = np.abs(np.diff(bins.rate_cmd, prepend=np.nan)) < 0.15 * asked
+    steps = max(1, round(CRUISE_S / max(float(np.median(trace.seconds)), 1e-3)))
+    for k in range(steps):
+        cruising[k:] &= steady[: steady.size - k]
+    behind = commanded & cruising & (lag > SHORT)
+    if trace.seconds[behind].sum() >= CRUISE_S:
+        return behind, _median(lag[behind])
+    return np.zeros_like(behind), _median(lag[commanded & cruising])
 
 
-def _push(
-    trace: Trace, rows: np.ndarray[tuple[int], np.dtype[np.bool_]], model: ExpectedCurrent
-) -> tuple[float, float]:
-    """Compare the current with what the commanded (not the measured) rate needs."""
-    if not rows.any():
+def _turns(trace: Trace, start_s: float, end_s: float) -> float:
+    """Return the most uncommanded stops and starts within 6 s during the event."""
+    for found in stop_go(trace):
+        at = trace.bins.end_s[found.rows]
+        near = found.value[(at >= start_s) & (at <= end_s + found.window_s / 2)]
+        near = near[np.isfinite(near)]
+        return float(near.max()) if near.size else 0.0
+    return 0.0
+
+
+def _load_slopes(trace: Trace) -> tuple[float, float]:
+    """Return the remainder's slope on the load with the payload aboard, and without.
+
+    In amperes at the load that is typical of the session (root mean square).
+    """
+    bins = trace.bins
+    rows = trace.seen & (bins.motion == MOVING) & np.isfinite(trace.z)
+    cause = np.nan_to_num(bins.load if np.nan_to_num(bins.load).any() else bins.accel)
+    size = float(np.sqrt(np.mean(cause[rows] ** 2))) if rows.any() else 0.0
+    aboard = np.nan_to_num(bins.payload) > 0
+    if size <= 0:
         return float("nan"), float("nan")
-    asked = trace.bins.take(rows)
-    sign = np.sign(asked.rate_cmd)
-    asked.rate = asked.rate_cmd
-    asked.direction = sign.astype(np.int64)
-    asked.motion = np.full(len(asked), MOVING)
-    asked.accel = np.zeros(len(asked))
-    asked.accel_before = np.zeros(len(asked))
-    expected, sd, _ = model.predict(asked)
-    excess = (asked.current - expected) * sign
-    return _mean(excess), _mean(excess / sd)
-
-
-def _since_release(trace: Trace, start_s: float) -> float:
-    """Return the seconds of motion between the last release and the onset."""
-    bins = trace.bins
-    engaged = np.nan_to_num(bins.engaged, nan=-1.0)
-    if not (engaged == 1.0).any():
-        return float("nan")
-    before = np.flatnonzero(bins.start_s < start_s)
-    if not before.size:
-        return 0.0
-    held = np.flatnonzero(engaged[before] == 1.0)
-    since = before[held[-1] + 1 :] if held.size else before
-    moving = since[bins.motion[since] == MOVING]
-    return float(trace.seconds[moving].sum())
-
-
-def _releases(trace: Trace, start_s: float, end_s: float) -> int:
-    bins = trace.bins
-    inside = (bins.start_s >= start_s) & (bins.end_s <= end_s)
-    engaged = np.nan_to_num(bins.engaged[inside], nan=0.0)
-    return int(np.sum((engaged[1:] == 0.0) & (engaged[:-1] == 1.0)))
+    made = []
+    for part in (rows & aboard, rows & ~aboard):
+        weight = np.minimum(trace.seconds[part], 1.0) / trace.sd[part] ** 2
+        energy = float(np.sum(weight * cause[part] ** 2))
+        few = part.sum() < 20 or energy <= 0
+        slope = np.nan if few else float(np.sum(weight * cause[part] * trace.rest[part])) / energy
+        made.append(slope * size)
+    return made[0], made[1]
 
 
 def _typical(values: Floats) -> float:
@@ -182,10 +238,6 @@ def _median(values: Floats) -> float:
     return float(np.median(good)) if good.size else float("nan")
 
 
-def _ratio(
-    values: Floats,
-    inside: np.ndarray[tuple[int], np.dtype[np.bool_]],
-    outside: np.ndarray[tuple[int], np.dtype[np.bool_]],
-) -> float:
+def _ratio(values: Floats, inside: Mask, outside: Mask) -> float:
     a, b = _mean(values[inside]), _median(values[outside])
     return a / b if b > 0 else float("nan")
