@@ -17,7 +17,7 @@ from replay.wear.levelling import solved
 from replay.wear.projection import Projection, project
 from replay.wear.ranks import mann_kendall, memory_factor
 from replay.wear.slopes import Slope, theil_sen
-from replay.wear.thinning import averaged, thinned
+from replay.wear.thinning import averaged, numbers_of, thinned
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
@@ -171,13 +171,13 @@ def _several(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
 
 
 def _tells_a_slope(t: Floats, sections: npt.NDArray[np.int64]) -> bool:
-    return any(np.ptp(t[sections == s]) > 0 for s in np.unique(sections))
+    return any(np.ptp(t[sections == s]) > 0 for s in numbers_of(sections))
 
 
 def _offsets(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> Floats:
     """Return the level of each session's section under a slope."""
     out = np.empty(len(y))
-    for number in np.unique(sections):
+    for number in numbers_of(sections):
         own = sections == number
         out[own] = np.median(y[own] - slope * t[own])
     return out
@@ -193,7 +193,7 @@ def _about_curve(t: Floats, y: Floats, sections: npt.NDArray[np.int64]) -> Float
     """Return what a parabola with own levels leaves, clipped fit for robustness."""
     span = float(np.ptp(t)) or 1.0
     x = (t - t.mean()) / span
-    levels = [(sections == s).astype(float) for s in np.unique(sections)]
+    levels = [(sections == s).astype(float) for s in numbers_of(sections)]
     design = np.column_stack([*levels, x, x * x])
     weights = np.ones(len(y))
     rest = y

@@ -18,7 +18,7 @@ from replay.wear.breaks import Shape, shape
 from replay.wear.catalogue import USE_AXES
 from replay.wear.levelling import Levelled, level
 from replay.wear.maintenance import WORDS
-from replay.wear.thinning import thinned
+from replay.wear.thinning import numbers_of, thinned
 
 Floats = npt.NDArray[np.float64]
 YEAR_US = 365.25 * 86400e6
@@ -204,7 +204,7 @@ def _course(axis: Floats, moved: Shape) -> Floats | None:
 
 def _on_one_level(values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
     out = values.copy()
-    for number in np.unique(sections):
+    for number in numbers_of(sections):
         own = sections == number
         out[own] -= np.median(out[own])
     return out
@@ -214,7 +214,7 @@ def _detrended(axis: Floats, values: Floats, sections: npt.NDArray[np.int64]) ->
     rest = values.copy()
     span = float(np.ptp(axis)) or 1.0
     t = axis / span
-    for number in np.unique(sections):
+    for number in numbers_of(sections):
         own = sections == number
         rest[own] -= np.median(rest[own])
     slope = float(t @ rest / (t @ t)) if t @ t > 0 else 0.0

@@ -16,6 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.wear.thinning import numbers_of
+
 Floats = npt.NDArray[np.float64]
 
 SESSIONS_PER_TERM = 4
@@ -141,7 +143,7 @@ def _base(times: Floats, span: float, sections: npt.NDArray[np.int64] | None) ->
     """Return the trend and a level a section, which the conditions must not eat."""
     t = (times - times.mean()) / span
     groups = np.zeros(len(times), int) if sections is None else sections
-    levels = [(groups == g).astype(float) for g in np.unique(groups)]
+    levels = [(groups == g).astype(float) for g in numbers_of(groups)]
     return np.column_stack([*levels, t])
 
 

@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.wear.levelling import HUBER, solved
+from replay.wear.thinning import numbers_of
 
 Floats = npt.NDArray[np.float64]
 
@@ -212,7 +213,7 @@ def _beside(n: int, conditions: Floats | None, sections: npt.NDArray[np.int64] |
     """Return the columns that every law has besides its shape, the level first."""
     columns = [np.ones(n)]
     if sections is not None:
-        columns += [(sections == s).astype(float) for s in np.unique(sections)[:-1]]
+        columns += [(sections == s).astype(float) for s in numbers_of(sections)[:-1]]
     beside = np.column_stack(columns)
     return beside if conditions is None else np.column_stack([beside, conditions])
 

@@ -35,6 +35,13 @@ def thinned(
     )
 
 
+def numbers_of(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return the section numbers that occur; sections follow each other in time."""
+    if not len(sections) or sections[0] == sections[-1]:
+        return sections[:1]
+    return sections[np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))]
+
+
 def averaged(
     columns: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
 ) -> tuple[Floats, Floats | None, npt.NDArray[np.int64]]:

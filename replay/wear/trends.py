@@ -26,6 +26,7 @@ from replay.wear.indicators import NOTHING
 from replay.wear.limits import limit_for, limits
 from replay.wear.maintenance import maintenance
 from replay.wear.projection import Projection
+from replay.wear.thinning import numbers_of
 
 FALSE_DISCOVERIES = 0.05
 """Accepted share of false ones among the trends reported as worse, and among
@@ -175,7 +176,7 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
         "slope_axis_high": a.slope.high,
         "condition_effects": h.levelled.effect,
         "reference": h.levelled.reference,
-        "sections": len(np.unique(h.sections)),
+        "sections": len(numbers_of(h.sections)),
     }
     if a.shape is not None:
         detail["shape"] = a.shape.word
