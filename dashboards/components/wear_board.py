@@ -143,8 +143,15 @@ def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> 
     )
 
 
-def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
-    """Return a unit's maintenance notes and the form for a new one."""
+def notes_block(
+    serial: str,
+    notes: pl.DataFrame,
+    today: str,
+    *,
+    duty: str = "",
+    missing: Sequence[tuple[str, str]] = (),
+) -> Component:
+    """Return a unit's duty, what was not measured, its notes and the form for a new one."""
     listed = [
         html.Li(
             f"{row['date']:%Y-%m-%d}: {row['what']}"
@@ -154,6 +161,9 @@ def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
     ]
     return html.Section(
         [
+            html.H2(f"Duty of {serial}"),
+            html.P(duty or "No use is counted yet."),
+            _not_measured(missing) if missing else None,
             html.H2(f"Maintenance of {serial}"),
             html.Ul(listed) if listed else html.P("No note yet.", className="faint"),
             html.Div(
@@ -203,7 +213,16 @@ def notes_block(serial: str, notes: pl.DataFrame, today: str) -> Component:
             html.Div(id="wear-note-said", role="status"),
         ],
         className="sheet",
-        **aria(label="Maintenance"),
+        **aria(label="Duty and maintenance"),
+    )
+
+
+def _not_measured(missing: Sequence[tuple[str, str]]) -> Component:
+    return html.Details(
+        [
+            html.Summary(f"Not measured for this unit: {len(missing)} indicators"),
+            html.Ul([html.Li(f"{name}: needs {needs}") for name, needs in missing]),
+        ]
     )
 
 

@@ -12,13 +12,14 @@ from replay.records import Trend
 from replay.wear import (
     UnitHistory,
     add_maintenance,
+    duty,
     fleet,
     indicators,
     set_limit,
     trends,
     unit_history,
 )
-from replay.wear.catalogue import INDICATORS, describe
+from replay.wear.catalogue import INDICATORS, describe, not_measured
 from replay.wear.maintenance import WORDS
 
 MAINTENANCE_WORDS = tuple(WORDS)
@@ -58,18 +59,51 @@ def unmeasured(archive: Archive) -> int:
 
 
 def measure_all(archive: Archive, wrap: Callable[[list[str]], Iterable[str]] | None = None) -> None:
-    """Measure the sessions that lack indicators."""
+    """Measure the sessions that lack indicators, and judge the histories."""
     indicators(archive, progress=wrap)
+    trends(archive)
 
 
-def note(archive: Archive, serial: str, when: str, what: str, detail: str, **place: str) -> str:
+def note(archive: Archive, serial: str, when: str, what: str, detail: str) -> str:
     """Record maintenance of a unit."""
-    return add_maintenance(archive, serial, when, what, detail, **place)
+    return add_maintenance(archive, serial, when, what, detail)
 
 
 def keep_limit(archive: Archive, indicator: str, value: float | None, serial: str) -> None:
     """Keep or remove the limit of one unit's indicator."""
     set_limit(archive, indicator, value, serial=serial)
+
+
+def duty_words(archive: Archive, serial: str) -> str:
+    """Return what a unit has done since its installation, in one sentence."""
+    rows = {row["indicator"]: row for row in duty(archive, serial).iter_rows(named=True)}
+    if not rows:
+        return ""
+    words = {
+        "hours moving": "{:.4g} h moving",
+        "travel": "{:.4g} turns of travel",
+        "starts": "{:,.0f} starts",
+        "reversals": "{:,.0f} reversals",
+        "brake cycles": "{:,.0f} brake cycles",
+        "work": "{:.3g} A²s of motor work",
+    }
+    said = [
+        text.format(rows[name]["total"] / (360.0 if name == "travel" else 1.0))
+        for name, text in words.items()
+        if name in rows
+    ]
+    first = next(iter(rows.values()))
+    return (
+        f"Since {first['since']:%Y-%m-%d}, in {first['sessions']} logged sessions: "
+        f"{', '.join(said)}."
+    )
+
+
+def missing(found: Iterable[Trend], archive: Archive, serial: str) -> list[tuple[str, str]]:
+    """Return the indicators that a unit has no history of, each with what it needs."""
+    there = {t.indicator for t in found if t.serial == serial}
+    there |= set(duty(archive, serial)["indicator"])
+    return not_measured(there)
 
 
 def flat(found: Iterable[Trend]) -> pl.DataFrame:
@@ -129,11 +163,28 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     words = {"temperature_c": "temperature", "load_nm": "load", "rate_deg_s": "rate"}
     words["base_b"] = "which end is the base"
     rows.append(("corrected for", ", ".join(words.get(c, c) for c in corrected) or "nothing"))
-    rows.append(("limit", _limit(detail.get("projection"), unit)))
+    projection = detail.get("projection")
+    rows.append(("limit", _limit(projection, unit)))
+    if projection and projection.get("remaining_years") is not None:
+        rows.append(("remaining useful life", _remaining(projection)))
+    if projection and projection["laws"]:
+        rows.append(("laws averaged", _laws(projection["laws"])))
     if found.chart is not None:
         outside = len(found.chart.signals)
         said = f"outside its limits in {outside} of {len(found.chart.statistic)} sessions"
         rows.append(("moving average", said if outside else "inside its limits"))
+    if found.cusum is not None:
+        over = found.cusum.signals
+        begun = found.history.n - len(found.cusum.upper)
+        rows.append(
+            (
+                "cumulative sum",
+                f"beyond its limit of {found.cusum.h:g} σ from "
+                f"{found.history.when(begun + int(over[0])):%Y-%m-%d} on"
+                if len(over)
+                else f"inside its limit of {found.cusum.h:g} σ",
+            )
+        )
     return rows
 
 
@@ -159,3 +210,19 @@ def _limit(projection: dict[str, Any] | None, unit: str) -> str:
     if projection["word"] == "beyond":
         return words + f"not before {day(projection['date_low'])} (95 %); {projection['reason']}"
     return words + f"no date can be given: {projection['reason']}"
+
+
+def _remaining(projection: dict[str, Any]) -> str:
+    def years(value: float | None) -> str:
+        return "more than can be told" if value is None else f"{value:.2g}"
+
+    low, high = projection["remaining_years_low"], projection["remaining_years_high"]
+    return (
+        f"{years(projection['remaining_years'])} years after the last session "
+        f"({years(low)} to {years(high)} with {projection['confidence']:.0%} confidence)"
+    )
+
+
+def _laws(laws: list[dict[str, Any]]) -> str:
+    told = [law for law in laws if law["weight"] >= 0.01]
+    return ", ".join(f"{law['law']} {law['weight']:.0%}" for law in told)
