@@ -53,6 +53,7 @@ from dash.development.base_component import Component
 from dashboards import ids, links, shell, wire
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
+from dashboards.components.strays import stray_note, stray_words
 from dashboards.jobs import Jobs
 from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
@@ -123,7 +124,10 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
         if page is None:
             return basics.message(f"There is no page {name!r}.", "The menu lists the pages.")
         set_props(ids.NOTICE, {"children": None})
-        return guard(lambda: page.layout(desk, links.read(search)))
+        view = links.read(search)
+        note = stray_note(stray_words(view, page.words))
+        shown = guard(lambda: page.layout(desk, view))
+        return [note, shown] if note else shown
 
     @app.callback(
         Output(ids.JOBS_TRAY, "children"),

@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from urllib.parse import parse_qsl, urlencode
 
 _INSTANT = re.compile(r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(?:Z|\+00:00)?")
+_INSTANTS = ("from", "to", "at", "from2", "to2", "mark")
 _KNOWN = ("session", "from", "to", "at", "joints", "flag")
 
 
@@ -29,15 +30,18 @@ class View:
     joints: tuple[str, ...] = ()
     flag: str | None = None
     extra: Mapping[str, str] = field(default_factory=dict)
+    odd: tuple[tuple[str, str], ...] = ()
+    """Words whose value could not be read, with that value: they are left out above."""
 
 
 def read(search: str | None) -> View:
-    """Return the view that a query string describes; nonsense is left out.
+    """Return the view that a query string describes; nonsense is left out and named.
 
     >>> read("?session=s1&at=2031-03-01T00:00:00.5Z&joints=J1,J3").joints
     ('J1', 'J3')
     """
     words = dict(parse_qsl((search or "").lstrip("?")))
+    instants = {k: words[k] for k in _INSTANTS if k in words}
     return View(
         session=words.get("session") or None,
         start_ns=parse_instant(words.get("from")),
@@ -46,6 +50,7 @@ def read(search: str | None) -> View:
         joints=tuple(j for j in words.get("joints", "").split(",") if j),
         flag=words.get("flag") or None,
         extra={k: v for k, v in words.items() if k not in _KNOWN},
+        odd=tuple((k, v) for k, v in instants.items() if parse_instant(v) is None),
     )
 
 

@@ -20,27 +20,61 @@
     }, props.value);
   };
 
-  // One slot a joint: a rule whose height is nothing, a mark for the worst
-  // flag; under all of them a gauge as long as the log is complete.
+  // One slot a joint: a mark for its worst flag, and under it a gauge as long
+  // as its log is complete. Completeness is asked for the rows in sight only.
   const DRAW = {
     1: (x) => ["circle", { cx: x, cy: 10, r: 4, className: "pic-note" }],
     2: (x) => ["path", { d: `M${x} 4 l5.5 6 -5.5 6 -5.5 -6z`, className: "pic-look" }],
     3: (x) => ["path", { d: `M${x} 3.5 l6.5 12 h-13z`, className: "pic-act" }],
   };
+  const PITCH = 20, GAUGE = 16, SHORT = 0.995;
+  const shares = new Map(), waiting = new Map();
+  let soon = null;
+  function askShares() {
+    soon = null;
+    const asked = [...waiting.keys()].slice(0, 60), told = asked.map((k) => waiting.get(k));
+    asked.forEach((k) => waiting.delete(k));
+    if (waiting.size) soon = setTimeout(askShares, 60);
+    fetch("/data/library/completeness?" + asked.map((k) => "session=" + encodeURIComponent(k)).join("&"))
+      .then((answer) => (answer.ok ? answer.json() : {}), () => ({}))
+      .then(function (found) {
+        asked.forEach(function (k, i) {
+          if (found[k]) shares.set(k, found[k]);
+          told[i].forEach((tell) => tell(found[k] || {}));
+        });
+      });
+  }
+  // The joints' shares of a session: {} until known, and for a log that cannot be read.
+  function useShares(session) {
+    const [known, tell] = window.React.useState(shares.get(session) || {});
+    window.React.useEffect(function () {
+      if (shares.has(session)) { tell(shares.get(session)); return; }
+      if (!waiting.has(session)) waiting.set(session, new Set());
+      waiting.get(session).add(tell);
+      soon = soon || setTimeout(askShares, 60);
+      return () => { const one = waiting.get(session); if (one) one.delete(tell); if (one && !one.size) waiting.delete(session); };
+    }, [session]);
+    return known;
+  }
   cells.SessionPicture = function (props) {
-    const h = make(), row = props.data;
-    const slots = row.marks.length || 1, pitch = 20, width = slots * pitch;
-    const parts = [];
+    const h = make(), row = props.data, known = useShares(row.session);
+    const joints = ((props.context || {}).places || {})[row.arm] || [];
+    const width = (row.marks.length || 1) * PITCH;
+    const parts = [], missing = [];
     [...row.marks].forEach(function (mark, i) {
-      const x = pitch / 2 + i * pitch;
+      const x = PITCH / 2 + i * PITCH;
       parts.push(h("line", { key: "t" + i, x1: x - 3, x2: x + 3, y1: 10, y2: 10, className: "pic-idle" }));
       if (DRAW[mark]) { const [tag, attrs] = DRAW[mark](x); parts.push(h(tag, { key: "m" + i, ...attrs })); }
+      const share = known[joints[i]];
+      if (share === undefined || share === null) return; // not known: no gauge
+      if (share < SHORT) missing.push(`${joints[i]} ${Math.floor(1000 * share) / 10} %`);
+      const lacking = share < SHORT ? Math.max(4, GAUGE * (1 - share)) : 0; // a pixel's worth would not be seen
+      parts.push(h("rect", { key: "g" + i, x: x - GAUGE / 2, y: 21.5, width: GAUGE, height: 4, className: "pic-gauge" + (lacking ? " pic-short" : "") }));
+      parts.push(h("rect", { key: "c" + i, x: x - GAUGE / 2, y: 21.5, width: GAUGE - lacking, height: 4, className: "pic-full" }));
     });
-    parts.push(h("rect", { key: "g", x: 1, y: 21, width: width - 2, height: 4, className: "pic-gauge" }));
-    if (row.completeness !== null)
-      parts.push(h("rect", { key: "c", x: 1, y: 21, width: (width - 2) * Math.max(0, Math.min(1, row.completeness)), height: 4, className: "pic-full" }));
-    return h("svg", { width, height: 28, viewBox: `0 0 ${width} 28`, role: "img", "aria-label": props.value, className: "session-picture" },
-      h("title", { key: "w" }, props.value), parts);
+    const words = props.value + (missing.length ? "; by joint: " + missing.join(", ") : "");
+    return h("svg", { width, height: 28, viewBox: `0 0 ${width} 28`, role: "img", "aria-label": words, className: "session-picture" },
+      h("title", { key: "w" }, words), parts);
   };
 
   // Called from a column definition: worst flag first, then completeness.

@@ -12,7 +12,7 @@
     look(click) {
       const where = click && click.points && click.points[0] && click.points[0].customdata;
       if (!where) return stay();
-      window.jointbook.address.go("session", { session: where[0], at: instant(where[1]), joints: where[2] });
+      window.jointbook.address.go("replay", { session: where[0], at: instant(where[1]), joints: where[2] });
       return stay();
     },
     against(value, shown) {

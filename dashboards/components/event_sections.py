@@ -8,10 +8,20 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.plates import aria, save_links
+from dashboards.components.strays import Words
 from dashboards.figures.event import QUANTITIES
 from dashboards.links import View
 
 COUNTS = (3, 5, 10)
+
+
+def words(rates: Sequence[float]) -> Words:
+    """Return the page's own words in an address, with their values."""
+    return {
+        "by": tuple(QUANTITIES),
+        "k": tuple(str(n) for n in COUNTS),
+        "rate": tuple(f"{r:g}" for r in rates),
+    }
 
 
 def placeholders(

@@ -38,7 +38,7 @@ def picker(session: str | None, groups: dict[str, list[dict[str, str]]]) -> Comp
         alone or [html.Optgroup(held, label=name) for name, held in options.items()],
         id="rp-picker",
         className="rp-picker",
-        title="Session",
+        title=f"Session {session or ''}".strip(),
         **attributes(aria_label="Session"),
     )
 

@@ -103,6 +103,6 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "ensureDomOrder": True,
         },
         className="library-grid",
-        style={"height": "calc(100vh - 330px)", "minHeight": "260px", "width": "100%"},
+        style={"height": "calc(100vh - 300px)", "minHeight": "260px", "width": "100%"},
     )
     return grid

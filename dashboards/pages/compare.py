@@ -431,4 +431,12 @@ PAGE = Page(
     "Two sessions or spans, aligned by motion, with the differences by joint.",
     layout,
     register,
+    {
+        "with": None,
+        "from2": None,
+        "to2": None,
+        "of": tuple(comparison.QUANTITIES),
+        "by": tuple(TRACES),
+        "pair": None,
+    },
 )

@@ -448,4 +448,5 @@ PAGE = Page(
     "One flag taken apart: evidence, similar motions, score, brakes, sensors, pins.",
     layout,
     register,
+    event_sections.words(RATES),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from typing import Any
 
+import orjson
 from dash import (
     ALL,
     ClientsideFunction,
@@ -29,10 +30,12 @@ from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, intake, work
+from dashboards.queries import catalogue, completeness, intake, work
 from replay.errors import JointbookError
 
 INTAKE = "library-intake"
+MOST_ASKED = 200
+"""Sessions whose completeness is told in one answer; the browser asks for those in sight."""
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -120,7 +123,7 @@ def _legend() -> list[Any]:
         html.Span(["◆", " look"], className="severity look"),
         " ",
         html.Span(["○", " note"], className="severity note"),
-        html.Span("  one slot a joint, end A first; gauge: completeness", className="faint"),
+        html.Span("  a slot a joint, end A first; gauges: how complete", className="faint"),
     ]
 
 
@@ -287,6 +290,12 @@ def _register_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
             return f"the file could not be kept: {error.strerror}", 507
         return kept, 200
 
+    @app.server.route("/data/library/completeness")
+    def completeness_of() -> Response:
+        asked = request.args.getlist("session")[:MOST_ASKED]
+        found = completeness.by_joint(desk.archive, asked)
+        return Response(orjson.dumps(found), mimetype="application/json")
+
     @app.server.route("/data/library/sessions.<form>")
     def save_sessions(form: str) -> Response | tuple[str, int]:
         rows = catalogue.library(desk.archive).rows
@@ -330,4 +339,5 @@ PAGE = Page(
     "Every session of the archive; take in new logs, learn and check.",
     layout,
     register,
+    {"find": None},
 )

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from dash import Dash
 from dash.development.base_component import Component
 
+from dashboards.components.strays import Words
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from replay.archive import Archive
@@ -27,7 +28,9 @@ class Page:
 
     ``layout(desk, view)`` is called for each visit. ``register(app, desk)``
     adds callbacks (``@app.callback``) and routes (``@app.server.route``) and
-    is called once per app. ``about`` is one sentence for the menu.
+    is called once per app. ``about`` is one sentence for the menu. ``words``
+    are the page's own in an address, with the values they may have; any other
+    is told above the page.
     """
 
     name: str
@@ -35,3 +38,4 @@ class Page:
     about: str
     layout: Callable[[Desk, View], Component]
     register: Callable[[Dash, Desk], None]
+    words: Words = field(default_factory=dict)

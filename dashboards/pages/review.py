@@ -269,4 +269,5 @@ PAGE = Page(
     "The flags of one session in one list, with a verdict and a note for each.",
     layout,
     register,
+    {"show": tuple(SHOW)},
 )

@@ -50,6 +50,7 @@ def layout(desk: Desk, view: View) -> Component:
                 className="rp-head",
             ),
             _person(found),
+            _unknown_joints(found, view),
             replay.controls(),
             replay.strip(),
             html.Div(
@@ -65,6 +66,16 @@ def layout(desk: Desk, view: View) -> Component:
             *replay.stores(_config(desk, found, view, base.version if base else "")),
         ],
         className="rp",
+    )
+
+
+def _unknown_joints(found: sessions.Outline, view: View) -> Component | None:
+    unknown = [j for j in view.joints if j not in found.record.joints]
+    if not unknown:
+        return None
+    return basics.message(
+        f"The link names {', '.join(unknown)}: no such joint in this session.",
+        f"It has {', '.join(found.record.joints)}.",
     )
 
 
@@ -154,4 +165,11 @@ def register(app: Dash, desk: Desk) -> None:
     add_routes(app, desk)
 
 
-PAGE = Page("replay", "Replay", "Step through a session sample by sample", layout, register)
+PAGE = Page(
+    "replay",
+    "Replay",
+    "Step through a session sample by sample",
+    layout,
+    register,
+    {"mark": None, "front": None},
+)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update, set_props
 from dash.development.base_component import Component
@@ -25,6 +27,7 @@ from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import wear
 from replay.errors import JointbookError
+from replay.records import Trend
 
 CAUTION = (
     "A date on this page is an estimate with an interval, from the sessions in this archive. "
@@ -35,8 +38,8 @@ CAUTION = (
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the wear page for the history asked for, else the most pressing one."""
-    against = view.extra.get("against", "time")
-    against = against if against in wear.AGAINST else "time"
+    asked = view.extra.get("against", "time")
+    against = asked if asked in wear.AGAINST else "time"
     waiting = wear.unmeasured(desk.archive)
     found = wear.all_trends(desk.archive, against)
     head = _head(against, waiting)
@@ -48,27 +51,44 @@ def layout(desk: Desk, view: View) -> Component:
         )
         return html.Div([head, basics.message(words), basics.caution(CAUTION)], className="wear")
     fleet = wear.fleet_table(desk.archive)
-    first = fleet.row(0, named=True)
-    serial = view.extra.get("serial", first["serial"])
-    indicator = view.extra.get("indicator", first["indicator"])
-    known = {(t.serial, t.indicator) for t in found}
-    if (serial, indicator) not in known:
-        own = [t.indicator for t in found if t.serial == serial]
-        serial, indicator = (serial, own[0]) if own else (first["serial"], first["indicator"])
+    serial, indicator, in_vain = _chosen(view, found, fleet.row(0, named=True))
     return html.Div(
         [
             head,
+            in_vain,
             dcc.Store(
                 id="wear-shown",
                 data={"serial": serial, "indicator": indicator, "against": against},
             ),
             fleet_block(fleet, against),
-            _one(desk, serial, indicator, against),
+            _one(desk, found, serial, indicator, against),
             multiples(found, (serial, indicator), against),
             basics.caution(CAUTION),
         ],
         className="wear",
     )
+
+
+def _chosen(
+    view: View, found: Sequence[Trend], first: dict[str, Any]
+) -> tuple[str, str, Component | None]:
+    """Return serial and indicator to show, and a message on what was asked for in vain."""
+    known: dict[str, list[str]] = {}
+    for t in found:
+        known.setdefault(t.serial, []).append(t.indicator)
+    serial = view.extra.get("serial") or view.extra.get("unit") or first["serial"]
+    if serial not in known:
+        said = basics.message(
+            f"No measured session names a unit “{serial}”. Known are {', '.join(sorted(known))}.",
+            f"Shown is what needs attention first: {first['indicator']} of {first['serial']}.",
+        )
+        return first["serial"], first["indicator"], said
+    usual = first["indicator"] if first["indicator"] in known[serial] else known[serial][0]
+    indicator = view.extra.get("indicator") or usual
+    if indicator not in known[serial]:
+        words = f"There is no history of “{indicator}” of unit {serial} in this archive."
+        return serial, usual, basics.message(words, f"Shown: its {usual}.")
+    return serial, indicator, None
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -148,8 +168,9 @@ def register(app: Dash, desk: Desk) -> None:
     @app.server.route("/data/wear/history.<form>")
     def save_history(form: str) -> Response | tuple[str, int]:
         serial, indicator = request.args.get("serial", ""), request.args.get("indicator", "")
+        against = request.args.get("against", "time")
         try:
-            found = wear.history(desk.archive, serial, indicator, "time")
+            found = wear.history(desk.archive, serial, indicator, against)
         except JointbookError as error:
             return error.sentence(), 404
         return send_table(found.points, "history", form)
@@ -189,7 +210,9 @@ def _head(against: str, waiting: int) -> Component:
     )
 
 
-def _one(desk: Desk, serial: str, indicator: str, against: str) -> Component:
+def _one(
+    desk: Desk, trends: Sequence[Trend], serial: str, indicator: str, against: str
+) -> Component:
     found = wear.history(desk.archive, serial, indicator, against)
     projection = (found.trend.detail.get("projection") if found.trend else None) or {}
     facts = html.Dl(
@@ -200,7 +223,8 @@ def _one(desk: Desk, serial: str, indicator: str, against: str) -> Component:
     save = save_links(
         "this history",
         {
-            f: f"/data/wear/history.{f.lower()}?serial={serial}&indicator={indicator}"
+            f: f"/data/wear/history.{f.lower()}?"
+            + urlencode({"serial": serial, "indicator": indicator, "against": against})
             for f in ("CSV", "Parquet")
         },
     )
@@ -221,7 +245,13 @@ def _one(desk: Desk, serial: str, indicator: str, against: str) -> Component:
                 height=340,
                 tools=[save],
             ),
-            notes_block(serial, found.notes, f"{datetime.now(UTC):%Y-%m-%d}"),
+            notes_block(
+                serial,
+                found.notes,
+                f"{datetime.now(UTC):%Y-%m-%d}",
+                duty=wear.duty_words(desk.archive, serial),
+                missing=wear.missing(trends, desk.archive, serial),
+            ),
         ]
     )
 
@@ -238,7 +268,7 @@ def _recent(points: Any) -> Component:
                         basics.go(
                             f"{r['start']:%Y-%m-%d}: {r['value']:.4g}",
                             links.href(
-                                "session",
+                                "replay",
                                 View(
                                     session=r["session"],
                                     at_ns=links.to_ns(r["at"] or r["start"]),
@@ -268,4 +298,11 @@ PAGE = Page(
     about="Which unit is wearing, since when, how fast, and when its limit is reached.",
     layout=layout,
     register=register,
+    words={
+        "serial": None,
+        "unit": None,
+        "indicator": None,
+        "against": tuple(wear.AGAINST),
+        "kept": None,
+    },
 )

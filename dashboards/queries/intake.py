@@ -104,7 +104,7 @@ class Intake:
                 while chunk := stream.read(_CHUNK):
                     got += len(chunk)
                     handle.write(chunk)
-        except OSError:
+        except BaseException:  # a browser that breaks off is no OSError
             part.unlink(missing_ok=True)
             raise
         if size is not None and got != size:

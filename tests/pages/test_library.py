@@ -8,12 +8,14 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import IO
 
 import polars as pl
 import pytest
 from playwright.sync_api import expect
 
 from dashboards.queries.catalogue import library
+from dashboards.queries.completeness import by_joint
 from dashboards.queries.intake import Intake, safe_name
 from replay.archive import Archive, open_archive
 from replay.archive.catalogue import row
@@ -265,3 +267,111 @@ def test_files_of_a_batch_are_kept_whole_or_not_at_all() -> None:
 )
 def test_file_names_cannot_leave_their_folder(given: str, kept: str) -> None:
     assert safe_name(given) == kept
+
+
+def lacking(root: Path) -> Archive:
+    """One session of ten minutes: J2 lost a tenth of its currents, J5 has every other rate."""
+    archive = open_archive(root, create=True)
+    n = 600
+    row_ = pl.int_range(n, eager=True)
+    columns = {"time": pl.Series([T0 + timedelta(seconds=k) for k in range(n)])}
+    columns["time"] = columns["time"].cast(pl.Datetime("ns", "UTC"))
+    for joint in ("J1", "J2", "J5"):
+        for quantity in ("angle_deg", "current_a", "temperature_c"):
+            columns[f"{joint}.{quantity}"] = row_.cast(pl.Float64) / 100
+    frame = pl.DataFrame(columns).with_columns(
+        pl.when(row_ % 10 > 0).then("J2.current_a").alias("J2.current_a"),
+        # cold and slow on purpose: all joints' temperatures come every fourth row
+        *(
+            pl.when(row_ % 4 == 0).then(f"{j}.temperature_c").alias(f"{j}.temperature_c")
+            for j in ("J1", "J2", "J5")
+        ),
+    )
+    joints = ("J1", "J2", "J5", "J6")
+    record = Session(
+        session="s-lacking",
+        source="log.csv",
+        arm="Heron",
+        rows=n,
+        start=T0,
+        end=T0 + timedelta(seconds=n - 1),
+        joints=joints,
+        units={j: f"TU-{j}" for j in joints},
+        channels={"main": tuple(c for c in frame.columns if c != "time")},
+        completeness=0.98,
+    )
+    archive.add_session(record, {"main": frame})
+    return archive
+
+
+def test_completeness_is_told_joint_by_joint(visit: Open, tmp_path: Path) -> None:
+    archive = lacking(tmp_path / "archive")
+    shares = by_joint(archive, ["s-lacking", "nosuch"])
+    assert set(shares) == {"s-lacking"}
+    assert shares["s-lacking"] == {
+        "J1": pytest.approx(0.98),
+        "J2": pytest.approx(0.98 * 0.9),
+        "J5": pytest.approx(0.98),
+        "J6": None,
+    }
+    tab = visit(archive)
+    page = tab.go("/library")
+    picture = page.locator(".ag-row-first .session-picture").first
+    expect(picture).to_have_attribute(
+        "aria-label", "no flags; 98 % complete; by joint: J1 98 %, J2 88.2 %, J5 98 %"
+    )
+    assert picture.locator(".pic-gauge.pic-short").count() == 3
+    assert picture.locator(".pic-full").count() == 3  # J6 logged nothing: no gauge
+    assert tab.errors == []
+
+
+def test_only_rows_in_sight_are_opened_for_their_completeness(visit: Open, many: Archive) -> None:
+    tab = visit(many)
+    page = tab.go("/library")
+    expect(page.locator(".ag-row-first .session-picture").first).to_be_visible(timeout=15_000)
+    page.wait_for_timeout(500)
+    asked = [r for r in tab.requests if "/data/library/completeness" in r]
+    assert 1 <= len(asked) <= 3
+    assert sum(r.count("session=") for r in asked) < 80
+
+
+class Slow:
+    """A stream that takes its time, as a long way to the server would."""
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self.stream = stream
+
+    def read(self, size: int) -> bytes:
+        time.sleep(0.05)
+        return self.stream.read(min(size, 65_536))
+
+
+def test_an_upload_can_be_cancelled(
+    visit: Open, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    whole, folders = Intake.receive, []
+
+    def slowly(self: Intake, name: str, file: str, stream: IO[bytes], size: int | None) -> str:
+        folders.append(self.batch(name).folder)
+        return whole(self, name, file, Slow(stream) if file == "long.csv" else stream, size)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(Intake, "receive", slowly)
+    page = visit(archive).go("/library")
+    page.wait_for_selector("#library-choose")
+    page.evaluate(
+        "jointbook.intake([new File([new Uint8Array(40e6)], 'long.csv'),"
+        " new File(['t,a\\n'], 'short.csv')]); 0"
+    )
+    row = page.locator("#library-intake-files li", has_text="long.csv")
+    expect(row.locator("progress")).to_be_visible()
+    row.get_by_role("button", name="Cancel").click()
+    expect(row).to_contain_text("stopped")
+    short = page.locator("#library-intake-files li", has_text="short.csv")
+    expect(short).to_contain_text("received", timeout=10_000)
+    expect(page.locator("#library-confirm")).to_contain_text("short.csv", timeout=10_000)
+    assert "long.csv" not in page.locator("#library-confirm").inner_text()
+    end = time.monotonic() + 10
+    while [f.name for f in folders[0].iterdir()] != ["short.csv"] and time.monotonic() < end:
+        time.sleep(0.1)
+    assert [f.name for f in folders[0].iterdir()] == ["short.csv"]  # no part of the other either

@@ -107,7 +107,8 @@ def test_a_point_leads_to_its_session_at_its_instant(page):
     page.page.mouse.move(*box, steps=5)
     page.page.wait_for_timeout(300)
     page.page.mouse.click(*box)
-    page.page.wait_for_function("location.pathname === '/session'", timeout=8000)
+    page.page.wait_for_selector("#rp-values tr", timeout=8000)
+    assert "/replay?" in page.page.url
     assert "session=20321201-heron" in page.page.url
     assert "at=2032-12-01T09:00:42" in page.page.url
 
@@ -116,6 +117,8 @@ def test_the_latest_sessions_are_links_for_the_keyboard(page):
     page.page.locator("summary", has_text="Latest sessions").press("Enter")
     link = page.page.locator(".wear details a").last
     assert "session=20321201-heron" in link.get_attribute("href")
+    link.press("Enter")
+    page.page.wait_for_selector("#rp-values tr")
 
 
 def test_a_maintenance_note_is_recorded_here(page, worn):
@@ -157,3 +160,35 @@ def test_an_archive_without_measures_says_what_to_do(visit, heron):
     tab.go("/wear")
     tab.page.wait_for_selector("text=No session has been measured for wear yet.")
     assert tab.page.locator("#wear-measure").is_enabled()
+
+
+@pytest.mark.parametrize(
+    ("link", "words"),
+    [
+        ("/wear?unit=nosuch", "knows no “unit”"),
+        ("/wear?serial=nosuch", "no history of"),
+        ("/wear?against=moon", "knows no against=moon; it knows time"),
+        ("/compare?first=a", "knows no “first”"),
+        ("/review?show=opne", "knows no show=opne; it knows all, open, decided"),
+        ("/replay?at=noon", "at=noon is not an instant"),
+        ("/replay?joints=J1,J99", "J99: no such joint"),
+    ],
+)
+def test_a_link_that_asks_for_something_unknown_is_told(visit, worn, link, words):
+    tab = visit(worn)
+    tab.go(link)
+    tab.page.wait_for_selector(f".page .message:has-text('{words}')")
+
+
+def test_a_link_that_the_program_wrote_itself_is_not_questioned(visit, worn):
+    tab = visit(worn)
+    tab.go("/wear")
+    tab.page.wait_for_selector("h1")
+    for page in ("library", "replay", "event", "review", "compare", "baseline", "wear"):
+        tab.page.click(f"a.thumb[data-page={page}]")
+        tab.page.wait_for_selector(f"a.thumb[data-page={page}][aria-current=page]")
+        tab.page.wait_for_selector("h1, .page .message")
+        tab.page.wait_for_timeout(400)
+        tab.page.reload()
+        tab.page.wait_for_selector("h1, .page .message")
+        assert "The link asks" not in tab.page.inner_text("#page")
