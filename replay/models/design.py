@@ -21,6 +21,10 @@ from replay.models.bins import Bins, Floats
 BLOCKS = ("speed", "posture", "accel", "load", "payload", "temperature", "angle")
 """In the order in which they are offered; ``speed`` is always there."""
 
+LEAST_PAYLOAD_KG = 1e-3
+MOST_PAYLOAD = 1.5
+"""Beyond this many times the trained payload nothing was learned about its inertia."""
+
 LEVELS = (0.2, 0.45, 0.7)
 """Speed quantiles at which the friction curve may bend."""
 
@@ -94,7 +98,8 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
         a = bins.accel / scales.accel
         made += [a, s * np.abs(a), bins.accel_before / scales.accel]
         if _known(bins.payload).any():
-            made.append(a * bins.payload / scales.payload)
+            payload = bins.payload / scales.payload if scales.payload > LEAST_PAYLOAD_KG else 0.0
+            made.append(a * np.minimum(payload, MOST_PAYLOAD))
     if "load" in blocks:
         load = bins.load / scales.load
         driving = np.where(load * s > 0, load, 0.0)

@@ -135,7 +135,8 @@ class ExpectedCurrent:
             if not (blind and "posture" in fit.blocks):
                 ok |= bins.motion == code
         for name in ("temperature", "load", "payload"):
-            if name in self.ranges_:
+            # what a payload does to a joint with a known load, the load tells
+            if name in self.ranges_ and not (name == "payload" and "load" in self.ranges_):
                 low, high = self.ranges_[name]
                 value = getattr(bins, name)
                 ok &= ~((value < low) | (value > high))
@@ -197,8 +198,7 @@ class ExpectedCurrent:
             0.3 * smallest_step(bins.current_jag),
             1e-9,
         )
-        assert self.scales_ is not None
-        spread = Spread.learn(bins, rest, floor, code, self.scales_.accel, self.scales_.load)
+        spread = Spread.learn(bins, rest, floor, code)
         total = robust.spread(bins.current)
         self.populations_[code] = Population(
             coefficients=beta,

@@ -318,7 +318,9 @@ def _mark_scales(readings: list[Reading], noise_a: float) -> dict[str, tuple[flo
             continue
         centre = float(np.median(values))
         floor = MARK_DEFAULTS[name][1] * (0.5 if name == "slip" else 0.1)
-        made[name] = (centre, max(robust.spread(values), floor))
+        # a unit may have two ways of starting: what nineteen in twenty keep is normal
+        upper = (float(np.quantile(values, 0.95)) - centre) / 1.645
+        made[name] = (centre, max(robust.spread(values), upper, floor))
     often = OFTEN_PER_HOUR * max(1.0, sum(r.hours for r in readings))
     steps = np.array([m.value for r in readings for m in r.marks if m.name == "angle step"])
     if steps.size >= often:

@@ -120,6 +120,7 @@ def statistics(
     made += current.loads(trace)
     made += current.tracking(trace, speed)
     made += current.stop_go(trace)
+    made += current.wobble(trace)
     made += angles.astray(trace)
     for pattern in patterns:
         made += pattern.score(trace)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
+from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
 from replay.models.spreads import UNSETTLED_S
 from replay.models.trace import Statistic, Trace, rolling_mean
 
@@ -19,6 +19,10 @@ SETTLED_S = 0.3
 
 CRAWLS, RUNS = 0.3, 0.8
 """Shares of the speed's mean over a window: below, a joint nearly stands; above, it runs."""
+
+SERVO_DELAY_S = 0.7
+LEAST_ASKED = 0.1
+"""Seconds of the usual speed: a shorter commanded travel is too small to fall behind."""
 
 CLEAR_OF_NOISE = 6.0
 """A mean speed tells stopping from running when it is this many times the noise at rest."""
@@ -177,18 +181,66 @@ def balanced_mean(z: Floats, side: Floats, weight: Floats, window: float) -> Flo
 
 
 def tracking(trace: Trace, speed_scale: float) -> list[Statistic]:
-    """Commanded less measured rate, as a share of the unit's usual speed."""
+    """Commanded less measured rate, as a share of the unit's usual speed and of what was asked."""
     bins = trace.bins
     known = np.isfinite(bins.rate_cmd) & np.isfinite(bins.rate) & (bins.motion != HELD)
     rows = np.flatnonzero(known)
     if rows.size < 3:
         return []
+    seconds = trace.seconds[rows]
     lag = (bins.rate_cmd[rows] - bins.rate[rows]) / speed_scale
-    value = rolling_mean(lag, trace.seconds[rows], 2.0)
-    made = [Statistic("tracking 2s", rows, value, 2.0)]
+    made = [Statistic("tracking 2s", rows, rolling_mean(lag, seconds, 2.0), 2.0)]
+    made.append(Statistic("behind 4s", rows, _behind(bins, rows, seconds, speed_scale), 4.0))
     steady = rows[bins.settled[rows] > 1.0]
     if steady.size >= 3:
         lag = (bins.rate_cmd[steady] - bins.rate[steady]) / speed_scale
         value = rolling_mean(np.clip(lag, -1, 1), trace.seconds[steady], 6.0)
         made.append(Statistic("tracking 6s", steady, value, 6.0))
     return made
+
+
+def _behind(bins: Bins, rows: Ints, seconds: Floats, speed_scale: float) -> Floats:
+    """Share of the commanded travel of 4 s that did not come, however slow the command.
+
+    A servo trails a changing command: its delay times the change of rate is
+    nobody's fault and is taken off first.
+    """
+    wanted = bins.rate_cmd[rows]
+    missing = 4.0 * rolling_mean(wanted - bins.rate[rows], seconds, 4.0)
+    spent = np.cumsum(seconds)
+    change = wanted - wanted[np.searchsorted(spent, spent - 4.0)]
+    late = SERVO_DELAY_S * change
+    missing -= np.clip(missing, np.minimum(late, 0.0), np.maximum(late, 0.0))
+    travel = 4.0 * rolling_mean(np.abs(wanted), seconds, 4.0)
+    return np.asarray(np.clip(missing / np.maximum(travel, LEAST_ASKED * speed_scale), -1.5, 1.5))
+
+
+def wobble(trace: Trace) -> list[Statistic]:
+    """How much more than usual the remainder goes up and down within seconds.
+
+    Hum, knocks and judder leave a window's mean as it was. The remainder less
+    its own mean over about a second has their swing; its size is put beside
+    the session's own, so that a rough unit is no wonder.
+    """
+    bins = trace.bins
+    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 1.0))
+    if rows.size < 50:
+        return []
+    z = np.clip(trace.z[rows], -40, 40)
+    seconds = trace.seconds[rows]
+    half = max(2, round(0.4 / max(float(np.median(seconds)), 1e-3)))
+    total = np.concatenate(([0.0], np.cumsum(z)))
+    at = np.arange(z.size)
+    low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, z.size)
+    swing = z - (total[high] - total[low]) / (high - low)
+    broken = np.diff(bins.start_s[rows], prepend=-np.inf) > 1.0  # two motions side by side
+    near = np.convolve(broken, np.ones(2 * half + 1), "same") > 0
+    swing[near] = 0.0
+    power = rolling_mean(swing * swing, seconds, 6.0)
+    share = rolling_mean((~near).astype(np.float64), seconds, 6.0)
+    size = np.sqrt(np.where(share > 0.3, power / np.maximum(share, 1e-9), np.nan))
+    usual = float(np.nanmedian(size)) if np.isfinite(size).any() else 0.0
+    if usual <= 0:
+        return []
+    value = np.log(np.maximum(size / usual, 1e-3))
+    return [Statistic("wobble 6s", rows, np.where(value > 0, value, 0.2 * value), 6.0)]
