@@ -35,6 +35,8 @@ ROUTINE_KINDS = frozenset({"unit", "linear-axis", "angle-wrap", "joint-names", "
 """Notes of these kinds say what was done because the log map asks for it."""
 
 _MOST_OF_A_KIND = 100
+_LONG_NS = 12 * 3600 * 1_000_000_000
+"""A longer gap within one log is told as what else it may be."""
 _PROBABLE = (1980, 2100)
 """Years that a log of joints may come from."""
 
@@ -198,7 +200,8 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for gap in cleaner.gaps[:_MOST_OF_A_KIND]:
         yield QualityNote(
             "gap",
-            f"{gap.missing} samples missing against one in {cleaner.nominal_ns / 1e9:g} s",
+            f"{gap.missing} samples missing against one in {cleaner.nominal_ns / 1e9:g} s"
+            + ("; or the clock was set here" if gap.end_ns - gap.start_ns > _LONG_NS else ""),
             start=instant(gap.start_ns),
             end=instant(gap.end_ns),
             count=gap.missing,

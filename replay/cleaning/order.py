@@ -2,7 +2,9 @@
 
 A late row is moved to its place if it comes at most `WINDOW` rows late. A
 row later than that shows a clock that was set back: what it says cannot be
-told from what was already said for that time, so it is set aside. Of rows
+told from what was already said for that time, so it is set aside. So are
+late rows whose place is taken: rows that were missing leave a hole to come
+back to, a clock that was set back leaves none. Of rows
 with one instant the first is kept. A row whose clock jumped away and came
 back at once is set aside too. All of it is counted, with rows and times.
 """
@@ -21,6 +23,10 @@ WINDOW = 64
 _MEDIAN = 5
 """Half width of the median that a clock spike is held against."""
 _KEPT = 100
+_RUN = 3
+"""From so many late rows in a row on, a hole to put them in is asked for."""
+_TAKEN = 0.5
+"""Rows too many for each late one, from which their place counts as taken."""
 
 
 @dataclass(slots=True)
@@ -58,6 +64,8 @@ class Orderer:
     _ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _floor: int | None = None
+    _undecided_ns: int | None = None
+    """Least instant of a late run that the next block may go on with."""
 
     def push(self, frame: pl.DataFrame, ns: Ints, rows: Ints) -> tuple[pl.DataFrame, Ints]:
         """Add a block; return what can no longer change, in order."""
@@ -85,7 +93,7 @@ class Orderer:
         )
         if not rising:
             frame, ns, rows = self._without(frame, ns, rows, self._spikes(ns, last), self.spikes)
-            frame, ns, rows = self._without_set_back(frame, ns, rows)
+            frame, ns, rows = self._without_set_back(frame, ns, rows, last)
             rising = bool(np.all(np.diff(ns) > 0))
         ready = len(ns) if last else max(len(ns) - WINDOW, 0)
         if rising:
@@ -101,6 +109,8 @@ class Orderer:
         self, frame: pl.DataFrame, ns: Ints, rows: Ints, ready: int
     ) -> tuple[pl.DataFrame, Ints]:
         limit = int(np.max(ns[:ready])) if ready else -(1 << 62)
+        if self._undecided_ns is not None:
+            limit = min(limit, self._undecided_ns - 1)
         out = ns <= limit
         order = np.argsort(ns[out], kind="stable")
         frame_out, ns_out, rows_out = frame.filter(pl.Series(out))[order], ns[out][order], rows[out]
@@ -130,8 +140,9 @@ class Orderer:
         return frame.filter(pl.Series(~mask)), ns[~mask], rows[~mask]
 
     def _without_set_back(
-        self, frame: pl.DataFrame, ns: Ints, rows: Ints
+        self, frame: pl.DataFrame, ns: Ints, rows: Ints, last: bool
     ) -> tuple[pl.DataFrame, Ints, Ints]:
+        self._undecided_ns = None
         if not len(ns):
             return frame, ns, rows
         highest = np.maximum.accumulate(ns)
@@ -139,10 +150,46 @@ class Orderer:
         mask = (rows - rows[place]) > WINDOW
         if self._floor is not None:
             mask |= ns <= self._floor
+        before = np.concatenate([[ns[0]], highest[:-1]])
+        late = np.concatenate([[mask[0]], ns[1:] <= before[1:]])
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], late.astype(np.int8), [0]])))
+        for begin, end in edges.reshape(-1, 2):
+            mine = np.flatnonzero(~mask[begin:end]) + begin
+            if not len(mine):
+                continue
+            if end == len(ns) and not last:
+                self._undecided_ns = int(ns[mine].min())
+            elif end - begin >= _RUN and self._is_taken(frame, ns, mine, int(begin)):
+                mask[mine] = True
         if mask.any():
             ahead = np.maximum(highest[mask], self._floor if self._floor is not None else 0)
             self.largest_set_back_ns = max(self.largest_set_back_ns, int(np.max(ahead - ns[mask])))
         return self._without(frame, ns, rows, mask, self.set_back)
+
+    def _is_taken(
+        self, frame: pl.DataFrame, ns: Ints, mine: npt.NDArray[np.intp], begin: int
+    ) -> bool:
+        """Tell whether earlier rows already say of these rows' time what they say of it.
+
+        Rows that repeat earlier ones word for word, or speak of other channels, do not count.
+        """
+        low, high = int(ns[mine].min()), int(ns[mine].max())
+        theirs = np.flatnonzero((ns[:begin] >= low) & (ns[:begin] <= high))
+        room = (high - low) // self.nominal_ns + 1
+        too_many = min(len(mine) + len(theirs) - room, len(theirs))
+        if too_many < _TAKEN * len(mine):
+            return False
+        said, before = frame[mine], frame[theirs]
+        if all(
+            said[c].null_count() == len(mine) or before[c].null_count() == len(theirs)
+            for c in frame.columns
+        ):
+            return False
+        place = theirs[np.argsort(ns[theirs], kind="stable")]
+        twin = place[np.minimum(np.searchsorted(ns[place], ns[mine]), len(place) - 1)]
+        if (ns[twin] != ns[mine]).any():
+            return True
+        return not said.equals(frame[twin])
 
     def _spikes(self, ns: Ints, last: bool) -> npt.NDArray[np.bool_]:
         """Find short runs of instants far from all their neighbours'."""

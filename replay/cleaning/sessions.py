@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 
 from replay.arm import Arm
 from replay.cleaning.notes import instant, quality_notes, routine_last
 from replay.cleaning.parts import Part, constants
+from replay.errors import LogRefused
 from replay.logs.bind import switched_off
 from replay.logs.maps import LogMap
 from replay.records import QualityNote, Session
@@ -80,7 +81,10 @@ def build_session(
     base_end, payload, person = (fixed.get(k) for k in ("base_end", "payload_kg", "person_on_tip"))
     arm_toml = arm.toml if arm is not None else None
     name = arm_name(log_map, arm)
+    _refuse_without_currents(parts)
     notes = [n for part in parts for n in quality_notes(part)]
+    if len(parts) > 1:
+        notes = [*_of_one_file(parts), *notes]
     session = Session(
         session=session_id(start, name, raw_sha256, log_map.toml, arm_toml or ""),
         source=source_name([part.raw.path.name for part in parts]),
@@ -104,6 +108,43 @@ def build_session(
         switched_off=switched_off(present),
     )
     return session, files
+
+
+def _of_one_file(parts: Sequence[Part]) -> Iterator[QualityNote]:
+    """Say which channels only one of the session's files has."""
+    found = [
+        [plan.name for cleaner in part.cleaners.values() for plan in cleaner.plans]
+        for part in parts
+    ]
+    for part, names in zip(parts, found, strict=True):
+        alone = [n for n in names if sum(n in others for others in found) == 1]
+        if alone:
+            yield QualityNote(
+                "one-file",
+                f"only {part.raw.path.name} has {', '.join(alone)}",
+                count=len(alone),
+            )
+
+
+def _refuse_without_currents(parts: Sequence[Part]) -> None:
+    """Refuse a log whose currents are all there and say nothing."""
+    plans = [
+        (part, plan, cleaner.rows_out)
+        for part in parts
+        for cleaner in part.cleaners.values()
+        for plan in cleaner.plans
+        if plan.quantity == "current_a"
+    ]
+    if plans and all(plan.nulls >= rows for _, plan, rows in plans):
+        part, plan, _ = plans[0]
+        met = [*plan.text_counts, *plan.sentinel_counts][:3] or [""]
+        raise LogRefused(
+            f"no value of any current can be read: column {plan.column!r} says "
+            + ", ".join(repr(w) for w in met),
+            file=part.raw.path,
+            column=plan.column,
+            todo="look at [joint.current] of the log map, and at how the log writes its numbers",
+        )
 
 
 def _unit(arm: Arm | None, joint: str) -> str:

@@ -93,7 +93,7 @@ def test_temperature_alone_is_refused_in_clear_words(tmp_path: Path) -> None:
 
 
 def test_step_back_of_a_real_clock(tmp_path: Path) -> None:
-    """Twelve instants are said twice: the first value of each is kept."""
+    """Twelve instants are said twice: the clock was set back, and the first of each is kept."""
     frame = pl.read_csv(HERE / "nab_cut.csv").with_columns(i=pl.col("value") / 100)
     log = tmp_path / "log.csv"
     frame.write_csv(log)
@@ -103,6 +103,9 @@ def test_step_back_of_a_real_clock(tmp_path: Path) -> None:
     )
     archive = open_archive(tmp_path / "archive", create=True)
     session = only(ingest(archive, log, log_map=log_map))
-    assert notes(session, "contradiction")[0].count == 12
+    (note,) = notes(session, "clock-step")
+    assert note.count == 12
+    assert "set back by up to 3300 s" in note.detail
+    assert not notes(session, "contradiction")
     assert session.rows == 600 - 12
     assert notes(session, "no-zone")
