@@ -62,8 +62,8 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
     last = row["last_value"]
     date, low, high = row["limit_date"], row["limit_date_low"], row["limit_date_high"]
     reached = f"{date:%Y-%m}" if date else ("" if low is None else f"not before {low:%Y-%m}")
-    if date and low and high:
-        reached += f" ({low:%Y-%m} to {high:%Y-%m})"
+    if date and low:
+        reached += f" ({low:%Y-%m} to {high:%Y-%m})" if high else f" ({low:%Y-%m} or later)"
     return html.Tr(
         [
             html.Td(

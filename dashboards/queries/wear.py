@@ -85,7 +85,7 @@ def duty_words(archive: Archive, serial: str) -> str:
         "starts": "{:,.0f} starts",
         "reversals": "{:,.0f} reversals",
         "brake cycles": "{:,.0f} brake cycles",
-        "work": "{:.3g} A²s of motor work",
+        "work": "{:,.0f} A²s of motor work",
     }
     said = [
         text.format(rows[name]["total"] / (360.0 if name == "travel" else 1.0))
@@ -119,11 +119,16 @@ def about(indicator: str) -> str:
     return known.about
 
 
-def column(trend: Trend) -> tuple[int, str]:
-    """Return where an indicator stands among the others, for sorting."""
+def column(trend: Trend) -> tuple[bool, bool, int, str]:
+    """Return where an indicator stands among the others, for sorting.
+
+    What a replacement is planned on stands first, then what else a decision
+    rests on: a narrow screen shows these without moving sideways.
+    """
     order = [i.name for i in INDICATORS]
-    family = describe(trend.indicator).name
-    return (order.index(family) if family in order else len(order), trend.indicator)
+    known = describe(trend.indicator)
+    place = order.index(known.name) if known.name in order else len(order)
+    return (known.name != "margin left", not known.leading, place, trend.indicator)
 
 
 def worsens(trend: Trend) -> bool:
@@ -213,13 +218,11 @@ def _limit(projection: dict[str, Any] | None, unit: str) -> str:
 
 
 def _remaining(projection: dict[str, Any]) -> str:
-    def years(value: float | None) -> str:
-        return "more than can be told" if value is None else f"{value:.2g}"
-
     low, high = projection["remaining_years_low"], projection["remaining_years_high"]
+    upper = "or more" if high is None else f"to {high:.2g}"
     return (
-        f"{years(projection['remaining_years'])} years after the last session "
-        f"({years(low)} to {years(high)} with {projection['confidence']:.0%} confidence)"
+        f"about {projection['remaining_years']:.2g} years after the last session "
+        f"({low:.2g} {upper}, with {projection['confidence']:.0%} confidence)"
     )
 
 

@@ -165,8 +165,10 @@ def test_an_archive_without_measures_says_what_to_do(visit, heron):
 @pytest.mark.parametrize(
     ("link", "words"),
     [
-        ("/wear?unit=nosuch", "knows no “unit”"),
-        ("/wear?serial=nosuch", "no history of"),
+        ("/wear?tide=high", "knows no “tide”"),
+        ("/wear?unit=nosuch", "names a unit “nosuch”"),
+        ("/wear?serial=nosuch", "names a unit “nosuch”"),
+        ("/wear?serial=TU-101&indicator=tide", "There is no history of “tide”"),
         ("/wear?against=moon", "knows no against=moon; it knows time"),
         ("/compare?first=a", "knows no “first”"),
         ("/review?show=opne", "knows no show=opne; it knows all, open, decided"),
@@ -192,3 +194,33 @@ def test_a_link_that_the_program_wrote_itself_is_not_questioned(visit, worn):
         tab.page.reload()
         tab.page.wait_for_selector("h1, .page .message")
         assert "The link asks" not in tab.page.inner_text("#page")
+
+
+def test_a_unit_that_nobody_knows_is_said_in_words(visit, worn):
+    tab = visit(worn)
+    tab.go("/wear?unit=TU-999")
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    said = tab.page.locator(".wear .message").inner_text()
+    assert "No measured session names a unit “TU-999”" in said
+    assert "TU-101, TU-102, TU-103" in said
+    tab.go("/wear?unit=TU-102")
+    tab.page.wait_for_selector("#wear-history-title >> text=TU-102", timeout=15000)
+    assert tab.page.locator(".wear .message").count() == 0
+
+
+def test_life_left_duty_and_what_was_not_measured_are_told(page):
+    words = page.page.locator("#wear-history-words").inner_text()
+    assert "remaining useful life" in words
+    assert "with 90% confidence" in words
+    assert "laws averaged" in words
+    assert "beyond its limit of 5 σ from" in words
+    page.page.locator("summary", has_text="Not measured for this unit").click()
+    page.page.wait_for_selector("text=backlash at reversals: needs reversals without a rest")
+
+
+def test_a_history_is_saved_on_the_axis_that_is_shown(page):
+    address = "/data/wear/history.csv?serial=TU-101&indicator=margin+left&against="
+    on_time = page.page.request.get(page.base + address + "time")
+    assert pl.read_csv(io.BytesIO(on_time.body()))["axis"].max() == pytest.approx(1.94, abs=0.01)
+    assert page.page.request.get(page.base + address + "travel").status == 404  # none was counted
+    assert page.page.request.get(page.base + address + "tides").status == 404
