@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dash import Dash, html
 from dash.development.base_component import Component
+from flask import Response
 
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import table
-from dashboards.components.plates import plate
+from dashboards.components.plates import plate, save_links
+from dashboards.components.saving import send_table
 from dashboards.figures.baseline import kept_word_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
@@ -40,7 +42,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Section(
                 [
                     html.H2(f"{base.version}, from {len(base.sessions)} sessions"),
-                    html.P(base.promise()),
+                    html.P(_sentence(base.promise())),
                     html.Ul([html.Li(line) for line in base.concerns()]),
                 ],
                 className="sheet",
@@ -53,22 +55,31 @@ def layout(desk: Desk, view: View) -> Component:
                 height=300,
             ),
             html.Section(
-                table(
-                    ("Asked", "Observed", "Low", "High", "Events", "Joint-hours"),
-                    [tuple(_figure(v) for v in row) for row in rates.iter_rows()],
-                    caption="Flags per 100 joint-hours on sessions left out, 90 % interval",
-                    numbers={0, 1, 2, 3, 4, 5},
-                ),
+                [
+                    _table_head("Asked and observed, in figures", "rates"),
+                    table(
+                        ("Asked", "Observed", "Low", "High", "Events", "Joint-hours"),
+                        [tuple(_figure(v) for v in row) for row in rates.iter_rows()],
+                        caption="Flags per 100 joint-hours on sessions left out, 90 % interval",
+                        numbers={0, 1, 2, 3, 4, 5},
+                    ),
+                ],
                 className="sheet",
                 id="baseline-table",
             ),
             html.Section(
-                table(
-                    ("Unit", "Hours", "Sessions", "Set aside while learning"),
-                    baselines.units_of(base),
-                    caption="Joint units that this baseline knows",
-                    numbers={1, 2},
-                ),
+                [
+                    _table_head("Joint units it knows", "units"),
+                    table(
+                        ("Unit", "Hours", "Sessions", "Set aside while learning"),
+                        [
+                            (unit, f"{hours:.2f}", sessions, aside)
+                            for unit, hours, sessions, aside in baselines.units_of(base).iter_rows()
+                        ],
+                        caption="Joint units that this baseline knows",
+                        numbers={1, 2},
+                    ),
+                ],
                 className="sheet",
             ),
             basics.caution(),
@@ -77,7 +88,27 @@ def layout(desk: Desk, view: View) -> Component:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Add nothing: the page is made afresh at each visit."""
+    """Add the routes that keep the page's tables."""
+
+    @app.server.route("/data/baseline/<what>.<form>")
+    def save_baseline(what: str, form: str) -> Response | tuple[str, int]:
+        base, trouble = baselines.newest(desk.archive)
+        if base is None:
+            return trouble, 404
+        tables = {"rates": lambda: baselines.kept_word(desk.archive, base)}
+        tables["units"] = lambda: baselines.units_of(base)
+        if what not in tables:
+            return "rates and units are offered", 404
+        return send_table(tables[what](), f"baseline-{base.version}-{what}", form)
+
+
+def _table_head(title: str, name: str) -> Component:
+    save = {form: f"/data/baseline/{name}.{form.lower()}" for form in ("CSV", "Parquet")}
+    return html.Div([html.H2(title), save_links(title.lower(), save)], className="plate-head")
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def _figure(value: float | int | None) -> str:

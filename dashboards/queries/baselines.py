@@ -34,9 +34,18 @@ def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:
     )
 
 
-def units_of(baseline: Baseline) -> list[tuple[str, str, int, str]]:
+def units_of(baseline: Baseline) -> pl.DataFrame:
     """Return per unit its hours, how many sessions taught it, and what was set aside."""
-    return [
-        (name, f"{unit.hours:.2f}", len(unit.sessions), ", ".join(unit.set_aside))
-        for name, unit in sorted(baseline.units.items())
-    ]
+    return pl.DataFrame(
+        [
+            (name, float(unit.hours), len(unit.sessions), ", ".join(unit.set_aside))
+            for name, unit in sorted(baseline.units.items())
+        ],
+        schema={
+            "unit": pl.String,
+            "hours": pl.Float64,
+            "sessions": pl.Int64,
+            "set_aside": pl.String,
+        },
+        orient="row",
+    )
