@@ -24,6 +24,7 @@ from replay.archive.store import Archive
 from replay.archive.verify import (
     Finding,
     active_files,
+    changed_commits,
     noted_digests,
     read_session_file,
     torn_commits,
@@ -123,13 +124,20 @@ def _overview(archive: Archive, finding: Finding) -> Mended:
 def _record(archive: Archive, finding: Finding) -> Mended:
     """Write a session's file again from the catalogue, after reading its samples through."""
     assert finding.session is not None
+    document = read_session_file(archive.session_place(finding.session))
+    folder = _folder(archive.session_place(finding.session))
     try:
-        record = archive.session(finding.session)
+        record = archive.listed_record(finding.session)
+        if document is not None:  # the digests are not in the catalogue: they stay
+            content = catalogue.session_file(record, document["files"])
+            durable.write_whole(folder / layout.RECORD, content)
+            archive.tables.forget("sessions")
+            return Mended(finding.where, True, "written again from the catalogue")
         for stream in record.channels:
             archive.samples(finding.session, stream=stream).collect(engine="streaming")
     except (ArchiveError, OSError, ValueError, pl.exceptions.PolarsError) as error:
         return Mended(finding.where, False, f"its samples cannot be read: {error}")
-    _write_session_file(_folder(archive.session_place(finding.session)), record)
+    _write_session_file(folder, record)
     return Mended(finding.where, True, "written again from the catalogue")
 
 
@@ -150,13 +158,15 @@ def _table(archive: Archive, name: str) -> Mended:
     place = archive.place.child(layout.TABLES, name)
     folder = _folder(place)
     torn = _drop_torn_commits(archive, folder)
+    changed = changed_commits(place, noted_digests(archive.place, name))
     archive.tables.forget(name)
     try:
         files = active_files(place)
     except (DeltaError, OSError):
         files = None
     readable = _readable(archive, name, files or ())
-    if files is not None and len(readable) == len(files) and name != "sessions":
+    whole = files is not None and len(readable) == len(files) and not changed
+    if whole and name != "sessions":
         return Mended(where, True, f"{torn} unfinished commits set aside")
     if name == "sessions":
         rows = _catalogue_again(archive, readable)
@@ -178,6 +188,9 @@ def _table(archive: Archive, name: str) -> Mended:
         what += f"; {lost} files were lost, check those sessions again" if lost > 0 else ""
     _set_aside(archive, place)
     archive.tables.forget(name)
+    ledger = archive.place.child(layout.DIGESTS, f"{name}.ndjson")
+    if ledger.exists():  # its commits had the names that the new ones get
+        _set_aside(archive, ledger)
     if rows.height:
         archive.tables.append(name, rows)
     return Mended(where, True, what)

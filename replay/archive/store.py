@@ -120,6 +120,10 @@ class Archive:
         beside = self.session_place(session).child(layout.RECORD)
         with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
             return catalogue.session_of(json.loads(beside.read())["record"])
+        return self.listed_record(session)
+
+    def listed_record(self, session: str) -> Session:
+        """Return a session's record as the catalogue has it, whatever its folder says."""
         scan = self.tables.scan("sessions")
         if scan is None:
             raise ArchiveError("the catalogue has gone", file=self.place)

@@ -28,6 +28,7 @@ from replay.errors import ArchiveError
 TIDY_EVERY = 64
 """Commits after which small files are merged and the log is summed up."""
 
+LOG = "_delta_log"
 _ATTEMPTS = 10
 _MERGED_BYTES = 32 << 20
 _PARQUET = WriterProperties(compression="ZSTD", max_row_group_size=65536)
@@ -277,6 +278,8 @@ class Tables:
                     durable.sync(path)
                     lines.append({"file": added["path"], "sha256": durable.digest(path)})
             durable.sync(commit)
+            noted = f"{LOG}/{commit.name}"
+            lines.append({"file": noted, "sha256": durable.digest(commit)})
         durable.sync(folder)
         durable.sync(folder / "_delta_log")
         ledger = self._root.child(layout.DIGESTS, f"{name}.ndjson").folder

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -20,10 +20,12 @@ import polars as pl
 from deltalake import DeltaTable
 from deltalake.exceptions import DeltaError
 
-from replay.archive import durable, layout
+from replay.archive import catalogue, durable, layout
 from replay.archive.place import Place
 from replay.archive.store import Archive
+from replay.archive.tables import LOG
 from replay.errors import ArchiveError
+from replay.records import Session
 
 Weight = Literal["damage", "leftover"]
 Remedy = Literal["repair", "rebuild", "ingest the log again", "check again", "none"]
@@ -99,6 +101,7 @@ def check_table(archive: Archive, name: str) -> list[Finding]:
     where = f"{layout.TABLES}/{name}"
     if not place.child("_delta_log").files():
         return [Finding("table-empty", "leftover", where, "no commit was ever made", "repair")]
+    noted = noted_digests(archive.place, name)
     torn = torn_commits(place)
     if torn:
         detail = "a commit was cut short, as by a power cut"
@@ -108,8 +111,13 @@ def check_table(archive: Archive, name: str) -> list[Finding]:
     except (DeltaError, OSError) as error:
         detail = f"the commit log cannot be read: {str(error).splitlines()[0]}"
         return [Finding("table-log", "damage", where, detail, "repair")]
-    noted = noted_digests(archive.place, name)
-    findings = []
+    findings = [
+        Finding(
+            "table-log", "damage", f"{where}/{file}", "its bytes changed since it was written",
+            "repair",
+        )
+        for file in changed_commits(place, noted)
+    ]  # fmt: skip
     for file, size in files.items():
         fault = _file_fault(place.child(file), size, noted.get(file))
         if fault:
@@ -131,6 +139,15 @@ def torn_commits(place: Place) -> list[str]:
         else:
             break
     return torn
+
+
+def changed_commits(place: Place, noted: Mapping[str, str]) -> list[str]:
+    """Return the commits that are not what was written; those summed up and gone do not count."""
+    return [
+        file
+        for file in (f"{LOG}/{name}" for name in place.child(LOG).names())
+        if file in noted and digest_of(place.child(file)) != noted[file]
+    ]
 
 
 def active_files(place: Place) -> dict[str, int]:
@@ -158,6 +175,12 @@ def check_session(archive: Archive, session: str) -> tuple[str | None, list[Find
         )  # fmt: skip
         return record.raw_sha256, [problem]
     findings = []
+    listed = _listed(archive, session)
+    if listed is not None and listed != _session(document["record"]):
+        detail = "says other than the catalogue: its bytes changed since it was written"
+        findings.append(
+            Finding("record", "damage", f"{where}/{layout.RECORD}", detail, "repair", session)
+        )
     sha256 = document["record"].get("raw_sha256")
     for file, noted in document["files"].items():
         fault = _file_fault(place.child(file), noted["bytes"], noted["sha256"])
@@ -176,6 +199,23 @@ def check_session(archive: Archive, session: str) -> tuple[str | None, list[Find
         for m in sorted(missing)
     ]
     return sha256, findings
+
+
+def _listed(archive: Archive, session: str) -> Session | None:
+    """Return what the catalogue keeps of a session's record, or None when it cannot be read."""
+    try:
+        rows = archive.tables.read("sessions", ("session", "record"))
+        (text,) = rows.filter(pl.col("session") == session)["record"]
+        return _session(json.loads(text))
+    except (ArchiveError, ValueError, TypeError):
+        return None
+
+
+def _session(record: dict[str, Any]) -> Session | None:
+    try:
+        return catalogue.session_of(record)
+    except (KeyError, ValueError, TypeError, AttributeError):
+        return None
 
 
 def check_raw(archive: Archive, sha256: str) -> list[Finding]:

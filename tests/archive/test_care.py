@@ -98,6 +98,46 @@ def test_a_bit_in_a_document_is_found(archive: Archive) -> None:
     assert [f.kind for f in verify(archive)] == ["document"]
 
 
+@pytest.mark.parametrize("session", ["s1", "s2"])
+def test_a_bit_in_a_record_is_found_and_mended_from_the_catalogue(
+    archive: Archive, session: str
+) -> None:
+    before = archive.session(session)
+    path = archive.root / f"samples/{session}/session.json"
+    content = bytearray(path.read_bytes())
+    content[content.index(b'"source": "') + 12] ^= 0x01
+    path.write_bytes(content)
+    again = open_archive(archive.root)
+    assert again.session(session) != before
+    (finding,) = verify(again)
+    assert (finding.kind, finding.weight, finding.remedy) == ("record", "damage", "repair")
+    repair(again)
+    assert verify(again) == []
+    assert open_archive(archive.root).session(session) == before
+
+
+@pytest.mark.parametrize("table", ["sessions", "flags", "pins"])
+@pytest.mark.parametrize("commit", [0, 1])
+def test_a_bit_in_a_commit_is_found_and_the_rows_kept(
+    archive: Archive, table: str, commit: int
+) -> None:
+    before = archive.table(table)
+    path = archive.root / f"tables/{table}/_delta_log/{commit:020d}.json"
+    content = bytearray(path.read_bytes())
+    content[content.index(b"numRecords") + 3] ^= 0x01
+    path.write_bytes(content)
+    again = open_archive(archive.root)
+    (finding,) = verify(again)
+    assert (finding.kind, finding.weight, finding.remedy) == ("table-log", "damage", "repair")
+    assert finding.where == str(path.relative_to(archive.root))
+    repair(again)
+    assert verify(again) == []
+    got = open_archive(archive.root).table(table)
+    assert_frame_equal(got, before, check_row_order=False)
+    again.append("pins", pl.DataFrame({"session": ["s1"], "pin": ["later"]}))
+    assert verify(again) == []
+
+
 @pytest.mark.parametrize("harm", [flip, cut, Path.unlink])
 def test_a_damaged_table_file_is_found_and_the_rest_kept(
     archive: Archive, harm: Callable[[Path], None]
