@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from threading import Timer
 from typing import Any
 from urllib.parse import urlencode
 
@@ -28,6 +29,10 @@ from dashboards.pages.page import Desk, Page
 from dashboards.queries import wear
 from replay.errors import JointbookError
 from replay.records import Trend
+
+READY_AFTER_S = 3.0
+"""Libraries that only this page needs are loaded this long after the start: not
+in the way of the first page, and before anyone comes here."""
 
 CAUTION = (
     "A date on this page is an estimate with an interval, from the sessions in this archive. "
@@ -93,6 +98,9 @@ def _chosen(
 
 def register(app: Dash, desk: Desk) -> None:
     """Add the page's callbacks and routes."""
+    ready = Timer(READY_AFTER_S, wear.get_ready)
+    ready.daemon = True
+    ready.start()
     in_browser = app.clientside_callback
     in_browser(
         ClientsideFunction("jointbook_wear", "look"),

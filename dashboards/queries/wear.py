@@ -19,6 +19,7 @@ from replay.wear import (
     trends,
     unit_history,
 )
+from replay.wear.breaks import make_ready
 from replay.wear.catalogue import INDICATORS, describe, not_measured
 from replay.wear.maintenance import WORDS
 
@@ -29,6 +30,11 @@ AGAINST = {
     "brake-cycles": "brake cycles",
     "work": "work of the motor",
 }
+
+
+def get_ready() -> None:
+    """Load what the first history would otherwise wait for."""
+    make_ready()
 
 
 def fleet_table(archive: Archive) -> pl.DataFrame:

@@ -81,6 +81,11 @@ def shape(times: Floats, values: Floats, *, variance_factor: float = 1.0) -> Sha
     return min(found, key=lambda pair: pair[0])[1]
 
 
+def make_ready() -> None:
+    """Load the change-point library, which takes most of a second, before it is needed."""
+    import ruptures  # noqa: F401
+
+
 def _cuts(y: Floats, scale: float, variance_factor: float) -> list[int]:
     import ruptures
 
