@@ -1,7 +1,8 @@
 """Watch a folder and take in what appears, safely against half-copied files.
 
 A file is taken once its size and time of change have stood still for a
-while. A copy that pauses longer than that is told by `ingest` itself, which
+while; a text whose last line has no end, as a half copy mostly has, must
+stand still for longer. A copy that pauses longer than that is told by `ingest` itself, which
 refuses a file that changed while it was read; it is tried again when it has
 changed.
 """
@@ -14,6 +15,11 @@ from pathlib import Path
 from typing import Any
 
 from replay.cleaning.ingest import IngestResult, Keeper, find_sources, ingest
+
+OPEN_END = 12
+"""So many times longer a text without an end of its last line must stand still."""
+_PACKED = (".gz", ".zst", ".zstd", ".parquet", ".arrow", ".arrows", ".feather", ".ipc", ".xlsx")
+"""Of these a half copy is refused as such, and tried again when it has changed."""
 
 
 def watch(
@@ -55,7 +61,7 @@ def watch(
                 continue
             if path not in seen or seen[path][0] != state:
                 seen[path] = (state, now)
-            elif now - seen[path][1] >= settle_s and state[0] > 0:
+            elif state[0] > 0 and now - seen[path][1] >= settle_s * _patience(path):
                 settled.append(path)
         if settled:
             for path in settled:
@@ -64,3 +70,16 @@ def watch(
         if stop():
             return
         sleep(poll_s)
+
+
+def _patience(path: Path) -> int:
+    """Return by how much longer than others a file must stand still."""
+    if path.suffix.lower() in _PACKED:
+        return 1
+    try:
+        with path.open("rb") as handle:
+            handle.seek(-min(4, path.stat().st_size), 2)
+            tail = handle.read().rstrip(b"\x00")
+    except OSError:
+        return 1  # gone or not readable: `ingest` says so
+    return 1 if tail.endswith((b"\n", b"\r")) else OPEN_END

@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import glob
 import hashlib
+import json
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -37,6 +38,7 @@ Progress = Callable[[str, int, int], None]
 
 MAP_SUFFIX = ".map.toml"
 _CHUNK = 1 << 22
+_LOOK_BYTES = 1 << 18
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
@@ -142,7 +144,19 @@ def find_sources(sources: Sequence[str | Path]) -> list[Path]:
 def _is_log(path: Path) -> bool:
     if any(part.startswith(".") for part in path.parts[-2:]):
         return False
-    return path.suffix.lower() not in (".toml", ".md", ".json", ".py", ".xml", ".part", ".tmp")
+    if path.suffix.lower() == ".json":
+        return _holds_lines_of_json(path)
+    return path.suffix.lower() not in (".toml", ".md", ".py", ".xml", ".part", ".tmp")
+
+
+def _holds_lines_of_json(path: Path) -> bool:
+    """Tell a log of one object a line from a document that is one object."""
+    try:
+        with path.open("rb") as handle:
+            first = [line for line in handle.read(_LOOK_BYTES).splitlines() if line.strip()][:2]
+        return len(first) == 2 and all(isinstance(json.loads(s), dict) for s in first)
+    except (OSError, ValueError):
+        return False
 
 
 def _take(

@@ -20,6 +20,8 @@ from replay.logs.maps import LogMap
 from replay.logs.raw import RawLog
 from replay.records import Session
 
+_PIECE = 1 << 22
+
 
 def start_is_stated(log_map: LogMap) -> bool:
     """Tell whether the log has no date of its own, so that it cannot be placed."""
@@ -31,6 +33,14 @@ def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> N
     mine = {c for names in session.channels.values() for c in names}
     for other in _overlapping(archive, session.arm, session.start, session.end):
         both = mine & {c for names in other.channels.values() for c in names}
+        if both and _began_as(archive, other, paths):
+            raise LogRefused(
+                f"session {other.session} was read from a half copy of this log, and a stored "
+                "session is not added to",
+                file="; ".join(str(p) for p in paths),
+                todo="take it into another archive: jointbook ingest "
+                f"{shlex.quote(str(paths[0]))} --archive OTHER",
+            )
         if both:
             raise LogRefused(
                 f"overlaps in time with session {other.session}, read from {other.source}, "
@@ -54,6 +64,21 @@ def refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm |
     for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
         if not mine & {c for names in other.channels.values() for c in names}:
             raise _late(archive, other, [raw.path])
+
+
+def _began_as(archive: Keeper, other: Session, paths: Sequence[Path]) -> bool:
+    """Tell whether a stored session's log is the beginning of this one."""
+    folder = archive.raw_folder(other)
+    kept = None if folder is None else Path(folder) / paths[0].name
+    if len(paths) != 1 or kept is None or not kept.is_file():
+        return False
+    if kept.stat().st_size >= paths[0].stat().st_size:
+        return False
+    with kept.open("rb") as old, paths[0].open("rb") as new:
+        while piece := old.read(_PIECE):
+            if new.read(len(piece)) != piece:
+                return False
+    return True
 
 
 def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:

@@ -45,7 +45,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="stay, and take in what appears in a folder once it stands still",
     )
     parser.add_argument(
-        "--settle", type=float, default=5.0, metavar="S", help="how long it must stand still (5)"
+        "--settle",
+        type=float,
+        default=5.0,
+        metavar="S",
+        help="seconds it must stand still (5); a text without an end of its last line, 12 times so",
     )
 
 

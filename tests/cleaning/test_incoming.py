@@ -1,0 +1,84 @@
+"""What is taken from a folder, and what waits: half copies, and files that are no logs."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+
+import pytest
+
+from replay.archive import open_archive
+from replay.cleaning import IngestResult, ingest
+from replay.cleaning.incoming import watch
+from tests.cleaning.logs import MAP, table, text
+
+
+def _watched(
+    folder: Path, first: bytes, then: dict[float, bytes], until: float, name: str = "log.csv"
+) -> list[tuple[float, IngestResult]]:
+    """Watch a folder into which one file is written piece by piece, on a clock of our own."""
+    incoming = folder / "in"
+    incoming.mkdir()
+    (incoming / name).write_bytes(first)
+    now = [0.0]
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+        if now[0] in then:
+            (incoming / name).write_bytes(then[now[0]])
+
+    found = watch(
+        open_archive(folder / "archive", create=True),
+        incoming,
+        settle_s=5.0,
+        poll_s=1.0,
+        stop=lambda: now[0] > until,
+        clock=lambda: now[0],
+        sleep=sleep,
+        log_map=MAP,
+    )
+    return [(now[0], result) for result in found]
+
+
+@pytest.mark.parametrize("code", ["utf-8", "utf-16"])
+def test_a_copy_that_pauses_within_a_line_is_waited_for(tmp_path: Path, code: str) -> None:
+    whole = text(table(300)).encode(code)
+    taken = _watched(tmp_path, whole[: len(whole) // 2 + 1], {20.0: whole}, 60.0)
+    ((_, result),) = taken
+    assert result.sessions[0].rows == 300
+
+
+def test_a_log_that_never_ends_its_last_line_is_taken_in_the_end(tmp_path: Path) -> None:
+    ((at, result),) = _watched(tmp_path, text(table(300)).rstrip().encode(), {}, 120.0)
+    assert len(result.sessions) == 1
+    assert at >= 60.0
+
+
+def test_a_packed_copy_that_pauses_is_refused_and_taken_when_whole(tmp_path: Path) -> None:
+    whole = gzip.compress(text(table(300)).encode())
+    taken = _watched(tmp_path, whole[: len(whole) // 2], {20.0: whole}, 60.0, "log.csv.gz")
+    (_, first), (_, second) = taken
+    assert "cut" in first.refused[0].reason
+    assert second.sessions[0].rows == 300
+
+
+def test_a_half_copy_that_was_taken_is_named_when_the_whole_comes(tmp_path: Path) -> None:
+    lines = text(table(300)).splitlines(keepends=True)
+    half, whole = "".join(lines[:150]).encode(), "".join(lines).encode()
+    (_, first), (_, second) = _watched(tmp_path, half, {20.0: whole}, 60.0)
+    assert first.sessions[0].rows == 149
+    assert "half copy" in second.refused[0].reason
+
+
+def test_json_lines_in_a_folder_are_a_log_and_documents_are_not(tmp_path: Path) -> None:
+    folder = tmp_path / "in"
+    folder.mkdir()
+    rows = "".join(json.dumps(r) + "\n" for r in table().to_dicts())
+    (folder / "log.json").write_text(rows)
+    (folder / "truth.json").write_text(json.dumps({"sessions": []}))
+    (folder / "contents.json").write_text(json.dumps({"sessions": []}, indent=1))
+    archive = open_archive(tmp_path / "archive", create=True)
+    result = ingest(archive, folder, log_map=MAP)
+    assert [s.source for s in result.sessions] == ["log.json"]
+    assert not result.refused
