@@ -75,6 +75,7 @@ def placeholders(
                 ),
                 save("scores"),
             ],
+            "rebuilt",
         ),
         _section("others", "Other joints at the same instants", [save("others")]),
         _section("brakes", "Brake sequence", [save("brakes")]),
@@ -82,17 +83,21 @@ def placeholders(
     ]
 
 
-def _section(name: str, title: str, controls: list[Component]) -> Component:
+def _section(name: str, title: str, controls: list[Component], *more: str) -> Component:
+    """Return a section with a place to fill, and further places of its own."""
     return html.Section(
         [
             html.Div(
                 [html.H2(title, id=name), html.Div(controls, className="tools")],
                 className="plate-head",
             ),
-            dcc.Loading(
-                html.Div(id=f"event-{name}", className="event-part", **aria(live="polite")),
-                type="dot",
-                delay_show=300,
+            *(
+                dcc.Loading(
+                    html.Div(id=f"event-{part}", className="event-part", **aria(live="polite")),
+                    type="dot",
+                    delay_show=300,
+                )
+                for part in (name, *more)
             ),
         ],
         className="sheet",

@@ -70,7 +70,9 @@ def history_figure(found: UnitHistory) -> go.Figure:
         for step in (trend.detail.get("steps") or []) if trend is not None else []:
             _mark(figure, step["at"], "step", "dot")
     settle(figure, hovermode="closest")
-    figure.update_yaxes(title=f"{found.history.indicator}, {found.history.unit}")
+    figure.update_yaxes(
+        title=f"{found.history.indicator}, {found.history.unit}", range=_shown_values(found)
+    )
     figure.update_xaxes(title="" if by_time else f"use, {found.history.axis_unit}")
     if by_time:
         figure.update_xaxes(range=_shown_range(found))
@@ -92,6 +94,26 @@ def _shown_range(found: UnitHistory) -> list[datetime]:
         if at is not None and end < at <= last + span:
             end = at
     return [first - span / 25, end + span / 25]
+
+
+LIMIT_IN_SIGHT = 2.0
+"""A limit further from the values than this many of their spans is not drawn first."""
+
+
+def _shown_values(found: UnitHistory) -> list[float]:
+    """Return the values shown first: the sessions', and the limit unless far away.
+
+    The error bar of one session that hardly moved would otherwise press all
+    others into a line; it is there in full when one zooms out.
+    """
+    both = np.concatenate([found.history.values, found.history.levelled.values])
+    low, high = float(np.min(both)), float(np.max(both))
+    span = max(high - low, 0.05 * abs(high), 1e-12)
+    limit = (found.trend.detail.get("projection") or {}).get("limit") if found.trend else None
+    if limit is not None and low - LIMIT_IN_SIGHT * span <= limit <= high + LIMIT_IN_SIGHT * span:
+        low, high = min(low, limit), max(high, limit)
+        span = high - low
+    return [low - 0.08 * span, high + 0.08 * span]
 
 
 def _instants(points: pl.DataFrame) -> list[str]:
@@ -192,12 +214,16 @@ def spark_mask(values: Sequence[float], width: int = 96, height: int = 26) -> st
     """Return a small line picture as an address for a CSS mask, in one colour.
 
     The scale is the history's own, but never finer than a tenth of its level,
-    so that noise about a steady level looks like noise.
+    so that noise about a steady level looks like noise. A single wild point is
+    drawn at the edge.
     """
     y = np.asarray(values, dtype=float)
     if not len(y):
         return ""
     middle = float(np.median(y))
+    usual = float(np.quantile(np.abs(y - middle), 0.9))
+    if usual > 0:
+        y = np.clip(y, middle - 2 * usual, middle + 2 * usual)
     half = max(float(np.max(np.abs(y - middle))), 0.05 * abs(middle), 1e-12)
     across = np.linspace(2, width - 2, len(y)) if len(y) > 1 else np.array([width / 2])
     down = height / 2 - (y - middle) / half * (height / 2 - 3)

@@ -11,10 +11,11 @@ from dash.development.base_component import Component
 from dashboards import ids, links
 from dashboards.components import basics, event_parts
 from dashboards.components.plates import plate
+from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import events, likeness, scores, work
+from dashboards.queries import events, likeness, rebuilt, scores, work
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
@@ -66,6 +67,18 @@ def register_sections(app: Dash, desk: Desk) -> None:
         if isinstance(found, str):
             return basics.message(found)
         return _scores(event, found, float(rate) if rate else found.asked, _window(what))
+
+    @app.callback(
+        Output("event-rebuilt", "children"),
+        Input("event-what", "data"),
+        Input("event-rate", "value"),
+    )
+    def show_rebuilt(what: dict[str, Any], rate: str) -> Any:
+        event = _event(desk, what)
+        found = rebuilt.rebuilt(desk.archive, event, float(rate) if rate else None)
+        if isinstance(found, str):
+            return html.P(found, className="faint")
+        return rebuilt_part(found.rows, found.rate, found.learned, event.record.start)
 
     @app.callback(Output("event-others", "children"), Input("event-what", "data"))
     def show_others(what: dict[str, Any]) -> Any:

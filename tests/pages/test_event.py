@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
@@ -13,9 +14,12 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.queries import rebuilt
 from dashboards.queries.event_tables import TABLES
-from dashboards.queries.events import evidence_words, last_flagged, thinned
+from dashboards.queries.events import evidence_words, find_event, last_flagged, thinned
 from replay.archive import Archive, open_archive
+from replay.checks import check
+from replay.models import load_baseline
 from replay.reviews import pins
 from tests.pages.conftest import Visit, flag_rows
 
@@ -100,6 +104,40 @@ def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive
     page.wait_for_function("location.search.includes('rate=0.01')")
 
 
+def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archive) -> None:
+    stored = heron.table("flags")
+    counts = {}
+    for rate in (0.01, 30.0):
+        base = replace(load_baseline(heron), asked=rate)
+        flags = check(heron, SESSION, base, save=False).flags
+        counts[rate] = sorted((f.joint, f.kind) for f in flags)
+    assert len(counts[0.01]) < len(counts[30.0])  # or the test shows nothing
+    page = opened(visit, heron, "&flag=f-3&rate=30").page
+    words = page.locator("#event-rebuilt-words")
+    expect(words).to_contain_text(f"{len(counts[30.0])} flag", timeout=20_000)
+    rows = page.locator("#event-rebuilt tbody tr")
+    here = rows.filter(has_not_text="only as learned").all()
+    shown = sorted(tuple(r.locator("td").all_inner_texts()[:2]) for r in here)
+    assert shown == counts[30.0]
+    expect(rows.filter(has_text="only at this limit").first).to_be_visible()
+    page.locator("#event-rate").click()
+    page.get_by_role("option", name="0.01", exact=True).click()
+    expect(words).to_contain_text("Checked anew at 0.01", timeout=20_000)
+    fewer = rows.filter(has_not_text="only as learned")
+    assert fewer.count() == len(counts[0.01])
+    assert heron.table("flags").equals(stored)
+
+
+def test_a_long_session_is_not_checked_while_someone_waits(
+    heron: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rebuilt, "MOST_ROWS", 10)
+    event = find_event(heron, SESSION, "f-1")
+    said = rebuilt.rebuilt(heron, event, 30.0)
+    assert isinstance(said, str)
+    assert "not built anew here" in said
+
+
 def test_a_pin_is_drawn_kept_and_withdrawn(visit: Open, heron: Archive) -> None:
     page = opened(visit, heron, "&flag=f-2").page
     page.get_by_label("Your name").fill("R. Moss")
@@ -117,6 +155,19 @@ def test_a_pin_is_drawn_kept_and_withdrawn(visit: Open, heron: Archive) -> None:
     page.get_by_role("button", name="Withdraw pin 1").click()
     expect(page.locator("#event-pins")).to_contain_text("Nothing is pinned")
     assert pins(heron, SESSION).height == 0
+
+
+def test_a_pin_can_stand_at_an_instant(visit: Open, heron: Archive) -> None:
+    page = opened(visit, heron).page
+    page.get_by_label("Your name").fill("R. Moss")
+    page.get_by_label("At, s after start").fill("1.25")
+    page.locator("#event-pin-text").fill("one knock")
+    page.get_by_role("button", name="Pin the note").click()
+    expect(page.locator(".pins li")).to_contain_text("+1.250 s", timeout=15_000)
+    kept = pins(heron, SESSION).row(0, named=True)
+    assert kept["start"] == kept["end"]
+    page.get_by_role("button", name="Withdraw pin 1").click()
+    expect(page.locator("#event-pins")).to_contain_text("Nothing is pinned")
 
 
 def test_a_pin_without_a_name_is_refused_in_words(visit: Open, heron: Archive) -> None:
