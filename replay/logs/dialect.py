@@ -69,20 +69,17 @@ def find_dialect(lines: Sequence[str], file: object) -> Dialect:
             todo="export the joints' channels only",
         )
     first = next(k for k, (_, cells) in enumerate(rows) if len(cells) == width)
-    place, cells = rows[first]
     decimal_comma = _decimal_comma(rows[first + 1 :])
-    ends_late = _ends_in_a_delimiter(rows[first:], width)
-    if ends_late and first and len(rows[first - 1][1]) == width - 1:
-        above = [c.strip() for c in rows[first - 1][1]]
-        if all(above) and not any(is_number(c, decimal_comma) for c in above):
-            first -= 1
-            place, cells = rows[first][0], [*rows[first][1], ""]
-    numeric = [is_number(c, decimal_comma) for c in cells]
-    words = [bool(c.strip()) and not n for c, n in zip(cells, numeric, strict=True)]
-    if not any(numeric) and any(words):
-        header, skip = cells, place + 1
+    named, data = _names_row(rows, first, width, decimal_comma)
+    if named is not None:
+        place, header = rows[named]
+        skip = place + 1
+    elif _ends_late(rows, first, width, decimal_comma):
+        place, header = rows[first - 1][0], [*rows[first - 1][1], ""]
+        skip = place + 1
     else:
-        header, skip = _commented_header(lines, place, comment, delimiter, blanks, width), place
+        place = skip = rows[data][0]
+        header = _commented_header(lines, place, comment, delimiter, blanks, width)
     units: dict[str, str] = {}
     names = _unique(header)
     after = [r for r in rows if r[0] >= skip]
@@ -159,8 +156,38 @@ def _other_delimiter(lines: Sequence[str]) -> str | None:
     return None
 
 
-def _ends_in_a_delimiter(rows: Sequence[tuple[int, list[str]]], width: int) -> bool:
-    return all(not cells[-1].strip() for _, cells in rows if len(cells) == width)
+def _names_row(
+    rows: Sequence[tuple[int, list[str]]], first: int, width: int, decimal_comma: bool
+) -> tuple[int | None, int]:
+    """Return which row names the columns, if one does, and which is the first with data.
+
+    Names fill a row; titles that a spreadsheet filled up with delimiters do not.
+    """
+    best, most = None, 0
+    for k, (_, cells) in enumerate(rows[first:], first):
+        if len(cells) != width:
+            continue
+        filled = [c for c in cells if c.strip()]
+        if any(is_number(c, decimal_comma) for c in filled):
+            if 2 * len(filled) >= width:
+                return best, k
+        elif len(filled) > most:
+            # below names, a row may be of units, or begin with a time before error words
+            if most and (_is_unit_row(cells, decimal_comma) or filled[0].strip()[0].isdigit()):
+                continue
+            best, most = k, len(filled)
+    return best, first
+
+
+def _ends_late(
+    rows: Sequence[tuple[int, list[str]]], first: int, width: int, decimal_comma: bool
+) -> bool:
+    """Tell whether all rows but that of the names end in a delimiter."""
+    if not first or len(rows[first - 1][1]) != width - 1:
+        return False
+    if any(c[-1].strip() for _, c in rows[first:] if len(c) == width):
+        return False
+    return all(c.strip() and not is_number(c, decimal_comma) for c in rows[first - 1][1])
 
 
 def _share_sensible(lines: Sequence[str], delimiter: str) -> float:

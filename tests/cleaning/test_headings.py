@@ -118,3 +118,36 @@ def test_what_is_not_read_is_called_by_its_name(tmp_path: Path, content: bytes, 
     result = take(tmp_path, _log(tmp_path, content))[1]
     assert not result.sessions
     assert told in result.refused[0].reason
+
+
+@pytest.mark.parametrize(
+    "titles",
+    [
+        ["Arm log,,,,", "yard,Tarn Station,,,"],
+        ["Arm log,,,,", "session,12,,,", ",,,,"],
+        ["Yard,Recorder,,,", "Tarn Station,7,,,"],
+    ],
+)
+@pytest.mark.parametrize("units", [True, False])
+def test_titles_that_a_spreadsheet_filled_up_with_delimiters(
+    tmp_path: Path, titles: list[str], units: bool
+) -> None:
+    lines = text(table()).split("\n")
+    lines[1:1] = ["UTC,deg,deg,A,A"] if units else []
+    archive, result = take(tmp_path, _log(tmp_path, "\n".join([*titles, *lines])))
+    session = only(result)
+    assert samples(archive, session)["J1.angle_deg"].to_list() == table()["a1"].to_list()
+    assert "'" + titles[0] + "'" in notes(session, "title-rows")[0].detail
+    assert bool(notes(session, "unit-row")) == units
+
+
+@pytest.mark.parametrize("beside", ["a1,a2,i1,i2", "a1,a2,i1,i2,"])
+def test_a_first_row_of_error_words_is_a_sample(tmp_path: Path, beside: str) -> None:
+    lines = text(table()).split("\n")
+    if beside.endswith(","):
+        lines = [lines[0] + ",", *(line + ",x" for line in lines[1:-1]), ""]
+    lines[1] = lines[1].split(",")[0] + ",ERR" * lines[0].count(",")
+    archive, result = take(tmp_path, _log(tmp_path, "\n".join(lines)))
+    session = only(result)
+    assert session.rows == 400
+    assert samples(archive, session)["J1.current_a"][:2].to_list() == [None, table()["i1"][1]]
