@@ -18,7 +18,7 @@ from replay.wear.measures.joint import Yardsticks, measure_joint
 from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
 
-METHOD = 7
+METHOD = 8
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {

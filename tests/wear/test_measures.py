@@ -133,3 +133,82 @@ def test_two_arms_in_one_archive_keep_their_histories(tmp_path):
     levels = {t.serial: t.last_value for t in trends(archive, indicator="friction at usual rate")}
     assert set(levels) == {"Heron J1", "Teal J1"}
     assert levels["Teal J1"] - levels["Heron J1"] == pytest.approx(1.0, abs=0.1)
+
+
+def cycling(play_deg=0.0, friction_a=1.0, rate_hz=100.0, seconds=80.0, seed=1):
+    """A joint that turns without resting; friction changes sides along the play."""
+    rng = np.random.default_rng(seed)
+    n = int(seconds * rate_hz)
+    t = np.arange(n) / rate_hz
+    angle = 10.0 * np.sin(2 * np.pi * t / 8.0)
+    rate = 10.0 * 2 * np.pi / 8.0 * np.cos(2 * np.pi * t / 8.0)
+    turn = np.flatnonzero(np.diff(np.sign(rate), prepend=np.sign(rate[0])))
+    since = np.zeros(n)
+    for first, last in zip(turn, [*turn[1:], n], strict=True):
+        since[first:last] = np.abs(angle[first:last] - angle[first])
+    side = np.clip(2 * since / max(play_deg, 1e-9) - 1, -1, 1) if play_deg else np.ones(n)
+    side[: turn[0]] = 1.0
+    current = np.sign(rate) * side * friction_a + 0.02 * rng.normal(size=n)
+    start = pl.Series([BEGIN], dtype=pl.Datetime("ns", "UTC")).new_from_index(0, n)
+    return pl.DataFrame(
+        {
+            "time": start + pl.Series((t * 1e9).round().astype(np.int64)).cast(pl.Duration("ns")),
+            "J1.angle_deg": angle,
+            "J1.rate_deg_s": rate,
+            "J1.current_a": current,
+        }
+    )
+
+
+@pytest.mark.parametrize("play", [0.2, 0.5])
+def test_play_at_reversals_is_half_way_through_the_change_of_sides(tmp_path, play):
+    rows = by_name(measured(tmp_path, [cycling(play)]))
+    found = rows["backlash at reversals"]
+    assert found["value"] == pytest.approx(play / 2, abs=max(4 * found["se"], 0.02))
+    assert 0 < found["se"] < 0.03
+
+
+def test_play_finer_than_a_sample_gives_no_figure(tmp_path):
+    assert "backlash at reversals" not in by_name(measured(tmp_path, [cycling(0.0)]))
+
+
+def test_holding_current_and_breakaway_are_those_of_the_frame(tmp_path):
+    frame = one_joint(8, rate_hz=20.0)
+    t = np.arange(frame.height) / 20.0
+    still = t % 5.0 > 4.0
+    starts = t % 5.0 < 0.15
+    way = np.where((t // 5.0) % 2, -1.0, 1.0)
+    current = np.where(still, 0.25, frame["J1.current_a"].to_numpy())
+    current = np.where(starts & (t > 1), 1.6 * way, current)
+    rows = by_name(measured(tmp_path, [frame.with_columns(pl.Series("J1.current_a", current))]))
+    for way_word in ("forward", "backward"):
+        found = rows[f"breakaway {way_word}"]
+        assert found["value"] == pytest.approx(1.6, abs=0.12)
+        assert found["se"] > 0
+
+
+def test_every_figure_but_a_count_has_a_standard_error(tmp_path):
+    frames = [one_joint(k, day=k, brake=True) for k in range(3)]
+    table = measured(tmp_path, frames, arm_toml=ARM)
+    counts = ["reversals", "starts", "brake cycles"]
+    rest = table.filter(~pl.col("indicator").is_in(counts))
+    assert rest.filter(~(pl.col("se") > 0)).height == 0
+    assert rest["indicator"].n_unique() >= 14
+
+
+def test_a_new_baseline_measures_every_session_again(tmp_path):
+    from replay import learn
+
+    archive = open_archive(tmp_path / "archive", create=True)
+    for k in range(6):
+        frame = one_joint(k, day=k)
+        add(archive, k, frame, units={"J1": "TU-101"}, start=frame["time"][0].astimezone(UTC))
+    assert set(indicators(archive)["baseline"]) == {""}
+    version = learn(archive).version
+    seen = []
+    table = indicators(archive, progress=lambda todo: seen.append(list(todo)) or todo)
+    assert len(seen[0]) == 6
+    assert set(table["baseline"]) == {version}
+    again = []
+    indicators(archive, progress=lambda todo: again.append(list(todo)) or todo)
+    assert again == []

@@ -20,6 +20,11 @@ SETTLING_S = 1.0
 TURN_S = 1.5
 """A reversal is two motions with no more rest than this between them."""
 FEWEST_IN_WINDOW = 3
+LEVEL_S = (1.5, 3.0, 6.0, 12.0)
+"""After a reversal the current's new level is looked for in the later half of
+this long, the shortest in which it has settled."""
+SETTLED = 0.25
+"""Share of the change of level by which two quarters of that may still differ."""
 
 
 def breakaway_measures(table: pl.DataFrame, reference: Reference) -> list[Measure]:
@@ -85,7 +90,8 @@ def backlash_measure(table: pl.DataFrame) -> Measure | None:
             continue
         if a1 - a0 < 5 or b1 - b0 < 5:
             continue
-        one = _reversal(angle[a0:b1], current[a0:b1], a1 - a0, b0 - a0, int(direction[b0]))
+        part = slice(a0, b1)
+        one = _reversal(t[part], angle[part], current[part], a1 - a0, b0 - a0, int(direction[b0]))
         if one is not None:
             values.append(one[0])
             steps.append(one[1])
@@ -115,15 +121,17 @@ def holding_measure(table: pl.DataFrame) -> Measure | None:
 
 
 def _reversal(
-    angle: Floats, current: Floats, end_of_first: int, start_of_second: int, sign: int
+    t: Floats, angle: Floats, current: Floats, end_of_first: int, start_of_second: int, sign: int
 ) -> tuple[float, float] | None:
     """Return (angle to the half-way current, one sample's step of angle)."""
-    before = current[max(0, end_of_first - 12) : end_of_first]
-    after = current[start_of_second + 3 : start_of_second + 15]
-    if len(before) < 3 or len(after) < 3:
+    step = float(np.median(np.diff(t)))
+    begin = max(0, end_of_first - max(12, round(LEVEL_S[0] / step)))
+    before = current[begin:end_of_first]
+    if len(before) < 3:
         return None
-    first, second = float(np.nanmedian(before)), float(np.nanmedian(after))
-    if sign * second <= sign * first:
+    first = float(np.nanmedian(before))
+    second = _settled(current[start_of_second:], step, first)
+    if second is None or sign * second <= sign * first:
         return None
     half = (first + second) / 2
     around = slice(max(0, end_of_first - 3), start_of_second + 4)
@@ -136,3 +144,19 @@ def _reversal(
     share = (half - current[k - 1]) / rise if rise else 1.0
     crossed = angle[k - 1] + share * (angle[k] - angle[k - 1])
     return abs(float(crossed - angle[turn])), abs(float(angle[k] - angle[k - 1]))
+
+
+def _settled(current: Floats, step: float, first: float) -> float | None:
+    """Return the level that the current takes up after a turn, None if it never settles."""
+    for seconds in LEVEL_S:
+        n = max(15, round(seconds / step))
+        if n > len(current) and seconds > LEVEL_S[0]:
+            return None
+        late = current[:n][n // 2 :]
+        if len(late) < 6:
+            return None
+        third, last = (float(np.nanmedian(q)) for q in np.array_split(late, 2))
+        level = float(np.nanmedian(late))
+        if abs(last - third) <= SETTLED * abs(level - first):
+            return level
+    return None
