@@ -340,7 +340,8 @@ def _session_level(traces: list[Trace]) -> float:
             levels.append(float(np.median(trace.z[rows] * trace.side[rows])))
     if len(levels) < 3:
         return 1.0
-    return max(robust.spread_about_zero(np.array(levels)), 0.1)
+    wide = float(np.quantile(np.abs(levels), 0.85)) / 1.44  # as of a normal law
+    return max(robust.spread_about_zero(np.array(levels)), wide, 0.1)
 
 
 def _measure(held: _Held) -> None:

@@ -20,6 +20,7 @@ SETTLED_S = 0.3
 CRAWLS, RUNS = 0.3, 0.8
 """Shares of the speed's mean over a window: below, a joint nearly stands; above, it runs."""
 
+OWN_LEVELS = 3.0
 SERVO_DELAY_S = 0.7
 LEAST_ASKED = 0.1
 """Seconds of the usual speed: a shorter commanded travel is too small to fall behind."""
@@ -43,14 +44,15 @@ def shifts(trace: Trace, session_level: float) -> list[Statistic]:
     ----------
     session_level : float
         Healthy spread of a session's mean drag, in spreads of a bin: the
-        session's own level is trusted up to twice that.
+        session's own level is trusted up to `OWN_LEVELS` times that.
     """
     rows = np.flatnonzero(trace.seen & (trace.bins.motion == MOVING))
     if rows.size < 3:
         return []
     drag = np.clip(trace.z[rows] * trace.side[rows], -40, 40)
     weight = trace.seconds[rows]
-    own = float(np.clip(np.median(drag), -2 * session_level, 2 * session_level))
+    most = OWN_LEVELS * session_level
+    own = float(np.clip(np.median(drag), -most, most))
     made = []
     for window in (*SCALES_S, WHOLE):
         mean = rolling_mean(drag, weight, window)

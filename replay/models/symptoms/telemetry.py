@@ -20,6 +20,9 @@ LOOSE = 5
 OFTEN, MOSTLY = 6, 0.3
 """A channel silent more often, or for a larger share, is so by its nature."""
 
+MOST_REPEATS = 8
+"""Longer than this a channel is frozen."""
+
 CHANNELS = {
     "current_a": "current",
     "angle_deg": "angle",
@@ -166,6 +169,9 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
     made = []
     for row in np.flatnonzero(odd > limit):
         at = row + 1
+        odd[row] = min(odd[row], _beyond_repeats(angle, time, rate, int(at)))
+        if odd[row] <= limit:
+            continue
         made.append(
             Mark(
                 "angle step",
@@ -181,6 +187,23 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
             )
         )
     return sorted(made, key=lambda m: -m.value)[:200]
+
+
+def _beyond_repeats(angle: Floats, time: Floats, rate: Floats, at: int) -> float:
+    """Return how far a step exceeds the motion missed while a recorder repeated itself, deg.
+
+    After a few equal values the next step has their motion to catch up with.
+    """
+    first = at
+    while first > 0 and at - first < MOST_REPEATS and angle[first - 1] == angle[at]:
+        first -= 1
+    if first == at:
+        return float("inf")
+    passed = time[at + 1] - time[first]
+    step = angle[at + 1] - angle[at]
+    around = [rate[k] for k in (first - 1, at + 1) if 0 <= k < rate.size]
+    over = [abs(step - speed * passed) for speed in around if np.isfinite(speed)]
+    return float(min(over, default=np.inf))
 
 
 def _spikes(table: pl.DataFrame, time: Floats) -> list[Mark]:
