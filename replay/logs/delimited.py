@@ -124,7 +124,8 @@ def _heading(dialect: Dialect) -> list[SetAside]:
         told.append(
             SetAside(
                 "title-rows",
-                f"{count} lines stand above the one that names the columns, and were left out: "
+                ("1 line stands" if count == 1 else f"{count} lines stand")
+                + " above the one that names the columns, left out of the samples: "
                 + shown
                 + (", ..." if count > 3 else ""),
                 (),

@@ -130,7 +130,8 @@ def propose_map(path: str | Path) -> Proposal:
 
 def propose(raw: RawLog) -> Proposal:
     """Propose a map for an opened log; see `propose_map`."""
-    proposal = Proposal(str(raw.path), said=[a.detail for a in raw.set_aside])
+    left_out = [a.detail for a in raw.set_aside if a.kind != "unit-row"]  # its lines say so
+    proposal = Proposal(str(raw.path), said=left_out)
     table: Mapping[str, pl.Series] = {c: raw.sample[c] for c in raw.columns}
     head = raw.sample.head(max(raw.head, 1))
     long = _long_columns(raw)

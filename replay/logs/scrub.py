@@ -125,7 +125,8 @@ def remarks_told(remarks: Sequence[str]) -> list[SetAside]:
     return [
         SetAside(
             "comment-rows",
-            f"{len(remarks)} comment lines were left out: {shown}"
+            ("1 comment line was" if len(remarks) == 1 else f"{len(remarks)} comment lines were")
+            + f" left out of the samples: {shown}"
             + (", ..." if len(remarks) > 3 else ""),
             (),
             len(remarks),

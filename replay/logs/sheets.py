@@ -127,8 +127,8 @@ def _titles_told(sheet: _Sheet) -> list[SetAside]:
     return [
         SetAside(
             "title-rows",
-            f"{header} rows of the sheet stand above the one that names the columns, and were "
-            f"left out: {words}",
+            ("1 row of the sheet stands" if header == 1 else f"{header} rows of the sheet stand")
+            + f" above the one that names the columns, left out of the samples: {words}",
             (),
             header,
         )
