@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime
+from typing import Any
 
 import polars as pl
 from dash import html
@@ -31,7 +32,7 @@ def rebuilt_part(rows: pl.DataFrame, rate: float, learned: float, zero: datetime
             f"{_flags(before)} as learned ({learned:g}), {before - (here - new)} of them gone, "
             f"{new} new. Nothing of this is stored."
         )
-    cells = [
+    cells: list[tuple[Any, ...]] = [
         (
             row["joint"] or "every joint",
             row["kind"],
@@ -43,10 +44,20 @@ def rebuilt_part(rows: pl.DataFrame, rate: float, learned: float, zero: datetime
         )
         for row in rows.iter_rows(named=True)
     ]
-    heads = ("Joint", "Kind", "Severity", "Score", "From, s of the session", "Length, s", "Flagged")
+    heads: tuple[str, ...] = (
+        "Joint",
+        "Kind",
+        "Severity",
+        "Score",
+        "From, s of the session",
+        "Length, s",
+        "Flagged",
+    )
+    if rate == learned:  # nothing to tell apart
+        heads, cells = heads[:-1], [cell[:-1] for cell in cells]
     return html.Div(
         [
-            html.H3("The session's events at this limit"),
+            html.H3("The session's events at this limit", className="event-rebuilt-title"),
             html.P(words, id="event-rebuilt-words", role="status"),
             table(heads, cells, caption="Flags at this limit and as learned", numbers={3, 4, 5})
             if cells

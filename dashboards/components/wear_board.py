@@ -102,7 +102,8 @@ def multiples(found: Sequence[Trend], chosen: tuple[str, str] | None, against: s
             html.H2("Every unit and indicator"),
             html.P(
                 "Each line runs over the unit's sessions under usual conditions, oldest left; "
-                "its arrow is the verdict. Choose one to see it in full.",
+                "its arrow is the verdict. Choose one to see it in full; what does not fit is "
+                "reached by scrolling sideways.",
                 className="faint",
             ),
             html.Div(

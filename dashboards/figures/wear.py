@@ -229,8 +229,10 @@ def spark_mask(values: Sequence[float], width: int = 96, height: int = 26) -> st
     down = height / 2 - (y - middle) / half * (height / 2 - 3)
     path = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(across, down, strict=True))
     picture = (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}">'
-        f'<polyline points="{path}" fill="none" stroke="#000" stroke-width="1.6"/>'
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '
+        'preserveAspectRatio="none">'
+        f'<polyline points="{path}" fill="none" stroke="#000" stroke-width="1.6" '
+        'vector-effect="non-scaling-stroke"/>'
         f'<circle cx="{across[-1]:.1f}" cy="{down[-1]:.1f}" r="2.4"/></svg>'
     )
     return f'url("data:image/svg+xml,{quote(picture)}")'

@@ -76,8 +76,8 @@ def register_sections(app: Dash, desk: Desk) -> None:
     def show_rebuilt(what: dict[str, Any], rate: str) -> Any:
         event = _event(desk, what)
         found = rebuilt.rebuilt(desk.archive, event, float(rate) if rate else None)
-        if isinstance(found, str):
-            return html.P(found, className="faint")
+        if found is None or isinstance(found, str):
+            return html.P(found, className="faint") if found else None
         return rebuilt_part(found.rows, found.rate, found.learned, event.record.start)
 
     @app.callback(Output("event-others", "children"), Input("event-what", "data"))

@@ -37,11 +37,12 @@ class Rebuilt:
     learned: float
 
 
-def rebuilt(archive: Archive, event: Event, rate: float | None) -> Rebuilt | str:
+def rebuilt(archive: Archive, event: Event, rate: float | None) -> Rebuilt | str | None:
     """Check the event's session anew at ``rate`` false flags per 100 joint-hours.
 
-    Nothing is stored. Returns words instead where there is no baseline, or the
-    session is too long to be checked while someone waits.
+    Nothing is stored. Returns words instead where the session is too long to be
+    checked while someone waits, None where there is no baseline to check it by:
+    the score through time says why.
     """
     if event.record.rows > MOST_ROWS:
         return (
@@ -51,12 +52,12 @@ def rebuilt(archive: Archive, event: Event, rate: float | None) -> Rebuilt | str
     try:
         baseline = baseline_of(archive, event)
         if baseline is None:
-            return "There is no baseline in this archive: learn one on the library page."
+            return None
         learned = _flags(archive, event.record.session, baseline.version, baseline.asked)
         asked = baseline.asked if rate is None else rate
         here = _flags(archive, event.record.session, baseline.version, asked)
-    except JointbookError as error:
-        return error.sentence()
+    except JointbookError:
+        return None
     rows = [
         here.with_columns(which=_met(here, learned, "both", "here")),
         learned.with_columns(which=_met(learned, here, "both", "learned")).filter(
