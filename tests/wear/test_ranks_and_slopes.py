@@ -5,6 +5,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from replay.wear.discovery import adjusted_p_values
 from replay.wear.ranks import hamed_rao_factor, mann_kendall, memory_factor
 from replay.wear.slopes import between_variance, theil_sen
 
@@ -97,3 +98,35 @@ def test_between_variance_is_what_the_errors_do_not_explain():
     e = rng.normal(0, np.hypot(se, 0.5))
     assert between_variance(e, se) == pytest.approx(0.25, rel=0.15)
     assert between_variance(rng.normal(0, 0.5 * se), se) == 0.0
+
+
+@pytest.mark.parametrize("period", [4, 12])
+def test_sections_equal_the_seasons_of_pymannkendall(period):
+    rng = np.random.default_rng(9)
+    values = rng.integers(0, 30, 10 * period) + np.repeat(np.arange(10), period)
+    theirs = pymannkendall.seasonal_test(values, period=period)
+    ours = mann_kendall(values, sections=np.arange(len(values)) % period)
+    assert ours.s == theirs.s
+    assert ours.variance == pytest.approx(theirs.var_s)
+    assert ours.z == pytest.approx(theirs.z)
+    assert ours.p_value == pytest.approx(theirs.p, abs=1e-12)
+    slope = theil_sen(np.arange(len(values)), values, sections=np.arange(len(values)) % period)
+    assert slope.slope * period == pytest.approx(theirs.slope)
+
+
+@settings(max_examples=40, deadline=None)
+@given(levels)
+def test_slope_and_intercept_equal_pymannkendall(values):
+    theirs = pymannkendall.sens_slope(values)
+    ours = theil_sen(np.arange(len(values)), values)
+    assert ours.slope == pytest.approx(theirs.slope)
+    # It takes the median of the values less the slope times the median time.
+    middle = np.median(values) - ours.slope * np.median(np.arange(len(values)))
+    assert middle == pytest.approx(theirs.intercept)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=40))
+def test_adjusted_p_values_equal_scipy(p_values):
+    theirs = scipy.stats.false_discovery_control(p_values, method="bh")
+    assert adjusted_p_values(p_values) == pytest.approx(theirs)
