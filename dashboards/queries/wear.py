@@ -161,6 +161,14 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
                 f"({trend.slope_low:+.2g} to {trend.slope_high:+.2g})",
             )
         )
+        if detail["against"] != "time":
+            rows.append(
+                (
+                    f"slope per {detail['axis_unit']}",
+                    f"{detail['slope']:+.3g} {unit} ({detail['slope_axis_low']:+.2g} "
+                    f"to {detail['slope_axis_high']:+.2g})",
+                )
+            )
         rows.append(
             (
                 "p, held over all units",

@@ -211,7 +211,7 @@ def _print(found: list[Trend], chosen: bool) -> None:
                 "indicator": [t.indicator for t in found],
                 "sessions": [t.n for t in found],
                 "last": [_number(t.last_value, t.unit) for t in found],
-                "per year (90 %)": [_interval(t) for t in found],
+                f"per {_axis(found)} (90 %)": [_interval(t) for t in found],
                 "verdict": [t.verdict for t in found],
                 "since": [iso(t.since)[:10] if t.since else "" for t in found],
                 "limit": [_limit(t) for t in found],
@@ -304,7 +304,15 @@ def _number(value: float | None, unit: str) -> str:
 def _interval(t: Trend) -> str:
     if t.slope_per_year is None or t.slope_low is None or t.slope_high is None:
         return str(t.detail.get("reason", ""))
+    if t.detail["against"] != "time":
+        low, high = t.detail["slope_axis_low"], t.detail["slope_axis_high"]
+        return f"{t.detail['slope']:+.3g} ({low:+.2g} to {high:+.2g})"
     return f"{t.slope_per_year:+.3g} ({t.slope_low:+.2g} to {t.slope_high:+.2g})"
+
+
+def _axis(found: list[Trend]) -> str:
+    """Return what the slopes are counted per: a year, or the unit of use."""
+    return str(found[0].detail["axis_unit"])
 
 
 def _limit(t: Trend) -> str:

@@ -43,6 +43,32 @@ SCHEMA: dict[str, pl.DataType] = {
     "limit_date_low": pl.Datetime("us", "UTC"),
     "limit_date_high": pl.Datetime("us", "UTC"),
     "reason": pl.String(),
+    "against": pl.String(),
+    "axis_unit": pl.String(),
+    "slope": pl.Float64(),
+    "slope_axis_low": pl.Float64(),
+    "slope_axis_high": pl.Float64(),
+    "limit_use": pl.Float64(),
+    "limit_use_low": pl.Float64(),
+    "limit_use_high": pl.Float64(),
+    "remaining_years": pl.Float64(),
+    "remaining_years_low": pl.Float64(),
+    "remaining_years_high": pl.Float64(),
+}
+"""``slope`` and the use at a limit are in ``axis_unit``: the axis asked for."""
+
+_OF_DETAIL = ("against", "axis_unit", "slope", "slope_axis_low", "slope_axis_high")
+_OF_PROJECTION = {
+    "limit": "limit",
+    "limit_date": "date",
+    "limit_date_low": "date_low",
+    "limit_date_high": "date_high",
+    "limit_use": "use",
+    "limit_use_low": "use_low",
+    "limit_use_high": "use_high",
+    "remaining_years": "remaining_years",
+    "remaining_years_low": "remaining_years_low",
+    "remaining_years_high": "remaining_years_high",
 }
 
 
@@ -53,12 +79,8 @@ def trend_table(found: Sequence[Trend]) -> pl.DataFrame:
         projection = t.detail.get("projection") or {}
         rows.append(
             {name: getattr(t, name) for name in _OWN}
-            | {
-                "limit": projection.get("limit"),
-                "limit_date": projection.get("date"),
-                "limit_date_low": projection.get("date_low"),
-                "limit_date_high": projection.get("date_high"),
-                "reason": t.detail.get("reason") or projection.get("reason") or "",
-            }
+            | {name: projection.get(key) for name, key in _OF_PROJECTION.items()}
+            | {name: t.detail.get(name) for name in _OF_DETAIL}
+            | {"reason": t.detail.get("reason") or projection.get("reason") or ""}
         )
     return pl.DataFrame(rows, schema=SCHEMA)

@@ -156,6 +156,19 @@ def test_a_limit_on_the_axis_of_use_is_given_in_use(copy, capsys):
     line = next(row for row in said.out.splitlines() if "friction at usual rate" in row)
     assert " turns (" in line
     assert ", about 203" in line
+    assert "per 1000 turns (90 %)" in said.out
+
+
+def test_an_export_has_the_axis_that_was_asked_for(copy, capsys, tmp_path):
+    path = tmp_path / "work.csv"
+    code, _ = run(copy, capsys, "--against", "work", "--out", str(path))
+    assert code == 0
+    rows = pl.read_csv(path, infer_schema_length=None)
+    assert set(rows["axis_unit"]) == {"MA2 s"}
+    known = rows.filter(pl.col("slope").is_not_null())
+    assert known.height
+    assert (known["slope_axis_low"] <= known["slope"]).all()
+    assert (known["slope"] <= known["slope_axis_high"]).all()
 
 
 @pytest.mark.parametrize(
