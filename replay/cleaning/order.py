@@ -147,17 +147,23 @@ class Orderer:
             return frame, ns, rows
         highest = np.maximum.accumulate(ns)
         place = np.searchsorted(highest, ns, side="left")
-        mask = (rows - rows[place]) > WINDOW
+        mask = ((rows - rows[place]) > WINDOW) & (ns < highest)
         if self._floor is not None:
-            mask |= ns <= self._floor
-        before = np.concatenate([[ns[0]], highest[:-1]])
-        late = np.concatenate([[mask[0]], ns[1:] <= before[1:]])
+            same = ns == self._floor
+            if same.any():
+                self.contradictions.add(rows[same], ns[same])
+                frame, ns, rows = frame.filter(pl.Series(~same)), ns[~same], rows[~same]
+                highest, mask = highest[~same], mask[~same]
+                if not len(ns):
+                    return frame, ns, rows
+            mask |= ns < self._floor
+        late = _late(ns, highest, bool(mask[0]))
         edges = np.flatnonzero(np.diff(np.concatenate([[0], late.astype(np.int8), [0]])))
         for begin, end in edges.reshape(-1, 2):
             mine = np.flatnonzero(~mask[begin:end]) + begin
             if not len(mine):
                 continue
-            if end == len(ns) and not last:
+            if end == len(ns) and not last and end - begin <= 2 * WINDOW:
                 self._undecided_ns = int(ns[mine].min())
             elif end - begin >= _RUN and self._is_taken(frame, ns, mine, int(begin)):
                 mask[mine] = True
@@ -215,6 +221,14 @@ class Orderer:
             if end - begin > _MEDIAN or not touched[begin : end + 1].any():
                 far[begin:end] = False
         return far
+
+
+def _late(ns: Ints, highest: Ints, first: bool) -> npt.NDArray[np.bool_]:
+    """Tell which instants lie before one already seen, or on it behind such a one."""
+    sign = np.sign(np.concatenate([[-1 if first else 1], ns[1:] - highest[:-1]]))
+    last = np.maximum.accumulate(np.where(sign != 0, np.arange(len(ns)), 0))
+    late: npt.NDArray[np.bool_] = sign[last] < 0
+    return late
 
 
 def _equal_to_previous(frame: pl.DataFrame, where: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from replay.errors import JointbookError, LogRefused
 from replay.logs.columnar import read_arrow, read_parquet
 from replay.logs.delimited import read_delimited
 from replay.logs.maps import LogMap
@@ -12,7 +13,7 @@ from replay.logs.ndjson import read_ndjson
 from replay.logs.packets import looks_like_packets, read_packets
 from replay.logs.raw import RawLog
 from replay.logs.sheets import read_sheet
-from replay.logs.sniff import sniff
+from replay.logs.sniff import Sniff, sniff
 from replay.logs.unpack import unpack
 
 
@@ -38,12 +39,24 @@ def open_log(path: Path, scratch: Path, maps: Sequence[LogMap] = ()) -> RawLog:
     if described is not None and path.is_file() and looks_like_packets(path):
         return read_packets(path, described, scratch)
     found = sniff(path)
+    try:
+        return _open(path, found, scratch)
+    except JointbookError as error:
+        if error.file is not None and Path(error.file).parent == scratch:
+            error.file = str(path)  # what was unpacked is nobody's file
+            error.args = (error.sentence(),)
+        raise
+
+
+def _open(path: Path, found: Sniff, scratch: Path) -> RawLog:
     table = path
     for _ in range(2):
         if found.kind not in ("gz", "zst"):
             break
         table = unpack(table, found.kind, scratch)
         found = sniff(table)
+    if found.kind in ("gz", "zst"):
+        raise LogRefused("packed more than twice", file=path, todo="unpack it first")
     if found.kind == "parquet":
         raw = read_parquet(table)
     elif found.kind in ("arrow", "arrow-stream"):

@@ -26,6 +26,8 @@ def unpack(path: Path, kind: str, scratch: Path) -> Path:
     for ending in (".gz", ".zst", ".zstd"):
         name = name.removesuffix(ending)
     target = scratch / (name or "unpacked")
+    if target == path:  # packed twice under one ending
+        target = scratch / f"{name}.inner"
     limit = path.stat().st_size * MAX_RATIO + _FREE_BYTES
     codec = "gzip" if kind == "gz" else "zstd"
     written = 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import json
 from datetime import datetime, timedelta
@@ -120,3 +121,17 @@ def test_an_arrow_stream_without_its_end_is_told(tmp_path: Path, ended: bool) ->
     session = only(take(tmp_path, log, log_map=MAP)[1])
     assert session.rows == 400
     assert bool(notes(session, "no-end-mark")) != ended
+
+
+def test_a_log_packed_twice_under_one_ending(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv.gz"
+    log.write_bytes(gzip.compress(gzip.compress(table().write_csv().encode())))
+    assert only(take(tmp_path, log)[1]).rows == 400
+
+
+def test_what_is_wrong_inside_a_packed_file_names_the_file(tmp_path: Path) -> None:
+    log = tmp_path / "log.csv.gz"
+    log.write_bytes(gzip.compress(gzip.compress(gzip.compress(b"t,a1\n1,2\n" * 50))))
+    reason = take(tmp_path, log)[1].refused[0].reason
+    assert "staging" not in reason
+    assert reason.startswith("packed more than twice")

@@ -105,3 +105,9 @@ def test_days_of_year_go_on_over_new_year(tmp_path: Path) -> None:
     assert session.rows == 400
     assert session.start.date().isoformat() == "2031-12-30"
     assert session.end.date().isoformat() == "2032-01-02"
+
+
+@pytest.mark.parametrize("rows", [400, 70_000])
+def test_one_time_for_all_rows_is_called_too_coarse(tmp_path: Path, rows: int) -> None:
+    log = _with_times(tmp_path, ["2031-03-01T00:00:00Z"] * rows)
+    assert "too coarse" in take(tmp_path, log)[1].refused[0].reason
