@@ -180,17 +180,23 @@ def _level_twice(
     sections: npt.NDArray[np.int64],
     usual: Mapping[str, float] | None = None,
 ) -> Levelled:
-    """Correct for conditions, see how the level moved, and correct again knowing it."""
-    once = level(axis, values, conditions, weights=weights, sections=sections, usual=usual)
+    """Correct for conditions, see how the level moved, and correct again knowing it.
+
+    The first time the level may bend: beside a straight trend, a season would be
+    made out of the bend. The second time it has the shape that was seen.
+    """
+
+    def corrected(course: Floats | None) -> Levelled:
+        return level(
+            axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
+        )
+
+    x = (axis - axis.mean()) / (float(np.ptp(axis)) or 1.0)
+    once = corrected((x * x)[:, None])
     if not once.terms:
         return once
     t, y, _, own = thinned(axis, once.values, None, sections)
-    course = _course(axis, shape(t, _on_one_level(y, own)))
-    if course is None:
-        return once
-    return level(
-        axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
-    )
+    return corrected(_course(axis, shape(t, _on_one_level(y, own))))
 
 
 def _course(axis: Floats, moved: Shape) -> Floats | None:

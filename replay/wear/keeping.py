@@ -19,7 +19,7 @@ from replay.records import Trend
 from replay.wear.indicators import METHOD, SCHEMA
 from replay.wear.limits import DOCUMENT as LIMITS
 
-PROGRAM = 6
+PROGRAM = 7
 """Rises when the judging changes."""
 
 

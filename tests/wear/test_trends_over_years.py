@@ -44,6 +44,17 @@ def test_a_season_left_uncorrected_would_have_been_called_wear():
     assert only(judge(made.rows, no_notes(), {})).verdict == "steady"
 
 
+def test_a_bend_of_wear_stays_in_the_levelled_values():
+    kept = []
+    for seed in range(10):
+        made = unit([seed, 19], law="accelerating", growth=0.5, season=0.1, years=0.8, noise=0.02,
+                    sessions=200, missing=False)  # fmt: skip
+        h = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
+        bent = np.polyfit(made.years, h.levelled.values, 2)[0]
+        kept.append(bent / np.polyfit(made.years, made.truth, 2)[0])
+    assert np.mean(kept) == pytest.approx(1.0, abs=0.07)
+
+
 def test_slope_interval_covers_the_truth_as_often_as_it_says():
     held = []
     for seed in range(60):
