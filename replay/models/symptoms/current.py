@@ -20,7 +20,9 @@ SETTLED_S = 0.3
 CRAWLS, RUNS = 0.3, 0.8
 """Shares of the speed's mean over a window: below, a joint nearly stands; above, it runs."""
 
-OWN_LEVELS = 3.0
+LEAST_REST = 0.25
+"""Share of a window that must be left of the session to compare the window with."""
+
 SERVO_DELAY_S = 0.7
 LEAST_ASKED = 0.1
 """Seconds of the usual speed: a shorter commanded travel is too small to fall behind."""
@@ -38,28 +40,56 @@ def scale_name(window_s: float) -> str:
 
 
 def shifts(trace: Trace, session_level: float) -> list[Statistic]:
-    """Shift of the drag, absolute and against the session's own level.
+    """Shift of the drag, absolute and against the rest of the session.
 
     Parameters
     ----------
     session_level : float
-        Healthy spread of a session's mean drag, in spreads of a bin: the
-        session's own level is trusted up to `OWN_LEVELS` times that.
+        Healthy spread of a session's mean drag, in spreads of a bin.
     """
     rows = np.flatnonzero(trace.seen & (trace.bins.motion == MOVING))
     if rows.size < 3:
         return []
-    drag = np.clip(trace.z[rows] * trace.side[rows], -40, 40)
+    side = trace.side[rows]
+    drag = np.clip(trace.z[rows] * side, -40, 40)
     weight = trace.seconds[rows]
-    most = OWN_LEVELS * session_level
-    own = float(np.clip(np.median(drag), -most, most))
+    level = _evened(drag, side, session_level)
     made = []
     for window in (*SCALES_S, WHOLE):
         mean = rolling_mean(drag, weight, window)
         made.append(Statistic(f"shift {scale_name(window)}", rows, mean, window))
         if window > 1.0 and not np.isinf(window):
-            made.append(Statistic(f"change {scale_name(window)}", rows, mean - own, window))
+            apart = _contrast(level, weight, window, session_level)
+            made.append(Statistic(f"change {scale_name(window)}", rows, apart, window))
     return made
+
+
+def _evened(drag: Floats, side: Floats, session_level: float) -> Floats:
+    """Take off by how much a session's two directions differ, up to twice its usual level."""
+    one, other = drag[side > 0], drag[side < 0]
+    if min(one.size, other.size) < 10:
+        return drag
+    half = 0.5 * float(np.median(one) - np.median(other))
+    most = 2 * session_level
+    return np.asarray(drag - side * float(np.clip(half, -most, most)))
+
+
+def _contrast(drag: Floats, weight: Floats, window: float, session_level: float) -> Floats:
+    """Mean of a window less that of the rest, on the scale of the window's own spread.
+
+    What departs is the side that is further from the expectation: a healthy
+    stretch beside a faulty one shows no more than sessions differ by anyway.
+    """
+    mean = rolling_mean(drag, weight, window)
+    whole = float(weight.sum())
+    rest_s = whole - window
+    if rest_s < LEAST_REST * window:
+        return np.full(drag.size, np.nan)
+    rest = (float((np.clip(drag, -6, 6) * weight).sum()) - np.clip(mean, -6, 6) * window) / rest_s
+    apart = mean - rest
+    own = np.maximum(np.sign(apart) * mean, 0.0) + 2 * session_level
+    kept = np.sign(apart) * np.minimum(np.abs(apart), own)
+    return np.asarray(kept / np.sqrt(1 + window / rest_s))
 
 
 def offsets(trace: Trace) -> list[Statistic]:
