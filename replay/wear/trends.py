@@ -7,6 +7,7 @@ once, so asking for one joint gives the same verdict as asking for all.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any, Literal
 
@@ -52,8 +53,8 @@ def trends(
 ) -> list[Trend]:
     """Return the trend of every indicator of every unit.
 
-    The result is kept in the archive until indicators, maintenance notes or
-    limits change.
+    The result is kept in the archive until the indicators change; after a new
+    maintenance note or limit only the histories that it touches are judged again.
 
     Parameters
     ----------
@@ -76,11 +77,19 @@ def trends(
             f"wear cannot be drawn against {against!r}", todo=f"time, {', '.join(USE_AXES)}"
         )
     wanted = {"joint": joint, "indicator": indicator, "serial": serial, "arm": arm}
-    found = keeping.read(archive, against)
-    if found is None:
+    notes, bounds = maintenance(archive), limits(archive)
+    works = keeping.splitting(notes)
+    kept = keeping.read(archive, against)
+    stale = [] if kept is None else kept.stale(works, bounds)
+    if kept is not None and not stale:
+        found = kept.trends
+    else:
         table = keeping.indicator_rows(archive)
-        found = judge(table, maintenance(archive), limits(archive), against=against)
-        keeping.write(archive, against, found)
+        if kept is None:
+            found = judge(table, notes, bounds, against=against)
+        else:
+            found = _judged_again(kept.trends, stale, table, notes, bounds, against)
+        keeping.write(archive, against, keeping.Kept(found, works, bounds))
     return [t for t in found if all(v is None or getattr(t, k) == v for k, v in wanted.items())]
 
 
@@ -103,13 +112,65 @@ def judge(
         Limits as `replay.wear.limits.limits` returns them.
     against : str
     """
-    judged = list(assessments(table, notes, bounds, against=against))
-    adjusted = _adjusted(judged)
-    found = [
-        _trend(a, float(p), against, limit_for(bounds, a.history.serial, a.history.indicator))
-        for a, p in zip(judged, adjusted, strict=True)
+    return _settled(_looked_at(table, notes, bounds, against))
+
+
+def _judged_again(
+    known: Sequence[Trend],
+    stale: Sequence[Trend],
+    table: pl.DataFrame,
+    notes: pl.DataFrame,
+    bounds: dict[str, float],
+    against: str,
+) -> list[Trend]:
+    """Return all trends when some histories must be looked at anew."""
+    again = {(t.serial, t.indicator) for t in stale}
+    counted = [n for n in table["indicator"].unique() if describe(n).counts_use]
+    part = table.filter(
+        pl.col("serial").is_in(sorted({s for s, _ in again}))
+        & pl.col("indicator").is_in([*sorted({i for _, i in again}), *counted])
+    )
+    fresh = [
+        t for t in _looked_at(part, notes, bounds, against) if (t.serial, t.indicator) in again
     ]
-    return sorted(found, key=lambda t: (t.arm, t.joint, t.serial, t.indicator))
+    return _settled([t for t in known if (t.serial, t.indicator) not in again] + fresh)
+
+
+def _looked_at(
+    table: pl.DataFrame, notes: pl.DataFrame, bounds: dict[str, float], against: str
+) -> list[Trend]:
+    """Return every history's trend, still without what the others say about its verdict."""
+    return [
+        _trend(a, against, limit_for(bounds, a.history.serial, a.history.indicator))
+        for a in assessments(table, notes, bounds, against=against)
+    ]
+
+
+def _settled(found: Sequence[Trend]) -> list[Trend]:
+    """Return the trends with verdicts, the false discovery rate held over all."""
+    settled = [
+        t if t.p_value is None else _with_verdict(t, float(p))
+        for t, p in zip(found, _adjusted(found), strict=True)
+    ]
+    return sorted(settled, key=lambda t: (t.arm, t.joint, t.serial, t.indicator))
+
+
+def _with_verdict(t: Trend, adjusted: float) -> Trend:
+    assert t.slope_per_year is not None
+    verdict: Verdict = "steady"
+    reason = ""
+    if not adjusted <= FALSE_DISCOVERIES:
+        reason = "no trend beyond chance"
+    elif not t.detail["matters"]:
+        reason = "a trend, but too small over the history to matter"
+    else:
+        verdict = "rising" if t.detail["slope"] > 0 else "falling"
+    return replace(
+        t,
+        verdict=verdict,
+        since=None if verdict == "steady" else t.detail["moved_since"],
+        detail=t.detail | {"reason": reason, "adjusted_p_value": adjusted},
+    )
 
 
 def assessments(
@@ -130,7 +191,7 @@ def assessments(
         yield assess(history, limit=limit_for(bounds, history.serial, history.indicator))
 
 
-def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) -> Trend:
+def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
     h = a.history
     common: dict[str, Any] = {
         "joint": h.joint,
@@ -163,10 +224,10 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
             detail=detail | {"reason": a.reason},
         )
     per_year = _per_year(h)
-    verdict, reason = _verdict(a, adjusted)
     detail |= {
-        "reason": reason,
-        "adjusted_p_value": adjusted,
+        "reason": "",
+        "matters": bool(a.matters),
+        "moved_since": None if a.since is None else h.when(a.since),
         "variance_factor": a.variance_factor,
         "level": a.level,
         "change": a.change,
@@ -192,14 +253,13 @@ def _trend(a: Assessment, adjusted: float, against: str, limit: float | None) ->
         slope_low=a.slope.low * per_year,
         slope_high=a.slope.high * per_year,
         p_value=a.p_value,
-        verdict=verdict,
+        verdict="steady",
         last_value=last,
-        since=h.when(a.since) if a.since is not None and verdict in ("rising", "falling") else None,
         detail=detail,
     )
 
 
-def _adjusted(judged: Sequence[Assessment]) -> npt.NDArray[np.float64]:
+def _adjusted(found: Sequence[Trend]) -> npt.NDArray[np.float64]:
     """Return the adjusted p-value of the way each trend goes.
 
     Two questions are asked of all histories, each with its own false discovery
@@ -207,18 +267,18 @@ def _adjusted(judged: Sequence[Assessment]) -> npt.NDArray[np.float64]:
     that wears is not held back by the chance that it might have improved.
     Where either way is worse, both tails count.
     """
-    weights = [LEADING if describe(a.history.indicator).leading else 1.0 for a in judged]
-    worse, better = np.full(len(judged), np.nan), np.full(len(judged), np.nan)
-    goes_worse = np.zeros(len(judged), dtype=bool)
-    for k, a in enumerate(judged):
-        if a.p_value is None or a.slope is None:
+    weights = [LEADING if describe(t.indicator).leading else 1.0 for t in found]
+    worse, better = np.full(len(found), np.nan), np.full(len(found), np.nan)
+    goes_worse = np.zeros(len(found), dtype=bool)
+    for k, t in enumerate(found):
+        if t.p_value is None:
             continue
-        way = describe(a.history.indicator).worse
+        way = describe(t.indicator).worse
         if way == "either":
-            worse[k], goes_worse[k] = a.p_value, True
+            worse[k], goes_worse[k] = t.p_value, True
             continue
-        goes_worse[k] = (a.slope.slope > 0) == (way == "up")
-        with_it, against_it = a.p_value / 2, 1 - a.p_value / 2
+        goes_worse[k] = (t.detail["slope"] > 0) == (way == "up")
+        with_it, against_it = t.p_value / 2, 1 - t.p_value / 2
         worse[k], better[k] = (with_it, against_it) if goes_worse[k] else (against_it, with_it)
     return np.where(
         goes_worse, adjusted_p_values(worse, weights), adjusted_p_values(better, weights)
@@ -229,15 +289,6 @@ def spark(h: History, points: int = 36) -> list[float]:
     """Return a history in few medians, evenly many sessions each, for a small picture."""
     parts = np.array_split(h.levelled.values, min(points, h.n))
     return [float(np.median(p)) for p in parts]
-
-
-def _verdict(a: Assessment, adjusted: float) -> tuple[Verdict, str]:
-    assert a.slope is not None
-    if not adjusted <= FALSE_DISCOVERIES:
-        return "steady", "no trend beyond chance"
-    if not a.matters:
-        return "steady", "a trend, but too small over the history to matter"
-    return ("rising" if a.slope.slope > 0 else "falling"), ""
 
 
 def _per_year(h: History) -> float:

@@ -1,5 +1,6 @@
 import json
 import shutil
+import sys
 
 import polars as pl
 import pytest
@@ -200,10 +201,40 @@ def test_a_note_needs_a_serial(copy):
         add_maintenance(copy, " ", "2032-01-10", "replaced")
 
 
-def test_kept_trends_are_judged_again_when_something_changed(copy):
-    from replay.wear import keeping, trends
+def test_kept_trends_are_judged_again_where_something_changed(copy, monkeypatch):
+    from replay.wear import judge, keeping, limits, set_limit, trends
 
+    room = sys.modules["replay.wear.trends"]
+    looked = []
+    whole = room.assess
+
+    def counted(history, **more):
+        looked.append((history.serial, history.indicator))
+        return whole(history, **more)
+
+    monkeypatch.setattr(room, "assess", counted)
     trends(copy)
-    assert keeping.read(copy, "time") is not None
+    every = set(looked)
+    looked.clear()
+    trends(copy)
+    assert looked == []
+    add_maintenance(copy, "TU-101", "2032-01-10", "inspected")
+    trends(copy)
+    assert looked == []  # it splits nothing
     add_maintenance(copy, "TU-101", "2032-01-10", "repaired")
-    assert keeping.read(copy, "time") is None
+    found = trends(copy)
+    assert set(looked) == {pair for pair in every if pair[0] == "TU-101"}
+    looked.clear()
+    set_limit(copy, "coulomb friction", 2.0, serial="TU-102")
+    found = trends(copy)
+    assert looked == [("TU-102", "coulomb friction")]
+    set_limit(copy, "coulomb friction", 3.0)
+    found = trends(copy)
+    assert looked[1:] == [("TU-101", "coulomb friction")]
+    assert found == judge(keeping.indicator_rows(copy), maintenance(copy), limits(copy))
+    use = trends(copy, against="travel")
+    add_maintenance(copy, "TU-102", "2031-12-10", "relubricated")
+    assert use != trends(copy, against="travel")
+    assert trends(copy, against="travel") == judge(
+        keeping.indicator_rows(copy), maintenance(copy), limits(copy), against="travel"
+    )
