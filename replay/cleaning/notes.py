@@ -146,8 +146,8 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
         (
             "clock-step",
             order.set_back,
-            f"the clock was set back by up to {back_s:g} s; rows for times already past "
-            "were set aside",
+            f"rows were set aside: the clock was set back by up to {back_s:g} s, to times already "
+            "past",
         ),
         ("clock-spike", order.spikes, "rows had a time far from their neighbours'; set aside"),
     ):
