@@ -34,6 +34,9 @@ CRUISE_S = 0.5
 MOST_Z = 15.0
 NONE = np.empty(0)
 
+USUAL_STOPS = 0.98
+"""Share of a session whose stops and starts are taken for the operator's own."""
+
 CHANCE = 10.0
 """What chance alone lets an explanation take away, in squared spreads."""
 
@@ -191,12 +194,22 @@ def _behind(trace: Trace, inside: Mask) -> tuple[Mask, float]:
 
 
 def _turns(trace: Trace, start_s: float, end_s: float) -> float:
-    """Return the most uncommanded stops and starts within 6 s during the event."""
+    """Return the most uncommanded stops and starts within 6 s during the event.
+
+    A log that does not say what was commanded has the stops that the operator
+    wanted among them: there, what nearly all of the session shows is taken off.
+    """
     for found in stop_go(trace):
         at = trace.bins.end_s[found.rows]
-        near = found.value[(at >= start_s) & (at <= end_s + found.window_s / 2)]
-        near = near[np.isfinite(near)]
-        return float(near.max()) if near.size else 0.0
+        inside = (at >= start_s) & (at <= end_s + found.window_s / 2)
+        near = found.value[inside & np.isfinite(found.value)]
+        if not near.size:
+            return 0.0
+        if np.isfinite(trace.bins.rate_cmd).any():
+            return float(near.max())
+        others = found.value[~inside & np.isfinite(found.value)]
+        usual = float(np.quantile(others, USUAL_STOPS)) if others.size else 0.0
+        return max(float(near.max()) - usual, 0.0)
     return 0.0
 
 
