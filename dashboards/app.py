@@ -42,6 +42,7 @@ from __future__ import annotations
 import importlib
 import logging
 from collections.abc import Callable
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -55,6 +56,7 @@ from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.strays import stray_note, stray_words
 from dashboards.jobs import Jobs
+from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
 from replay.archive import Archive, open_archive
@@ -62,6 +64,9 @@ from replay.errors import JointbookError
 
 PAGE_MODULES = ("library", "session", "event", "wear", "review", "compare", "baseline")
 """Modules of `dashboards.pages` in the menu's order; `session` is the replay."""
+
+FIRST_SEEN = ("library", "replay")
+"""Pages that people come to first; made once before anybody asks."""
 
 _log = logging.getLogger(__name__)
 
@@ -72,7 +77,7 @@ def load_pages() -> list[Page]:
     return [importlib.import_module(n).PAGE for n in names if find_spec(n) is not None]
 
 
-def create_app(archive: Archive | str | Path) -> Dash:
+def create_app(archive: Archive | str | Path) -> Shell:
     """Return a Dash app that shows one archive.
 
     Parameters
@@ -106,6 +111,7 @@ def create_app(archive: Archive | str | Path) -> Dash:
     _register_frame(app, desk, pages)
     for page in pages:
         page.register(app, desk)
+    app.warm_calls = [partial(p.layout, desk, View()) for p in pages if p.name in FIRST_SEEN]
     return app
 
 

@@ -40,7 +40,13 @@ _log = logging.getLogger(__name__)
 
 
 class Shell(Dash):
-    """Dash with a leaner document: see the module."""
+    """Dash with a leaner document: see the module.
+
+    ``warm_calls`` is what `warm` runs besides: what the first visitor of a
+    page would wait for.
+    """
+
+    warm_calls: Sequence[Callable[[], Any]] = ()
 
     def interpolate_index(
         self,
@@ -56,12 +62,12 @@ class Shell(Dash):
         """Return the document; Dash calls it for every first visit."""
         page = request.path.strip("/") if has_request_context() else ""
         needed, grid = _sorted_out(scripts)
-        ahead = "preload" if page in GRID_PAGES else "prefetch"
+        early = f'<link rel="preload" as="script" href="{grid}">' if page in GRID_PAGES else ""
         links = [
             f'<link rel="stylesheet" href="{address("css")}">',
             css,
             *(f'<link rel="preload" as="fetch" crossorigin href="{p}">' for p in _ASKED_NEXT),
-            f'<link rel="{ahead}" as="script" id="grid-program" href="{grid}">' if grid else "",
+            f'<meta id="grid-program" content="{grid}">{early}' if grid else "",
         ]
         scripts = f'<script src="{address("js")}"></script>\n{needed}'
         document = super().interpolate_index(
@@ -102,11 +108,12 @@ def address(kind: str) -> str:
     return f"/data/frame/ours.{kind}?v={mark}"
 
 
-def warm(app: Dash, more: Sequence[Callable[[], Any]] = ()) -> threading.Thread:
+def warm(app: Shell) -> threading.Thread:
     """Do in the background, once, what the first visitor would wait for.
 
-    Compresses what a browser asks for first and calls ``more``. Failures are
-    left to the visit that meets them, where they are told.
+    Compresses what a browser asks for first and makes the app's
+    ``warm_calls``. Failures are left to the visit that meets them, where they
+    are told.
     """
 
     def work() -> None:
@@ -120,7 +127,7 @@ def warm(app: Dash, more: Sequence[Callable[[], Any]] = ()) -> threading.Thread:
             asked = re.findall(r'(?:src|href)="(/[^"]+)"', text.decode())
             for path in asked:
                 client.get(path.replace("&amp;", "&"), headers=packed, base_url="http://localhost")
-            for call in more:
+            for call in app.warm_calls:
                 call()
         except Exception:
             _log.debug("warming up failed", exc_info=True)

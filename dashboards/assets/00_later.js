@@ -4,12 +4,13 @@
 (function () {
   "use strict";
   let asked = null, kept = null;
+  const where = () => (document.getElementById("grid-program") || {}).content || "";
+  const AFTER_MS = 4000; // the page that was asked for comes first
 
   function program() {
     asked = asked || new Promise(function (resolve, reject) {
-      const link = document.getElementById("grid-program");
       const script = document.createElement("script");
-      script.src = link ? link.href : "";
+      script.src = where();
       script.onload = function () {
         if (window.dash_ag_grid.AgGrid === Grid) return script.onerror();
         kept = window.dash_ag_grid.AgGrid;
@@ -42,6 +43,11 @@
   });
 
   window.dash_ag_grid = window.dash_ag_grid || { AgGrid: Grid };
+  // Another page may lead to the library: the file is fetched, not run, once this one is done.
+  window.addEventListener("load", () => setTimeout(function () {
+    if (asked || !where()) return;
+    document.head.append(Object.assign(document.createElement("link"), { rel: "prefetch", as: "script", href: where() }));
+  }, AFTER_MS));
   // Not before React is there, which the program needs while it starts.
   document.addEventListener("DOMContentLoaded", function () {
     if (["", "library"].includes(location.pathname.replace(/^\/|\/$/g, ""))) program();
