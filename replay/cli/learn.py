@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import sys
 
+import polars as pl
 from tqdm import tqdm
 
 from replay.archive import open_archive
@@ -36,14 +37,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="learn nothing: show how a baseline (the latest) keeps its word on sessions that its "
         "fits left out, or on healthy SESSIONs that you name",
     )
+    parser.add_argument(
+        "--beside",
+        nargs=2,
+        metavar=("FIRST", "SECOND"),
+        help="learn nothing: lay two baselines side by side, what they rest on, what drag they "
+        "notice and how their expected currents differ",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
     from replay.models import learn
 
+    if args.calibration is not None and args.beside is not None:
+        raise UsageError("--calibration and --beside are two questions", todo="ask one at a time")
     if args.calibration is not None:
         return _calibration(args)
+    if args.beside is not None:
+        return _beside(args)
 
     if not args.false_flags_per_100h > 0:
         raise UsageError("--false-flags-per-100h must be above 0", todo="1 is a usual choice")
@@ -100,6 +112,54 @@ def _calibration(args: argparse.Namespace) -> int:
     print(baseline.promise())
     if taught:
         say(f"{', '.join(taught)} taught this baseline: what they show is kinder than the truth")
+    return 0
+
+
+def _beside(args: argparse.Namespace) -> int:
+    """Print two baselines side by side."""
+    from replay.models import beside, load_baseline
+
+    if args.session:
+        raise UsageError("--beside takes two versions and no session", todo="leave the names out")
+    archive = open_archive(args.archive)
+    first, second = (load_baseline(archive, version) for version in args.beside)
+    laid = beside(first, second)
+    if args.json:
+        print_json(laid)
+        return 0
+    for one in laid["baselines"]:
+        print(
+            f"{one['baseline']}: {one['sessions']} sessions from {one['first']:%Y-%m-%d} to "
+            f"{one['last']:%Y-%m-%d}, {one['joint_hours']:.1f} joint-hours, score limit "
+            f"{one['score_limit']:.2f}, expects {one['expected_rate']:.2g} false flags per 100 "
+            "joint-hours"
+        )
+    for key, one in (("only_first", first), ("only_second", second)):
+        if laid[key]:
+            print(f"taught {one.version} alone: {', '.join(laid[key])}")
+    print("\ndrag that becomes a flag when it lasts 16 s of calm motion; hours of learning")
+    print_table(
+        pl.DataFrame(
+            [
+                {
+                    "unit": u["unit"],
+                    f"drag {first.version}, A": u["least_drag_a"].first,
+                    f"drag {second.version}, A": u["least_drag_a"].second,
+                    f"hours {first.version}": u["hours"].first,
+                    f"hours {second.version}": u["hours"].second,
+                }
+                for u in laid["units"]
+            ],
+            infer_schema_length=None,
+        )
+    )
+    rows = [{"unit": u["unit"], **row} for u in laid["units"] for row in u["expected"]]
+    if rows:
+        print(
+            "\nexpected current at steady speed without load, A; null where it was not seen; "
+            "difference: second less first"
+        )
+        print_table(pl.DataFrame(rows, infer_schema_length=None))
     return 0
 
 

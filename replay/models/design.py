@@ -97,9 +97,10 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
     if "accel" in blocks:
         a = bins.accel / scales.accel
         made += [a, s * np.abs(a), bins.accel_before / scales.accel]
-        if _known(bins.payload).any():
-            payload = bins.payload / scales.payload if scales.payload > LEAST_PAYLOAD_KG else 0.0
-            made.append(a * np.minimum(payload, MOST_PAYLOAD))
+        # always there, so that a session with a payload fits a model without
+        known = scales.payload > LEAST_PAYLOAD_KG
+        payload = np.nan_to_num(bins.payload) / scales.payload if known else np.zeros(len(bins))
+        made.append(a * np.minimum(payload, MOST_PAYLOAD))
     if "load" in blocks:
         load = bins.load / scales.load
         driving = np.where(load * s > 0, load, 0.0)
@@ -138,10 +139,6 @@ def resting_columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floa
     out = np.column_stack(made)
     np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return out
-
-
-def _known(values: Floats) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.asarray(np.isfinite(values))
 
 
 def _size(values: Floats, quantile: float) -> float:

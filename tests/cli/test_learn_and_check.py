@@ -2,6 +2,7 @@
 
 import json
 
+import numpy as np
 import pytest
 
 from replay.cli.main import main
@@ -56,3 +57,40 @@ def test_check_indexes_the_motions_of_what_it_checked(taught, capsys):
     folder, archive = taught
     assert main(["check", "s01", "--archive", str(folder), "--json"]) == 0
     assert "s01" in indexed_sessions(archive)
+
+
+def test_two_baselines_lie_side_by_side(tmp_path, capsys):
+    from replay.archive import open_archive
+
+    archive = open_archive(tmp_path, create=True)
+    for k in range(12):
+        columns = bench(k, minutes=3.0)
+        if k >= 6:  # a unit that has grown stiffer
+            extra = 0.3 * np.sign(columns["P1"]["_rate"]) * columns["P1"]["_moving"]
+            columns["P1"]["current_a"] = columns["P1"]["current_a"] + extra
+        add(archive, f"s{k:02d}", columns, day=k)
+    versions = []
+    for names in (range(6), range(5, 12)):
+        words = ["learn", *(f"s{k:02d}" for k in names), "--archive", str(tmp_path), "--json"]
+        assert main(words) == 0
+        versions.append(json.loads(capsys.readouterr().out)["baseline"])
+    asked = ["learn", "--archive", str(tmp_path), "--beside", *versions]
+    assert main([*asked, "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [b["baseline"] for b in said["baselines"]] == versions
+    assert said["only_first"] == [f"s{k:02d}" for k in range(5)]
+    assert said["only_second"] == [f"s{k:02d}" for k in range(6, 12)]
+    units = {u["unit"]: u for u in said["units"]}
+    seen = [r for r in units["S-1"]["expected"] if r["difference_a"] is not None]
+    assert len(seen) >= 4
+    for row in seen:
+        assert row["difference_a"] * np.sign(row["rate_deg_s"]) == pytest.approx(0.3, abs=0.08)
+    for row in units["S-2"]["expected"]:
+        if row["difference_a"] is not None:
+            assert row["difference_a"] == pytest.approx(0.0, abs=0.08)
+    assert 0.01 < units["S-1"]["least_drag_a"]["first"] < 1.0
+    assert main(asked) == 0
+    text = capsys.readouterr().out
+    assert versions[0] in text
+    assert "second less first" in text
+    assert main([*asked, "--calibration"]) == 2
