@@ -140,10 +140,14 @@ def _looked_at(
     table: pl.DataFrame, notes: pl.DataFrame, bounds: dict[str, float], against: str
 ) -> list[Trend]:
     """Return every history's trend, still without what the others say about its verdict."""
-    return [
-        _trend(a, against, limit_for(bounds, a.history.serial, a.history.indicator))
-        for a in assessments(table, notes, bounds, against=against)
-    ]
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    # The matrices have ten columns: several threads would mostly wait for each other.
+    with threadpool_limits(limits=1, user_api="blas"):
+        return [
+            _trend(a, against, limit_for(bounds, a.history.serial, a.history.indicator))
+            for a in assessments(table, notes, bounds, against=against)
+        ]
 
 
 def _settled(found: Sequence[Trend]) -> list[Trend]:
