@@ -10,11 +10,12 @@ from datetime import UTC, datetime, timedelta
 import polars as pl
 
 from replay.archive import Archive
-from replay.checks.attribution import Verdict, attribute, describe
+from replay.checks.attribution import Verdict, attribute
 from replay.checks.candidates import candidates
 from replay.checks.events import Event, events_of
 from replay.checks.evidence import Evidence, gather
 from replay.checks.grouping import group_events
+from replay.checks.sentences import describe
 from replay.models.baselines import Baseline, load_baseline
 from replay.models.readings import Reading, read_session
 from replay.models.trace import Trace

@@ -23,6 +23,18 @@ SLACK_S = 0.6
 JOIN_S = 3.0
 """Events of one joint that are closer than this, with the same sign, are one."""
 
+NEXT_S = 15.0
+"""So much motion after the next release says whether a shift goes on in it."""
+
+BEHIND, GAP_S = 0.15, 1.5
+"""A joint is behind by this share of its command; behind again this soon is the same."""
+
+SWINGS = {"pattern", "wobble", "stop-go"}
+"""Detectors whose windows see an event before and after it is in their middle."""
+
+FAMILIES = ({"shift", "change"}, {"tracking", "behind", "push"})
+"""Detectors of one thing: a shift of the drag, a joint that does not follow."""
+
 
 @dataclass(slots=True)
 class Event:
@@ -53,17 +65,17 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
             (members if _belongs(other, start, end, lead) else rest).append(other)
         made.append(Event(joint, start, end, max(m.score for m in members), lead, members))
         left = rest
-    return _joined(made)
+    return _joined(trace, made)
 
 
 def _spokesman(left: list[Candidate], limit: float) -> Candidate:
     """Return the candidate that an event is built round: the best, as a rule.
 
-    Load and offset react to plain drag too; where drag itself is plain, it
-    speaks.
+    Load, offset and roughness react to plain drag too; where drag itself is
+    plain, it speaks.
     """
     best = left[0]
-    if best.physical or best.family not in {"load", "offset"}:
+    if best.physical or best.family not in {"load", "offset", "wobble", "pattern"}:
         return best
     for other in left[1:]:
         if other.score < max(limit, 0.7 * best.score):
@@ -76,6 +88,8 @@ def _spokesman(left: list[Candidate], limit: float) -> Candidate:
 
 def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
     """Return where the event that the lead points at begins and ends."""
+    if lead.family in FAMILIES[1]:
+        return _behind(trace, lead)
     if lead.mark is not None or lead.family not in SHIFT_FAMILIES:
         shift = lead.window_s if np.isfinite(lead.window_s) else 0.0
         return max(lead.start_s - 0.5 * shift, 0.0), lead.end_s
@@ -94,9 +108,56 @@ def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
     level = float(np.mean(series[inside])) if inside.any() else 0.0
     if level <= 0:
         return lead.start_s, lead.end_s
+    own = np.flatnonzero(inside)
+    # the window may reach beyond the shift: its core tells the level and where it stands
+    core = own[largest_sum((series[own] - 0.5 * level) * trace.seconds[rows[own]])]
+    level = float(np.mean(series[core]))
     gain = (series - 0.5 * level) * trace.seconds[rows]
-    a, b = best_stretch(gain, int(np.flatnonzero(inside)[-1]), 0.5 * level * SLACK_S)
+    through = int(core[-1])
+    a, b = best_stretch(gain, through, 0.5 * level * SLACK_S)
+    release = releases(trace)[rows]
+    while release[b] != release[through] and not _goes_on(trace, rows, gain, release, release[b]):
+        b = int(np.flatnonzero(release == release[b])[0]) - 1
+    while release[a] != release[through] and not _goes_on(
+        trace, rows, gain, release, release[a], last=True
+    ):
+        a = int(np.flatnonzero(release == release[a])[-1]) + 1
     return float(start_s[a]), float(end_s[b])
+
+
+def _behind(trace: Trace, lead: Candidate) -> tuple[float, float]:
+    """Return the span in which the joint was behind its command, nearest to the lead's peak.
+
+    Windows of such a detector hold commanded time only, and may reach over a long rest.
+    """
+    bins = trace.bins
+    near = (bins.end_s >= lead.reach_s) & (bins.start_s <= lead.end_s) & (bins.motion != HELD)
+    asked = np.abs(np.nan_to_num(bins.rate_cmd))
+    missing = np.abs(np.nan_to_num(bins.rate_cmd - bins.rate))
+    rows = np.flatnonzero(near & (asked > 0) & (missing > BEHIND * asked))
+    if not rows.size:
+        return lead.start_s, lead.end_s
+    cut = np.flatnonzero(bins.start_s[rows[1:]] - bins.end_s[rows[:-1]] > GAP_S) + 1
+    parts = np.split(rows, cut)
+    best = max(parts, key=lambda part: float(np.sum(missing[part] * trace.seconds[part])))
+    return float(bins.start_s[best[0]]), float(bins.end_s[best[-1]])
+
+
+def releases(trace: Trace) -> Ints:
+    """Return how many times the brake had been released by each bin."""
+    engaged = np.nan_to_num(trace.bins.engaged, nan=0.0) == 1.0
+    return np.cumsum(np.diff(engaged.astype(np.int8), prepend=0) == -1)
+
+
+def _goes_on(
+    trace: Trace, rows: Ints, gain: Floats, release: Ints, number: int, *, last: bool = False
+) -> bool:
+    """Tell whether the shift stands in another release, by its first or last seconds."""
+    mine = np.flatnonzero(release == number)
+    if last:
+        mine = mine[::-1]
+    mine = mine[np.cumsum(trace.seconds[rows[mine]]) <= NEXT_S]
+    return bool(gain[mine].sum() > 0)
 
 
 def best_stretch(gain: Floats, through: int, slack: float = 0.0) -> tuple[int, int]:
@@ -108,6 +169,15 @@ def best_stretch(gain: Floats, through: int, slack: float = 0.0) -> tuple[int, i
     before = np.cumsum(gain[through::-1])
     after = np.cumsum(gain[through:])
     return through - _nearest_top(before, slack), through + _nearest_top(after, slack)
+
+
+def largest_sum(gain: Floats) -> slice:
+    """Return the stretch with the largest sum; at least the largest entry."""
+    total = np.concatenate(([0.0], np.cumsum(gain)))
+    low = np.minimum.accumulate(total)[:-1]
+    last = int(np.argmax(total[1:] - low))
+    first = int(np.argmin(total[: last + 1]))
+    return slice(first, last + 1)
 
 
 def _nearest_top(total: Floats, slack: float) -> int:
@@ -142,21 +212,21 @@ def _belongs(other: Candidate, start: float, end: float, lead: Candidate) -> boo
     margin = 2.0
     if lead.physical and other.window_s > 4.0:
         return False  # a sensor's fault explains what is short and near, nothing longer
-    if other.window_s >= 16.0:
+    if other.window_s >= 16.0 or other.family in SWINGS:
         return other.reach_s <= end + margin and other.end_s >= start - margin
     own = max(other.end_s - other.start_s, 1e-3)
     overlap = min(other.end_s, end + margin) - max(other.reach_s, start - margin)
     return overlap >= 0.3 * own and overlap > 0
 
 
-def _joined(events: list[Event]) -> list[Event]:
+def _joined(trace: Trace, events: list[Event]) -> list[Event]:
     made: list[Event] = []
     for event in sorted(events, key=lambda e: e.start_s):
         last = made[-1] if made else None
         if (
             last is not None
-            and event.start_s <= last.end_s + _join_s(event.lead)
-            and _alike(last.lead, event.lead)
+            and (_alike(last.lead, event.lead) or _one_offset(trace, last, event))
+            and _between(trace, last, event) <= _join_s(event.lead)
         ):
             best = last if last.score >= event.score else event
             made[-1] = Event(
@@ -172,6 +242,29 @@ def _joined(events: list[Event]) -> list[Event]:
     return sorted(made, key=lambda e: (-e.score, e.start_s))
 
 
+def _one_offset(trace: Trace, last: Event, event: Event) -> bool:
+    """Tell whether drag and its opposite are one offset that the joint's turning splits."""
+    if not {last.lead.family, event.lead.family} <= FAMILIES[0] | {"offset"}:
+        return False
+    levels = []
+    for one in (last, event):
+        rows = (trace.bins.end_s >= one.start_s) & (trace.bins.start_s <= one.end_s)
+        rows &= trace.seen & (trace.bins.motion == MOVING)
+        levels.append(float(np.mean(trace.rest[rows])) if rows.any() else 0.0)
+    return levels[0] * levels[1] > 0 and 0.5 < levels[0] / levels[1] < 2.0
+
+
+def _between(trace: Trace, last: Event, event: Event) -> float:
+    """Return the time between two events, s; for a shift in one release, the motion."""
+    apart = event.start_s - last.end_s
+    bins = trace.bins
+    rows = (bins.start_s > last.end_s) & (bins.end_s < event.start_s)
+    braked = (np.nan_to_num(bins.engaged[rows], nan=0.0) == 1.0).any()
+    if event.lead.family not in FAMILIES[0] or braked or apart <= 0:
+        return apart
+    return float(trace.seconds[rows & trace.seen & (bins.motion == MOVING)].sum())
+
+
 def _join_s(lead: Candidate) -> float:
     return 20.0 if lead.name == "spike" else JOIN_S
 
@@ -181,4 +274,5 @@ def _alike(one: Candidate, other: Candidate) -> bool:
         return False
     if one.mark is not None and other.mark is not None:
         return one.mark.name == other.mark.name
-    return bool(np.sign(one.value) == np.sign(other.value)) and one.family == other.family
+    same = one.family == other.family or any({one.family, other.family} <= f for f in FAMILIES)
+    return bool(np.sign(one.value) == np.sign(other.value)) and same

@@ -20,22 +20,19 @@ from replay.models.bins import HELD, MOVING, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.spreads import UNSETTLED_S
 from replay.models.symptoms.current import stop_go
-from replay.models.symptoms.pushes import excess
-from replay.models.trace import Trace
+from replay.models.symptoms.pushes import cruising, excess
+from replay.models.trace import Trace, rolling_mean
 
 Mask = npt.NDArray[np.bool_]
 
 SHORT = 0.2
 """A joint that does this share less than commanded is behind its command."""
 
-CRUISE_S = 0.5
-"""So far from any start, stop or turn a servo has caught up with its command."""
-
+BEHIND_S = 0.5
+BEFORE_S, FAR_S = 4.0, 30.0
+RESTS_S = 1.0
 MOST_Z = 15.0
 NONE = np.empty(0)
-
-USUAL_STOPS = 0.98
-"""Share of a session whose stops and starts are taken for the operator's own."""
 
 CHANCE = 10.0
 """What chance alone lets an explanation take away, in squared spreads."""
@@ -52,12 +49,16 @@ class Evidence:
     forward_a: float
     backward_a: float
     resting_a: float
-    """Current at rest beyond what the rest of the session shows at rest, A."""
-    resting_s: float
+    """Current at rest, brake engaged if it was, beyond that of the session elsewhere, A."""
+    held_s: float
+    """How long the joint stood with its brake engaged; 0: it stood released, if at all."""
     expected_a: float
     """Median size of the expected current while moving, A."""
     peak_a: float
     shares: dict[str, float]
+    """What each explanation takes away in motion, as a share of the best one's."""
+    strength: float
+    """What the best one takes away, in squared spreads."""
     tracking: float
     """Median of (commanded less measured rate) / commanded, while behind; else overall."""
     behind_s: float
@@ -71,14 +72,21 @@ class Evidence:
     current_ratio: float
     turns: float
     """Stops and starts within 6 s that no command asked for."""
+    usual_turns: float
+    commanded: bool
+    """The log has a commanded rate."""
     release: Stretches
     """How the drag stands in the releases round the event."""
     temperature_c: float
     speed_deg_s: float
     astray_deg: float
     """Travel by the angle less travel by the logged rate, deg."""
+    astray_before: float
+    """How far they parted in the seconds before the event, in what they usually do."""
     payload_kg: float
     """Payload in the log; NaN when the log has none."""
+    grasp: float
+    """Motion that event and payload share, over the motion of either; 0 without payload."""
     load_with_a: float
     """Current in step with the load while the payload is aboard, A per typical load."""
     load_without_a: float
@@ -91,6 +99,12 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
     known = np.isfinite(trace.rest)
     moving = inside & (bins.motion == MOVING) & known
     resting = inside & _at_rest(trace) & known
+    held = resting & (bins.motion == HELD)
+    held_s = float(trace.seconds[held].sum())
+    if held_s >= RESTS_S:
+        resting = held  # without drive, friction leaves no current behind
+    else:
+        held_s = 0.0
     side = trace.side
     rest = _against_session(trace, inside)
     forward, backward = moving & (side > 0), moving & (side < 0)
@@ -98,6 +112,9 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
     outside = ~inside & (bins.motion == MOVING)
     more, sd = excess(trace, np.flatnonzero(behind), model) if behind.any() else (NONE, NONE)
     with_a, without_a = _load_slopes(trace)
+    turns, usual_turns = _turns(trace, start_s, end_s)
+    parted, usually = _parted_before(trace, start_s)
+    shares, strength = _shares(trace, moving & (trace.sd > 0))
     return Evidence(
         seconds=end_s - start_s,
         moving_s=float(trace.seconds[moving].sum()),
@@ -105,24 +122,29 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
         forward_a=_mean(trace.rest[forward]),
         backward_a=_mean(trace.rest[backward]),
         resting_a=_median(rest[resting]),
-        resting_s=float(trace.seconds[resting].sum()),
+        held_s=held_s,
         expected_a=_median(np.abs(trace.expected[moving])),
         peak_a=float(np.nanmax(np.abs(trace.rest[inside])))
         if np.isfinite(trace.rest[inside]).any()
         else np.nan,
-        shares=_shares(trace, moving & (trace.sd > 0)),
+        shares=shares,
+        strength=strength,
         tracking=lag,
         behind_s=float(trace.seconds[behind].sum()),
         push_a=_mean(more),
         push_z=_mean(more / sd),
         rate_ratio=_ratio(bins.rate_sd, inside & (bins.motion == MOVING), outside),
         current_ratio=_ratio(bins.current_sd, inside & (bins.motion == MOVING), outside),
-        turns=_turns(trace, start_s, end_s),
+        turns=turns,
+        usual_turns=usual_turns,
+        commanded=bool(np.isfinite(bins.rate_cmd).any()),
         release=stretches_round(trace, start_s, end_s),
         temperature_c=_median(bins.temperature[inside]),
         speed_deg_s=_median(np.abs(bins.rate[moving])),
         astray_deg=float(np.sum(bins.astray[inside])),
+        astray_before=parted / usually if usually > 0 else 0.0,
         payload_kg=_median(bins.payload[inside]),
+        grasp=_grasp(trace, inside),
         load_with_a=with_a,
         load_without_a=without_a,
     )
@@ -148,10 +170,10 @@ def _at_rest(trace: Trace) -> Mask:
     return np.asarray((bins.motion != MOVING) & settled & trace.seen)
 
 
-def _shares(trace: Trace, rows: Mask) -> dict[str, float]:
-    """Return what each explanation takes away in motion, as a share of the best one's."""
+def _shares(trace: Trace, rows: Mask) -> tuple[dict[str, float], float]:
+    """Return what explanations take away, as shares of the best, and what the best does."""
     if rows.sum() < 3:
-        return {}
+        return {}, 0.0
     bins = trace.bins
     weight = np.minimum(trace.seconds[rows], 1.0) / trace.sd[rows] ** 2
     limit = MOST_Z * trace.sd[rows]
@@ -171,46 +193,67 @@ def _shares(trace: Trace, rows: Mask) -> dict[str, float]:
         energy = float(np.sum(weight * shape * shape))
         along = float(np.sum(weight * shape * left))
         explained[name] = along * along / energy if energy > 0 else 0.0
-    best = max(explained.values()) + CHANCE
-    return {name: value / best for name, value in explained.items()}
+    best = max(explained.values())
+    return {name: value / (best + CHANCE) for name, value in explained.items()}, best
 
 
 def _behind(trace: Trace, inside: Mask) -> tuple[Mask, float]:
     """Return the bins in which the joint does much less than commanded, and by what share."""
     bins = trace.bins
-    asked = np.abs(np.nan_to_num(bins.rate_cmd))
-    commanded = inside & (asked > 0.03 * _typical(bins.rate_cmd)) & np.isfinite(bins.rate)
+    commanded = inside & cruising(trace)
     with np.errstate(divide="ignore", invalid="ignore"):
         lag = (bins.rate_cmd - bins.rate) / bins.rate_cmd
-    cruising = np.ones(lag.size, dtype=bool)
-    steady = np.abs(np.diff(bins.rate_cmd, prepend=np.nan)) < 0.15 * asked
-    steps = max(1, round(CRUISE_S / max(float(np.median(trace.seconds)), 1e-3)))
-    for k in range(steps):
-        cruising[k:] &= steady[: steady.size - k]
-    behind = commanded & cruising & (lag > SHORT)
-    if trace.seconds[behind].sum() >= CRUISE_S:
+    behind = commanded & (lag > SHORT)
+    if trace.seconds[behind].sum() >= BEHIND_S:
         return behind, _median(lag[behind])
-    return np.zeros_like(behind), _median(lag[commanded & cruising])
+    return np.zeros_like(behind), _median(lag[commanded])
 
 
-def _turns(trace: Trace, start_s: float, end_s: float) -> float:
-    """Return the most uncommanded stops and starts within 6 s during the event.
+def _turns(trace: Trace, start_s: float, end_s: float) -> tuple[float, float]:
+    """Return the most uncommanded stops and starts within 6 s, in the event and elsewhere.
 
-    A log that does not say what was commanded has the stops that the operator
-    wanted among them: there, what nearly all of the session shows is taken off.
+    Elsewhere: what all but one in 50 windows stay below; all, if no command is logged.
     """
     for found in stop_go(trace):
         at = trace.bins.end_s[found.rows]
-        inside = (at >= start_s) & (at <= end_s + found.window_s / 2)
-        near = found.value[inside & np.isfinite(found.value)]
-        if not near.size:
-            return 0.0
-        if np.isfinite(trace.bins.rate_cmd).any():
-            return float(near.max())
-        others = found.value[~inside & np.isfinite(found.value)]
-        usual = float(np.quantile(others, USUAL_STOPS)) if others.size else 0.0
-        return max(float(near.max()) - usual, 0.0)
-    return 0.0
+        near = (at >= start_s) & (at <= end_s + found.window_s / 2)
+        far = (at < start_s - found.window_s) | (at > end_s + found.window_s)
+        inside, outside = _finite(found.value[near]), _finite(found.value[far])
+        # without a command every stop counts, those of the programme as well
+        most = 0.98 if np.isfinite(trace.bins.rate_cmd).any() else 1.0
+        return (
+            float(inside.max()) if inside.size else 0.0,
+            float(np.quantile(outside, most)) if outside.size else 0.0,
+        )
+    return 0.0, 0.0
+
+
+def _parted_before(trace: Trace, start_s: float) -> tuple[float, float]:
+    """Return how far angle and rate parted in the seconds before, and usually, deg."""
+    bins = trace.bins
+    rows = np.flatnonzero(np.isfinite(bins.astray) & (bins.motion != HELD))
+    if rows.size < 3:
+        return float("nan"), float("nan")
+    seconds = trace.seconds[rows]
+    parted = BEFORE_S * np.abs(rolling_mean(bins.astray[rows] / seconds, seconds, BEFORE_S))
+    at = bins.end_s[rows]
+    last = np.flatnonzero((at <= start_s) & (at > start_s - 3 * BEFORE_S))
+    far = _finite(parted[np.abs(at - start_s) > FAR_S])
+    return (
+        float(np.nan_to_num(parted[last[-1]])) if last.size else 0.0,
+        float(np.quantile(far, 0.99)) if far.size else float("nan"),
+    )
+
+
+def _grasp(trace: Trace, inside: Mask) -> float:
+    bins = trace.bins
+    turning = bins.motion == MOVING
+    aboard = turning & (np.nan_to_num(bins.payload) > 0)
+    if not aboard.any() or aboard.sum() > 0.95 * turning.sum():
+        return 0.0  # aboard throughout: nothing comes and goes with it
+    event = turning & inside
+    both = float(trace.seconds[aboard & event].sum())
+    return both / max(float(trace.seconds[aboard | event].sum()), 1e-9)
 
 
 def _load_slopes(trace: Trace) -> tuple[float, float]:
@@ -235,19 +278,17 @@ def _load_slopes(trace: Trace) -> tuple[float, float]:
     return made[0], made[1]
 
 
-def _typical(values: Floats) -> float:
-    good = np.abs(values[np.isfinite(values)])
-    good = good[good > 0]
-    return float(np.quantile(good, 0.9)) if good.size else float("inf")
+def _finite(values: Floats) -> Floats:
+    return values[np.isfinite(values)]
 
 
 def _mean(values: Floats) -> float:
-    good = values[np.isfinite(values)]
+    good = _finite(values)
     return float(np.mean(good)) if good.size else float("nan")
 
 
 def _median(values: Floats) -> float:
-    good = values[np.isfinite(values)]
+    good = _finite(values)
     return float(np.median(good)) if good.size else float("nan")
 
 

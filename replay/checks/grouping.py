@@ -4,34 +4,107 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from replay.checks.attribution import MARK_KINDS
+from replay.checks.events import JOIN_S
 from replay.models.readings import Reading
 
 if TYPE_CHECKING:
     from replay.checks.checking import JointEvent
 
-PUSH_S = 8.0
+PUSH_S = 15.0
 """A push at the tip is over sooner than this; a payload taken up stays."""
 
-CURRENT_FAMILIES = {"shift", "change", "sample", "load", "offset", "holding", "pattern", "stop-go"}
+CURRENT_FAMILIES = {"shift", "change", "sample", "load", "offset", "holding", "held"}
+CURRENT_FAMILIES |= {"pattern", "stop-go", "wobble"}
+
+BEHIND_FAMILIES = {"tracking", "behind", "push"}
+
+SETTLES_S = 2.0
+"""So long a shaken arm may still ring."""
 
 TOGETHER_S = 2.0
 """Onsets this close, on different joints, are taken as one event."""
 
 
 def group_events(found: list[JointEvent], readings: Sequence[Reading]) -> list[JointEvent]:
-    """Mark events that began together, and make one of what is everywhere."""
-    found = _recorder_wide(found, len(readings))
-    order = sorted(range(len(found)), key=lambda k: found[k].event.start_s)
-    cluster: list[int] = []
-    for k in order:
-        if cluster and found[k].event.start_s - found[cluster[-1]].event.start_s > TOGETHER_S:
-            _settle([found[c] for c in cluster])
-            cluster = []
-        cluster.append(k)
-    _settle([found[c] for c in cluster])
+    """Mark events that belong together, and make one of what is everywhere."""
+    found = _of_one_kind(_recorder_wide(found, len(readings)))
+    shaken = _shaken(found)
+    group = {id(f): k for k, f in enumerate(found)}
+
+    def join(one: JointEvent, other: JointEvent) -> None:
+        old, new = group[id(other)], group[id(one)]
+        group.update({k: new for k, v in group.items() if v == old})
+
+    for other, host in shaken:
+        join(host, other)
+        if host.verdict.kind == "stick-slip" and other.verdict.kind != "stick-slip":
+            other.verdict.shaken_by = host.event.joint
+            other.verdict.runner_up, other.verdict.kind = other.verdict.kind, "unusual"
+    order = sorted(found, key=lambda f: f.event.start_s)
+    for one, other in pairwise(order):
+        if other.event.start_s - one.event.start_s <= TOGETHER_S:
+            join(one, other)
+    for number in sorted(set(group.values())):
+        _settle([f for f in order if group[id(f)] == number])
     return found
+
+
+def _of_one_kind(found: list[JointEvent]) -> list[JointEvent]:
+    """Make one event of a joint's events that follow each other and are of one kind.
+
+    What a single finding measured stays by itself.
+    """
+    made: list[JointEvent] = []
+    for one in sorted(found, key=lambda f: f.event.start_s):
+        for k, last in enumerate(made):
+            if (
+                one.event.joint == last.event.joint
+                and one.verdict.kind == last.verdict.kind
+                and not (_measured(one) and _measured(last))
+                and one.event.start_s <= last.event.end_s + JOIN_S
+            ):
+                best, other = (last, one) if last.event.score >= one.event.score else (one, last)
+                if _measured(best):
+                    best, other = other, best
+                best.event.start_s = min(best.event.start_s, other.event.start_s)
+                best.event.end_s = max(best.event.end_s, other.event.end_s)
+                best.event.score = max(best.event.score, other.event.score)
+                best.event.members = [*best.event.members, *other.event.members]
+                made[k] = best
+                break
+        else:
+            made.append(one)
+    return made
+
+
+def _measured(one: JointEvent) -> bool:
+    mark = one.event.lead.mark
+    return mark is not None and MARK_KINDS[mark.name] == one.verdict.kind
+
+
+def _shaken(found: list[JointEvent]) -> list[tuple[JointEvent, JointEvent]]:
+    """Return short events that fall into another joint's judder or stall, with that one."""
+    hosts = [f for f in found if f.verdict.kind in {"stick-slip", "stall"}]
+    made = []
+    for one in found:
+        for host in sorted(hosts, key=lambda h: -h.event.score):
+            inside = (
+                one.event.start_s >= host.event.start_s - 1.0
+                and one.event.end_s <= host.event.end_s + SETTLES_S
+            )
+            if (
+                inside
+                and one.event.joint != host.event.joint
+                and one.event.lead.family in CURRENT_FAMILIES | BEHIND_FAMILIES | {"spike"}
+                and not (one in hosts and one.event.score > host.event.score)
+            ):
+                made.append((one, host))
+                break
+    return made
 
 
 def _recorder_wide(found: list[JointEvent], joints: int) -> list[JointEvent]:
@@ -60,7 +133,7 @@ def _settle(cluster: list[JointEvent]) -> None:
     if len({c.event.joint for c in cluster}) < 2:
         return
     _pushed_together(cluster)
-    behind = {c.event.joint for c in cluster if c.event.lead.family == "tracking"}
+    behind = {c.event.joint for c in cluster if c.event.lead.family in BEHIND_FAMILIES}
     pushed = any(c.verdict.kind == "stall" for c in cluster)
     for one in cluster:
         if (
@@ -84,7 +157,10 @@ def _pushed_together(cluster: list[JointEvent]) -> None:
     short = [
         c
         for c in cluster
-        if c.event.lead.family in CURRENT_FAMILIES and c.event.end_s - c.event.start_s <= PUSH_S
+        if c.event.lead.family in CURRENT_FAMILIES
+        and c.event.end_s - c.event.start_s <= PUSH_S
+        and c.verdict.kind != "stick-slip"
+        and not c.verdict.shaken_by
     ]
     if len({c.event.joint for c in short}) < 2:
         return

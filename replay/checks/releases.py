@@ -21,8 +21,9 @@ NEXT_S = 15.0
 ENOUGH_S = 0.6
 """Less motion than this says nothing about a level, s."""
 
-SHARE = 0.45
-"""A level of at least this share of the event's is taken as still there."""
+STANDS, LEFT = 0.45, 0.3
+"""A level of at least the first share of the event's stands already; of less than the
+second, nothing is left of it. Between releases a growing drag may have been small."""
 
 
 @dataclass(slots=True)
@@ -51,22 +52,37 @@ class Stretches:
     def from_release(self) -> bool:
         """Tell whether the drag is there from the first motion after the release."""
         return self.known and (
-            not np.isfinite(self.head_a) or self._like(self.head_a) or self.head_s < ENOUGH_S
+            not np.isfinite(self.head_a)
+            or self._like(self.head_a, STANDS)
+            or self.head_s < ENOUGH_S
         )
 
     @property
     def elsewhere(self) -> bool:
         """Tell whether the drag is there in another release as well."""
-        return self.count > 1 or self._like(self.before_a) or self._like(self.after_a)
+        return self.count > 1 or self._like(self.before_a, LEFT) or self._like(self.after_a, LEFT)
 
     @property
     def gone(self) -> bool:
         """Tell whether another release was seen without the drag."""
         others = [a for a in (self.before_a, self.after_a) if np.isfinite(a)]
-        return bool(others) and not any(self._like(a) for a in others)
+        return bool(others) and not any(self._like(a, LEFT) for a in others)
 
-    def _like(self, level_a: float) -> bool:
-        return bool(np.isfinite(level_a) and self.event_a != 0 and level_a / self.event_a > SHARE)
+    @property
+    def turned(self) -> bool:
+        """Tell whether another release shows as much drag the other way: no drag at all."""
+        if not self.event_a > 0:
+            return False
+        return any(-1.6 < a / self.event_a < -0.6 for a in (self.before_a, self.after_a))
+
+    @property
+    def left_early(self) -> bool:
+        """Tell whether the drag was over before the brake engaged again."""
+        return bool(np.isfinite(self.tail_a)) and not self._like(self.tail_a, STANDS)
+
+    def _like(self, level_a: float, share: float) -> bool:
+        known = np.isfinite(level_a) and self.event_a != 0
+        return bool(known and level_a / self.event_a > share)
 
 
 def stretches_round(trace: Trace, start_s: float, end_s: float) -> Stretches:

@@ -21,6 +21,8 @@ STOPPED_S = 0.3
 AT_ONCE_DEG = 0.5
 """A joint that stood still as its brake engaged has nothing to settle by so much."""
 
+LONGEST_HOLE_S = 0.5
+
 LONGEST_WAIT_S = 20.0
 """A release command that nothing followed for this long had no motion to time."""
 
@@ -119,7 +121,10 @@ def _first_motion(
 
 def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: float) -> list[Mark]:
     made = []
-    first, last = runs((engaged == 1.0) & np.isfinite(angle))
+    still = (engaged == 1.0) & np.isfinite(angle)
+    # over a hole in the log the brake may have been released and engaged again
+    hole = np.diff(time, prepend=time[0]) > max(LONGEST_HOLE_S, 5 * period)
+    first, last = runs(still & ~hole)
     for a, b in zip(first, last, strict=True):
         settled = int(np.searchsorted(time, time[a] + (SETTLE_S if a > 0 else 0.0)))
         if b - settled < 4 or time[b] - time[settled] < max(0.5, 4 * period):
@@ -137,13 +142,20 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
         if early is not None and abs(early[1]) > max(peak, AT_ONCE_DEG):
             begin, final = early
             end, peak = settled, abs(final)
+        sudden = float(np.max(np.abs(np.diff(angle[a : b + 1])))) / max(peak, 1e-9)
         made.append(
             Mark(
                 "slip",
                 float(time[begin]),
                 float(max(time[end], time[begin])),
                 peak,
-                {"stayed_deg": final, "from_s": float(time[a]), "to_s": float(time[b])},
+                {
+                    "stayed_deg": final,
+                    "period_s": period,
+                    "at_once": sudden,
+                    "from_s": float(time[a]),
+                    "to_s": float(time[b]),
+                },
             )
         )
     return made

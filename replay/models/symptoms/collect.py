@@ -16,7 +16,7 @@ import numpy as np
 from replay.models.bins import Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
-from replay.models.symptoms import angles, current
+from replay.models.symptoms import angles, current, pushes
 from replay.models.symptoms.marks import Mark
 from replay.models.trace import Statistic, Trace
 
@@ -120,6 +120,7 @@ def statistics(
     made += current.loads(trace)
     made += current.tracking(trace, speed)
     made += current.stop_go(trace)
+    made += pushes.pushes(trace, model)
     made += current.wobble(trace)
     made += angles.astray(trace)
     for pattern in patterns:
