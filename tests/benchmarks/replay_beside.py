@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
-from tests.benchmarks.browsing import SIZE, Server, Shown, Wire
+from tests.benchmarks.browsing import DRAWN, MOVE, SIZE, Server, Shown, Wire
 
 PEERS = Path(__file__).with_name("replay_peers.py")
 START_S = datetime(2031, 5, 1, tzinfo=UTC).timestamp()
@@ -26,51 +26,94 @@ RELAYOUT = """([plot, from, to]) => new Promise((done) => {
     : requestAnimationFrame(look));
   look(); })"""
 
-DRAWN = """() => document.querySelectorAll('.js-plotly-plot .scatterlayer .trace path.js-line,'
-  + ' .js-plotly-plot canvas').length >= 28"""
+THEIRS_DRAWN = """() => document.querySelectorAll(
+  '.js-plotly-plot .scatterlayer .trace path.js-line, .js-plotly-plot canvas').length >= 28"""
 
 
-def show(
-    browser: Browser, kind: str, archive: Path, python: str, shown_hours: float, hours: float
-) -> Shown:
-    """Serve ``shown_hours`` of the archive's day and measure it in the browser."""
+ROUNDS = 3
+ZOOMS = 3
+
+
+def beside(browser: Browser, archive: Path, python: str, hours: float, port: int) -> None:
+    """Measure both peers and the replay turn about; plain figures until they fail."""
+    own = Server(["-m", "dashboards", "--archive", str(archive), "--port", str(port)], port)
+    try:
+        compare(browser, own, "resampler", archive, python, hours, hours)
+        for part in PLAIN_HOURS:
+            part = min(part, hours)
+            if not compare(browser, own, "plain", archive, python, part, hours) or part >= hours:
+                break
+    finally:
+        own.stop()
+
+
+def compare(
+    browser: Browser,
+    own: Server,
+    kind: str,
+    archive: Path,
+    python: str,
+    shown_hours: float,
+    hours: float,
+) -> bool:
+    """Show ``shown_hours`` by a peer and the whole by ours, turn about; say both and the ratio.
+
+    Turns of seconds, so that what else the machine does falls on both. Returns
+    whether the peer got there.
+    """
     words = [str(PEERS), kind, str(archive), "--hours", str(shown_hours), "--port", "8972"]
     server = Server(words, 8972, python)
-    page = browser.new_page(viewport=SIZE)
-    got = Shown("plotly-resampler" if kind == "resampler" else "plain Dash", shown_hours / hours)
+    share = shown_hours / hours
+    their = Shown("plotly-resampler" if kind == "resampler" else "plain Dash", share)
+    ours = Shown("jointbook", 1.0)
+    first: dict[str, list[float]] = {their.name: [], ours.name: []}
     try:
-        wire = Wire(page)
-        began = time.perf_counter()
-        page.goto(server.base, timeout=PATIENCE_MS)
-        page.wait_for_function(DRAWN, timeout=PATIENCE_MS)
-        got.first_plots = (time.perf_counter() - began) * 1e3
-        page.wait_for_timeout(500)
-        got.wire_mb = wire.mb()
-        rng = np.random.default_rng(3)
-        for _ in range(8):
-            span = shown_hours * 3600 * 10 ** rng.uniform(-3, -0.3)
-            low = rng.uniform(0, shown_hours * 3600 - span)
-            edges = [
-                datetime.fromtimestamp(START_S + s, UTC).strftime("%Y-%m-%d %H:%M:%S.%f")
-                for s in (low, low + span)
-            ]
-            got.zooms.append(page.evaluate(RELAYOUT, [0, *edges]))
-        got.memory_mb = server.memory_mb()
+        for turn in range(ROUNDS):
+            rng = np.random.default_rng(turn)
+            spans = [float(10 ** rng.uniform(-3, -0.3)) for _ in range(ZOOMS)]
+            places = [(f, float(rng.uniform(0, 1 - f))) for f in spans]
+            for got, base, path, drawn in (
+                (their, server, "/", THEIRS_DRAWN),
+                (ours, own, "/replay?session=day", DRAWN),
+            ):
+                context = browser.new_context(viewport=SIZE)
+                page = context.new_page()
+                wire = Wire(page)
+                began = time.perf_counter()
+                page.goto(base.base + path, timeout=PATIENCE_MS)
+                page.wait_for_function(drawn, timeout=PATIENCE_MS)
+                first[got.name].append((time.perf_counter() - began) * 1e3)
+                page.wait_for_timeout(1500)
+                got.wire_mb = wire.mb()
+                for part, where in places:
+                    got.zooms.append(zoom(page, got is ours, part, where, shown_hours, hours))
+                    page.wait_for_timeout(300)
+                got.memory_mb = base.memory_mb()
+                context.close()
     except Exception as error:
-        got.trouble = f"{type(error).__name__}: {str(error).splitlines()[0]}"
+        their.trouble = f"{type(error).__name__}: {str(error).splitlines()[0]}"
     finally:
-        page.close()
         server.stop()
-    return got
+    for got in (their, ours):
+        got.first_plots = float(np.median(first[got.name] or [np.nan]))
+    print(their.line())
+    if their.trouble:
+        return False
+    print(f"  turn about: {ours.line()}")
+    print(f"  ratio: {their.beside(ours)}")
+    return True
 
 
-def beside(browser: Browser, archive: Path, python: str, hours: float) -> list[Shown]:
-    """Measure both peers; plain figures get more of the day until they fail."""
-    peers = [show(browser, "resampler", archive, python, hours, hours)]
-    print(peers[-1].line())
-    for part in PLAIN_HOURS:
-        peers.append(show(browser, "plain", archive, python, min(part, hours), hours))
-        print(peers[-1].line())
-        if peers[-1].trouble or part >= hours:
-            break
-    return peers
+def zoom(
+    page: Page, ours: bool, part: float, where: float, shown_hours: float, hours: float
+) -> float:
+    """Zoom to a part of what is shown; return how long until it was drawn, ms."""
+    length = (hours if ours else shown_hours) * 3600
+    low, high = where * length, (where + part) * length
+    if ours:
+        return float(page.evaluate(MOVE, [low, high]))
+    edges = [
+        datetime.fromtimestamp(START_S + s, UTC).strftime("%Y-%m-%d %H:%M:%S.%f")
+        for s in (low, high)
+    ]
+    return float(page.evaluate(RELAYOUT, [0, *edges]))

@@ -34,14 +34,11 @@ from playwright.sync_api import Browser, Page, sync_playwright
 from replay.archive import open_archive
 from replay.demo import heron
 from replay.records import Session
-from tests.benchmarks.browsing import SIZE, Server, Shown, Wire, ms
+from tests.benchmarks.browsing import DRAWN, MOVE, SIZE, STAGE, Server, Wire, ms
 from tests.benchmarks.replay_beside import beside
 from tests.pages.conftest import CHROMIUM, FLAGS
 
 HERTZ = 100
-STAGE = "window.jointbook.replay.stage"
-DRAWN = f"""() => {{ const s = {STAGE};
-  return s && s.tape.whole.logged && s.drawnAt && !s.stale; }}"""
 
 
 def make_day(folder: Path, hours: float) -> Path:
@@ -85,10 +82,9 @@ def make_day(folder: Path, hours: float) -> Path:
     return folder / "archive"
 
 
-def first_page(browser: Browser, base: str) -> Shown:
+def first_page(browser: Browser, base: str) -> None:
     """Open the replay in five browsers that know nothing of it yet."""
-    pages, plots = [], []
-    got = Shown("jointbook", 1.0)
+    pages, plots, received = [], [], 0.0
     for _ in range(5):
         context = browser.new_context(viewport=SIZE)
         page = context.new_page()
@@ -100,12 +96,10 @@ def first_page(browser: Browser, base: str) -> Shown:
         page.wait_for_function(DRAWN)
         plots.append((time.perf_counter() - began) * 1e3)
         page.wait_for_timeout(1500)
-        got.wire_mb = wire.mb()
+        received = wire.mb()
         context.close()
     print(f"first page: {ms(pages)}; the first of them {pages[0]:.0f} ms")
-    print(f"first plots from the address: {ms(plots)}; {got.wire_mb:.2f} MB over the wire")
-    got.first_plots = float(np.median(plots))
-    return got
+    print(f"first plots from the address: {ms(plots)}; {received:.2f} MB over the wire")
 
 
 def click_to_plots(page: Page, base: str) -> list[float]:
@@ -127,20 +121,6 @@ def click_to_plots(page: Page, base: str) -> list[float]:
             )
         )
     return taken
-
-
-MOVE = """([from, to]) => new Promise((done) => {
-  const s = window.jointbook.replay.stage, t0 = performance.now();
-  s.setWindow(from, to);
-  const look = () => {
-    const near = s.tape.near.logged;
-    const there = near && near.covers(s.view.from, s.view.to) && near.columns;
-    const wide = s.view.to - s.view.from > s.config.length * 0.6;
-    if ((there || wide) && !s.stale && s.drawnAt > t0 && !s.tape.waiting['near-logged'])
-      requestAnimationFrame(() => done(performance.now() - t0));
-    else requestAnimationFrame(look);
-  };
-  look(); })"""
 
 
 def moves(page: Page, length: float, count: int) -> list[float]:
@@ -175,19 +155,17 @@ def frames(page: Page, seconds: float = 4.0) -> None:
     )
 
 
-def ours(browser: Browser, archive: Path, hours: float) -> Shown:
-    """Measure the replay; return what the peers are put beside."""
+def ours(browser: Browser, archive: Path, hours: float) -> None:
     server = Server(["-m", "dashboards", "--archive", str(archive), "--port", "8971"], 8971)
     try:
         print(f"server up in {server.start_s:.1f} s, {server.memory_mb():.0f} MB")
         time.sleep(2)  # the server packs what a browser asks for first
-        got = first_page(browser, server.base)
+        first_page(browser, server.base)
         page = browser.new_page(viewport=SIZE)
         print("click to first plots:", ms(click_to_plots(page, server.base)))
         page.wait_for_timeout(2000)
         length = hours * 3600
-        got.zooms = moves(page, length, 40)
-        print("zoom or pan until drawn:", ms(got.zooms))
+        print("zoom or pan until drawn:", ms(moves(page, length, 40)))
         frames(page)
         page.close()
         time.sleep(12)  # background work rests when nobody looks
@@ -198,9 +176,7 @@ def ours(browser: Browser, archive: Path, hours: float) -> Shown:
             "server's part, ten viewers, a move a second each:",
             ms([t for one in lists for t in one]),
         )
-        got.memory_mb = server.memory_mb()
-        print(f"server's memory after ten viewers: {got.memory_mb:.0f} MB")
-        return got
+        print(f"server's memory after ten viewers: {server.memory_mb():.0f} MB")
     finally:
         server.stop()
 
@@ -224,17 +200,17 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--hours", type=float, default=24.0)
     parser.add_argument("--peers", metavar="PYTHON", help="a Python with dash and the resampler")
+    parser.add_argument("--peers-only", action="store_true", help="leave out our own figures")
     parser.add_argument("--archive", type=Path, help="an archive made before, with session 'day'")
     args = parser.parse_args(argv)
     with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
         archive: Any = args.archive or make_day(Path(folder), args.hours)
         browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         print(json.dumps({"hours": args.hours, "values_million": args.hours * 3600 * 2800 / 1e6}))
-        own = ours(browser, archive, args.hours)
+        if not args.peers_only:
+            ours(browser, archive, args.hours)
         if args.peers:
-            for other in beside(browser, archive, args.peers, args.hours):
-                if not other.trouble:
-                    print(other.beside(own))
+            beside(browser, archive, args.peers, args.hours, 8973)
         browser.close()
     return 0
 
