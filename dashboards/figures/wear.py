@@ -28,7 +28,8 @@ def history_figure(found: UnitHistory) -> go.Figure:
     points, trend = found.points, found.trend
     figure = go.Figure()
     by_time = found.history.axis_unit == "year"
-    x: Any = points["start"].to_numpy() if by_time else points["axis"].to_numpy()
+    scale, unit = found.history.shown_axis
+    x: Any = points["start"].to_numpy() if by_time else scale * points["axis"].to_numpy()
     # An array: a list of ten thousand would be looked through item by item.
     look = np.empty((points.height, 3), dtype=object)
     look[:, 0], look[:, 1], look[:, 2] = points["session"], _instants(points), points["joint"]
@@ -63,7 +64,7 @@ def history_figure(found: UnitHistory) -> go.Figure:
         figure.add_trace(line(x, average, "moving average", ink("note"), width=1.2, dash="dot"))
     if trend is not None and trend.slope_per_year is not None:
         _add_trend(figure, found)
-    _add_limit(figure, trend, by_time)
+    _add_limit(figure, trend, by_time, scale)
     if by_time:
         for row in found.notes.iter_rows(named=True):
             _mark(figure, row["date"], row["what"], "dash")
@@ -73,7 +74,7 @@ def history_figure(found: UnitHistory) -> go.Figure:
     figure.update_yaxes(
         title=f"{found.history.indicator}, {found.history.unit}", range=_shown_values(found)
     )
-    figure.update_xaxes(title="" if by_time else f"use, {found.history.axis_unit}")
+    figure.update_xaxes(title="" if by_time else f"use, {unit}")
     if by_time:
         figure.update_xaxes(range=_shown_range(found))
     return figure
@@ -146,7 +147,9 @@ def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
     level = float(np.median(y - slope.slope * (axis - middle)))
     ends = np.array([axis[0], middle, axis[-1]])
     by_time = history.axis_unit == "year"
-    shown: list[Any] = [_date(history.when(0), v) for v in ends] if by_time else list(ends)
+    shown: list[Any] = list(history.shown_axis[0] * ends)
+    if by_time:
+        shown = [_date(history.when(0), v) for v in ends]
     low = level + np.minimum(slope.low * (ends - middle), slope.high * (ends - middle))
     high = level + np.maximum(slope.low * (ends - middle), slope.high * (ends - middle))
     band = {**ink("band"), "light_fill": ink("band")["light"], "dark_fill": ink("band")["dark"]}
@@ -167,15 +170,16 @@ def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
     )
 
 
-def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool) -> None:
+def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: float) -> None:
     projection = trend.detail.get("projection") if trend is not None else None
     if not projection:
         return
     limit = projection["limit"]
     figure.add_hline(y=limit, line={"color": LIMIT_LINE, "width": 1.4, "dash": "longdash"})
-    low = projection.get("date_low" if by_time else "use_low")
-    middle = projection.get("date" if by_time else "use")
-    high = projection.get("date_high" if by_time else "use_high")
+    names = ("date_low", "date", "date_high") if by_time else ("use_low", "use", "use_high")
+    low, middle, high = (projection.get(name) for name in names)
+    if not by_time:
+        low, middle, high = (None if v is None else scale * v for v in (low, middle, high))
     known = [v for v in (low, middle, high) if v is not None]
     if not known:
         return

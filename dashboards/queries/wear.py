@@ -162,13 +162,12 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
             )
         )
         if detail["against"] != "time":
-            rows.append(
-                (
-                    f"slope per {detail['axis_unit']}",
-                    f"{detail['slope']:+.3g} {unit} ({detail['slope_axis_low']:+.2g} "
-                    f"to {detail['slope_axis_high']:+.2g})",
-                )
+            scale, use = found.history.shown_axis
+            slope, low, high = (
+                detail[name] / scale for name in ("slope", "slope_axis_low", "slope_axis_high")
             )
+            per = use.removesuffix("s") if scale > 1 else use
+            rows.append((f"slope per {per}", f"{slope:+.3g} {unit} ({low:+.2g} to {high:+.2g})"))
         rows.append(
             (
                 "p, held over all units",
@@ -184,6 +183,8 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     rows.append(("corrected for", ", ".join(words.get(c, c) for c in corrected) or "nothing"))
     projection = detail.get("projection")
     rows.append(("limit", _limit(projection, unit)))
+    if projection and projection.get("use") is not None:
+        rows.append(("limit by use", _use(projection, *found.history.shown_axis)))
     if projection and projection.get("remaining_years") is not None:
         rows.append(("remaining useful life", _remaining(projection)))
     if projection and projection["laws"]:
@@ -229,6 +230,15 @@ def _limit(projection: dict[str, Any] | None, unit: str) -> str:
     if projection["word"] == "beyond":
         return words + f"not before {day(projection['date_low'])} (95 %); {projection['reason']}"
     return words + f"no date can be given: {projection['reason']}"
+
+
+def _use(projection: dict[str, Any], scale: float, unit: str) -> str:
+    high = projection["use_high"]
+    upper = "or more" if high is None else f"to {scale * high:.4g}"
+    return (
+        f"about {scale * projection['use']:.4g} {unit} since installation "
+        f"({scale * projection['use_low']:.4g} {upper})"
+    )
 
 
 def _remaining(projection: dict[str, Any]) -> str:

@@ -57,6 +57,13 @@ class History:
         """Number of sessions."""
         return len(self.values)
 
+    @property
+    def shown_axis(self) -> tuple[float, str]:
+        """By what the axis is multiplied to be read, and its unit: turns before thousands."""
+        if self.axis_unit.startswith("1000 ") and float(np.max(self.axis)) < 1.0:
+            return 1000.0, self.axis_unit.removeprefix("1000 ")
+        return 1.0, self.axis_unit
+
     def when(self, index: int) -> datetime:
         """Return the start of a session as an instant."""
         return instant(int(self.start_us[index]))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -222,5 +223,25 @@ def test_a_history_is_saved_on_the_axis_that_is_shown(page):
     address = "/data/wear/history.csv?serial=TU-101&indicator=margin+left&against="
     on_time = page.page.request.get(page.base + address + "time")
     assert pl.read_csv(io.BytesIO(on_time.body()))["axis"].max() == pytest.approx(1.94, abs=0.01)
-    assert page.page.request.get(page.base + address + "travel").status == 404  # none was counted
+    assert page.page.request.get(page.base + address + "work").status == 404  # none was counted
     assert page.page.request.get(page.base + address + "tides").status == 404
+
+
+def test_wear_against_use_reads_in_turns(visit, worn):
+    travel = worn.table("indicators").filter(pl.col("indicator") == "margin left")
+    rows = travel.with_columns(
+        pl.lit("travel").alias("indicator"),
+        pl.lit("deg").alias("unit"),
+        pl.lit(720.0).alias("value"),
+        pl.lit(1.0).alias("se"),
+    )
+    worn.append("indicators", rows.select(worn.table("indicators").columns))
+    tab = visit(worn)
+    tab.go("/wear?against=travel&unit=TU-101&indicator=margin+left")
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    words = tab.page.locator("#wear-history-words").inner_text()
+    # 30 % of 50 % over 59 sessions of two turns each
+    slope = float(re.search(r"slope per turn\s+(\S+) %", words)[1])
+    assert slope == pytest.approx(-15 / 118, rel=0.1)
+    assert "turns since installation" in words
+    assert "use, turns" in tab.page.locator("#wear-history").inner_text()
