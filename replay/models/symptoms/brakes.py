@@ -125,6 +125,8 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
     # over a hole in the log the brake may have been released and engaged again
     hole = np.diff(time, prepend=time[0]) > max(LONGEST_HOLE_S, 5 * period)
     first, last = runs(still & ~hole)
+    speed = np.abs(rate[np.isfinite(rate)]) if first.size else np.empty(0)
+    slow = max(0.02 * float(np.quantile(speed, 0.98)), 1e-3) if speed.size else 0.0
     for a, b in zip(first, last, strict=True):
         settled = int(np.searchsorted(time, time[a] + (SETTLE_S if a > 0 else 0.0)))
         if b - settled < 4 or time[b] - time[settled] < max(0.5, 4 * period):
@@ -138,7 +140,7 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
         late = np.flatnonzero(away >= 0.9 * peak)
         end = settled + int(late[0]) if late.size else b
         final = float(np.median(held[-3:]) - reference)
-        early = _at_once(time, angle, rate, int(a), settled, int(b)) if a > 0 else None
+        early = _at_once(time, angle, rate, slow, int(a), settled, int(b)) if a > 0 else None
         if early is not None and abs(early[1]) > max(peak, AT_ONCE_DEG):
             begin, final = early
             end, peak = settled, abs(final)
@@ -162,16 +164,14 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
 
 
 def _at_once(
-    time: Floats, angle: Floats, rate: Floats, a: int, settled: int, b: int
+    time: Floats, angle: Floats, rate: Floats, slow: float, a: int, settled: int, b: int
 ) -> tuple[int, float] | None:
     """Return where and how far a joint that stood still left its place while settling.
 
     None when it was still running as the brake engaged: then it had to stop first.
     """
     soon = int(np.searchsorted(time, time[a] + STOPPED_S))
-    speed = np.abs(rate[np.isfinite(rate)])
-    limit = max(0.02 * float(np.quantile(speed, 0.98)), 1e-3) if speed.size else 0.0
-    if soon - a < 2 or not np.nanmedian(np.abs(rate[a:soon])) <= limit:
+    if soon - a < 2 or not np.nanmedian(np.abs(rate[a:soon])) <= slow:
         return None
     place = float(np.median(angle[a:soon]))
     away = float(np.median(angle[b - 2 : b + 1])) - place
