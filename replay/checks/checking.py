@@ -17,6 +17,7 @@ from replay.checks.evidence import Evidence, gather
 from replay.checks.grouping import group_events
 from replay.checks.sentences import describe
 from replay.models.baselines import Baseline, load_baseline
+from replay.models.expected import ExpectedCurrent
 from replay.models.readings import Reading, read_session
 from replay.models.trace import Trace
 from replay.records import Flag, Session
@@ -75,6 +76,7 @@ class JointEvent:
     seen: Evidence
     verdict: Verdict
     group: str | None = None
+    model: ExpectedCurrent | None = None
 
 
 def check(
@@ -125,7 +127,9 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
         spans = candidates(trace, reading.marks, unit, baseline.rarity)
         for event in events_of(reading.joint, trace, spans, baseline.limit):
             seen = gather(trace, event.start_s, event.end_s, unit.model)
-            found.append(JointEvent(reading, trace, event, seen, attribute(event, seen)))
+            found.append(
+                JointEvent(reading, trace, event, seen, attribute(event, seen), model=unit.model)
+            )
     found = group_events(found, readings)
     flags = tuple(_flag(record, one, baseline) for one in found)
     flags = tuple(sorted(flags, key=lambda f: (-_rank(f), -f.score, f.start, f.joint)))

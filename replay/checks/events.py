@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from replay.checks.candidates import Candidate
+from replay.checks.releases import stretches_round
 from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
 from replay.models.trace import Trace
 
@@ -28,6 +29,10 @@ NEXT_S = 15.0
 
 BEHIND, GAP_S = 0.15, 1.5
 """A joint is behind by this share of its command; behind again this soon is the same."""
+
+DRAGS = {"shift", "change", "load"}
+MIRROR_Z = 0.3
+"""Less than this mean departure, in spreads of a bin, is none."""
 
 SWINGS = {"pattern", "wobble", "stop-go"}
 """Detectors whose windows see an event before and after it is in their middle."""
@@ -56,7 +61,14 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
         if left[0].score < limit and not left[0].physical:
             break
         lead = _spokesman(left, limit)
+        if mirrored(trace, lead) and any(
+            o.score >= limit and not mirrored(trace, o) for o in found
+        ):
+            left.remove(lead)  # it is the rest of the session that departs, and is told there
+            continue
         start, end = localise(trace, lead)
+        if lead.family in DRAGS and stretches_round(trace, start, end).turned:
+            start, end = _offset_span(trace, start, end)
         members = [lead]
         rest: list[Candidate] = []
         for other in left:
@@ -123,6 +135,40 @@ def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
     ):
         a = int(np.flatnonzero(release == release[a])[-1]) + 1
     return float(start_s[a]), float(end_s[b])
+
+
+def mirrored(trace: Trace, lead: Candidate) -> bool:
+    """Tell whether a change against the session is none against the expected.
+
+    Where a fault fills most of a session, it is the healthy part that stands out.
+    """
+    if lead.family != "change":
+        return False
+    rows, series = signed_series(trace, lead)
+    end_s = trace.bins.end_s[rows]
+    spent = np.cumsum(trace.seconds[rows])
+    last = min(int(np.searchsorted(end_s, lead.peak_s)), rows.size - 1)
+    inside = (spent <= spent[last] + 1e-9) & (spent > spent[last] - lead.window_s)
+    level = float(np.mean(np.clip(series[inside], -15, 15))) if inside.any() else 0.0
+    return level * np.sign(lead.value) < MIRROR_Z
+
+
+def _offset_span(trace: Trace, start_s: float, end_s: float) -> tuple[float, float]:
+    """Return where an offset begins and ends: the same sign both ways, and under the brake."""
+    bins = trace.bins
+    rows = np.flatnonzero(trace.seen & ((bins.motion == MOVING) | (bins.motion == HELD)))
+    inside = np.flatnonzero(
+        (bins.end_s[rows] >= start_s)
+        & (bins.start_s[rows] <= end_s)
+        & (bins.motion[rows] == MOVING)
+    )
+    if not inside.size:
+        return start_s, end_s
+    series = np.clip(trace.z[rows], -15, 15)
+    level = float(np.mean(series[inside]))
+    gain = (series * np.sign(level) - 0.5 * abs(level)) * trace.seconds[rows]
+    a, b = best_stretch(gain, int(inside[-1]), 0.5 * abs(level) * SLACK_S)
+    return float(bins.start_s[rows[a]]), float(bins.end_s[rows[b]])
 
 
 def _behind(trace: Trace, lead: Candidate) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from replay.checks.attribution import MARK_KINDS
 from replay.checks.events import JOIN_S
+from replay.checks.evidence import gather
 from replay.models.readings import Reading
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ def _of_one_kind(found: list[JointEvent]) -> list[JointEvent]:
                 best.event.end_s = max(best.event.end_s, other.event.end_s)
                 best.event.score = max(best.event.score, other.event.score)
                 best.event.members = [*best.event.members, *other.event.members]
+                if best.model is not None:  # the numbers of the sentence are of all of it
+                    best.seen = gather(best.trace, best.event.start_s, best.event.end_s, best.model)
                 made[k] = best
                 break
         else:

@@ -18,7 +18,7 @@ from replay.models.symptoms.marks import Mark
 PLAIN = 5.0
 """From this score on something did happen, whatever it was."""
 
-CLOSE = 0.5
+CLOSE = 0.45
 """A runner-up of less than this share of the winner's weight is not worth a word."""
 
 
