@@ -1,4 +1,4 @@
-"""Drawings of one event: its story, its likes, its score, its neighbours.
+"""Drawings of one event: its likes, its score, its neighbours.
 
 Time runs in seconds after the event's first instant, so that what is before,
 during and after reads off the axis.
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 import plotly.graph_objects as go
@@ -32,76 +31,6 @@ def seconds_after(times: pl.Series, zero: datetime) -> NDArray[np.float64]:
     return (times.cast(pl.Datetime("ns", "UTC")).to_physical().to_numpy() - zero_ns) / 1e9
 
 
-def story(
-    rows: pl.DataFrame,
-    zero: datetime,
-    end: datetime,
-    *,
-    joint_index: int,
-    brakes: Sequence[tuple[str, pl.DataFrame]] = (),
-    pins: pl.DataFrame | None = None,
-) -> go.Figure:
-    """Draw before, during and after: rate, current, remainder, brakes, temperature.
-
-    Parameters
-    ----------
-    rows : polars.DataFrame
-        Joint table with ``expected_a, low_a, high_a, remainder``.
-    brakes : sequence of (word, spans)
-        Runs with ``start, end, value``, drawn as ribbons.
-    pins : polars.DataFrame
-        ``start, end, text``.
-    """
-    panels = [("rate_deg_s", "rate<br>deg/s", 1.0), ("current_a", "current<br>A", 1.5)]
-    if _has(rows, "remainder"):
-        panels.append(("remainder", "remainder<br>spreads", 0.9))
-    if _has(rows, "angle_deg"):
-        panels.append(("angle_deg", "angle<br>deg", 0.8))
-    if brakes:
-        panels.append(("brakes", "brake", 0.22 * len(brakes) + 0.15))
-    if _has(rows, "temperature_c"):
-        panels.append(("temperature_c", "temp.<br>°C", 0.6))
-    figure = make_subplots(
-        rows=len(panels),
-        cols=1,
-        shared_xaxes=True,
-        vertical_spacing=0.022,
-        row_heights=[share for _, _, share in panels],
-    )
-    x = seconds_after(rows["time"], zero)
-    colours = joint_ink(joint_index)
-    for number, (name, title, _) in enumerate(panels, 1):
-        if name == "brakes":
-            _ribbons(figure, number, brakes, zero)
-        elif name == "current_a":
-            _current(figure, number, rows, x, colours)
-        else:
-            if name == "rate_deg_s" and _has(rows, "rate_cmd_deg_s"):
-                commanded = line(
-                    x, rows["rate_cmd_deg_s"].to_numpy(), "commanded rate", ink("faint"), dash="dot"
-                )
-                figure.add_trace(commanded, row=number, col=1)
-            word = {"rate_deg_s": "rate", "temperature_c": "temperature", "angle_deg": "angle"}
-            figure.add_trace(
-                line(x, rows[name].to_numpy(), word.get(name, name), colours, showlegend=False),
-                row=number,
-                col=1,
-            )
-        figure.update_yaxes(title={"text": title, "font": {"size": 11}}, row=number, col=1)
-    length = (end - zero).total_seconds()
-    figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")
-    settle(figure)
-    for text, at, anchor in (("before", 0.0, "right"), ("after", length, "left")):
-        figure.add_annotation(
-            text=text, x=at, xref="x", y=1.0, yref="paper", yanchor="top", xanchor=anchor,
-            showarrow=False, font={"size": 11}, xshift=-4 if anchor == "right" else 4,
-        )  # fmt: skip
-    _draw_pins(figure, pins, zero)
-    figure.update_xaxes(title="seconds after the event's start", row=len(panels), col=1)
-    figure.update_layout(legend={"x": 1, "xanchor": "right", "y": 1.0}, margin={"l": 70, "t": 30})
-    return figure
-
-
 def likeness(
     traces: pl.DataFrame,
     labels: Sequence[str],
@@ -117,7 +46,7 @@ def likeness(
     figure = go.Figure()
     for row, label in reversed(list(enumerate(labels))):
         mine = traces.filter(pl.col("row") == row)
-        if not mine.height or not _has(mine, quantity):
+        if not mine.height or not has(mine, quantity):
             continue
         own = row == 0
         figure.add_trace(
@@ -203,7 +132,7 @@ def others(
     for number, joint in enumerate(there, 1):
         mine = rows.filter(pl.col("joint") == joint)
         x = seconds_after(mine["time"], zero)
-        if _has(mine, "expected_a"):
+        if has(mine, "expected_a"):
             figure.add_trace(
                 line(
                     x,
@@ -240,97 +169,6 @@ def others(
     return figure
 
 
-def _current(
-    figure: go.Figure, number: int, rows: pl.DataFrame, x: Any, colours: dict[str, str]
-) -> None:
-    if _has(rows, "low_a"):
-        band = {
-            **ink("accent"),
-            "light_fill": "rgba(0,114,178,.16)",
-            "dark_fill": "rgba(86,180,233,.22)",
-        }
-        shared: dict[str, Any] = {"mode": "lines", "hoverinfo": "skip", "connectgaps": False}
-        figure.add_trace(
-            go.Scatter(
-                x=x, y=rows["low_a"].to_numpy(), line={"width": 0}, showlegend=False, **shared
-            ),
-            row=number,
-            col=1,
-        )
-        figure.add_trace(
-            go.Scatter(
-                x=x,
-                y=rows["high_a"].to_numpy(),
-                line={"width": 0},
-                fill="tonexty",
-                fillcolor=band["light_fill"],
-                name="expected band",
-                meta=band,
-                **shared,
-            ),
-            row=number,
-            col=1,
-        )
-        figure.add_trace(
-            line(x, rows["expected_a"].to_numpy(), "expected", ink("accent"), width=1, dash="dash"),
-            row=number,
-            col=1,
-        )
-    figure.add_trace(line(x, rows["current_a"].to_numpy(), "current", colours), row=number, col=1)
-
-
-def _ribbons(
-    figure: go.Figure, number: int, brakes: Sequence[tuple[str, pl.DataFrame]], zero: datetime
-) -> None:
-    """One row a channel: thick where engaged, thin where released, gaps unknown."""
-    for level, (word, spans) in enumerate(reversed(brakes)):
-        for value, width, said in ((True, 9, "engaged"), (False, 2, "released")):
-            x: list[float | None] = []
-            runs = spans.filter(pl.col("value") == value)
-            if not runs.height:
-                continue
-            starts = seconds_after(runs["start"], zero)
-            ends = seconds_after(runs["end"], zero)
-            for a, b in zip(starts, ends, strict=True):
-                x += [float(a), float(b), None]
-            figure.add_trace(
-                line(
-                    x,
-                    [None if at is None else level for at in x],
-                    f"{word}: {said}",
-                    ink("ink"),
-                    width=width,
-                    showlegend=False,
-                ),
-                row=number,
-                col=1,
-            )
-    figure.update_yaxes(
-        range=[-0.6, len(brakes) - 0.4],
-        tickvals=list(range(len(brakes))),
-        ticktext=[word for word, _ in reversed(brakes)],
-        tickfont={"size": 10},
-        row=number,
-        col=1,
-    )
-
-
-def _draw_pins(figure: go.Figure, pins: pl.DataFrame | None, zero: datetime) -> None:
-    if pins is None:
-        return
-    for number, row in enumerate(pins.iter_rows(named=True), 1):
-        at = (row["start"] - zero).total_seconds()
-        until = (row["end"] - zero).total_seconds()
-        if until > at:
-            figure.add_vrect(
-                x0=at, x1=until, fillcolor="rgba(0,158,115,.10)", line_width=0, layer="below"
-            )
-        figure.add_vline(x=at, line={"color": "rgb(0,158,115)", "width": 1.2, "dash": "dash"})
-        figure.add_annotation(
-            text=f"⚲{number}", x=at, xref="x", y=0, yref="paper", yanchor="top", yshift=2,
-            showarrow=False, font={"size": 12}, hovertext=row["text"],
-        )  # fmt: skip
-
-
-def _has(rows: pl.DataFrame, name: str) -> bool:
+def has(rows: pl.DataFrame, name: str) -> bool:
+    """Say whether a column is there and holds anything."""
     return name in rows.columns and rows[name].null_count() < rows.height

@@ -15,20 +15,19 @@ from flask import Response, request
 
 from dashboards import links
 from dashboards.components import basics, event_sections
-from dashboards.components.event_parts import evidence_list, pin_form, pins_part
+from dashboards.components.event_parts import pin_form, pins_part
 from dashboards.components.pickers import session_picker
-from dashboards.components.plates import aria, plate, save_links
+from dashboards.components.plates import aria
 from dashboards.components.saving import send_table
-from dashboards.components.verdicts import reviewer_field, verdict_form, verdict_line
-from dashboards.figures import event as draw
 from dashboards.links import View
-from dashboards.pages.event_callbacks import register_sections
+from dashboards.pages.event_callbacks import event_of, register_sections
+from dashboards.pages.event_story import story, story_figure
+from dashboards.pages.event_top import contents, head, verdict, words
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, events
 from dashboards.queries.event_tables import TABLES, event_table
 from dashboards.queries.scores import RATES
 from replay.errors import JointbookError, UsageError
-from replay.units import channel
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -43,10 +42,10 @@ def layout(desk: Desk, view: View) -> Component:
     window = _window(event, view)
     return html.Div(
         [
-            _head(desk, event, view),
-            html.Div([_words(desk, event), _verdict(desk, event)], className="event-top"),
-            _contents(),
-            _story(desk, event, window),
+            head(desk, event, view),
+            html.Div([words(desk, event), verdict(desk, event)], className="event-top"),
+            contents(),
+            story(desk, event, window),
             *event_sections.placeholders(
                 view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
             ),
@@ -113,7 +112,7 @@ def register(app: Dash, desk: Desk) -> None:
         window = window or {}
         start = datetime.fromisoformat(window.get("from") or what["from"])
         end = datetime.fromisoformat(window.get("to") or what["to"])
-        figure = _story_figure(desk, event, start, end)
+        figure = story_figure(desk, event, start, end)
         if window.get("from"):
             figure.update_xaxes(range=[(t - event.start).total_seconds() for t in (start, end)])
         return figure
@@ -216,18 +215,6 @@ def _saved(
     return {form: f"/data/event/table/{name}.{form.lower()}?{query}" for form in ("CSV", "Parquet")}
 
 
-def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:
-    """Return the event that the page's store describes."""
-    return events.find_event(
-        desk.archive,
-        what["session"],
-        what["flag"],
-        joint=what["joint"],
-        start=datetime.fromisoformat(what["start"]),
-        end=datetime.fromisoformat(what["end"]),
-    )
-
-
 def _event(desk: Desk, view: View, session: str) -> events.Event:
     def moment(ns: int | None) -> datetime | None:
         return None if ns is None else links.to_datetime(ns)
@@ -248,164 +235,6 @@ def _window(event: events.Event, view: View) -> tuple[datetime, datetime]:
         if start <= event.record.end and end >= event.record.start:
             return start, end
     return events.window_around(event)
-
-
-def _head(desk: Desk, event: events.Event, view: View) -> Component:
-    session = event.record.session
-    flags = events.flags_of(desk.archive, session)
-    names = flags["flag"].to_list() if flags.height else []
-    at = names.index(event.flag) if event.flag in names else None
-    step = []
-    if at is not None:
-        for text, to in (("Previous flag", at - 1), ("Next flag", at + 1)):
-            if 0 <= to < len(names):
-                step.append(
-                    basics.go(
-                        text,
-                        links.href("event", View(session=session, flag=names[to])),
-                        className="button quiet",
-                    )
-                )
-    replay = links.href(
-        "replay",
-        View(
-            session=session,
-            start_ns=links.to_ns(events.window_around(event)[0]),
-            end_ns=links.to_ns(events.window_around(event)[1]),
-            at_ns=links.to_ns(event.start),
-            flag=event.flag,
-        ),
-    )
-    return html.Div(
-        [
-            html.P(
-                [
-                    basics.go("Review", links.href("review", View(session=session))),
-                    f" of {session}, {event.record.arm}, {event.record.start:%Y-%m-%d}",
-                ],
-                className="crumb",
-            ),
-            html.Div(
-                [
-                    html.H1(f"{event.joint} · {event.kind}"),
-                    basics.severity(event.severity) if event.severity else None,
-                    html.Span(
-                        f"unit {event.serial} · {event.start:%H:%M:%S}."
-                        f"{event.start.microsecond // 1000:03d} UTC for {event.seconds:.2f} s",
-                        className="faint",
-                    ),
-                    basics.go("Step through it in the replay", replay, className="button"),
-                    *step,
-                ],
-                className="row",
-            ),
-        ]
-    )
-
-
-def _words(desk: Desk, event: events.Event) -> Component:
-    score = "" if event.score is None else f"Score {event.score:.2f}: {_chance(event.score)}. "
-    against = f"Checked against baseline {event.baseline}." if event.baseline else ""
-    return html.Section(
-        [
-            html.H2("Evidence", id="evidence"),
-            html.P(event.summary, className="flag-summary"),
-            html.P([score, against], className="faint"),
-            evidence_list(event.evidence),
-        ],
-        className="sheet",
-        **aria(labelledby="evidence"),
-    )
-
-
-def _chance(score: float) -> str:
-    if score >= 4.0:  # past what training hours can tell, digits would be made up
-        return "chance alone shows this less than once in 10,000 joint-hours"
-    return f"chance alone shows this in about one of {10**score:,.0f} joint-hours"
-
-
-def _verdict(desk: Desk, event: events.Event) -> Component:
-    parts: list[Any] = [html.H2("Verdict", id="verdict"), reviewer_field()]
-    if event.flag is None:
-        parts.append(
-            html.P("A span of your own is not a flag: pin a note to it.", className="faint")
-        )
-    else:
-        session = event.record.session
-        history = decisions.history(desk.archive, session, event.flag)
-        holds = (
-            history.row(-1, named=True)
-            if history.height
-            else {"verdict": decisions.OPEN, "note": ""}
-        )
-        parts += [
-            verdict_form(session, event.flag, holds["verdict"], holds["note"], decisions.VERDICTS),
-            html.Div(
-                verdict_line(history),
-                id={"type": "verdict-line", "flag": event.flag, "session": session},
-            ),
-        ]
-    return html.Section(parts, className="sheet", **aria(labelledby="verdict"))
-
-
-def _contents() -> Component:
-    names = (
-        ("Story", "event-story-title"),
-        ("Similar motions", "likes"),
-        ("Score and what if", "scores"),
-        ("Other joints", "others"),
-        ("Brakes", "brakes"),
-        ("Sensors", "sensors"),
-        ("Pins", "pins"),
-    )
-    return html.Nav(
-        [html.A(text, href=f"#{anchor}") for text, anchor in names],
-        className="event-contents",
-        **aria(label="Parts of this event"),
-    )
-
-
-def _story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) -> Component:
-    start, end = window
-    span = View(start_ns=links.to_ns(start), end_ns=links.to_ns(end))
-    base = f"/data/event/{event.record.session}/{event.joint}"
-    query = links.href("", span).partition("?")[2]
-    return plate(
-        "event-story",
-        "Before, during, after",
-        _story_figure(desk, event, start, end),
-        "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come back; "
-        "a click puts its instant into the pin form.",
-        height=470,
-        tools=[
-            save_links(
-                "every sample of this span",
-                {form: f"{base}.{form.lower()}?{query}" for form in ("CSV", "Parquet")},
-            )
-        ],
-    )
-
-
-def _story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime) -> Any:
-    rows = events.joint_rows(desk.archive, event, start, end)
-    known = {name for names in event.record.channels.values() for name in names}
-    brakes = [
-        (word, events.channel_runs(desk.archive, event, name, start, end))
-        for word, name in (
-            ("told", channel(event.joint, "brake_engage_cmd")),
-            ("state", channel(event.joint, "brake_engaged")),
-        )
-        if name in known
-    ]
-    pins = decisions.pinned(desk.archive, event.record.session, start, end)
-    return draw.story(
-        rows,
-        event.start,
-        event.end,
-        joint_index=event.record.joints.index(event.joint),
-        brakes=brakes,
-        pins=pins,
-    )
 
 
 def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Component:

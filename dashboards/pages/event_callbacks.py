@@ -15,7 +15,7 @@ from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import events, likeness, rebuilt, scores, work
+from dashboards.queries import brakes, events, likeness, rebuilt, scores, sensors, work
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
@@ -38,7 +38,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         Input(ids.JOBS_DONE, "data"),
     )
     def show_likes(what: dict[str, Any], by: str, k: str, done: list[str]) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         found = likeness.likes_of(desk.archive, event, int(k))
         if isinstance(found, str):
             return basics.message(found)
@@ -62,7 +62,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         Input("event-rate", "value"),
     )
     def show_scores(what: dict[str, Any], rate: str) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         found = scores.scores_of(desk.archive, event)
         if isinstance(found, str):
             return basics.message(found)
@@ -74,7 +74,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         Input("event-rate", "value"),
     )
     def show_rebuilt(what: dict[str, Any], rate: str) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         found = rebuilt.rebuilt(desk.archive, event, float(rate) if rate else None)
         if found is None or isinstance(found, str):
             return html.P(found, className="faint") if found else None
@@ -82,7 +82,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(Output("event-others", "children"), Input("event-what", "data"))
     def show_others(what: dict[str, Any]) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         start, end = _window(what)
         rows = events.neighbours(desk.archive, event, start, end)
         figure = draw.others(rows, event.start, event.end, list(event.record.joints), event.joint)
@@ -101,9 +101,9 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(Output("event-brakes", "children"), Input("event-what", "data"))
     def show_brakes(what: dict[str, Any]) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         start, end = _window(what)
-        rows = events.brake_sequence(
+        rows = brakes.brake_sequence(
             desk.archive, event, start, end, joints=list(event.record.joints)
         )
         if not rows.height:
@@ -112,7 +112,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
                 "the log has no brake channels.",
                 className="faint",
             )
-        step = events.usual_step_ms(desk.archive, event, start, end)
+        step = brakes.usual_step_ms(desk.archive, event, start, end)
         words = (
             ""
             if step is None
@@ -125,9 +125,9 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
     def show_sensors(what: dict[str, Any]) -> Any:
-        event = _event(desk, what)
+        event = event_of(desk, what)
         start, end = _window(what)
-        rows, notes = events.sensor_health(desk.archive, event, start, end)
+        rows, notes = sensors.sensor_health(desk.archive, event, start, end)
         said = (
             html.Ul([html.Li(n) for n in notes])
             if notes
@@ -136,7 +136,8 @@ def register_sections(app: Dash, desk: Desk) -> None:
         return [event_parts.health_table(rows), html.H3("Quality notes"), said]
 
 
-def _event(desk: Desk, what: dict[str, Any]) -> events.Event:
+def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:
+    """Return the event that the page's store describes."""
     return events.find_event(
         desk.archive,
         what["session"],

@@ -5,7 +5,6 @@ from __future__ import annotations
 import threading
 from typing import Any
 
-import orjson
 from dash import (
     ALL,
     ClientsideFunction,
@@ -19,23 +18,20 @@ from dash import (
     set_props,
 )
 from dash.development.base_component import Component
-from flask import Response, request
 
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.intake import confirm_sheet, drop_zone
 from dashboards.components.plates import aria, save_links
-from dashboards.components.saving import send_table
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
+from dashboards.pages.library_routes import add_routes
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, completeness, intake, work
+from dashboards.queries import catalogue, intake, work
 from replay.errors import JointbookError
 
 INTAKE = "library-intake"
-MOST_ASKED = 200
-"""Sessions whose completeness is told in one answer; the browser asks for those in sight."""
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -132,7 +128,7 @@ def register(app: Dash, desk: Desk) -> None:
     hall = intake.Intake()
     outcomes: dict[str, Component] = {}
     guard = threading.Lock()
-    _register_routes(app, desk, hall)
+    add_routes(app, desk, hall)
 
     in_browser = app.clientside_callback
     in_browser(
@@ -267,39 +263,6 @@ def register(app: Dash, desk: Desk) -> None:
         with guard:
             said = outcomes.pop("last", no_update)
         return grid_rows(library.rows, library.places), f"{library.rows.height} sessions", said
-
-
-def _register_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
-    @app.server.route("/data/library/intake", methods=["POST"])
-    def open_batch() -> Response | tuple[str, int]:
-        if request.headers.get("X-Jointbook") != "intake":  # a foreign page cannot send it
-            return "not from this dashboard", 403
-        return Response(f'{{"batch": "{hall.open()}"}}', mimetype="application/json")
-
-    @app.server.route("/data/library/intake/<name>", methods=["POST"])
-    def receive(name: str) -> tuple[str, int]:
-        if request.headers.get("X-Jointbook") != "intake":
-            return "not from this dashboard", 403
-        try:
-            kept = hall.receive(
-                name, request.args.get("name", "log"), request.stream, request.content_length
-            )
-        except JointbookError as error:
-            return error.sentence(), 409
-        except OSError as error:
-            return f"the file could not be kept: {error.strerror}", 507
-        return kept, 200
-
-    @app.server.route("/data/library/completeness")
-    def completeness_of() -> Response:
-        asked = request.args.getlist("session")[:MOST_ASKED]
-        found = completeness.by_joint(desk.archive, asked)
-        return Response(orjson.dumps(found), mimetype="application/json")
-
-    @app.server.route("/data/library/sessions.<form>")
-    def save_sessions(form: str) -> Response | tuple[str, int]:
-        rows = catalogue.library(desk.archive).rows
-        return send_table(rows, "sessions", form)
 
 
 def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import polars as pl
 
-from dashboards.queries import events, likeness, scores
+from dashboards.queries import brakes, events, likeness, scores, sensors
 from dashboards.queries.events import Event
 from replay.archive import Archive
 from replay.errors import UsageError
@@ -32,10 +32,10 @@ def event_table(
         No such table, or nothing to put into it.
     """
     if what == "brakes":
-        rows = events.brake_sequence(archive, event, start, end, joints=list(event.record.joints))
+        rows = brakes.brake_sequence(archive, event, start, end, joints=list(event.record.joints))
         return rows.with_columns(pl.col("joints").list.join(" "))
     if what == "sensors":
-        return events.sensor_health(archive, event, start, end)[0]
+        return sensors.sensor_health(archive, event, start, end)[0]
     if what == "others":
         return events.neighbours(archive, event, start, end)
     if what not in TABLES:

@@ -6,20 +6,19 @@ session than the window asked for.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from dashboards.queries.evidence import evidence_words
 from replay.archive import Archive
 from replay.errors import BaselineError, JointbookError, UsageError
 from replay.records import Session
 from replay.signals.joints import joint_table, joint_tables
-from replay.units import JOINT_QUANTITIES, channel
 
 if TYPE_CHECKING:
     from replay.models import Baseline
@@ -170,78 +169,6 @@ def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
     )
 
 
-def brake_sequence(
-    archive: Archive, event: Event, start: datetime, end: datetime, *, joints: list[str]
-) -> pl.DataFrame:
-    """Return what brakes were told and did, and when the joint moved, in order.
-
-    ``time`` (nanoseconds), ``what`` (words), ``joints`` (all that did it at
-    that instant), ``since_ms`` (after the row before), ``from_event_s``. The
-    first state in the window is not a change and is left out.
-    """
-    session = event.record.session
-    rows: list[dict[str, Any]] = []
-    known = {name for names in event.record.channels.values() for name in names}
-    words = {
-        "brake_engage_cmd": {True: "told to engage", False: "told to release"},
-        "brake_engaged": {True: "engaged", False: "released"},
-    }
-    for joint in joints:
-        for quantity, said in words.items():
-            name = channel(joint, quantity)
-            if name not in known:
-                continue
-            runs = archive.spans(session, name, start, end)
-            for at, value in runs.select("start", "value").slice(1).iter_rows():
-                rows.append({"time": at, "joint": joint, "what": said.get(value, "state not said")})
-    rows += _starts_and_stops(archive, event, start, end)
-    frame = pl.DataFrame(
-        rows,
-        schema={"time": pl.Datetime("ns", "UTC"), "joint": pl.String, "what": pl.String},
-    ).sort("time", "what", "joint")
-    zero = pl.lit(event.start).cast(pl.Datetime("ns", "UTC"))
-    together = frame.group_by("time", "what", maintain_order=True).agg(pl.col("joint"))
-    return together.rename({"joint": "joints"}).with_columns(
-        (pl.col("time").diff().dt.total_microseconds() / 1000).alias("since_ms"),
-        ((pl.col("time") - zero).dt.total_microseconds() / 1e6).alias("from_event_s"),
-    )
-
-
-def sensor_health(
-    archive: Archive, event: Event, start: datetime, end: datetime
-) -> tuple[pl.DataFrame, list[str]]:
-    """Say how well the joint's channels were recorded around the event.
-
-    Returns
-    -------
-    channels : polars.DataFrame
-        One row a channel: ``quantity, unit, samples, missing`` (share of
-        samples without a value), ``step_ms`` (usual interval), ``gap_ms``
-        (longest interval), ``unchanged_s`` (longest run of one value),
-        ``noise`` (standard deviation from second differences).
-    notes : list of str
-        Quality notes of the session that touch the window and the joint.
-    """
-    rows = []
-    for name, quantity in JOINT_QUANTITIES.items():
-        full = channel(event.joint, name)
-        stream = archive.stream_of(event.record, full)
-        if stream is None:
-            continue
-        frame = archive.samples(
-            event.record.session, stream=stream, channels=[full], start=start, end=end
-        ).collect()
-        rows.append(_channel_health(quantity.word, quantity.unit, frame, full))
-    notes = [
-        f"{n.detail}" + (f" ({n.count} times)" if n.count > 1 else "")
-        for n in event.record.quality
-        if n.joint in (None, event.joint)
-        and (n.start is None or n.start <= end)
-        and (n.end is None or n.end >= start)
-    ]
-    return pl.DataFrame(rows), notes
-
-
 def baseline_of(archive: Archive, event: Event) -> Baseline | None:
     """Return the baseline that raised the flag, else the newest, else None.
 
@@ -283,21 +210,6 @@ def span_rows(
 ) -> pl.DataFrame:
     """Return every sample of a joint in a span: the joint table, nothing thinned."""
     return joint_table(archive, session, joint, start=start, end=end)
-
-
-def usual_step_ms(archive: Archive, event: Event, start: datetime, end: datetime) -> float | None:
-    """Return the usual interval of the joint's brake channel, else its current's."""
-    for quantity in ("brake_engaged", "brake_engage_cmd", "current_a"):
-        name = channel(event.joint, quantity)
-        stream = archive.stream_of(event.record, name)
-        if stream is None:
-            continue
-        times = archive.samples(
-            event.record.session, stream=stream, channels=[], start=start, end=end
-        ).collect()["time"]
-        step = times.diff().dt.total_microseconds().median()
-        return float(step) / 1000 if isinstance(step, int | float) else None
-    return None
 
 
 def flags_of(archive: Archive, session: str) -> pl.DataFrame:
@@ -342,65 +254,6 @@ def thinned(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.Data
     return table[rows]
 
 
-def evidence_words(text: str | None) -> tuple[tuple[str, str], ...]:
-    """Turn a flag's evidence (a JSON object) into pairs of words.
-
-    >>> evidence_words('{"current_shift_a": 1.25, "detector": "remainder"}')
-    (('current shift', '1.25 A'), ('detector', 'remainder'))
-    """
-    try:
-        found = json.loads(text or "{}")
-    except ValueError:
-        return (("evidence", str(text)),)
-    if not isinstance(found, dict):
-        return (("evidence", str(found)),)
-    return tuple(
-        _spoken(str(key), value)
-        for key, value in found.items()
-        if value is not None and value != [] and key not in _BOOKKEEPING
-    )
-
-
-_BOOKKEEPING = frozenset({"from_s", "to_s"})
-"""Places the page shows as times already."""
-
-
-_UNITS = (
-    ("_deg_s2", "deg/s²"),
-    ("_deg_s", "deg/s"),
-    ("_deg", "deg"),
-    ("_ms", "ms"),
-    ("_s", "s"),
-    ("_nm", "N m"),
-    ("_kg", "kg"),
-    ("_hz", "Hz"),
-    ("_a", "A"),
-    ("_c", "degC"),
-    ("_share", ""),
-)
-
-
-def _spoken(key: str, value: Any) -> tuple[str, str]:
-    unit = ""
-    for ending, word in _UNITS:
-        if key.endswith(ending) and isinstance(value, int | float | list):
-            key, unit = key.removesuffix(ending), word
-            break
-    return key.replace("_", " ").strip(), f"{_figure(value)} {unit}".strip()
-
-
-def _figure(value: Any) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
-    if isinstance(value, list):
-        return ", ".join(_figure(v) for v in value)
-    if isinstance(value, dict):
-        return "; ".join(f"{k.replace('_', ' ')} {_figure(v)}" for k, v in value.items())
-    return str(value)
-
-
 def _expected(
     archive: Archive, event: Event, joint: str, arm: dict[str, pl.DataFrame]
 ) -> pl.DataFrame:
@@ -428,50 +281,6 @@ def _expected(
     return wide.with_columns(
         remainder=(pl.col("current_a") - pl.col("expected_a")) / pl.col("spread_a")
     )
-
-
-def _starts_and_stops(
-    archive: Archive, event: Event, start: datetime, end: datetime
-) -> list[dict[str, Any]]:
-    try:
-        table = joint_table(archive, event.record.session, event.joint, start=start, end=end)
-    except JointbookError:
-        return []
-    moving = (pl.col("motion") == "moving").fill_null(False)
-    turns = table.select("time", moving.alias("moving")).with_columns(
-        turn=pl.col("moving") != pl.col("moving").shift(1)
-    )
-    return [
-        {"time": at, "joint": event.joint, "what": "starts to move" if now else "stands still"}
-        for at, now in turns.filter("turn").select("time", "moving").iter_rows()
-    ]
-
-
-def _channel_health(word: str, unit: str, frame: pl.DataFrame, name: str) -> dict[str, Any]:
-    steps = frame["time"].diff().dt.total_microseconds() / 1000
-    values = frame[name]
-    runs = (
-        frame.with_columns(run=pl.col(name).rle_id())
-        .filter(pl.col(name).is_not_null())
-        .group_by("run")
-        .agg((pl.col("time").last() - pl.col("time").first()).alias("length"))
-    )
-    longest = runs["length"].max() if runs.height else None
-    noise = None
-    if values.dtype.is_float() and values.drop_nulls().len() > 3:
-        bend = values.drop_nulls().diff().diff().drop_nulls()
-        spread = bend.std()
-        noise = float(spread) / 6**0.5 if isinstance(spread, float) else None
-    return {
-        "quantity": word,
-        "unit": unit,
-        "samples": frame.height,
-        "missing": values.null_count() / frame.height if frame.height else None,
-        "step_ms": steps.median() if frame.height > 1 else None,
-        "gap_ms": steps.max() if frame.height > 1 else None,
-        "unchanged_s": longest.total_seconds() if isinstance(longest, timedelta) else None,
-        "noise": noise,
-    }
 
 
 def _utc(moment: datetime) -> datetime:

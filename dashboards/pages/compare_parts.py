@@ -1,0 +1,271 @@
+"""The parts of the comparison: spans, sides, differences by joint, pairs of motions."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.event_parts import number, table
+from dashboards.components.plates import plate, save_links
+from dashboards.figures import compare as draw
+from dashboards.figures.event import QUANTITIES as TRACES
+from dashboards.links import View
+from dashboards.queries import catalogue, comparison
+
+
+def when(record: Any) -> str:
+    """Return a session's start as its short name in a comparison."""
+    return f"{record.start:%Y-%m-%d %H:%M}"
+
+
+def spans(view: View, made: comparison.Comparison) -> Component:
+    """Return the form that narrows each session to a span of its own."""
+
+    def seconds(name: str, label: str, ns: int | None, zero: datetime) -> Component:
+        value = None if ns is None else round((ns - links.to_ns(zero)) / 1e9, 3)
+        return html.Label(
+            [
+                label,
+                dcc.Input(id=name, type="number", step="any", value=value, style={"width": "90px"}),
+            ],
+            className="field side-by-side",
+        )
+
+    second = [links.parse_instant(view.extra.get(k)) for k in ("from2", "to2")]
+    return html.Details(
+        [
+            html.Summary("Spans (whole sessions unless said)"),
+            html.Div(
+                [
+                    seconds("compare-span-1a", "First from s", view.start_ns, made.first.start),
+                    seconds("compare-span-1b", "to s", view.end_ns, made.first.start),
+                    seconds("compare-span-2a", "Second from s", second[0], made.second.start),
+                    seconds("compare-span-2b", "to s", second[1], made.second.start),
+                    html.Button("Compare these", id="compare-apply", n_clicks=0),
+                    dcc.Store(
+                        id="compare-starts",
+                        data=[made.first.start.isoformat(), made.second.start.isoformat()],
+                    ),
+                ],
+                className="row",
+            ),
+        ],
+        id="compare-spans",
+        open=any(ns is not None for ns in (view.start_ns, view.end_ns, *second)),
+    )
+
+
+def sides(made: comparison.Comparison) -> Component:
+    """Return what the two sessions were, side by side, differences in bold."""
+    rows = [
+        [a[0], a[1], html.Strong(b[1]) if a[1] != b[1] else b[1]]
+        for a, b in zip(catalogue.facts(made.first), catalogue.facts(made.second), strict=True)
+        if a[0] not in ("Rate", "Complete")
+    ]
+    other = made.other_units()
+    words = (
+        f"Another joint unit sits at {', '.join(other)}: what differs there is two units, not one "
+        "that changed."
+        if other
+        else "The same joint units sit at every place."
+    )
+    return html.Details(
+        [
+            html.Summary(["What the two were. ", html.Span(words, className="faint")]),
+            table(("", "First", "Second"), rows, caption="The two sessions"),
+        ],
+        className="sheet",
+    )
+
+
+def by_joint(made: comparison.Comparison, view: View) -> Component:
+    """Return the differences by joint, drawn and as a table."""
+    of = view.extra.get("of", "")
+    of = of if of in comparison.QUANTITIES else next(iter(comparison.QUANTITIES))
+    search = links.href(
+        "", View(session=made.first.session, start_ns=view.start_ns, end_ns=view.end_ns,
+                 extra={**{k: v for k, v in view.extra.items() if k in ("from2", "to2")},
+                        "with": made.second.session})
+    ).partition("?")[2]  # fmt: skip
+    picker = html.Label(
+        [
+            "Quantity",
+            dcc.Dropdown(
+                [{"label": w, "value": w} for w in comparison.QUANTITIES],
+                of,
+                id="compare-of",
+                clearable=False,
+                searchable=False,
+                style={"minWidth": "190px"},
+            ),
+        ],
+        className="field side-by-side",
+    )
+    body = [
+        [
+            r["joint"],
+            r["quantity"],
+            r["pairs"],
+            number(r["first"], 3),
+            number(r["second"], 3),
+            number(r["difference"], 3),
+            "–" if r["low"] is None else f"{r['low']:.3f} to {r['high']:.3f} {r['unit']}",
+            {True: "differs", False: "", None: "too few pairs"}[r["differs"]],
+        ]
+        for r in made.table.iter_rows(named=True)
+    ]
+    figure = draw.differences(made.table, made.joints, of, comparison.QUANTITIES[of])
+    words = html.Div(
+        [
+            html.P(_headline(made)),
+            html.Details(
+                [
+                    html.Summary("All differences as a table"),
+                    table(
+                        ("Joint", "Quantity", "Pairs", "First", "Second", "Difference",
+                         "Interval, at least 90 %", ""),
+                        body,
+                        caption="Differences by joint",
+                        numbers={2, 3, 4, 5, 6},
+                    ),
+                ]
+            ),
+        ]
+    )  # fmt: skip
+    return plate(
+        "compare-differences",
+        "Differences by joint",
+        figure,
+        words,
+        height=90 + 34 * len(made.joints),
+        tools=[
+            picker,
+            save_links(
+                "the differences",
+                {f: f"/data/compare/differences.{f.lower()}?{search}" for f in ("CSV", "Parquet")},
+            ),
+        ],
+    )
+
+
+def _headline(made: comparison.Comparison) -> str:
+    differ = made.table.filter(made.table["differs"].fill_null(False))
+    currents = differ.filter(differ["quantity"] == "motor current, size")
+    said = ", ".join(
+        f"{r['joint']} {r['difference']:+.2f} A" for r in currents.iter_rows(named=True)
+    )
+    paired = set(made.pairs["joint"]) if made.pairs.height else set()
+    alone = [j for j in made.joints if j not in paired]
+    pairs = f"{made.pairs.height} pairs of motions"
+    pairs += f"; {', '.join(alone)} made no two alike. " if alone else ". "
+    if said:
+        return f"{pairs}Motor current differs beyond its interval at {said}. A filled mark says so."
+    return f"{pairs}No joint's motor current differs beyond its interval."
+
+
+def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Component]:
+    """Return one joint's motions in pairs, and one pair on its onset."""
+    by = view.extra.get("by", "current_a")
+    pair = view.extra.get("pair", "1")
+    pairs = made.pairs_of(joint)
+    controls: list[Component] = [
+        html.Label(
+            [
+                "Joint",
+                dcc.Dropdown(
+                    made.joints,
+                    joint,
+                    id="compare-joint",
+                    clearable=False,
+                    searchable=False,
+                    style={"minWidth": "90px"},
+                ),
+            ],
+            className="field side-by-side",
+        ),
+        html.Label(
+            [
+                "Pair",
+                dcc.Input(
+                    id="compare-pair",
+                    type="number",
+                    min=1,
+                    max=max(pairs.height, 1),
+                    step=1,
+                    value=int(pair) if pair.isdigit() else 1,
+                    style={"width": "80px"},
+                ),
+            ],
+            className="field side-by-side",
+        ),
+    ]
+    quantity = html.Label(
+        [
+            "Quantity",
+            dcc.Dropdown(
+                [{"label": text, "value": value} for value, text in TRACES.items()],
+                by if by in TRACES else "current_a",
+                id="compare-by",
+                clearable=False,
+                searchable=False,
+                style={"minWidth": "150px"},
+            ),
+        ],
+        className="field side-by-side",
+    )
+    return [
+        plate(
+            "compare-stitches",
+            "Motions stitched in pairs",
+            draw.empty(""),
+            html.P(id="compare-joint-words"),
+            height=220,
+            tools=controls,
+        ),
+        plate(
+            "compare-overlay",
+            "One pair, aligned on onset",
+            draw.empty(""),
+            "",
+            height=270,
+            tools=[quantity],
+        ),
+    ]
+
+
+def nothing(made: comparison.Comparison) -> Component:
+    """Say that there is no joint to compare."""
+    return basics.message(
+        "The two sessions have no joint name in common.",
+        f"First: {', '.join(made.first.joints)}. Second: {', '.join(made.second.joints)}.",
+    )
+
+
+def pairs_words(made: comparison.Comparison, joint: str) -> str:
+    """Say how many motions of a joint have a partner."""
+    count = made.pairs_of(joint).height
+    have = "1 motion has" if count == 1 else f"{count} motions have"
+    return (
+        f"{joint}: {have} a partner in the other session (same direction, alike in "
+        "travel, speed, posture, length and payload; current plays no part). Bars up and down are "
+        "the two directions."
+    )
+
+
+def pair_words(pair: dict[str, Any], made: comparison.Comparison) -> str:
+    """Say when the two motions of a pair were, and their currents."""
+    a, b = pair["current_abs_a_first"], pair["current_abs_a_second"]
+    current = (
+        ""
+        if a is None or b is None
+        else f" Median current {a:.2f} A and {b:.2f} A ({b - a:+.2f} A)."
+    )
+    return (
+        f"First at {pair['first_start']:%H:%M:%S}, second at {pair['second_start']:%H:%M:%S}, "
+        f"distance {pair['distance']:.2f}.{current}"
+    )

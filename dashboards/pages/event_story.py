@@ -1,0 +1,61 @@
+"""The event page's story: the joint before, during and after."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components.plates import plate, save_links
+from dashboards.figures.story import story as draw_story
+from dashboards.links import View
+from dashboards.pages.page import Desk
+from dashboards.queries import decisions, events
+from replay.units import channel
+
+
+def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) -> Component:
+    """Return the plot of the joint around the event, with its saving."""
+    start, end = window
+    span = View(start_ns=links.to_ns(start), end_ns=links.to_ns(end))
+    base = f"/data/event/{event.record.session}/{event.joint}"
+    query = links.href("", span).partition("?")[2]
+    return plate(
+        "event-story",
+        "Before, during, after",
+        story_figure(desk, event, start, end),
+        "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come back; "
+        "a click puts its instant into the pin form.",
+        height=470,
+        tools=[
+            save_links(
+                "every sample of this span",
+                {form: f"{base}.{form.lower()}?{query}" for form in ("CSV", "Parquet")},
+            )
+        ],
+    )
+
+
+def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime) -> Any:
+    """Return the figure of a window: the joint's rows, its brake, the pins."""
+    rows = events.joint_rows(desk.archive, event, start, end)
+    known = {name for names in event.record.channels.values() for name in names}
+    brakes = [
+        (word, events.channel_runs(desk.archive, event, name, start, end))
+        for word, name in (
+            ("told", channel(event.joint, "brake_engage_cmd")),
+            ("state", channel(event.joint, "brake_engaged")),
+        )
+        if name in known
+    ]
+    pins = decisions.pinned(desk.archive, event.record.session, start, end)
+    return draw_story(
+        rows,
+        event.start,
+        event.end,
+        joint_index=event.record.joints.index(event.joint),
+        brakes=brakes,
+        pins=pins,
+    )

@@ -1,0 +1,136 @@
+"""The top of the event page: what was flagged, the evidence, the verdict, the contents."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.event_parts import evidence_list
+from dashboards.components.plates import aria
+from dashboards.components.verdicts import reviewer_field, verdict_form, verdict_line
+from dashboards.links import View
+from dashboards.pages.page import Desk
+from dashboards.queries import decisions, events
+
+
+def head(desk: Desk, event: events.Event, view: View) -> Component:
+    """Return the title, and the ways to the review, the replay and the next flag."""
+    session = event.record.session
+    flags = events.flags_of(desk.archive, session)
+    names = flags["flag"].to_list() if flags.height else []
+    at = names.index(event.flag) if event.flag in names else None
+    step = []
+    if at is not None:
+        for text, to in (("Previous flag", at - 1), ("Next flag", at + 1)):
+            if 0 <= to < len(names):
+                step.append(
+                    basics.go(
+                        text,
+                        links.href("event", View(session=session, flag=names[to])),
+                        className="button quiet",
+                    )
+                )
+    replay = links.href(
+        "replay",
+        View(
+            session=session,
+            start_ns=links.to_ns(events.window_around(event)[0]),
+            end_ns=links.to_ns(events.window_around(event)[1]),
+            at_ns=links.to_ns(event.start),
+            flag=event.flag,
+        ),
+    )
+    return html.Div(
+        [
+            html.P(
+                [
+                    basics.go("Review", links.href("review", View(session=session))),
+                    f" of {session}, {event.record.arm}, {event.record.start:%Y-%m-%d}",
+                ],
+                className="crumb",
+            ),
+            html.Div(
+                [
+                    html.H1(f"{event.joint} · {event.kind}"),
+                    basics.severity(event.severity) if event.severity else None,
+                    html.Span(
+                        f"unit {event.serial} · {event.start:%H:%M:%S}."
+                        f"{event.start.microsecond // 1000:03d} UTC for {event.seconds:.2f} s",
+                        className="faint",
+                    ),
+                    basics.go("Step through it in the replay", replay, className="button"),
+                    *step,
+                ],
+                className="row",
+            ),
+        ]
+    )
+
+
+def words(desk: Desk, event: events.Event) -> Component:
+    """Return the evidence in words."""
+    score = "" if event.score is None else f"Score {event.score:.2f}: {_chance(event.score)}. "
+    against = f"Checked against baseline {event.baseline}." if event.baseline else ""
+    return html.Section(
+        [
+            html.H2("Evidence", id="evidence"),
+            html.P(event.summary, className="flag-summary"),
+            html.P([score, against], className="faint"),
+            evidence_list(event.evidence),
+        ],
+        className="sheet",
+        **aria(labelledby="evidence"),
+    )
+
+
+def _chance(score: float) -> str:
+    if score >= 4.0:  # past what training hours can tell, digits would be made up
+        return "chance alone shows this less than once in 10,000 joint-hours"
+    return f"chance alone shows this in about one of {10**score:,.0f} joint-hours"
+
+
+def verdict(desk: Desk, event: events.Event) -> Component:
+    """Return the verdict of the flag and the form for a new one."""
+    parts: list[Any] = [html.H2("Verdict", id="verdict"), reviewer_field()]
+    if event.flag is None:
+        parts.append(
+            html.P("A span of your own is not a flag: pin a note to it.", className="faint")
+        )
+    else:
+        session = event.record.session
+        history = decisions.history(desk.archive, session, event.flag)
+        holds = (
+            history.row(-1, named=True)
+            if history.height
+            else {"verdict": decisions.OPEN, "note": ""}
+        )
+        parts += [
+            verdict_form(session, event.flag, holds["verdict"], holds["note"], decisions.VERDICTS),
+            html.Div(
+                verdict_line(history),
+                id={"type": "verdict-line", "flag": event.flag, "session": session},
+            ),
+        ]
+    return html.Section(parts, className="sheet", **aria(labelledby="verdict"))
+
+
+def contents() -> Component:
+    """Return links to the parts of the page."""
+    names = (
+        ("Story", "event-story-title"),
+        ("Similar motions", "likes"),
+        ("Score and what if", "scores"),
+        ("Other joints", "others"),
+        ("Brakes", "brakes"),
+        ("Sensors", "sensors"),
+        ("Pins", "pins"),
+    )
+    return html.Nav(
+        [html.A(text, href=f"#{anchor}") for text, anchor in names],
+        className="event-contents",
+        **aria(label="Parts of this event"),
+    )
