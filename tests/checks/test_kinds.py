@@ -128,6 +128,19 @@ def test_a_hole_in_the_log_from_brake_to_brake_is_no_slip(bench_archive):
     assert {f.kind for f in result.flags} == {"gap"}
 
 
+def test_equal_values_on_both_sides_of_a_hole_are_no_frozen_current(bench_archive):
+    columns = bench(411)
+    kept = ~between(columns, 130.0, 133.0)
+    for joint in ("P1", "P2"):
+        amps = columns[joint]["current_a"]
+        amps[columns["t"] == 133.0] = amps[np.flatnonzero(kept & (columns["t"] < 130.0))[-1]]
+    cut = {"t": columns["t"][kept]}
+    cut |= {j: {k: v[kept] for k, v in columns[j].items()} for j in ("P1", "P2")}
+    archive, baseline = bench_archive
+    result = check(archive, add(archive, next(names), cut, day=next(DAYS)), baseline)
+    assert [(f.kind, f.joint) for f in result.flags] == [("gap", "")]
+
+
 def test_a_slow_move_that_does_not_come_while_the_current_rises_is_a_stall(bench_archive):
     columns = bench(410)
     inside = between(columns, 132.0, 138.0)

@@ -143,8 +143,11 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
 
 
 def _long(time: Floats, first: Ints, last: Ints, least: float) -> tuple[Ints, Ints]:
-    """Keep the runs that last at least this many seconds."""
-    kept = time[last] - time[first] >= least
+    """Keep the runs that last at least this many seconds and are no hole in the log."""
+    length = time[last] - time[first]
+    kept = length >= least
+    if kept.any():
+        kept &= (last - first) * float(np.median(np.diff(time))) > 0.5 * length
     return first[kept], last[kept]
 
 
