@@ -79,7 +79,15 @@ def run(args: argparse.Namespace) -> int:
         f"{summary['sessions_with_events']} sessions with events, {summary['healthy_sessions']} "
         f"without; asked: {args.false_flags_per_100h:g} false flags per 100 joint-hours"
     )
+    if baseline is None:
+        print(
+            "learned afresh: sessions with events are judged by all healthy ones, healthy ones by "
+            "the other half of them, so their false flags are those of half as much teaching"
+        )
+    else:
+        print(f"judged by {baseline.version}: {baseline.promise()}")
     print_table(pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()]))
+    print("in brackets: 90 % intervals; delay: median of abrupt faults, from onset to flag's onset")
     ours = next(iter(summary["detectors"].values()))
     print_table(
         pl.DataFrame(

@@ -142,8 +142,8 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
         final = float(np.median(held[-3:]) - reference)
         early = _at_once(time, angle, rate, slow, int(a), settled, int(b)) if a > 0 else None
         if early is not None and abs(early[1]) > max(peak, AT_ONCE_DEG):
-            begin, final = early
-            end, peak = settled, abs(final)
+            begin, final, end = early
+            peak = abs(final)
         sudden = float(np.max(np.abs(np.diff(angle[a : b + 1])))) / max(peak, 1e-9)
         made.append(
             Mark(
@@ -165,8 +165,8 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
 
 def _at_once(
     time: Floats, angle: Floats, rate: Floats, slow: float, a: int, settled: int, b: int
-) -> tuple[int, float] | None:
-    """Return where and how far a joint that stood still left its place while settling.
+) -> tuple[int, float, int] | None:
+    """Return whence, how far and until where a joint that stood still left its place.
 
     None when it was still running as the brake engaged: then it had to stop first.
     """
@@ -175,8 +175,11 @@ def _at_once(
         return None
     place = float(np.median(angle[a:soon]))
     away = float(np.median(angle[b - 2 : b + 1])) - place
-    left = np.flatnonzero(np.abs(angle[soon : settled + 1] - place) > 0.5 * abs(away))
-    return (soon + int(left[0]) if left.size else settled), away
+    gone = np.abs(angle[soon : b + 1] - place)
+    left, there = np.flatnonzero(gone > 0.5 * abs(away)), np.flatnonzero(gone >= 0.9 * abs(away))
+    if not left.size or soon + left[0] > settled:
+        return settled, away, settled
+    return soon + int(left[0]), away, soon + int(there[0])
 
 
 def _chatter(time: Floats, engaged: Floats, period: float) -> list[Mark]:
