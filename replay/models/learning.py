@@ -51,8 +51,8 @@ READERS = 2
 OFTEN_PER_HOUR = 20.0
 """A finding that healthy sessions show more often than this is scaled by its own size."""
 
-FLOORS = {"stop-go": 1.0, "astray": 0.005}
-"""Least healthy spread of a detector: a count, deg; 0.02 for ratios."""
+FLOORS = {"stop-go": 1.0, "astray": 0.005, "push": 0.2}
+"""Least healthy spread of a detector: a count, deg, spreads; 0.02 for ratios."""
 
 ROUNDS = 3
 """How often the fits are repeated without what was set aside."""

@@ -248,11 +248,11 @@ def _behind(bins: Bins, rows: Ints, seconds: Floats, speed_scale: float) -> Floa
 
 
 def wobble(trace: Trace) -> list[Statistic]:
-    """How much more than usual the remainder goes up and down within seconds.
+    """How much the remainder goes up and down within seconds.
 
     Hum, knocks and judder leave a window's mean as it was. The remainder less
-    its own mean over about a second has their swing; its size is put beside
-    the session's own, so that a rough unit is no wonder.
+    its own mean over about a second has their swing, and little of the slower
+    ringing of a long arm.
     """
     bins = trace.bins
     rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 1.0))
@@ -271,8 +271,4 @@ def wobble(trace: Trace) -> list[Statistic]:
     power = rolling_mean(swing * swing, seconds, 6.0)
     share = rolling_mean((~near).astype(np.float64), seconds, 6.0)
     size = np.sqrt(np.where(share > 0.3, power / np.maximum(share, 1e-9), np.nan))
-    usual = float(np.nanmedian(size)) if np.isfinite(size).any() else 0.0
-    if usual <= 0:
-        return []
-    value = np.log(np.maximum(size / usual, 1e-3))
-    return [Statistic("wobble 6s", rows, np.where(value > 0, value, 0.2 * value), 6.0)]
+    return [Statistic("wobble 6s", rows, size, 6.0)]
