@@ -55,8 +55,8 @@ FAST_S = 0.2
 PARTED = 1.5
 """Angle and rate parted this much further than usual before a slip: the sensor drifts."""
 
-JUDDERS = 2.0
-"""Stops and starts within 6 s that nobody commanded: one stop and one start."""
+JUDDERS = 3.0
+"""Stops and starts within 6 s that nobody commanded: a stall has one stop and one start."""
 
 
 @dataclass(slots=True)
@@ -113,7 +113,7 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     if lead == "astray":
         weights["angle-sensor"] = 1.2
     if jerks:
-        weights["stick-slip"] = 1.0 + 0.1 * min(seen.turns / JUDDERS, 3.0)
+        weights["stick-slip"] = 1.0 + 0.1 * min(seen.turns / 2.0, 3.0)
     elif lead == "stop-go":
         weights["stick-slip"] = 0.6 if seen.commanded else 0.9
     if lead == "held":
@@ -135,7 +135,7 @@ def judders(seen: Evidence) -> bool:
     """Tell whether the joint stops and runs on by itself, more than this log usually shows."""
     if seen.commanded:
         return seen.turns >= max(JUDDERS, seen.usual_turns + 1.0)
-    return seen.turns >= max(2 * JUDDERS, seen.usual_turns + 2.0)
+    return seen.turns >= max(JUDDERS + 1.0, seen.usual_turns + 2.0)
 
 
 def _drags(share: dict[str, float], seen: Evidence) -> dict[str, float]:
@@ -176,7 +176,7 @@ def _offset_trust(seen: Evidence) -> float:
 
 
 def _load_trust(lead: str, seen: Evidence) -> float:
-    trust = 0.9
+    trust = 1.0 if seen.payload_kg > 0 else 0.9
     if lead == "load" and seen.payload_kg > 0:
         trust = 1.3
     if seen.grasp > GRASPS:

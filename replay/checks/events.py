@@ -67,8 +67,9 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
             left.remove(lead)  # it is the rest of the session that departs, and is told there
             continue
         start, end = localise(trace, lead)
-        if lead.family in DRAGS and stretches_round(trace, start, end).turned:
-            start, end = _offset_span(trace, start, end)
+        turned = lead.family in DRAGS and stretches_round(trace, start, end).turned
+        if turned or lead.family == "held":
+            start, end = _offset_span(trace, start, end, HELD if lead.family == "held" else MOVING)
         members = [lead]
         rest: list[Candidate] = []
         for other in left:
@@ -150,17 +151,17 @@ def mirrored(trace: Trace, lead: Candidate) -> bool:
     last = min(int(np.searchsorted(end_s, lead.peak_s)), rows.size - 1)
     inside = (spent <= spent[last] + 1e-9) & (spent > spent[last] - lead.window_s)
     level = float(np.mean(np.clip(series[inside], -15, 15))) if inside.any() else 0.0
-    return level * np.sign(lead.value) < MIRROR_Z
+    return bool(level * np.sign(lead.value) < MIRROR_Z)
 
 
-def _offset_span(trace: Trace, start_s: float, end_s: float) -> tuple[float, float]:
+def _offset_span(trace: Trace, start_s: float, end_s: float, motion: int) -> tuple[float, float]:
     """Return where an offset begins and ends: the same sign both ways, and under the brake."""
     bins = trace.bins
     rows = np.flatnonzero(trace.seen & ((bins.motion == MOVING) | (bins.motion == HELD)))
     inside = np.flatnonzero(
         (bins.end_s[rows] >= start_s)
         & (bins.start_s[rows] <= end_s)
-        & (bins.motion[rows] == MOVING)
+        & (bins.motion[rows] == motion)
     )
     if not inside.size:
         return start_s, end_s

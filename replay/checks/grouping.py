@@ -26,6 +26,11 @@ BEHIND_FAMILIES = {"tracking", "behind", "push"}
 SETTLES_S = 2.0
 """So long a shaken arm may still ring."""
 
+LOAD_LIKE = 0.85
+"""A load explains at least this share of what a drag does."""
+
+TWO_STOPS = 4.0
+
 TOGETHER_S = 2.0
 """Onsets this close, on different joints, are taken as one event."""
 
@@ -33,6 +38,7 @@ TOGETHER_S = 2.0
 def group_events(found: list[JointEvent], readings: Sequence[Reading]) -> list[JointEvent]:
     """Mark events that belong together, and make one of what is everywhere."""
     found = _of_one_kind(_recorder_wide(found, len(readings)))
+    _one_payload(found)
     shaken = _shaken(found)
     group = {id(f): k for k, f in enumerate(found)}
 
@@ -52,6 +58,23 @@ def group_events(found: list[JointEvent], readings: Sequence[Reading]) -> list[J
     for number in sorted(set(group.values())):
         _settle([f for f in order if group[id(f)] == number])
     return found
+
+
+def _one_payload(found: list[JointEvent]) -> None:
+    """Let a payload that does not fit on one joint speak for the others as well.
+
+    Drag that goes with the load as well as it goes with the direction is the payload's.
+    """
+    if not any(f.verdict.kind == "load" and f.seen.payload_kg > 0 for f in found):
+        return
+    for one in found:
+        load, drag = (one.seen.shares.get(k, 0.0) for k in ("load", "friction"))
+        if (
+            one.verdict.kind in {"friction", "brake-drag"}
+            and one.seen.payload_kg > 0
+            and load > LOAD_LIKE * drag
+        ):
+            one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "load"
 
 
 def _of_one_kind(found: list[JointEvent]) -> list[JointEvent]:
@@ -140,7 +163,10 @@ def _settle(cluster: list[JointEvent]) -> None:
     pushed = any(c.verdict.kind == "stall" for c in cluster)
     for one in cluster:
         if (
-            one.verdict.kind == "angle-sensor"
+            (
+                one.verdict.kind == "angle-sensor"
+                or (one.verdict.kind == "stick-slip" and pushed and one.seen.turns < TWO_STOPS)
+            )
             and one.event.joint in behind
             and (pushed or len(behind) > 1)
         ):  # sensors do not fail together: the joints were held back
