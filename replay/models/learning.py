@@ -410,7 +410,10 @@ def _rarity(
     """Fit all tails to the blocks that are ``kept`` (all by default)."""
     chosen = {u: h if kept is None else h.without(~kept[u]) for u, h in held.items()}
     names = sorted({n for h in chosen.values() for n in h.maxima})
-    hours = float(np.mean(np.concatenate([h.block_hours for h in chosen.values()])))
+    lengths = np.concatenate([h.block_hours for h in chosen.values()])
+    if not lengths.size:  # every block was a surprise to the others: lone sessions
+        lengths = np.concatenate([h.block_hours for h in held.values()])
+    hours = float(np.mean(lengths))
     tails = {}
     for name in names:
         values = np.concatenate([h.maxima[name] for h in chosen.values() if name in h.maxima])

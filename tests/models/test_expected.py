@@ -2,6 +2,7 @@
 
 import numpy as np
 import polars as pl
+import pytest
 
 from replay.archive import open_archive
 from replay.models import learn
@@ -23,3 +24,12 @@ def test_a_payload_that_training_never_logged_is_no_trouble(tmp_path):
     both = (plain["seen"] & loaded["seen"]).to_numpy()
     apart = (plain["expected_a"] - loaded["expected_a"]).to_numpy()[both]
     assert np.max(np.abs(apart)) < 0.02
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_one_session_teaches_without_a_mean_of_nothing(tmp_path):
+    archive = open_archive(tmp_path, create=True)
+    columns = bench(3, minutes=4.0)
+    columns["P1"]["current_a"][100:180] = np.nan  # a surprise to the rest of a lone session
+    add(archive, "alone", columns)
+    assert "cannot promise this rate from so few sessions" in learn(archive).promise()
