@@ -70,6 +70,8 @@ def story(
                 col=1,
             )
         figure.update_yaxes(title={"text": title, "font": {"size": 11}}, row=number, col=1)
+        if name == "temperature_c":  # a low panel: more ticks would touch
+            figure.update_yaxes(nticks=3, row=number, col=1)
     length = (end - zero).total_seconds()
     figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")
     settle(figure)
