@@ -168,7 +168,8 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
     usual = float(np.median(odd[odd > 0])) if (odd > 0).any() else 0.0
     limit = max(8 * usual, 0.05)
     top = float(np.quantile(np.abs(rate[np.isfinite(rate)]), 0.995))
-    noise = float(np.sort(odd)[-1 - max(odd.size // 200, min(2, odd.size - 1))])
+    rank = odd.size - 1 - max(odd.size // 200, min(2, odd.size - 1))
+    noise = float(np.partition(odd, rank)[rank])
     made = []
     for row in np.flatnonzero(odd > limit):
         at = row + 1
