@@ -34,7 +34,10 @@ to build with: ``sheet`` (a block on the page), ``row``, ``stack``, ``tools``
 (a line of buttons), ``caution``, ``message``, ``severity``, ``plain-table``.
 Style sheets and scripts of a page: ``assets/<page>.css`` and ``.js``. A page's
 shortcut keys go through ``jointbook.keys.add(page, {"n": function})`` and into
-`components/keymap.py`.
+`components/keymap.py`. All scripts go out as one file, all style sheets as
+another (`shell`), in the order of their names. The words of its own that a
+page reads from the address stand in ``Page.words``; any other is told above
+the page.
 """
 
 from __future__ import annotations
