@@ -118,8 +118,8 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
         weights["stick-slip"] = 0.6 if seen.commanded else 0.9
     if lead == "held":
         weights["current-sensor"] = 1.0  # no drive, no motion: nothing but the sensor is left
-    if lead == "pattern":
-        weights["unusual"] = 0.7
+    if lead in {"pattern", "wobble"}:  # a plain drag would have spoken before its roughness
+        weights["unusual"] = 1.05
     if lead == "sample" and event.end_s - event.start_s < 1.0:
         weights["unusual"] = 0.6
     return weights
