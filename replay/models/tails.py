@@ -42,6 +42,9 @@ LEAST_SCALE = 0.2
 """No detector's tail falls off faster, in healthy spreads: the largest of many
 normal values falls off like this (scale 1 / sqrt(2 ln n) of a normal law)."""
 
+PLENTY = 20
+"""From so many blocks that show something, its sizes are known well enough."""
+
 COMMON = 0.15
 """A finding in fewer blocks than this may be faults hidden in training."""
 
@@ -86,7 +89,7 @@ class Tail:
         low, mid, high = _levels(values.size, trust)
         q0, q1, q2 = (float(np.quantile(values, q)) for q in (low, mid, high))
         rate = -np.log(low) / block_hours
-        if q1 - q0 < 1e-9:
+        if q1 - q0 < 1e-9 or q0 <= 0:  # most blocks show nothing: the law is of those that do
             positive = values[values > q0]
             if positive.size < 3:
                 return cls(q0, PRIOR_RATE, PRIOR_SCALE, 0.0)
@@ -94,7 +97,11 @@ class Tail:
             if finding and share < COMMON:
                 return cls(0.0, PRIOR_RATE, PRIOR_SCALE, 0.0)
             start = float(positive[0])
-            scale = max(float(np.median(positive - start)) / np.log(2), 0.5 * PRIOR_SCALE)
+            over = positive - start
+            scale = max(
+                float(np.median(over)) / np.log(2), float(np.quantile(over, 0.9)) / np.log(10)
+            )
+            scale = max(scale, LEAST_SCALE if positive.size >= PLENTY else 0.5 * PRIOR_SCALE)
             return cls(start, float(-np.log(1 - share) / block_hours), scale, 0.0)
         # in the rate's own scale, -ln F, excesses are Pareto with this shape
         t1, t2 = np.log(np.log(low) / np.log(mid)), np.log(np.log(low) / np.log(high))
