@@ -6,7 +6,7 @@ of the fit it is judged by.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -18,7 +18,7 @@ from replay.archive import Archive
 from replay.errors import BaselineError
 from replay.models import robust
 from replay.models.baselines import Baseline, save_baseline
-from replay.models.bins import MOVING, Bins, Floats, Ints, join_bins
+from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints, join_bins
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import WINDOWS_S, PatternModel
 from replay.models.readings import Reading, read_session
@@ -53,6 +53,23 @@ OFTEN_PER_HOUR = 20.0
 
 FLOORS = {"stop-go": 1.0, "astray": 0.005, "push": 0.2}
 """Least healthy spread of a detector: a count, deg, spreads; 0.02 for ratios."""
+
+MATERIAL = 0.012
+"""Share of the usual moving current below which a mean departure is of no
+consequence, however surely it is measured. Common practice, no source."""
+
+IN_SPREADS = {
+    **dict.fromkeys(("offset", "load"), MOVING),
+    "held": HELD,
+    "holding": HOLDING,
+}
+"""Detectors sure of very little, in spreads of a bin, by the motion they look at."""
+
+UPPER = 0.75
+"""Share of a unit's blocks that faults hidden in training leave alone."""
+
+OWN_NATURE = 1.4
+"""A unit whose upper blocks stand this far above the other units' is that way."""
 
 ROUNDS = 3
 """How often the fits are repeated without what was set aside."""
@@ -170,6 +187,13 @@ class _Held:
             block_hours=self.block_hours[left],
         )
 
+    def widen(self, factors: Mapping[str, float]) -> None:
+        """Take a detector's values in so many times larger healthy spreads."""
+        for name, factor in factors.items():
+            if name in self.maxima and name in self.nominal.spreads:
+                self.nominal.spreads[name] *= factor
+                self.maxima[name] = self.maxima[name] / factor
+
 
 def fit_units(
     readings: list[Reading], progress: Progress | None = None
@@ -201,6 +225,9 @@ def _fit_units(
             held[unit] = got
     if not held:
         return {}, Rarity(), {}
+    nature = _natures(held)
+    for unit, h in held.items():
+        h.widen(nature[unit])
     aside: dict[str, set[str]] = {}
     for _ in range(ROUNDS):
         new, kept = _surprises(
@@ -215,9 +242,12 @@ def _fit_units(
             rest = [r for r in by_unit[unit] if r.session not in aside[unit]]
             got = _hold_out(rest)
             if got is not None:
+                got.widen(nature[unit])
                 held[unit] = got
     else:
         _, kept = _surprises(held, aside, {})
+    for unit, factors in _natures(held).items():  # a fit without the set-aside is another fit
+        held[unit].widen(factors)
     # with the surprises out, the upper end is the healthy sessions' own
     rarity = _rarity(held, trust="middle" if len(readings) < 30 else "high", kept=kept)
     units = {
@@ -344,6 +374,14 @@ def _session_level(traces: list[Trace]) -> float:
     return max(robust.spread_about_zero(np.array(levels)), wide, 0.1)
 
 
+def _bin_spread(traces: list[Trace], motion: int) -> float:
+    """Return the usual spread of a bin in this kind of motion, A; infinite without any."""
+    parts = [t.sd[t.seen & (t.bins.motion == motion)] for t in traces]
+    sd = np.concatenate(parts) if parts else np.empty(0)
+    sd = sd[np.isfinite(sd)]
+    return float(np.median(sd)) if sd.size else float("inf")
+
+
 def _measure(held: _Held) -> None:
     """Fill the nominal spreads and every block's largest values."""
     raw = [collect.statistics(t, held.whole, held.nominal, held.patterns) for t in held.traces]
@@ -354,11 +392,17 @@ def _measure(held: _Held) -> None:
             good = s.value[np.isfinite(s.value)]
             pools.setdefault(s.name, []).append(good[:: max(1, good.size // 2000)])
             windows[s.name] = s.window_s
+    material = {
+        name: MATERIAL * held.nominal.current_a / max(_bin_spread(held.traces, motion), 1e-9)
+        for name, motion in IN_SPREADS.items()
+    }
     for name, parts in pools.items():
         values = np.concatenate(parts)
         if values.size:
             few = 1.0 + 3.0 / max(len(parts), 1)
-            floor = FLOORS.get(name.split()[0], 0.02)
+            family = name.split()[0]
+            long = "offset" if name == "shift session" else family
+            floor = max(FLOORS.get(family, 0.02), material.get(long, 0.0))
             held.nominal.spreads[name] = few * max(robust.spread_about_zero(values), floor)
     columns: dict[str, list[float]] = {}
     hours: list[float] = []
@@ -422,6 +466,28 @@ def _rarity(
     together = np.concatenate([_rarest(h, rarity) for h in chosen.values()])
     rarity.combined = Tail.fit_rarity(together, hours, trust=trust)
     return rarity
+
+
+def _natures(held: dict[str, _Held]) -> dict[str, dict[str, float]]:
+    """Return by unit and detector how much larger its values run than the other units'.
+
+    One law of tails serves all units. Where a fourth of a unit's blocks stand
+    far above everyone's, the law is not its own: gravity with a payload that no
+    log names, say. Faults are fewer than that, and are not made normal by it.
+    """
+    names = {n for h in held.values() for n in h.maxima if n not in MARK_DEFAULTS}
+    made: dict[str, dict[str, float]] = {unit: {} for unit in held}
+    for name in sorted(names):
+        upper = {
+            unit: float(np.quantile(h.maxima[name], UPPER))
+            for unit, h in held.items()
+            if name in h.maxima and h.maxima[name].size >= FEWEST
+        }
+        usual = float(np.median(list(upper.values()))) if len(upper) >= 3 else 0.0
+        for unit, mine in upper.items():
+            if usual > 0 and mine > OWN_NATURE * usual:
+                made[unit][name] = mine / usual
+    return made
 
 
 def _rarest(held: _Held, rarity: Rarity) -> Floats:

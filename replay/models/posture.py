@@ -29,6 +29,9 @@ CANDIDATES = 10
 GAIN_TO_KEEP = 0.04
 """A term stays when it takes this share off the held-out error."""
 
+SCALED = (-0.6, 1.0)
+"""How much less or more a session's payload may make of what gravity asks."""
+
 LEAST_SWING = 0.05
 """A joint that turns less than this, rad, tells nothing about posture."""
 
@@ -65,17 +68,19 @@ def choose(posture: Floats, base: Floats, current: Floats, group: Ints) -> tuple
     names, where = np.unique(g, return_inverse=True)
     if names.size < 2:
         where = np.arange(g.size) * 10 // g.size
-    halves = where % 2 == 0
+    # payloads that take turns must not part the halves
+    halves = (where // 2 if names.size >= 4 else where) % 2 == 0
     chosen: list[int] = []
     matrix = x
-    error, rest = _left_over(matrix, y, halves)
+    error, rest = _left_over(matrix, y, halves, where, 0)
     while len(chosen) < MOST_TERMS:
         gain = _gains(sine, cosine, rest)
         gain[chosen] = -1.0
         new, best, tried, left = np.inf, -1, matrix, rest
         for one in np.argsort(-gain, kind="stable")[:CANDIDATES]:
             wide = np.column_stack([matrix, sine[:, one], cosine[:, one]])
-            left_error, left_rest = _left_over(wide, y, halves)
+            count = wide.shape[1] - x.shape[1]
+            left_error, left_rest = _left_over(wide, y, halves, where, count)
             if left_error < new:
                 new, best, tried, left = left_error, int(one), wide, left_rest
         if not new < error * (1 - GAIN_TO_KEEP):
@@ -127,14 +132,31 @@ def _gains(sine: Floats, cosine: Floats, rest: Floats) -> Floats:
     return np.asarray(np.where(sound, gain, single))
 
 
-def _left_over(matrix: Floats, y: Floats, halves: npt.NDArray[np.bool_]) -> tuple[float, Floats]:
-    """Return the held-out error across halves, and the remainder of the whole fit."""
+def _left_over(
+    matrix: Floats, y: Floats, halves: npt.NDArray[np.bool_], session: Ints, terms: int
+) -> tuple[float, Floats]:
+    """Return the held-out error across halves, and the remainder of the whole fit.
+
+    What the last ``terms`` columns give may be larger or smaller in each
+    session: a payload that no log names scales gravity.
+    """
     error = 0.0
     for train in (halves, ~halves):
-        rest = y - matrix @ _solve(matrix[train], y[train])
+        rest = _scaled_rest(matrix, y, _solve(matrix[train], y[train]), session, terms)
         size = np.abs(rest[~train])
         error += float(np.mean(np.minimum(size, 4 * np.median(size) + 1e-12)))
-    return error, y - matrix @ _solve(matrix, y)
+    return error, _scaled_rest(matrix, y, _solve(matrix, y), session, terms)
+
+
+def _scaled_rest(matrix: Floats, y: Floats, beta: Floats, session: Ints, terms: int) -> Floats:
+    rest = y - matrix @ beta
+    if terms:
+        part = matrix[:, -terms:] @ beta[-terms:]
+        along = np.bincount(session, part * rest)
+        energy = np.bincount(session, part * part)
+        factor = np.clip(along / np.maximum(energy, 1e-12), *SCALED)
+        rest = rest - part * factor[session]
+    return np.asarray(rest)
 
 
 def _solve(matrix: Floats, y: Floats) -> Floats:

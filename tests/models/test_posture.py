@@ -14,9 +14,11 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.models import learn
+from replay.models import learn, learning
 from replay.models.bins import MOVING
+from replay.models.expected import ExpectedCurrent
 from replay.models.readings import read_session
+from replay.models.symptoms import Nominal
 from replay.records import Session
 from replay.signals import joint_tables
 
@@ -168,3 +170,22 @@ def test_wear_measures_the_spread_beside_the_posture(ground):
     table = indicators(archive).filter(indicator="remainder spread", joint="R1")
     assert table.height >= 8
     assert table["value"].median() < 0.09  # the log's noise is 0.05 A, gravity swings by 2 A
+
+
+def test_a_unit_that_is_rougher_than_the_others_is_judged_by_its_own_kind():
+    """Gravity with payloads that no log names: the joint's own sessions set its scale."""
+    rng = np.random.default_rng(4)
+    held = {}
+    for unit, size in (("U-1", 1.0), ("U-2", 1.0), ("U-3", 3.0)):
+        blocks = np.abs(rng.normal(3.0, 0.2, 40)) * size
+        blocks[:4] *= 6.0  # faults hidden in training, fewer than a fourth
+        held[unit] = learning._Held([], [], Nominal(), (), ExpectedCurrent(), [])
+        held[unit].maxima = {"load 16s": blocks, "slip": blocks}
+        held[unit].nominal.spreads = {"load 16s": 0.5}
+    natures = learning._natures(held)
+    assert natures["U-1"] == natures["U-2"] == {}
+    assert set(natures["U-3"]) == {"load 16s"}
+    assert natures["U-3"]["load 16s"] == pytest.approx(3.0, rel=0.1)
+    held["U-3"].widen(natures["U-3"])
+    assert held["U-3"].nominal.spreads["load 16s"] == pytest.approx(1.5, rel=0.1)
+    assert np.median(held["U-3"].maxima["load 16s"]) == pytest.approx(3.0, rel=0.1)
