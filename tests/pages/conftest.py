@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboards.app import create_app
@@ -31,6 +31,8 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+expect.set_options(timeout=30_000)  # a busy machine is slow, and that is no fault of a page
 
 STYLES = ("inspection", "joint test", "inspection")
 

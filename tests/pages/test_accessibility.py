@@ -44,7 +44,7 @@ def test_a_page_passes_the_axe_rules_and_fits_its_width(
     path, ready = PAGES[name]
     size = {"width": 1920, "height": 1080} if dark else {"width": 1280, "height": 800}
     page = visit(heron, dark=dark, **size).go(path)
-    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    expect(page.locator(ready).first).to_be_visible(timeout=45_000)
     page.wait_for_timeout(700)
     assert findings(page) == []
     over = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
@@ -54,7 +54,7 @@ def test_a_page_passes_the_axe_rules_and_fits_its_width(
 def test_axe_itself_finds_a_planted_fault(visit: Open, heron: Archive) -> None:
     """A check that cannot fail proves nothing."""
     page = visit(heron).go("/review?session=" + SESSION)
-    expect(page.locator(".flag-card").first).to_be_visible(timeout=15_000)
+    expect(page.locator(".flag-card").first).to_be_visible(timeout=45_000)
     page.evaluate("""document.querySelector('.flag-card').insertAdjacentHTML(
         'beforeend', '<button></button><p style="color:#ccc;background:#fff">pale</p>')""")
     found = " ".join(findings(page))
@@ -68,7 +68,7 @@ def test_everything_that_acts_is_reached_by_tab_and_seen(
 ) -> None:
     path, ready = PAGES[name]
     page = visit(heron).go(path)
-    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    expect(page.locator(ready).first).to_be_visible(timeout=45_000)
     page.wait_for_timeout(500)
     wanted = page.evaluate(
         """() => [...document.querySelectorAll('main button, main a[href], main textarea')]
@@ -100,7 +100,7 @@ def test_everything_that_acts_is_reached_by_tab_and_seen(
 def test_a_list_is_chosen_from_by_keyboard_and_says_its_name(visit: Open, heron: Archive) -> None:
     page = visit(heron).go(PAGES["review"][0])
     shown = page.get_by_role("button", name="Show")
-    expect(shown).to_be_visible(timeout=25_000)
+    expect(shown).to_be_visible(timeout=45_000)
     page.wait_for_load_state("networkidle")  # a list opened while its page is drawn closes again
     shown.focus()
     page.keyboard.press("Enter")
@@ -110,4 +110,4 @@ def test_a_list_is_chosen_from_by_keyboard_and_says_its_name(visit: Open, heron:
         page.keyboard.press("ArrowDown")
         expect(options.nth(n).locator("input")).to_be_focused()
     page.keyboard.press("Enter")
-    page.wait_for_function("location.search.includes('show=decided')", timeout=15_000)
+    page.wait_for_function("location.search.includes('show=decided')", timeout=45_000)

@@ -17,17 +17,17 @@ Open = Callable[..., Visit]
 def test_the_page_shows_the_promise_and_every_rate(visit: Open, heron: Archive) -> None:
     page = visit(heron).go("/baseline")
     base = load_baseline(heron)
-    expect(page.get_by_text(base.promise())).to_be_visible(timeout=15_000)
+    expect(page.get_by_text(base.promise())).to_be_visible(timeout=45_000)
     rows = page.locator("#baseline-table tbody tr")
     rates = calibration(heron, base)
     expect(rows).to_have_count(rates.height)
     cells = rows.nth(3).locator("td").all_inner_texts()
     assert float(cells[0]) == rates["nominal"][3]
     assert int(cells[4]) == rates["events"][3]
-    expect(page.locator("#baseline-rates .main-svg").first).to_be_visible(timeout=15_000)
+    expect(page.locator("#baseline-rates .main-svg").first).to_be_visible(timeout=45_000)
 
 
 def test_without_a_baseline_the_page_says_what_to_do(visit: Open, tmp_path) -> None:
     archive = open_archive(tmp_path / "a", create=True)
     page = visit(archive).go("/baseline")
-    expect(page.get_by_text("Learn one on the library page")).to_be_visible(timeout=15_000)
+    expect(page.get_by_text("Learn one on the library page")).to_be_visible(timeout=45_000)

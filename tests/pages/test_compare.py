@@ -21,7 +21,7 @@ Open = Callable[..., Visit]
 def opened(visit: Open, archive: Archive, query: str = "") -> Visit:
     tab = visit(archive)
     page = tab.go(f"/compare?session={A}&with={B}{query}")
-    expect(page.locator("#compare-differences .main-svg").first).to_be_visible(timeout=20_000)
+    expect(page.locator("#compare-differences .main-svg").first).to_be_visible(timeout=45_000)
     return tab
 
 
@@ -50,14 +50,14 @@ def test_joint_pair_and_quantity_are_in_the_address(visit: Open, heron: Archive)
     _, pairs = compare_sessions(heron, A, B)
     joint = pairs["joint"].mode().sort()[0]
     page = opened(visit, heron, f"&joints={joint}").page
-    expect(page.locator("#compare-overlay-words")).to_contain_text("distance", timeout=15_000)
+    expect(page.locator("#compare-overlay-words")).to_contain_text("distance", timeout=45_000)
     assert set(shown(page, "compare-overlay")) == {"2031-03-01 09:00", "2031-03-03 09:00"}
     page.locator("#compare-by").click()
     page.get_by_role("option", name="rate, deg/s").click()
     page.wait_for_function("location.search.includes('by=rate_deg_s')")
     assert f"joints={joint}" in page.url
     page.reload()
-    expect(page.locator("#compare-overlay")).to_contain_text("rate, deg/s", timeout=15_000)
+    expect(page.locator("#compare-overlay")).to_contain_text("rate, deg/s", timeout=45_000)
     expect(page.locator("#compare-joint-words")).to_contain_text(f"{joint}:")
 
 
@@ -77,7 +77,7 @@ def test_a_span_of_each_session_can_be_compared(visit: Open, heron: Archive) -> 
 def test_a_session_beside_itself_differs_nowhere(visit: Open, heron: Archive) -> None:
     page = visit(heron).go(f"/compare?session={A}&with={A}")
     words = page.locator("#compare-differences-words")
-    expect(words).to_contain_text("No joint's motor current differs", timeout=20_000)
+    expect(words).to_contain_text("No joint's motor current differs", timeout=45_000)
 
 
 def test_the_differences_are_saved(visit: Open, heron: Archive) -> None:

@@ -39,9 +39,9 @@ def opened(visit: Open, archive: Archive, query: str = "", **how: object) -> Vis
 
 def still(page: Page) -> None:
     """Wait until the window has settled and every sample around the cursor is there."""
-    page.wait_for_function(STILL, timeout=20_000)
+    page.wait_for_function(STILL, timeout=45_000)
     page.wait_for_timeout(150)
-    page.wait_for_function(STILL, timeout=20_000)
+    page.wait_for_function(STILL, timeout=45_000)
 
 
 def value(page: Page, joint: str, quantity: str) -> str:

@@ -23,7 +23,7 @@ Open = Callable[..., Visit]
 def page(visit: Open, heron: Archive) -> Page:
     tab = visit(heron)
     opened = tab.go(f"/review?session={SESSION}")
-    expect(opened.locator(".flag-card")).to_have_count(3, timeout=15_000)
+    expect(opened.locator(".flag-card")).to_have_count(3, timeout=45_000)
     return opened
 
 
@@ -74,7 +74,7 @@ def test_a_verdict_is_kept_with_name_and_history(page: Page, heron: Archive, vis
     expect(page.get_by_label("Your name")).to_have_value("K. Fell")
     # the filter is in the address
     other = visit(heron).go(f"/review?session={SESSION}&show=open")
-    expect(other.locator(".flag-card")).to_have_count(2, timeout=15_000)
+    expect(other.locator(".flag-card")).to_have_count(2, timeout=45_000)
 
 
 def test_the_list_is_saved_with_its_verdicts(page: Page) -> None:

@@ -39,7 +39,7 @@ def whole(form: str, body: bytes) -> None:
 
 
 def pressed(page: Page, control: str) -> bytes:
-    with page.expect_download(timeout=20_000) as download:
+    with page.expect_download(timeout=45_000) as download:
         page.locator(control).click()
     return Path(download.value.path()).read_bytes()
 
@@ -49,7 +49,7 @@ def test_everything_on_a_page_can_be_kept(visit: Open, heron: Archive, name: str
     path, ready = PAGES[name]
     tab = visit(heron)
     page = tab.go(path)
-    expect(page.locator(ready).first).to_be_visible(timeout=25_000)
+    expect(page.locator(ready).first).to_be_visible(timeout=45_000)
     page.wait_for_timeout(1500)
     plots = page.locator(".plate-save")
     names = plots.evaluate_all(

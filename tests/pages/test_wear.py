@@ -68,7 +68,7 @@ def worn(tmp_path_factory: pytest.TempPathFactory):
 def page(visit, worn):
     tab = visit(worn)
     tab.go("/wear")
-    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
     yield tab
     assert tab.errors == []
     assert all(url.startswith((tab.base, "data:", "blob:")) for url in tab.requests)
@@ -108,7 +108,7 @@ def test_a_point_leads_to_its_session_at_its_instant(page):
     page.page.mouse.move(*box, steps=5)
     page.page.wait_for_timeout(300)
     page.page.mouse.click(*box)
-    page.page.wait_for_selector("#rp-values tr", timeout=8000)
+    page.page.wait_for_selector("#rp-values tr", timeout=45_000)
     assert "/replay?" in page.page.url
     assert "session=20321201-heron" in page.page.url
     assert "at=2032-12-01T09:00:42" in page.page.url
@@ -150,7 +150,7 @@ def test_trends_and_points_are_saved_as_files(page):
 def test_the_page_is_accessible(visit, worn, dark):
     tab = visit(worn, dark=dark)
     tab.go("/wear")
-    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
     options = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]}
     found = Axe().run(tab.page, options=options)
     assert [v["id"] for v in found.response["violations"]] == []
@@ -200,12 +200,12 @@ def test_a_link_that_the_program_wrote_itself_is_not_questioned(visit, worn):
 def test_a_unit_that_nobody_knows_is_said_in_words(visit, worn):
     tab = visit(worn)
     tab.go("/wear?unit=TU-999")
-    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
     said = tab.page.locator(".wear .message").inner_text()
     assert "No measured session names a unit “TU-999”" in said
     assert "TU-101, TU-102, TU-103" in said
     tab.go("/wear?unit=TU-102")
-    tab.page.wait_for_selector("#wear-history-title >> text=TU-102", timeout=15000)
+    tab.page.wait_for_selector("#wear-history-title >> text=TU-102", timeout=45_000)
     assert tab.page.locator(".wear .message").count() == 0
 
 
@@ -238,7 +238,7 @@ def test_wear_against_use_reads_in_turns(visit, worn):
     worn.append("indicators", rows.select(worn.table("indicators").columns))
     tab = visit(worn)
     tab.go("/wear?against=travel&unit=TU-101&indicator=margin+left")
-    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=15000)
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
     words = tab.page.locator("#wear-history-words").inner_text()
     # 30 % of 50 % over 59 sessions of two turns each
     slope = float(re.search(r"slope per turn\s+(\S+) %", words)[1])
