@@ -14,10 +14,12 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.models import learn, learning
+from replay.models import learn
 from replay.models.bins import MOVING
 from replay.models.expected import ExpectedCurrent
+from replay.models.held_out import HeldOut
 from replay.models.readings import read_session
+from replay.models.surprises import natures
 from replay.models.symptoms import Nominal
 from replay.records import Session
 from replay.signals import joint_tables
@@ -179,13 +181,13 @@ def test_a_unit_that_is_rougher_than_the_others_is_judged_by_its_own_kind():
     for unit, size in (("U-1", 1.0), ("U-2", 1.0), ("U-3", 3.0)):
         blocks = np.abs(rng.normal(3.0, 0.2, 40)) * size
         blocks[:4] *= 6.0  # faults hidden in training, fewer than a fourth
-        held[unit] = learning._Held([], [], Nominal(), (), ExpectedCurrent(), [])
+        held[unit] = HeldOut([], [], Nominal(), (), ExpectedCurrent(), [])
         held[unit].maxima = {"load 16s": blocks, "slip": blocks}
         held[unit].nominal.spreads = {"load 16s": 0.5}
-    natures = learning._natures(held)
-    assert natures["U-1"] == natures["U-2"] == {}
-    assert set(natures["U-3"]) == {"load 16s"}
-    assert natures["U-3"]["load 16s"] == pytest.approx(3.0, rel=0.1)
-    held["U-3"].widen(natures["U-3"])
+    nature = natures(held)
+    assert nature["U-1"] == nature["U-2"] == {}
+    assert set(nature["U-3"]) == {"load 16s"}
+    assert nature["U-3"]["load 16s"] == pytest.approx(3.0, rel=0.1)
+    held["U-3"].widen(nature["U-3"])
     assert held["U-3"].nominal.spreads["load 16s"] == pytest.approx(1.5, rel=0.1)
     assert np.median(held["U-3"].maxima["load 16s"]) == pytest.approx(3.0, rel=0.1)
