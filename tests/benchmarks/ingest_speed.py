@@ -50,19 +50,22 @@ words = { ENG = "engaged", REL = "released" }
 BYTES_A_ROW = 262
 BLOCK = 200_000
 
-FLOOR_NEEDS = "import polars as pl"
-FLOOR = """
-pl.scan_csv(sys.argv[1]).sink_parquet(sys.argv[2], compression="zstd")
-"""
-OURS_NEEDS = """
+FLOOR = (
+    "import polars as pl",
+    'pl.scan_csv(sys.argv[1]).sink_parquet(sys.argv[2], compression="zstd")',
+)
+"""What a side needs loaded before its clock starts, and what it does."""
+OURS = (
+    """
 from replay.archive import open_archive
 from replay.cleaning import ingest
-"""
-OURS = """
+""",
+    """
 archive = open_archive(sys.argv[2], create=True)
 result = ingest(archive, sys.argv[1], log_map=sys.argv[3])
 assert len(result.sessions) == 1, result.refused
-"""
+""",
+)
 RUN = """
 import json, resource, sys, time
 {needs}
@@ -115,8 +118,9 @@ def _noise(rng: np.random.Generator, k: np.ndarray, size: float) -> np.ndarray:
     return rng.normal(0.0, size, len(k))
 
 
-def run(needs: str, body: str, *arguments: str) -> dict[str, float]:
+def run(side: tuple[str, str], *arguments: str) -> dict[str, float]:
     """Run one side in a fresh process; return its seconds and peak memory."""
+    needs, body = side
     os.sync()  # what an earlier run left for the disk is not this one's
     begin = time.perf_counter()
     told = subprocess.run(
@@ -152,9 +156,9 @@ def main() -> None:
         floors, ours = [], []
         archive = folder / "archive"
         for _ in range(args.runs):
-            floors.append(run(FLOOR_NEEDS, FLOOR, str(log), str(folder / "floor.parquet")))
+            floors.append(run(FLOOR, str(log), str(folder / "floor.parquet")))
             shutil.rmtree(archive, ignore_errors=True)  # as the floor's file is written over
-            ours.append(run(OURS_NEEDS, OURS, str(log), str(archive), str(log_map)))
+            ours.append(run(OURS, str(log), str(archive), str(log_map)))
             print(
                 f"floor {floors[-1]['seconds']:.2f} s {floors[-1]['peak_mib']:.0f} MiB | "
                 f"ours {ours[-1]['seconds']:.2f} s {ours[-1]['peak_mib']:.0f} MiB "
