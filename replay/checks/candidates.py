@@ -51,11 +51,12 @@ def candidates(trace: Trace, marks: list[Mark], unit: UnitModel, rarity: Rarity)
     found: list[Candidate] = []
     for statistic in unit.statistics(trace):
         found += _spans(statistic, trace, rarity)
-    for mark in marks:
-        value = unit.mark_value(mark)
+    for mark, value in zip(marks, unit.mark_values(marks), strict=True):
         beyond = unit.physical(mark)
+        if not beyond and value <= NOTABLE:
+            continue
         rate = float(rarity.rate(mark.name, value))
-        if not beyond and (value <= NOTABLE or rate > OPEN_RATE):
+        if not beyond and rate > OPEN_RATE:
             continue
         score = float(rarity.score(rate)) if value > NOTABLE else 0.0
         found.append(

@@ -76,9 +76,8 @@ def detector_columns(
         columns[statistic.name] = value
         rate = rarity.rate(statistic.name, np.abs(np.nan_to_num(value)))
         lowest = np.fmin(lowest, np.where(np.isfinite(value), rate, np.inf))
-    for mark in reading.marks:
+    for mark, size_ in zip(reading.marks, unit.mark_values(reading.marks), strict=True):
         inside = (reading.bins.end_s >= mark.start_s) & (reading.bins.start_s <= mark.end_s)
-        size_ = unit.mark_value(mark)
         column = columns.setdefault(mark.name, np.full(size, np.nan))
         column[inside] = np.fmax(column[inside], size_)
         lowest[inside] = np.minimum(lowest[inside], rarity.rate(mark.name, size_))

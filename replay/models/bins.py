@@ -15,6 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.signals.carry import Codes
+from replay.signals.columns import JointColumns, columns_of
+from replay.signals.noise import thinned
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -32,8 +36,11 @@ FADE_S = 4.0
 """How long a long arm rings on after a push: at 0.3 to 0.6 Hz with a tenth of
 critical damping, typical of long booms; from memory."""
 
+MANY_STILL = 500
+"""From so many rates at rest on, more would not change their median much."""
+
 HELD, HOLDING, MOVING, UNKNOWN = 0, 1, 2, -1
-MOTION_CODE = {"held": HELD, "holding": HOLDING, "moving": MOVING}
+"""As `replay.signals.segments.MOTIONS` counts them."""
 
 
 @dataclass(slots=True)
@@ -124,11 +131,11 @@ def sample_period(bins: Bins) -> float:
 
 
 def bin_table(
-    table: pl.DataFrame,
+    table: pl.DataFrame | JointColumns,
     *,
     width_s: float = BIN_S,
     first_row: int = 0,
-    arm: Mapping[str, pl.DataFrame] | None = None,
+    arm: Mapping[str, pl.DataFrame | Angles] | None = None,
 ) -> Bins:
     """Cut a joint table into bins of at most ``width_s``.
 
@@ -146,8 +153,8 @@ def bin_table(
         The tables of all joints at that time, this one included, in the arm's
         order: where the posture comes from.
     """
-    size = table.height
-    time = _floats(table, "t_s")
+    given = columns_of(table)
+    size, time = len(given), given.t_s
     if size == 0:
         whole = {"first", "last", "count", "motion", "direction"}
         nothing: dict[str, Any] = {
@@ -156,34 +163,26 @@ def bin_table(
         }
         nothing["posture"] = np.empty((0, len(arm) if arm is not None else 0))
         return Bins(**nothing)
-    motion = (
-        table["motion"]
-        .replace_strict(MOTION_CODE, default=UNKNOWN, return_dtype=pl.Int64)
-        .to_numpy()
-    )
-    direction = table["direction"].fill_null(0).cast(pl.Int64).to_numpy()
-    rate = _floats(table, "rate_deg_s")
-    if table["rate_se_deg_s"].null_count() == size:
-        motion = motion_of_logged_rate(motion, rate)
-    engaged = _floats(table, "brake_engaged")
-    commanded = _floats(table, "brake_engage_cmd")
+    rate, direction = given.rate_deg_s, given.direction
+    logged = given.rate_is_logged
+    motion = motion_of_logged_rate(given.motion, rate) if logged else given.motion
     slot = np.floor(time / width_s) if width_s > 0 else np.arange(size, dtype=np.float64)
     change = np.empty(size, dtype=bool)
     change[0] = True
     np.not_equal(slot[1:], slot[:-1], out=change[1:])
-    for column in (motion, direction, np.nan_to_num(engaged, nan=2.0)):
+    for column in (motion, direction, given.brake_engaged):
         change[1:] |= column[1:] != column[:-1]
     first = np.flatnonzero(change)
     last = np.append(first[1:], size) - 1
     count = last - first + 1
-    current = _floats(table, "current_a")
+    current = given.current_a
     mean_i, sd_i, low_i, high_i = _moments(current, first, count)
     mean_v, sd_v, low_v, high_v = _moments(rate, first, count)
     jag = np.zeros(size)
     jag[1:-1] = np.abs(current[2:] - 2 * current[1:-1] + current[:-2])
-    angle = _floats(table, "angle_deg")
-    accel = _mean(_floats(table, "accel_deg_s2"), first, count)
-    load = _mean(_floats(table, "load_nm"), first, count)
+    angle = given.angle_deg
+    accel = _mean(given.accel_deg_s2, first, count)
+    load = _mean(given.load_nm, first, count)
     load_before, accel_before = _before(load, time[first]), _before(accel, time[first])
     change = load - load_before
     if np.isnan(change).all():
@@ -203,67 +202,95 @@ def bin_table(
         rate_sd=sd_v,
         rate_min=low_v,
         rate_max=high_v,
-        rate_cmd=_mean(_floats(table, "rate_cmd_deg_s"), first, count),
+        rate_cmd=_mean(given.rate_cmd_deg_s, first, count),
         accel=accel,
-        temperature=_mean(_floats(table, "temperature_c"), first, count),
+        temperature=_mean(given.temperature_c, first, count),
         load=load,
         load_before=load_before,
         accel_before=accel_before,
-        payload=_mean(_floats(table, "payload_kg"), first, count),
+        payload=_mean(given.payload_kg, first, count),
         angle_first=angle[first],
         angle_last=angle[last],
         angle_min=_extreme(np.fmin, angle, first),
         angle_max=_extreme(np.fmax, angle, first),
-        motion=motion[first],
-        direction=direction[first],
-        engaged=engaged[first],
-        commanded=commanded[first],
+        motion=motion[first].astype(np.int64),
+        direction=direction[first].astype(np.int64),
+        engaged=_switch(given.brake_engaged[first]),
+        commanded=_switch(given.brake_engage_cmd[first]),
         settled=_settled(motion[first], direction[first], time[first], time[last]),
         stir=_fading(change, time[first]),
-        posture=_posture(arm, time[first]),
-        astray=_astray(table, time, angle, rate, first),
+        posture=_posture(arm, time, first),
+        astray=_astray(time, angle, rate, first) if logged else np.full(first.size, np.nan),
     )
 
 
-def _astray(table: pl.DataFrame, time: Floats, angle: Floats, rate: Floats, first: Ints) -> Floats:
+def _astray(time: Floats, angle: Floats, rate: Floats, first: Ints) -> Floats:
     """Sum what angle and logged rate disagree on, over each bin, deg."""
-    if table["rate_se_deg_s"].null_count() < table.height or time.size < 3:
+    if time.size < 3:
         return np.full(first.size, np.nan)
     gap = np.diff(time)
     each = np.zeros(time.size)
     each[:-1] = np.diff(angle) - 0.5 * (rate[1:] + rate[:-1]) * gap
-    each[:-1][gap > SILENT_PERIODS * np.median(gap)] = np.nan
-    return _sum(np.nan_to_num(each), first)
+    each[:-1][gap > SILENT_PERIODS * np.median(thinned(gap))] = 0.0
+    each[np.isnan(each)] = 0.0
+    return _sum(each, first)
 
 
-def _posture(arm: Mapping[str, pl.DataFrame] | None, at_s: Floats) -> Floats:
-    """Angles of all joints at these times, rad; a joint without angles gives 0."""
-    out = np.zeros((at_s.size, len(arm) if arm is not None else 0))
+def _switch(codes: Codes) -> Floats:
+    """Return a switch's codes as numbers, NaN for unknown."""
+    return np.where(codes < 0, np.nan, codes.astype(np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class Angles:
+    """A joint's angle where it is known: what other joints' postures are read from."""
+
+    t_s: Floats
+    angle_rad: Floats
+
+    @classmethod
+    def of(cls, t_s: Floats, angle_deg: Floats) -> Angles:
+        """Leave out what is not known."""
+        known = np.isfinite(angle_deg)
+        if not known.all():
+            t_s, angle_deg = t_s[known], angle_deg[known]
+        return cls(t_s, np.deg2rad(angle_deg))
+
+
+def _posture(arm: Mapping[str, pl.DataFrame | Angles] | None, time: Floats, first: Ints) -> Floats:
+    """Angles of all joints at these rows' times, rad; a joint without angles gives 0."""
+    out = np.zeros((first.size, len(arm) if arm is not None else 0))
     for k, table in enumerate((arm or {}).values()):
-        angle = _floats(table, "angle_deg")
-        known = np.isfinite(angle)
-        if known.any():
-            time = _floats(table, "t_s")
-            if not known.all():
-                time, angle = time[known], angle[known]
-            out[:, k] = np.interp(at_s, time, np.deg2rad(angle))
+        if isinstance(table, pl.DataFrame):
+            known = columns_of(table)
+            table = Angles.of(known.t_s, known.angle_deg)
+        if table.t_s is time or np.array_equal(table.t_s, time):
+            out[:, k] = table.angle_rad[first]
+        elif table.t_s.size:
+            out[:, k] = np.interp(time[first], table.t_s, table.angle_rad)
     return out
 
 
-def motion_of_logged_rate(motion: Ints, rate: Floats) -> Ints:
+def motion_of_logged_rate(motion: Codes, rate: Floats) -> Codes:
     """Call a sample moving when its logged rate is far above that of standstill.
 
     A log of one sample a second shows a move as a single sample, too short
     for a segment; the rate itself is still plain about it.
     """
     speed = np.abs(rate)
-    known = np.isfinite(speed)
-    still = known & (motion == HOLDING)
-    if not still.any():
+    still = motion == HOLDING
+    some = thinned(speed)[thinned(still)]
+    some = some if some.size >= MANY_STILL else thinned(speed[still])
+    some = some[np.isfinite(some)]
+    if not some.size:
         return motion
-    noise = 1.4826 * float(np.median(speed[still]))
-    limit = max(0.05 * float(np.quantile(speed[known], 0.995)), 6 * noise, 0.02)
-    return np.where(still & (speed > limit), MOVING, motion)
+    noise = 1.4826 * float(np.median(some))
+    all_speeds = thinned(speed)
+    top = float(np.quantile(all_speeds[np.isfinite(all_speeds)], 0.995))
+    limit = max(0.05 * top, 6 * noise, 0.02)
+    out = motion.copy()
+    out[still & (speed > limit)] = MOVING
+    return out
 
 
 def _before(values: Floats, at_s: Floats) -> Floats:
@@ -283,20 +310,13 @@ def _fading(values: Floats, at_s: Floats) -> Floats:
     return np.asarray(np.exp(np.maximum.accumulate(size + clock) - clock))
 
 
-def _settled(motion: Ints, direction: Ints, start_s: Floats, end_s: Floats) -> Floats:
+def _settled(motion: Codes, direction: Codes, start_s: Floats, end_s: Floats) -> Floats:
     new = np.ones(motion.size, dtype=bool)
     new[1:] = (motion[1:] != motion[:-1]) | (direction[1:] != direction[:-1])
     run = np.cumsum(new) - 1
     begin = start_s[new]
     finish = np.append(begin[1:], end_s[-1])
     return np.asarray(np.minimum(end_s - begin[run], finish[run] - start_s))
-
-
-def _floats(table: pl.DataFrame, name: str) -> Floats:
-    column = table[name]
-    if column.null_count() == column.len():
-        return np.full(column.len(), np.nan)
-    return column.cast(pl.Float64).to_numpy()
 
 
 def _sum(values: Floats, first: Ints) -> Floats:

@@ -10,12 +10,13 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.models.bins import Bins, bin_table, join_bins
+from replay.models.bins import Angles, Bins, bin_table, join_bins
 from replay.models.symptoms.brakes import brake_marks
 from replay.models.symptoms.marks import Mark
 from replay.models.symptoms.telemetry import telemetry_marks
 from replay.records import Session
-from replay.signals.joints import joint_tables
+from replay.signals.columns import JointColumns, columns_of
+from replay.signals.joints import joint_columns
 
 JUMP_DEG = 0.5
 """A step between two samples at least this far off the motion is the sensor's."""
@@ -53,8 +54,8 @@ def unit_of(record: Session, joint: str) -> str:
 
 def read_tables(
     archive: Archive, record: Session, *, share: float = 1.0
-) -> Iterator[dict[str, pl.DataFrame]]:
-    """Yield the session's joint tables in pieces of bounded size.
+) -> Iterator[dict[str, JointColumns]]:
+    """Yield the session's joint tables, as arrays, in pieces of bounded size.
 
     Parameters
     ----------
@@ -65,15 +66,15 @@ def read_tables(
     pieces = max(1, -(-record.rows // PIECE_ROWS))
     if share < 1.0:
         start = record.start + length * (0.5 - share / 2)
-        yield joint_tables(archive, record.session, start=start, end=start + length * share)
+        yield joint_columns(archive, record.session, start=start, end=start + length * share)
         return
     if pieces == 1:
-        yield joint_tables(archive, record.session)
+        yield joint_columns(archive, record.session)
         return
     for k in range(pieces):
         start = record.start + length * k / pieces
         end = record.start + length * (k + 1) / pieces + timedelta(microseconds=k == pieces - 1)
-        yield joint_tables(archive, record.session, start=start, end=end)
+        yield joint_columns(archive, record.session, start=start, end=end)
 
 
 def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> list[Reading]:
@@ -92,7 +93,7 @@ def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> li
                 bin_table(table, first_row=rows.get(joint, 0), arm=arm)
             )
             marks.setdefault(joint, []).extend(found_now[joint])
-            rows[joint] = rows.get(joint, 0) + table.height
+            rows[joint] = rows.get(joint, 0) + len(table)
     return [
         Reading(
             record.session,
@@ -115,25 +116,25 @@ def _jumps(marks: list[Mark]) -> list[tuple[float, float]]:
     )
 
 
-def _angles(table: pl.DataFrame, marks: list[Mark], before: float) -> pl.DataFrame:
+def _angles(table: JointColumns, marks: list[Mark], before: float) -> Angles:
     """Return a joint's angle with its sensor's jumps taken out again.
 
     The other joints' currents answer to where the arm is, not to what one
     sensor says.
     """
-    angles = table.select("t_s", "angle_deg")
     jumps = _jumps(marks)
     if not jumps and before == 0.0:
-        return angles
+        return Angles.of(table.t_s, table.angle_deg)
     at = np.array([t for t, _ in jumps])
     total = before + np.concatenate(([0.0], np.cumsum([step for _, step in jumps])))
-    off = total[np.searchsorted(at, angles["t_s"].to_numpy(), side="right")]
-    return angles.with_columns(pl.col("angle_deg") - pl.Series(off))
+    off = total[np.searchsorted(at, table.t_s, side="right")]
+    return Angles.of(table.t_s, table.angle_deg - off)
 
 
-def table_marks(table: pl.DataFrame) -> list[Mark]:
+def table_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     """Return every single finding of a joint table."""
-    sensors, brakes = telemetry_marks(table), brake_marks(table)
+    columns = columns_of(table)
+    sensors, brakes = telemetry_marks(columns), brake_marks(columns)
     jumps = [m for m in sensors if m.name == "angle step" and m.detail["faster"] > FASTER]
     return sensors + [m for m in brakes if m.name != "slip" or not _jumped(m, jumps)]
 

@@ -44,9 +44,10 @@ class UnitModel:
             if s.name in self.nominal.spreads
         ]
 
-    def mark_value(self, mark: Mark) -> float:
-        """Return a finding's size in healthy spreads."""
-        return self.nominal.mark_value(mark, self.model.sample_noise())
+    def mark_values(self, marks: list[Mark]) -> list[float]:
+        """Return findings' sizes in healthy spreads."""
+        noise = self.model.sample_noise()
+        return [self.nominal.mark_value(mark, noise) for mark in marks]
 
     def physical(self, mark: Mark) -> float:
         """Return a finding's size in units of its physical limit; 0 for none.

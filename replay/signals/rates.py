@@ -12,6 +12,7 @@ nothing of motion too quick for the window.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import comb
 from typing import Any
 
 import numpy as np
@@ -37,15 +38,13 @@ __all__ = [
 
 GAP_STEPS = 3.5
 """A step longer than this many median steps is a gap."""
-EVEN = 1e-6
-"""Steps that agree to this share count as even: the same weights serve them all."""
 MAX_SPAN_S = 0.5
 """No window for a rate spans more than this, unless 3 samples do."""
 MAX_ACCEL_SPAN_S = 1.0
 RATE_SHARE = 0.01
 """The window grows until the rate's error is this share of the joint's usual top rate."""
 ACCEL_SHARE = 0.03
-_CHUNK = 2048
+_CHUNK = 8192
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,69 +191,81 @@ def _fill_whole_windows(t_s: Array, y: Array, window: int, out: dict[str, Array]
     if n < window:
         return whole
     whole[half : n - half] = True
-    step = np.diff(t_s)
-    usual = float(np.median(step))
-    uneven = np.concatenate([[0], np.cumsum(np.abs(step - usual) > EVEN * usual)])
-    crooked = np.flatnonzero(uneven[window - 1 :] != uneven[: n - window + 1])  # first samples
-    if len(crooked) < n - window + 1:
-        kernel, gains = _weights(np.arange(-half, half + 1.0)[None, :] * usual, half * usual)
-        for row in range(y.shape[0]):
-            for k, name in enumerate(("value", "rate", "accel")):
-                out[name][row, half : n - half] = np.convolve(y[row], kernel[k, 0, ::-1], "valid")
-        out["rate_gain"][:, half : n - half] = gains[0, 0]
-        out["accel_gain"][:, half : n - half] = gains[1, 0]
-    runs = np.split(crooked, np.flatnonzero(np.diff(crooked) > window) + 1) if len(crooked) else []
-    for run in runs:
-        for first in range(int(run[0]), int(run[-1]) + 1, _CHUNK):
-            stop = min(first + _CHUNK, int(run[-1]) + 1)
-            _fill_uneven(t_s, y, first, stop, window, half * usual, out)
+    scale_s = half * float(np.median(thinned(np.diff(t_s))))
+    for first in range(0, n - window + 1, _CHUNK):
+        part = slice(first, min(first + _CHUNK, n - window + 1) + window - 1)
+        at = slice(part.start + half, part.stop - half)
+        of_time, of_series = _window_moments(t_s[part] / scale_s, y[:, part], window)
+        normal = _Parabola(*of_time)
+        inverse = 1.0 / normal.det
+        b0, b1, b2 = of_series
+        out["value"][:, at] = (normal.a00 * b0 + normal.a01 * b1 + normal.a02 * b2) * inverse
+        slope = (normal.a01 * b0 + normal.a11 * b1 + normal.a12 * b2) * inverse
+        curve = (normal.a02 * b0 + normal.a12 * b1 + normal.a22 * b2) * inverse
+        out["rate"][:, at] = slope / scale_s
+        out["accel"][:, at] = 2 * curve / scale_s**2
+        out["rate_gain"][:, at] = np.sqrt(normal.a11 * inverse) / scale_s
+        out["accel_gain"][:, at] = 2 * np.sqrt(normal.a22 * inverse) / scale_s**2
     return whole
 
 
-def _fill_uneven(
-    t_s: Array,
-    y: Array,
-    first: int,
-    stop: int,
-    window: int,
-    scale_s: float,
-    out: dict[str, Array],
-) -> None:
-    """Fill the samples whose whole windows begin at ``first`` to ``stop`` (not included).
+def _window_moments(t: Array, y: Array, window: int) -> tuple[list[Array], list[Array]]:
+    """Sum powers of time, and series times these, over every window, about its middle.
 
-    The moments of time and of each series are summed one place of the window
-    after another, over all windows at once: no weights are written down.
+    A window's moments about its first sample are put together from those of
+    two shorter ones, so a window of w samples costs about log2(w) steps. All
+    terms of a sum of powers have one sign: nothing cancels until the end.
+
+    Parameters
+    ----------
+    t : (n,)
+        Times, scaled so that half a window is about 1.
+    y : (k, n)
+
+    Returns
+    -------
+    list of 5 arrays (n - window + 1,), list of 3 arrays (k, n - window + 1)
+        Sums of ``u**j`` and of ``y u**j``, with ``u`` from the window's middle.
     """
-    half, n = window // 2, stop - first
-    at = slice(first + half, stop + half)
-    middle = t_s[at]
-    s1, s2, s3, s4 = (np.zeros(n) for _ in range(4))
-    sums = np.zeros((len(y), 3, n))
-    for place in range(window):
-        there = slice(first + place, stop + place)
-        if place == half:  # at no distance
-            sums[:, 0] += y[:, there]
-            continue
-        u = (t_s[there] - middle) / scale_s
-        u2 = u * u
-        s1 += u
-        s2 += u2
-        s3 += u2 * u
-        s4 += u2 * u2
-        for total, series in zip(sums, y, strict=True):
-            part = series[there]
-            total[0] += part
-            total[1] += u * part
-            total[2] += u2 * part
-    whole = _Parabola(float(window), s1, s2, s3, s4)
-    for row, (b0, b1, b2) in enumerate(sums):
-        out["value"][row, at] = (whole.a00 * b0 + whole.a01 * b1 + whole.a02 * b2) / whole.det
-        slope = (whole.a01 * b0 + whole.a11 * b1 + whole.a12 * b2) / whole.det
-        curve = (whole.a02 * b0 + whole.a12 * b1 + whole.a22 * b2) / whole.det
-        out["rate"][row, at] = slope / scale_s
-        out["accel"][row, at] = 2 * curve / scale_s**2
-    out["rate_gain"][:, at] = np.sqrt(whole.a11 / whole.det) / scale_s
-    out["accel_gain"][:, at] = 2 * np.sqrt(whole.a22 / whole.det) / scale_s**2
+    nothing = np.zeros(len(t))
+    # of windows of `length` samples that begin at each sample
+    block = [[np.ones(len(t)), *[nothing] * 4], [y, *[np.zeros(y.shape)] * 2]]
+    made, done, length = None, 0, 1
+    while True:
+        if window & length:
+            made = block if made is None else _joined(t, made, block, done)
+            done += length
+        if done == window:
+            break
+        block = _joined(t, block, block, length)
+        length *= 2
+    assert made is not None
+    middle = t[: len(t) - window + 1] - t[window // 2 : len(t) - window // 2]
+    count = len(middle)
+    of_time, of_series = ([_about(m, k, middle, 0, count) for k in range(len(m))] for m in made)
+    return of_time, of_series
+
+
+_Moments = list[list[Array]]
+
+
+def _joined(t: Array, left: _Moments, right: _Moments, length: int) -> _Moments:
+    """Return the moments of windows that ``right`` continues after ``length`` samples."""
+    count = right[0][0].shape[-1] - length
+    away = t[length : length + count] - t[:count]
+    return [
+        [a[k][..., :count] + _about(b, k, away, length, count) for k in range(len(b))]
+        for a, b in zip(left, right, strict=True)
+    ]
+
+
+def _about(moments: list[Array], order: int, away: Array, first: int, count: int) -> Array:
+    """Return a moment about a point that lies ``away`` before the one it was summed about."""
+    part = slice(first, first + count)
+    out = moments[0][..., part]
+    for k in range(1, order + 1):
+        out = out * away + comb(order, k) * moments[k][..., part]
+    return out
 
 
 class _Parabola:

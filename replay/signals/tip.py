@@ -62,14 +62,16 @@ class Postures:
         """Return the rigid-body torque at one joint's output, NaN where unknown."""
         if joint not in self.arm.joint_names or not has_masses(self.arm):
             return np.full(len(time_ns), np.nan)
-        return self._whole(time_ns)[0][:, self.arm.joint_names.index(joint)]
+        torque = self._whole(time_ns)[0]
+        own: Array = torque[self.arm.joint_names.index(joint)]
+        return own
 
     def speed_m_s(self, time_ns: Nanoseconds) -> Array:
         """Return the tip's speed over the base, NaN where unknown."""
         return self._whole(time_ns)[1]
 
     def _whole(self, time_ns: Nanoseconds) -> tuple[Array, Array]:
-        """Return torques (n, k) and tip speeds (n,); one pass gives both, and is kept."""
+        """Return torques (k, n) and tip speeds (n,); one pass gives both, and is kept."""
         for known, torque, speed in self._done:
             if len(known) == len(time_ns) and np.array_equal(known, time_ns):
                 return torque, speed
@@ -90,8 +92,9 @@ class Postures:
                     torque[which], speed[which] = found.torque_nm, found.tip_speed_m_s
                 else:
                     speed[which] = tip_speed(self.arm, angle, rate, base=base)
-        self._done.append((time_ns, torque, speed))
-        return torque, speed
+        by_joint = np.ascontiguousarray(torque.T)
+        self._done.append((time_ns, by_joint, speed))
+        return by_joint, speed
 
 
 def tip_table(

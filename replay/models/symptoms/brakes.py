@@ -13,6 +13,9 @@ import polars as pl
 
 from replay.models.bins import Floats
 from replay.models.symptoms.marks import Mark, runs
+from replay.signals.carry import Codes
+from replay.signals.columns import JointColumns, columns_of
+from replay.signals.noise import thinned
 
 SETTLE_S = 1.0
 """After engaging, the joint may still relax for this long."""
@@ -27,16 +30,15 @@ LONGEST_WAIT_S = 20.0
 """A release command that nothing followed for this long had no motion to time."""
 
 
-def brake_marks(table: pl.DataFrame) -> list[Mark]:
+def brake_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     """Return every brake delay and every held span's departure of one joint."""
-    time = table["t_s"].to_numpy()
+    columns = columns_of(table)
+    time = columns.t_s
     if time.size < 3:
         return []
-    engaged = _state(table, "brake_engaged")
-    command = _state(table, "brake_engage_cmd")
-    angle = table["angle_deg"].to_numpy()
-    rate = table["rate_deg_s"].to_numpy()
-    wanted = table["rate_cmd_deg_s"].to_numpy()
+    engaged = _state(columns.brake_engaged)
+    command = _state(columns.brake_engage_cmd)
+    angle, rate, wanted = columns.angle_deg, columns.rate_deg_s, columns.rate_cmd_deg_s
     period = float(np.median(np.diff(time[: min(time.size, 20000)])))
     made: list[Mark] = []
     if engaged is not None and command is not None:
@@ -50,23 +52,21 @@ def brake_marks(table: pl.DataFrame) -> list[Mark]:
     return made
 
 
-def _state(table: pl.DataFrame, name: str) -> Floats | None:
-    column = table[name]
-    if column.null_count() == column.len():
-        return None
-    return column.cast(pl.Float64).to_numpy()
+def _state(codes: Codes) -> Codes | None:
+    """Return a switch's codes (1, 0, -1 for unknown); None where it was not logged."""
+    return codes if (codes >= 0).any() else None
 
 
-def _delays(time: Floats, command: Floats, engaged: Floats, period: float) -> list[Mark]:
+def _delays(time: Floats, command: Codes, engaged: Codes, period: float) -> list[Mark]:
     made = []
-    for word, value in (("release", 0.0), ("engage", 1.0)):
-        turned = np.flatnonzero((command[1:] == value) & (command[:-1] == 1.0 - value)) + 1
+    for word, value in (("release", 0), ("engage", 1)):
+        turned = np.flatnonzero((command[1:] == value) & (command[:-1] == 1 - value)) + 1
         for row in turned:
             if engaged[row - 1] == value:
                 continue
             stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
             after = np.flatnonzero(engaged[row:stop] == value)
-            back = np.flatnonzero(command[row:stop] == 1.0 - value)
+            back = np.flatnonzero(command[row:stop] == 1 - value)
             if after.size and (not back.size or after[0] <= back[0]):
                 delay, open_end = float(time[row + after[0]] - time[row]), False
             else:
@@ -87,15 +87,16 @@ def _delays(time: Floats, command: Floats, engaged: Floats, period: float) -> li
 
 
 def _first_motion(
-    time: Floats, command: Floats, rate: Floats, wanted: Floats, period: float
+    time: Floats, command: Codes, rate: Floats, wanted: Floats, period: float
 ) -> list[Mark]:
     """Time from when motion was both allowed and asked for until it came."""
     made = []
-    speed = np.abs(wanted[np.isfinite(wanted)])
-    if not speed.size or speed.max() == 0:
+    speed = np.abs(wanted)
+    some = speed[speed > 0]  # NaN is not
+    if not some.size:
         return []
-    asked = np.abs(np.nan_to_num(wanted)) > 0.1 * np.quantile(speed[speed > 0], 0.5)
-    turned = np.flatnonzero((command[1:] == 0.0) & (command[:-1] == 1.0)) + 1
+    asked = speed > 0.1 * float(np.median(thinned(some)))
+    turned = np.flatnonzero((command[1:] == 0) & (command[:-1] == 1)) + 1
     for row in turned:
         stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
         begin = np.flatnonzero(asked[row:stop])
@@ -119,13 +120,14 @@ def _first_motion(
     return made
 
 
-def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: float) -> list[Mark]:
+def _slips(time: Floats, engaged: Codes, angle: Floats, rate: Floats, period: float) -> list[Mark]:
     made = []
-    still = (engaged == 1.0) & np.isfinite(angle)
+    still = (engaged == 1) & np.isfinite(angle)
     # over a hole in the log the brake may have been released and engaged again
     hole = np.diff(time, prepend=time[0]) > max(LONGEST_HOLE_S, 5 * period)
     first, last = runs(still & ~hole)
-    speed = np.abs(rate[np.isfinite(rate)]) if first.size else np.empty(0)
+    speed = thinned(np.abs(rate)) if first.size else np.empty(0)
+    speed = speed[np.isfinite(speed)]
     slow = max(0.02 * float(np.quantile(speed, 0.98)), 1e-3) if speed.size else 0.0
     for a, b in zip(first, last, strict=True):
         settled = int(np.searchsorted(time, time[a] + (SETTLE_S if a > 0 else 0.0)))
@@ -134,7 +136,7 @@ def _slips(time: Floats, engaged: Floats, angle: Floats, rate: Floats, period: f
         held = angle[settled : b + 1]
         reference = float(np.median(held[: max(3, min(held.size // 4, int(1.0 / period) + 1))]))
         away = np.abs(held - reference)
-        peak = float(np.median(np.sort(away)[-3:]))
+        peak = float(np.median(np.partition(away, -3)[-3:]))
         noise = 0.5 * peak
         begin = settled + int(np.argmax(away > noise)) if peak > 0 else settled
         late = np.flatnonzero(away >= 0.9 * peak)
@@ -182,9 +184,9 @@ def _at_once(
     return soon + int(left[0]), away, soon + int(there[0])
 
 
-def _chatter(time: Floats, engaged: Floats, period: float) -> list[Mark]:
+def _chatter(time: Floats, engaged: Codes, period: float) -> list[Mark]:
     change = np.flatnonzero(
-        (engaged[1:] != engaged[:-1]) & np.isfinite(engaged[1:]) & np.isfinite(engaged[:-1])
+        (engaged[1:] != engaged[:-1]) & (engaged[1:] >= 0) & (engaged[:-1] >= 0)
     )
     if change.size < 4:
         return []

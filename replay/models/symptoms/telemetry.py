@@ -7,10 +7,13 @@ away from the other detectors, so that a bad sensor is not called a bad joint.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 import polars as pl
 
-from replay.models.bins import Floats, Ints
+from replay.models.bins import MOVING, Floats, Ints
 from replay.models.symptoms.marks import Mark, flat_runs, runs
+from replay.signals.columns import JointColumns, columns_of
+from replay.signals.noise import thinned
 
 SHORTEST_GAP_S = 1.0
 SHORTEST_FREEZE_S = 0.8
@@ -23,6 +26,8 @@ OFTEN, MOSTLY = 6, 0.3
 MOST_REPEATS = 8
 """Longer than this a channel is frozen."""
 
+FEW_ROWS = 50
+
 CHANNELS = {
     "current_a": "current",
     "angle_deg": "angle",
@@ -33,20 +38,21 @@ CHANNELS = {
 session's quality record says so, once, and that is no gap."""
 
 
-def telemetry_marks(table: pl.DataFrame) -> list[Mark]:
+def telemetry_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     """Return every silence, freeze and impossible step of one joint."""
-    time = table["t_s"].to_numpy()
+    columns = columns_of(table)
+    time = columns.t_s
     if time.size < 6:
         return []
     period = float(np.median(np.diff(time[: min(time.size, 20000)])))
-    made = _gaps(table, time, period)
-    made += _frozen(table, time, period)
-    made += _angle_steps(table, time)
-    made += _spikes(table, time)
+    made = _gaps(columns, time, period)
+    made += _frozen(columns, time, period)
+    made += _angle_steps(columns.angle_deg, time)
+    made += _spikes(columns.current_a, time)
     return made
 
 
-def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
+def _gaps(columns: JointColumns, time: Floats, period: float) -> list[Mark]:
     least = max(SHORTEST_GAP_S, LOOSE * period)
     made = [
         Mark(
@@ -59,12 +65,13 @@ def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
         for row in np.flatnonzero(np.diff(time) >= least)
     ]
     for column, word in CHANNELS.items():
-        lost = table[column].is_null()
-        if not 0 < lost.sum() < lost.len():
+        lost = np.isnan(getattr(columns, column))
+        many = int(np.count_nonzero(lost))
+        if not 0 < many < lost.size:
             continue
-        first, last = runs(lost.to_numpy())
+        first, last = runs(lost)
         length = time[last] - time[first] + period
-        if (length >= least).sum() > OFTEN or lost.sum() > MOSTLY * lost.len():
+        if (length >= least).sum() > OFTEN or many > MOSTLY * lost.size:
             continue  # recorded when it changes, or slowly: silence says nothing
         for a, b, s in zip(first, last, length, strict=True):
             if s >= least:
@@ -76,19 +83,17 @@ def _gaps(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
     return made
 
 
-def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
+def _frozen(columns: JointColumns, time: Floats, period: float) -> list[Mark]:
     """Exactly equal values where this channel usually changes at every sample."""
     least = max(SHORTEST_FREEZE_S, LOOSE * period)
     made = []
-    current = table["current_a"].to_numpy()
-    rate = table["rate_deg_s"].to_numpy()
-    wanted = table["rate_cmd_deg_s"].to_numpy()
-    angle = table["angle_deg"].to_numpy()
-    moving = (table["motion"] == "moving").fill_null(False).to_numpy()
-    lively = float(np.mean(np.diff(current[moving]) != 0)) if moving.sum() > 50 else 0.0
-    still = np.diff(current[~moving]) if (~moving).sum() > 50 else np.empty(0)
-    lively_still = float(np.mean(still != 0)) if still.size else 0.0
+    current, angle = columns.current_a, columns.angle_deg
+    rate, wanted = columns.rate_deg_s, columns.rate_cmd_deg_s
+    moving = columns.motion == MOVING
     usable = np.isfinite(current)
+    new = current[1:] != current[:-1]
+    lively = _share(new, moving[1:] & moving[:-1])
+    lively_still = _share(new, ~(moving[1:] | moving[:-1]))
     if max(lively, lively_still) > 0.3:
         first, last = _long(time, *flat_runs(current, usable), least)
         for a, b in zip(first, last, strict=True):
@@ -109,14 +114,10 @@ def _frozen(table: pl.DataFrame, time: Floats, period: float) -> list[Mark]:
                         },
                     )
                 )
-    speed = np.abs(wanted[np.isfinite(wanted)])
-    quick = 0.15 * float(np.quantile(speed, 0.98)) if speed.size else float("inf")
-    logged = table["rate_se_deg_s"].null_count() == table.height
-    asked = np.abs(np.nan_to_num(wanted)) > max(quick, 1e-9)
+    logged = columns.rate_is_logged
+    asked = _fast(wanted)
     if logged:
-        fast = np.abs(rate[np.isfinite(rate)])
-        floor = 0.15 * float(np.quantile(fast, 0.98)) if fast.size else float("inf")
-        asked |= np.abs(np.nan_to_num(rate)) > max(floor, 1e-9)
+        asked |= _fast(rate)
     first, last = _long(time, *flat_runs(angle, np.isfinite(angle)), least)
     for a, b in zip(first, last, strict=True):
         length = float(time[b] - time[a])
@@ -147,13 +148,28 @@ def _long(time: Floats, first: Ints, last: Ints, least: float) -> tuple[Ints, In
     length = time[last] - time[first]
     kept = length >= least
     if kept.any():
-        kept &= (last - first) * float(np.median(np.diff(time))) > 0.5 * length
+        kept &= (last - first) * float(np.median(thinned(np.diff(time)))) > 0.5 * length
     return first[kept], last[kept]
 
 
-def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
+def _share(found: npt.NDArray[np.bool_], among: npt.NDArray[np.bool_]) -> float:
+    """Return the share of True among the rows picked; 0 where they are too few to tell."""
+    total = int(np.count_nonzero(among))
+    return float(np.count_nonzero(found & among)) / total if total > FEW_ROWS else 0.0
+
+
+def _fast(rate: Floats) -> npt.NDArray[np.bool_]:
+    """Tell where a rate is a good part of its own usual top."""
+    speed = np.abs(rate)
+    some = thinned(speed)
+    some = some[np.isfinite(some)]
+    if not some.size:
+        return np.zeros(rate.size, dtype=bool)
+    return np.asarray(speed > max(0.15 * float(np.quantile(some, 0.98)), 1e-9))
+
+
+def _angle_steps(angle: Floats, time: Floats) -> list[Mark]:
     """Isolated steps of the angle: not shared by the step before and after."""
-    angle = table["angle_deg"].to_numpy()
     if np.isfinite(angle).sum() < 10:
         return []
     step = np.diff(angle)
@@ -163,13 +179,13 @@ def _angle_steps(table: pl.DataFrame, time: Floats) -> list[Mark]:
     before = np.abs(step[1:-1] - rate[:-2] * gap[1:-1])
     after = np.abs(step[1:-1] - rate[2:] * gap[1:-1])
     odd = np.fmin(before, after)
-    regular = gap[1:-1] < 3 * np.median(gap)
-    odd = np.where(regular & np.isfinite(odd), odd, 0.0)
-    usual = float(np.median(odd[odd > 0])) if (odd > 0).any() else 0.0
-    limit = max(8 * usual, 0.05)
-    top = float(np.quantile(np.abs(rate[np.isfinite(rate)]), 0.995))
-    rank = odd.size - 1 - max(odd.size // 200, min(2, odd.size - 1))
-    noise = float(np.partition(odd, rank)[rank])
+    odd[(gap[1:-1] >= 3 * np.median(thinned(gap))) | ~np.isfinite(odd)] = 0.0
+    limit = max(8 * _usual(odd), 0.05)
+    speeds = thinned(np.abs(rate))
+    top = float(np.quantile(speeds[np.isfinite(speeds)], 0.995))
+    some = thinned(odd)
+    rank = some.size - 1 - max(some.size // 200, min(2, some.size - 1))
+    noise = float(np.partition(some, rank)[rank])
     made = []
     for row in np.flatnonzero(odd > limit):
         at = row + 1
@@ -210,18 +226,28 @@ def _beyond_repeats(angle: Floats, time: Floats, rate: Floats, at: int) -> float
     return float(min(over, default=np.inf))
 
 
-def _spikes(table: pl.DataFrame, time: Floats) -> list[Mark]:
+def _usual(odd: Floats) -> float:
+    """Return the median of what is above 0; 0 where nothing is."""
+    some = thinned(odd)
+    some = some[some > 0]
+    if some.size < FEW_ROWS:
+        some = odd[odd > 0]
+    return float(np.median(some)) if some.size else 0.0
+
+
+def _spikes(current: Floats, time: Floats) -> list[Mark]:
     """Single samples of current far from both neighbours, which agree."""
-    current = table["current_a"].to_numpy()
     if np.isfinite(current).sum() < 10:
         return []
-    before = current[1:-1] - current[:-2]
-    after = current[1:-1] - current[2:]
-    odd = np.where(np.sign(before) == np.sign(after), np.fmin(np.abs(before), np.abs(after)), 0.0)
-    odd = np.nan_to_num(odd)
-    if not (odd > 0).any():
+    step = np.diff(current)
+    # up and down again or down and up again: the smaller of the two steps
+    odd = np.fmin(np.abs(step[:-1]), np.abs(step[1:]))
+    odd[(step[:-1] > 0) == (step[1:] > 0)] = 0.0
+    odd[np.isnan(odd)] = 0.0
+    usual = _usual(odd)
+    if not usual:
         return []
-    limit = max(12 * float(np.median(odd[odd > 0])), 1e-9)
+    limit = max(12 * usual, 1e-9)
     rows = np.flatnonzero(odd > limit)
     if rows.size > 400:  # not rare here: no spike detector for such a log
         return []
