@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -14,12 +15,12 @@ from replay.checks.attribution import Verdict, attribute
 from replay.checks.candidates import candidates
 from replay.checks.events import Event, events_of
 from replay.checks.evidence import Evidence, gather
-from replay.checks.grouping import group_events
+from replay.checks.grouping import group_events, merge_alike
 from replay.checks.sentences import describe
 from replay.models.baselines import Baseline, load_baseline
-from replay.models.expected import ExpectedCurrent
-from replay.models.readings import Reading, read_session
+from replay.models.readings import Reading, readings_of
 from replay.models.trace import Trace
+from replay.models.unit import UnitModel
 from replay.records import Flag, Session
 
 FLAG_SCHEMA: dict[str, pl.DataType] = {
@@ -68,15 +69,14 @@ class CheckResult:
 
 @dataclass(slots=True)
 class JointEvent:
-    """An event on its way to a flag."""
+    """An event on its way to a flag; nothing in it holds on to the samples."""
 
-    reading: Reading
-    trace: Trace
+    session: str
+    unit: str
     event: Event
     seen: Evidence
     verdict: Verdict
     group: str | None = None
-    model: ExpectedCurrent | None = None
 
 
 def check(
@@ -93,21 +93,26 @@ def check(
     save : bool
         False leaves the archive as it is.
     """
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     record = archive.session(session)
-    readings = read_session(archive, record)
-    result = judge(record, readings, known)
+    # small matrices: several threads would mostly wait for each other
+    with threadpool_limits(limits=1, user_api="blas"):
+        result = judge(record, readings_of(archive, record), known)
     if save:
         store(archive, result)
     return result
 
 
-def judge(record: Session, readings: list[Reading], baseline: Baseline) -> CheckResult:
+def judge(record: Session, readings: Iterable[Reading], baseline: Baseline) -> CheckResult:
     """Turn condensed readings into flags; pure."""
+    joints = 0
     found: list[JointEvent] = []
     notes: list[str] = list(baseline.concerns(record))
     hours = 0.0
     for reading in readings:
+        joints += 1
         unit = baseline.units.get(reading.unit)
         if unit is None:
             notes.append(f"{reading.joint}: the baseline knows no unit {reading.unit}")
@@ -124,13 +129,8 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
                 f"{reading.joint}: most sessions show {', '.join(unit.nominal.usual)} beyond its "
                 "limit; not flagged by itself"
             )
-        spans = candidates(trace, reading.marks, unit, baseline.rarity)
-        for event in events_of(reading.joint, trace, spans, baseline.limit):
-            seen = gather(trace, event.start_s, event.end_s, unit.model)
-            found.append(
-                JointEvent(reading, trace, event, seen, attribute(event, seen), model=unit.model)
-            )
-    found = group_events(found, readings)
+        found += _joint_events(reading, trace, unit, baseline)
+    found = group_events(found, joints)
     flags = tuple(_flag(record, one, baseline) for one in found)
     flags = tuple(sorted(flags, key=lambda f: (-_rank(f), -f.score, f.start, f.joint)))
     promise = baseline.promise()
@@ -143,6 +143,17 @@ def judge(record: Session, readings: list[Reading], baseline: Baseline) -> Check
         asked_rate=baseline.asked,
         note="; ".join([promise, *notes]),
     )
+
+
+def _joint_events(
+    reading: Reading, trace: Trace, unit: UnitModel, baseline: Baseline
+) -> list[JointEvent]:
+    spans = candidates(trace, reading.marks, unit, baseline.rarity)
+    made = []
+    for event in events_of(reading.joint, trace, spans, baseline.limit):
+        seen = gather(trace, event.start_s, event.end_s, unit.model)
+        made.append(JointEvent(reading.session, reading.unit, event, seen, attribute(event, seen)))
+    return merge_alike(made, lambda start_s, end_s: gather(trace, start_s, end_s, unit.model))
 
 
 def _rank(flag: Flag) -> int:
@@ -161,7 +172,7 @@ def _flag(record: Session, one: JointEvent, baseline: Baseline) -> Flag:
         flag=name,
         session=record.session,
         joint=one.event.joint,
-        unit=one.reading.unit if one.event.joint else "",
+        unit=one.unit if one.event.joint else "",
         kind=verdict.kind,
         start=start,
         end=end,

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from replay.checks.attribution import MARK_KINDS
 from replay.checks.events import JOIN_S
-from replay.checks.evidence import gather
-from replay.models.readings import Reading
+from replay.checks.evidence import Evidence
 
 if TYPE_CHECKING:
     from replay.checks.checking import JointEvent
@@ -35,9 +34,16 @@ TOGETHER_S = 2.0
 """Onsets this close, on different joints, are taken as one event."""
 
 
-def group_events(found: list[JointEvent], readings: Sequence[Reading]) -> list[JointEvent]:
-    """Mark events that belong together, and make one of what is everywhere."""
-    found = _of_one_kind(_recorder_wide(found, len(readings)))
+def group_events(found: list[JointEvent], joints: int) -> list[JointEvent]:
+    """Mark events that belong together, and make one of what is everywhere.
+
+    Parameters
+    ----------
+    found : list of JointEvent
+    joints : int
+        How many joints were looked at.
+    """
+    found = _recorder_wide(found, joints)
     _one_payload(found)
     shaken = _shaken(found)
     group = {id(f): k for k, f in enumerate(found)}
@@ -77,17 +83,25 @@ def _one_payload(found: list[JointEvent]) -> None:
             one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "load"
 
 
-def _of_one_kind(found: list[JointEvent]) -> list[JointEvent]:
+def merge_alike(
+    found: list[JointEvent], gather_again: Callable[[float, float], Evidence]
+) -> list[JointEvent]:
     """Make one event of a joint's events that follow each other and are of one kind.
 
     What a single finding measured stays by itself.
+
+    Parameters
+    ----------
+    found : list of JointEvent
+        Of one joint.
+    gather_again : callable
+        Returns the evidence of a span given by start and end, s.
     """
     made: list[JointEvent] = []
     for one in sorted(found, key=lambda f: f.event.start_s):
         for k, last in enumerate(made):
             if (
-                one.event.joint == last.event.joint
-                and one.verdict.kind == last.verdict.kind
+                one.verdict.kind == last.verdict.kind
                 and not (_measured(one) and _measured(last))
                 and one.event.start_s <= last.event.end_s + JOIN_S
             ):
@@ -98,8 +112,8 @@ def _of_one_kind(found: list[JointEvent]) -> list[JointEvent]:
                 best.event.end_s = max(best.event.end_s, other.event.end_s)
                 best.event.score = max(best.event.score, other.event.score)
                 best.event.members = [*best.event.members, *other.event.members]
-                if best.model is not None:  # the numbers of the sentence are of all of it
-                    best.seen = gather(best.trace, best.event.start_s, best.event.end_s, best.model)
+                # the numbers of the sentence are of all of it
+                best.seen = gather_again(best.event.start_s, best.event.end_s)
                 made[k] = best
                 break
         else:
@@ -172,7 +186,7 @@ def _settle(cluster: list[JointEvent]) -> None:
         ):  # sensors do not fail together: the joints were held back
             one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "stall"
     leader = max(cluster, key=lambda c: c.event.score)
-    text = f"{leader.reading.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
+    text = f"{leader.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
     name = "G" + hashlib.sha256(text.encode()).hexdigest()[:8]
     for one in cluster:
         one.group = name

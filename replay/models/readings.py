@@ -10,7 +10,8 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.models.bins import Angles, Bins, bin_table, join_bins
+from replay.models.bins import Angles, Bins, bin_table
+from replay.models.spool import Spool
 from replay.models.symptoms.brakes import brake_marks
 from replay.models.symptoms.marks import Mark
 from replay.models.symptoms.telemetry import telemetry_marks
@@ -24,8 +25,9 @@ JUMP_DEG = 0.5
 FASTER = 1.5
 """A step this many times faster than the joint ever runs is no motion."""
 
-PIECE_ROWS = 2_000_000
-"""A session longer than this is read in pieces, so that memory stays flat."""
+PIECE_ROWS = 400_000
+"""A session longer than this (an hour at 100 Hz) is read in pieces, and its
+bins wait on disk, so that memory stays flat."""
 
 
 @dataclass(slots=True)
@@ -79,32 +81,37 @@ def read_tables(
 
 def read_session(archive: Archive, record: Session, *, share: float = 1.0) -> list[Reading]:
     """Condense every joint of a session that has a current."""
-    parts: dict[str, list[Bins]] = {}
+    return list(readings_of(archive, record, share=share))
+
+
+def readings_of(archive: Archive, record: Session, *, share: float = 1.0) -> Iterator[Reading]:
+    """Condense a session and yield joint by joint, without holding all of a long one."""
     marks: dict[str, list[Mark]] = {}
     rows: dict[str, int] = {}
     jumped: dict[str, float] = {}
-    for tables in read_tables(archive, record, share=share):
-        found_now = {joint: table_marks(table) for joint, table in tables.items()}
-        arm = {j: _angles(t, found_now[j], jumped.setdefault(j, 0.0)) for j, t in tables.items()}
-        for joint, found in found_now.items():
-            jumped[joint] += sum(step for _, step in _jumps(found))
-        for joint, table in tables.items():
-            parts.setdefault(joint, []).append(
-                bin_table(table, first_row=rows.get(joint, 0), arm=arm)
+    with Spool(wait_on_disk=share == 1.0 and record.rows > PIECE_ROWS) as spool:
+        for tables in read_tables(archive, record, share=share):
+            found_now = {joint: table_marks(table) for joint, table in tables.items()}
+            arm = {
+                j: _angles(t, found_now[j], jumped.setdefault(j, 0.0)) for j, t in tables.items()
+            }
+            for joint, found in found_now.items():
+                jumped[joint] += sum(step for _, step in _jumps(found))
+            for joint, found in found_now.items():
+                table = tables.pop(joint)
+                spool.add(joint, bin_table(table, first_row=rows.get(joint, 0), arm=arm))
+                marks.setdefault(joint, []).extend(found)
+                rows[joint] = rows.get(joint, 0) + len(table)
+            del table, arm  # or two pieces would be held at a time
+        for joint, found in marks.items():
+            yield Reading(
+                record.session,
+                joint,
+                unit_of(record, joint),
+                record.start,
+                spool.take(joint),
+                found,
             )
-            marks.setdefault(joint, []).extend(found_now[joint])
-            rows[joint] = rows.get(joint, 0) + len(table)
-    return [
-        Reading(
-            record.session,
-            joint,
-            unit_of(record, joint),
-            record.start,
-            join_bins(pieces) if len(pieces) > 1 else pieces[0],
-            marks[joint],
-        )
-        for joint, pieces in parts.items()
-    ]
 
 
 def _jumps(marks: list[Mark]) -> list[tuple[float, float]]:
