@@ -18,13 +18,13 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from replay.errors import UsageError
 from replay.models import robust
 from replay.models.bins import Floats
+from replay.signals.segments import still_band
 
 FEWEST = 30
 """Rows that a population needs for a fit of its own."""
 
-STILL_SHARE = 0.05
-"""A speed below this share of the top speed counts as standing still."""
-
+MOST_STILL = 0.05
+"""A speed above this share of the top speed never counts as standing still."""
 
 KNEE_SHARE = 0.1
 """Share of the training rows beyond which the law of the tail takes over."""
@@ -45,7 +45,9 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         Share of the training rows that `predict` calls outliers, in (0, 0.5].
     still_below : float or None, default=None
         Speed below which a joint stands still, in the unit of the speed
-        column; None: a twentieth of the top speed.
+        column; None: what the crowd of speeds at rest says
+        (`replay.signals.segments.still_band`), at most a twentieth of the top
+        speed.
 
     Attributes
     ----------
@@ -88,7 +90,8 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         rows = validate_data(self, X, dtype=np.float64, ensure_min_samples=2)
         speed = rows[:, 1] if rows.shape[1] > 1 else np.zeros(rows.shape[0])
         top = float(np.quantile(np.abs(speed), 0.995))
-        self.still_below_ = self.still_below if self.still_below is not None else STILL_SHARE * top
+        band = min(still_band(speed, float("inf")), MOST_STILL * top)
+        self.still_below_ = band if self.still_below is None else self.still_below
         self.centre_ = np.median(rows, axis=0)
         width = np.array([robust.spread(c) for c in rows.T])
         plain = rows.std(axis=0)

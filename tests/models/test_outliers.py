@@ -77,5 +77,21 @@ def test_conditioning_on_rest_and_motion_beats_a_forest_on_the_whole_log():
     if not FULL.exists():
         pytest.skip(f"the whole log is not at {FULL}")
     ours, forest, pooled = compare(read_rows(FULL))
-    assert ours > 0.65
+    assert ours > 0.69
     assert ours > max(forest, pooled) + 0.1
+
+
+def test_where_the_whole_arm_rests_it_is_as_good_as_a_robust_z_of_the_holding_currents():
+    if not FULL.exists():
+        pytest.skip(f"the whole log is not at {FULL}")
+    frame = read_rows(FULL)
+    rest = frame.filter(pl.max_horizontal(pl.selectors.starts_with("Speed_J").abs()) < 0.01)
+    stop = rest["stop"].to_numpy()
+    current = rest.select(pl.selectors.starts_with("Current_J")).to_numpy()
+    off = np.abs(current - np.median(current, axis=0))
+    plain = roc_auc_score(stop, np.max(off / np.median(off, axis=0), axis=1))
+    ours = []
+    for j in range(6):
+        rows = rest.select(f"Current_J{j}", f"Speed_J{j}").to_numpy()
+        ours.append(-CurrentOutlier().fit(rows).score_samples(rows))
+    assert roc_auc_score(stop, np.max(ours, axis=0)) > plain > 0.8

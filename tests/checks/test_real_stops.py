@@ -1,0 +1,62 @@
+"""A real arm's protective stops, by how far its currents are from what was expected."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from sklearn.ensemble import IsolationForest
+from sklearn.metrics import roc_auc_score
+
+from replay.archive import open_archive
+from replay.checks.traces import score_trace
+from replay.cleaning import ingest
+from replay.logs import load_map
+from replay.models import learn
+
+# UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
+LOG = Path(__file__).parents[2].parent / "shared" / "data" / "cobotops" / "dataset_02052023.csv"
+MAP = Path(__file__).parents[1] / "data" / "maps" / "cobot.toml"
+JOINTS = [f"J{j}" for j in range(6)]
+
+
+def labels() -> pl.DataFrame:
+    raw = pl.read_csv(LOG, separator=";", infer_schema_length=0)
+    number = pl.selectors.matches("^(Current|Speed)_J").str.replace(",", ".").cast(pl.Float64)
+    return (
+        raw.filter(pl.col("Robot_ProtectiveStop").is_in(["True", "False"]))
+        .select(
+            pl.col("Timestamp")
+            .str.strip_chars('"')
+            .str.to_datetime(time_unit="ns", time_zone="UTC")
+            .alias("time"),
+            pl.col("Robot_ProtectiveStop").eq("True").alias("stop"),
+            number,
+        )
+        .drop_nulls()
+    )
+
+
+def test_departures_from_the_expected_current_find_stops_where_a_forest_is_at_chance(tmp_path):
+    if not LOG.exists():
+        pytest.skip(f"the whole log is not at {LOG}")
+    archive = open_archive(tmp_path / "a", create=True)
+    session = ingest(archive, LOG, log_map=load_map(MAP)).sessions[0]
+    name = getattr(session, "session", session)
+    baseline = learn(archive)
+    rows = labels()
+    for joint in JOINTS:
+        trace = score_trace(archive, name, joint, baseline)
+        away = trace.select("time", pl.col("sample_z").abs().fill_null(0.0).alias(joint))
+        rows = rows.join(away, on="time", how="inner")
+    assert rows.height > 7000
+    stop = rows["stop"].to_numpy()
+    furthest = rows.select(JOINTS).to_numpy().max(axis=1)
+    pairs = [rows.select(f"Speed_J{j}", f"Current_J{j}").to_numpy() for j in range(6)]
+    forest = IsolationForest(random_state=0).fit(np.concatenate(pairs)[::3])
+    pooled = np.max([-forest.score_samples(p) for p in pairs], axis=0)
+    assert roc_auc_score(stop, pooled) < 0.62  # 0.42 to 0.62: at chance
+    assert roc_auc_score(stop, furthest) > 0.75
+    assert roc_auc_score(stop, furthest) > roc_auc_score(stop, pooled) + 0.15
