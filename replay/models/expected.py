@@ -22,12 +22,29 @@ from replay.models.spreads import Spread
 GAIN_TO_KEEP = 0.005
 """A block stays when it takes this share off the held-out error."""
 
-SPEED_CELLS, LOAD_CELLS = 8, 6
+SPEED_CELLS, SLOW_CELLS, LOAD_CELLS = 8, 4, 6
+"""Even cells of speed up to the usual top speed, the first halved again and
+again: friction changes fastest near rest (Stribeck)."""
+
+STEADY_S = 2.0
+"""Motion this far from its beginning, turn and end runs; nearer, it may be
+passing through its speed in a ramp."""
+
+FEWEST_SESSIONS = 2
+"""Running in a region must have been seen in so many sessions, where there are
+at least twice as many: one session may be the odd one."""
+
 MARGIN = 0.12
 """How far outside the trained range of a quantity still counts as seen, as a
 share of the range."""
 
 MIN_ROWS = 40
+
+SPREAD_OVER = 4.0
+"""A block that varies in fewer sessions than this is tried on stretches of them
+all: halves of the sessions would try it where it was not, or learn it there."""
+
+STRETCHES = 20
 
 
 @dataclass(slots=True)
@@ -57,7 +74,8 @@ class ExpectedCurrent:
     scales_: design.Scales | None = None
     populations_: dict[int, Population] = field(default_factory=dict)
     ranges_: dict[str, tuple[float, float]] = field(default_factory=dict)
-    cells_: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros((0, 0), bool))
+    cells_: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros((2, 0, 0), bool))
+    """By speed and load: passed through in training, and run in."""
     sample_sd_: dict[int, float] = field(default_factory=dict)
     session_sd_: dict[int, float] = field(default_factory=dict)
     remainder_: Remainder | None = None
@@ -82,7 +100,7 @@ class ExpectedCurrent:
             self.scales_ = replace(self.scales_, terms=like.scales_.terms)
         else:
             self._choose_terms(bins, rows, group)
-        self._learn_ranges(bins, rows)
+        self._learn_ranges(bins, rows, group)
         for code in (HELD, HOLDING, MOVING):
             mine = usable & (bins.motion == code)
             if code == MOVING:
@@ -143,7 +161,8 @@ class ExpectedCurrent:
         moving = bins.motion == MOVING
         if moving.any() and self.scales_ is not None and self.cells_.size:
             row, column = self._cell(bins)
-            ok &= ~moving | self.cells_[row, column]
+            steady = (bins.settled >= STEADY_S).astype(np.int64)
+            ok &= ~moving | self.cells_[steady, row, column]
             for name in ("accel", "rate"):
                 if name in self.ranges_:
                     low, high = self.ranges_[name]
@@ -240,17 +259,33 @@ class ExpectedCurrent:
 
     def _choose_blocks(self, code: int, bins: Bins, group: Ints, weight: Floats) -> tuple[str, ...]:
         blocks: tuple[str, ...] = ("speed",)
-        halves = split_halves(group)
-        best = self._held_out(code, bins, weight, halves, blocks)
+        sessions, stretches = split_halves(group), split_stretches(group.size)
         assert self.scales_ is not None
         for block in design.available(bins, self.scales_):
             if block in blocks:
                 continue
+            halves = sessions
+            if self._spread_over(code, bins, group, block) < SPREAD_OVER:
+                halves = stretches
             tried = (*blocks, block)
-            error = self._held_out(code, bins, weight, halves, tried)
-            if error < best * (1 - GAIN_TO_KEEP):
-                blocks, best = tried, error
+            before = self._held_out(code, bins, weight, halves, blocks)
+            if self._held_out(code, bins, weight, halves, tried) < before * (1 - GAIN_TO_KEEP):
+                blocks = tried
         return blocks
+
+    def _spread_over(self, code: int, bins: Bins, group: Ints, block: str) -> float:
+        """Return over how many sessions, in effect, a block's columns vary."""
+        plain = self._matrix(code, bins, ("speed",)).shape[1]
+        part = self._matrix(code, bins, ("speed", block))[:, plain:]
+        part = (part - part.mean(axis=0)) ** 2
+        names, which = np.unique(group, return_inverse=True)
+        energy = np.zeros((names.size, part.shape[1]))
+        np.add.at(energy, which, part)
+        some = energy.sum(axis=0) > 0
+        if names.size < 2 or not some.any():
+            return float("inf")
+        energy = energy[:, some]
+        return float(np.max(energy.sum(axis=0) ** 2 / (energy**2).sum(axis=0)))
 
     def _held_out(
         self,
@@ -279,7 +314,7 @@ class ExpectedCurrent:
         make = design.columns if code == MOVING else design.resting_columns
         return make(bins, self.scales_, blocks)
 
-    def _learn_ranges(self, bins: Bins, moving: npt.NDArray[np.bool_]) -> None:
+    def _learn_ranges(self, bins: Bins, moving: npt.NDArray[np.bool_], group: Ints) -> None:
         for name in ("temperature", "load", "payload", "accel", "rate"):
             value = getattr(bins, name)[moving if name in {"accel", "rate"} else slice(None)]
             value = value[np.isfinite(value)]
@@ -298,18 +333,22 @@ class ExpectedCurrent:
         if not moving.any():
             return
         row, column = self._cell(bins)
-        count = np.zeros((2 * SPEED_CELLS + 2, LOAD_CELLS), dtype=np.int64)
+        shape = (2 * _SIDE, LOAD_CELLS)
+        count = np.zeros(shape, dtype=np.int64)
         np.add.at(count, (row[moving], column[moving]), 1)
-        cells = count >= 3
-        grown = cells.copy()  # a neighbour in speed is near enough
-        grown[1:] |= cells[:-1]
-        grown[:-1] |= cells[1:]
-        self.cells_ = grown
+        steady = moving & (bins.settled >= STEADY_S)
+        names, which = np.unique(group, return_inverse=True)
+        ran = np.zeros((names.size, *shape), dtype=bool)
+        ran[which[steady], row[steady], column[steady]] = True
+        fewest = FEWEST_SESSIONS if names.size >= 2 * FEWEST_SESSIONS else 1
+        self.cells_ = np.stack([_grown(count >= 3), _grown(ran.sum(axis=0) >= fewest)])
 
     def _cell(self, bins: Bins) -> tuple[Ints, Ints]:
+        """Return each bin's cell of signed speed and of load."""
         assert self.scales_ is not None
         v = np.nan_to_num(bins.rate) / self.scales_.speed
-        row = np.clip(np.floor(v * SPEED_CELLS) + SPEED_CELLS + 1, 0, 2 * SPEED_CELLS + 1)
+        step = np.searchsorted(_EDGES, np.abs(v), side="right")
+        row = np.where(v < 0, _SIDE - 1 - step, _SIDE + step)
         if "load" in self.ranges_:
             low, high = self.ranges_["load"]
             part = (np.nan_to_num(bins.load) - low) / (high - low)
@@ -362,13 +401,27 @@ class ExpectedCurrent:
                 for code, p in data["populations"].items()
             },
             ranges_={k: (v[0], v[1]) for k, v in data["ranges"].items()},
-            cells_=np.array(data["cells"], dtype=bool).reshape(-1, LOAD_CELLS)
-            if data["cells"]
-            else np.zeros((0, 0), bool),
+            cells_=np.array(data["cells"], dtype=bool).reshape(2, -1, LOAD_CELLS),
             sample_sd_={int(k): v for k, v in data["sample_sd"].items()},
             session_sd_={int(k): v for k, v in data["session_sd"].items()},
             remainder_=Remainder.from_plain(data["remainder"]) if data["remainder"] else None,
         )
+
+
+_EDGES = (
+    np.concatenate([0.5 ** np.arange(SLOW_CELLS - 1, 0, -1), np.arange(1, SPEED_CELLS + 1)])
+    / SPEED_CELLS
+)
+_SIDE = _EDGES.size + 1
+
+
+def _grown(cells: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Add the neighbours in speed, in the same direction: near enough."""
+    grown = cells.copy()
+    for side in (slice(0, _SIDE), slice(_SIDE, 2 * _SIDE)):
+        grown[side][1:] |= cells[side][:-1]
+        grown[side][:-1] |= cells[side][1:]
+    return grown
 
 
 CORRELATED_BINS = 25.0
@@ -443,6 +496,11 @@ def split_halves(group: Ints) -> npt.NDArray[np.bool_]:
         return np.asarray(where % 2 == 0)
     block = np.arange(group.size) * 10 // max(group.size, 1)
     return np.asarray(block % 2 == 0)
+
+
+def split_stretches(size: int) -> npt.NDArray[np.bool_]:
+    """Split rows in two by short stretches, so that every session is in both halves."""
+    return np.asarray(np.arange(size) * STRETCHES // max(size, 1) % 2 == 0)
 
 
 def session_spread(rest: Floats, direction: Ints, group: Ints, bin_sd: float) -> float:
