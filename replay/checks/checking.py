@@ -151,9 +151,9 @@ def _joint_events(
     spans = candidates(trace, reading.marks, unit, baseline.rarity)
     made = []
     for event in events_of(reading.joint, trace, spans, baseline.limit):
-        seen = gather(trace, event.start_s, event.end_s, unit.model)
+        seen = gather(trace, event.start_s, event.end_s, unit)
         made.append(JointEvent(reading.session, reading.unit, event, seen, attribute(event, seen)))
-    return merge_alike(made, lambda start_s, end_s: gather(trace, start_s, end_s, unit.model))
+    return merge_alike(made, lambda start_s, end_s: gather(trace, start_s, end_s, unit))
 
 
 def _rank(flag: Flag) -> int:

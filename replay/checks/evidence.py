@@ -17,11 +17,11 @@ import numpy.typing as npt
 
 from replay.checks.releases import Stretches, stretches_round
 from replay.models.bins import HELD, MOVING, Floats
-from replay.models.expected import ExpectedCurrent
 from replay.models.spreads import UNSETTLED_S
 from replay.models.symptoms.current import stop_go
 from replay.models.symptoms.pushes import cruising, excess
 from replay.models.trace import Trace, rolling_mean
+from replay.models.unit import UnitModel
 
 Mask = npt.NDArray[np.bool_]
 
@@ -73,6 +73,7 @@ class Evidence:
     turns: float
     """Stops and starts within 6 s that no command asked for."""
     usual_turns: float
+    """As many are usual: elsewhere in the session, or in the unit's sessions."""
     commanded: bool
     """The log has a commanded rate."""
     release: Stretches
@@ -92,8 +93,9 @@ class Evidence:
     load_without_a: float
 
 
-def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -> Evidence:
+def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evidence:
     """Measure everything that tells explanations apart."""
+    model = unit.model
     bins = trace.bins
     inside = (bins.end_s >= start_s) & (bins.start_s <= end_s)
     known = np.isfinite(trace.rest)
@@ -136,7 +138,7 @@ def gather(trace: Trace, start_s: float, end_s: float, model: ExpectedCurrent) -
         rate_ratio=_ratio(bins.rate_sd, inside & (bins.motion == MOVING), outside),
         current_ratio=_ratio(bins.current_sd, inside & (bins.motion == MOVING), outside),
         turns=turns,
-        usual_turns=usual_turns,
+        usual_turns=max(usual_turns, unit.nominal.turns),
         commanded=bool(np.isfinite(bins.rate_cmd).any()),
         release=stretches_round(trace, start_s, end_s),
         temperature_c=_median(bins.temperature[inside]),

@@ -25,6 +25,13 @@ BEHIND_FAMILIES = {"tracking", "behind", "push"}
 SETTLES_S = 2.0
 """So long a shaken arm may still ring."""
 
+HELD_ON_S, LOAD_TOGETHER = 2.5, 0.7
+"""What lasts longer, and goes with the load by this share on all joints together, is a
+load taken up, not a push."""
+
+TURNS, STAYS = 0.8, 0.5
+"""Shares that drag and what keeps its sign explain of an event that turns with the motion."""
+
 LOAD_LIKE = 0.85
 """A load explains at least this share of what a drag does."""
 
@@ -196,6 +203,8 @@ def _pushed_together(cluster: list[JointEvent]) -> None:
     """Call short surges of current on several joints at once a push at the tip.
 
     Sensors, gears and brakes of several joints do not fail in the same second.
+    Where the plainest of them lasts, and together they go with the load, it is
+    a load taken up.
     """
     short = [
         c
@@ -204,10 +213,31 @@ def _pushed_together(cluster: list[JointEvent]) -> None:
         and c.event.end_s - c.event.start_s <= PUSH_S
         and c.verdict.kind != "stick-slip"
         and not c.verdict.shaken_by
+        and not _turns_with_the_motion(c)
     ]
     if len({c.event.joint for c in short}) < 2:
+        return
+    leader = max(short, key=lambda c: c.event.score)
+    lasts = leader.event.end_s - leader.event.start_s > HELD_ON_S
+    if lasts and _together(short, "load") > max(_together(short, "friction"), LOAD_TOGETHER):
+        for one in short:
+            if one.verdict.kind != "load":
+                one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "load"
         return
     for one in short:
         if one.verdict.kind != "stall":
             one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "stall"
             one.verdict.joints = tuple(sorted({c.event.joint for c in short}))
+
+
+def _turns_with_the_motion(one: JointEvent) -> bool:
+    """Tell whether the current changed its sign with the direction: drag does, a push does not."""
+    share = one.seen.shares
+    stays = max(share.get("offset", 0.0), share.get("load", 0.0))
+    return share.get("friction", 0.0) > TURNS and stays < STAYS
+
+
+def _together(found: list[JointEvent], shape: str) -> float:
+    """Return what a shape explains on all joints, as a share of what the best ones do."""
+    best = sum(c.seen.strength for c in found)
+    return sum(c.seen.shares.get(shape, 0.0) * c.seen.strength for c in found) / max(best, 1e-9)

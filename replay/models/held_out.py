@@ -21,7 +21,7 @@ from replay.models.readings import Reading
 from replay.models.symptoms import Nominal, collect, physical
 from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS, NOTABLE, SPIKE_NOISES
 from replay.models.symptoms.marks import Mark
-from replay.models.trace import Trace, make_trace
+from replay.models.trace import Statistic, Trace, make_trace
 
 FOLDS = 4
 
@@ -199,6 +199,7 @@ def _bin_spread(traces: list[Trace], motion: int) -> float:
 def _measure(held: HeldOut) -> None:
     """Fill the nominal spreads and every block's largest values."""
     raw = [collect.statistics(t, held.whole, held.nominal, held.patterns) for t in held.traces]
+    held.nominal.turns = _usual_turns(held, raw)
     pools: dict[str, list[Floats]] = {}
     windows: dict[str, float] = {}
     for found in raw:
@@ -243,6 +244,16 @@ def _measure(held: HeldOut) -> None:
                 columns.setdefault(name, []).append(value_)
     held.block_hours = np.array(hours)
     held.maxima = {name: np.array(v) for name, v in columns.items()}
+
+
+def _usual_turns(held: HeldOut, raw: list[list[Statistic]]) -> float:
+    most: dict[str, float] = {}
+    for reading, found in zip(held.readings, raw, strict=True):
+        for s in found:
+            if s.name.startswith("stop-go") and np.isfinite(s.value).any():
+                top = float(np.nanmax(s.value))
+                most[reading.session] = max(most.get(reading.session, 0.0), top)
+    return float(np.quantile(list(most.values()), 0.9)) if most else 0.0
 
 
 def _beyond(mark: Mark, nominal: Nominal) -> bool:

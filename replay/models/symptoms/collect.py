@@ -62,6 +62,8 @@ class Nominal:
     """Median size of the moving current, A."""
     usual: tuple[str, ...] = ()
     """Findings beyond physical limits that most of the unit's sessions show."""
+    turns: float = 0.0
+    """Uncommanded stops and starts within 6 s that nine sessions in ten stay at or below."""
 
     def scaled(self, statistic: Statistic) -> Floats:
         """Return a statistic in healthy spreads, signed."""
@@ -91,6 +93,7 @@ class Nominal:
             "session_level": self.session_level,
             "current_a": self.current_a,
             "usual": list(self.usual),
+            "turns": self.turns,
         }
 
     @classmethod
@@ -102,6 +105,7 @@ class Nominal:
             session_level=data["session_level"],
             current_a=data["current_a"],
             usual=tuple(data.get("usual", ())),
+            turns=data["turns"],
         )
 
 
