@@ -23,6 +23,9 @@ LOOSE = 5
 OFTEN, MOSTLY = 6, 0.3
 """A channel silent more often, or for a larger share, is so by its nature."""
 
+STEPS = 4.0
+"""Motion of fewer of the angle's smallest steps may leave it where it is."""
+
 MOST_REPEATS = 8
 """Longer than this a channel is frozen."""
 
@@ -115,9 +118,10 @@ def _frozen(columns: JointColumns, time: Floats, period: float) -> list[Mark]:
                     )
                 )
     logged = columns.rate_is_logged
-    asked = _fast(wanted)
+    asked = _fast(wanted, np.abs(wanted) > 0)
     if logged:
-        asked |= _fast(rate)
+        asked |= _fast(rate, moving)
+    seen_apart = STEPS * _resolution(angle)
     first, last = _long(time, *flat_runs(angle, np.isfinite(angle)), least)
     for a, b in zip(first, last, strict=True):
         length = float(time[b] - time[a])
@@ -127,6 +131,8 @@ def _frozen(columns: JointColumns, time: Floats, period: float) -> list[Mark]:
         if share * length < least:
             continue
         expected = np.nan_to_num(rate if logged else wanted)[a : b + 1]
+        if float(np.ptp(np.cumsum(expected))) * period < seen_apart:
+            continue  # what was due is less than the sensor tells apart
         made.append(
             Mark(
                 "angle frozen",
@@ -158,14 +164,24 @@ def _share(found: npt.NDArray[np.bool_], among: npt.NDArray[np.bool_]) -> float:
     return float(np.count_nonzero(found & among)) / total if total > FEW_ROWS else 0.0
 
 
-def _fast(rate: Floats) -> npt.NDArray[np.bool_]:
-    """Tell where a rate is a good part of its own usual top."""
+def _fast(rate: Floats, running: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Tell where a rate is a good part of its usual top while ``running``.
+
+    A joint parked for most of the session has no top but its noise outside.
+    """
     speed = np.abs(rate)
-    some = thinned(speed)
+    some = thinned(speed[running])
     some = some[np.isfinite(some)]
-    if not some.size:
+    if some.size < 3:
         return np.zeros(rate.size, dtype=bool)
     return np.asarray(speed > max(0.15 * float(np.quantile(some, 0.98)), 1e-9))
+
+
+def _resolution(angle: Floats) -> float:
+    """Return the smallest step that the angle shows, deg; 0 when it never changes."""
+    step = np.abs(thinned(np.diff(angle)))
+    step = step[step > 0]  # NaN is not
+    return float(np.quantile(step, 0.02)) if step.size else 0.0
 
 
 def _angle_steps(angle: Floats, time: Floats) -> list[Mark]:
