@@ -44,8 +44,9 @@ def brake_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     if engaged is not None and command is not None:
         made += _delays(time, command, engaged, period)
     released = engaged if engaged is not None else command
-    if command is not None:
-        made += _first_motion(time, command, rate, wanted, period)
+    told = command if command is not None else engaged
+    if told is not None:  # without a command the state is the earliest word of a release
+        made += _first_motion(time, told, rate, wanted, period)
     if released is not None:
         made += _slips(time, released, angle, rate, period)
         made += _chatter(time, released, period)
@@ -87,7 +88,7 @@ def _delays(time: Floats, command: Codes, engaged: Codes, period: float) -> list
 
 
 def _first_motion(
-    time: Floats, command: Codes, rate: Floats, wanted: Floats, period: float
+    time: Floats, told: Codes, rate: Floats, wanted: Floats, period: float
 ) -> list[Mark]:
     """Time from when motion was both allowed and asked for until it came."""
     made = []
@@ -96,7 +97,7 @@ def _first_motion(
     if not some.size:
         return []
     asked = speed > 0.1 * float(np.median(thinned(some)))
-    turned = np.flatnonzero((command[1:] == 0) & (command[:-1] == 1)) + 1
+    turned = np.flatnonzero((told[1:] == 0) & (told[:-1] == 1)) + 1
     for row in turned:
         stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
         begin = np.flatnonzero(asked[row:stop])
