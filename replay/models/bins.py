@@ -87,6 +87,8 @@ class Bins:
     largest change within a second, fading as a shaken structure does."""
     posture: Floats
     """Angles of all joints as the bin begins, rad, shape (bins, joints)."""
+    base_b: Floats
+    """1 where the arm stands on its end B, 0 on its end A."""
     astray: Floats
     """Travel by the angle less travel by the logged rate, from this bin's first
     sample to the next bin's, deg; NaN where the rate came from the angle."""
@@ -220,6 +222,7 @@ def bin_table(
         settled=_settled(motion[first], direction[first], time[first], time[last]),
         stir=_fading(change, time[first]),
         posture=_posture(arm, time, first),
+        base_b=_switch(given.base_end[first]),
         astray=_astray(time, angle, rate, first) if logged else np.full(first.size, np.nan),
     )
 

@@ -25,6 +25,9 @@ LEAST_PAYLOAD_KG = 1e-3
 MOST_PAYLOAD = 1.5
 """Beyond this many times the trained payload nothing was learned about its inertia."""
 
+LEAST_OF_END = 200
+"""Fewer moving bins teach nothing about what a joint carries on that base end."""
+
 LEVELS = (0.2, 0.45, 0.7)
 """Speed quantiles at which the friction curve may bend."""
 
@@ -42,7 +45,16 @@ class Scales:
     load: float
     payload: float
     terms: tuple[posture.Term, ...] = ()
-    """Sines and cosines of posture that the block ``posture`` is made of."""
+    """What the block ``posture`` is made of."""
+    ends: tuple[int, ...] = ()
+    """Base end that each term is for: 0 end A, 1 end B, -1 either."""
+    bases: tuple[int, ...] = ()
+    """Base ends that moving bins were trained on; none: the log does not say."""
+
+    @property
+    def both_ends(self) -> bool:
+        """Tell whether the arm stood on either end: its joints then carry another part of it."""
+        return len(self.bases) > 1
 
     @classmethod
     def measure(cls, bins: Bins) -> Scales:
@@ -63,6 +75,7 @@ class Scales:
             else 1.0,
             load=_size(bins.load, 0.9),
             payload=_size(bins.payload, 0.9),
+            bases=bases_of(bins),
         )
 
 
@@ -101,6 +114,9 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
         known = scales.payload > LEAST_PAYLOAD_KG
         payload = np.nan_to_num(bins.payload) / scales.payload if known else np.zeros(len(bins))
         made.append(a * np.minimum(payload, MOST_PAYLOAD))
+        if scales.both_ends:
+            other = np.nan_to_num(bins.base_b)
+            made += [other * column for column in (a, made[-2], made[-1])]
     if "load" in blocks:
         load = bins.load / scales.load
         driving = np.where(load * s > 0, load, 0.0)
@@ -118,7 +134,7 @@ def columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floats:
         q = np.deg2rad(bins.angle_first)
         made += [np.sin(q), np.cos(q), s * np.sin(q), s * np.cos(q)]
     if "posture" in blocks:
-        made += posture.columns(bins.posture, scales.terms)
+        made += posture.columns(bins.posture, scales.terms, scales.ends, bins.base_b)
     out = np.column_stack(made)
     np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return out
@@ -135,10 +151,16 @@ def resting_columns(bins: Bins, scales: Scales, blocks: tuple[str, ...]) -> Floa
         q = np.deg2rad(bins.angle_first)
         made += [np.sin(q), np.cos(q)]
     if "posture" in blocks:
-        made += posture.columns(bins.posture, scales.terms)
+        made += posture.columns(bins.posture, scales.terms, scales.ends, bins.base_b)
     out = np.column_stack(made)
     np.nan_to_num(out, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
     return out
+
+
+def bases_of(bins: Bins) -> tuple[int, ...]:
+    """Return the base ends that at least `LEAST_OF_END` of the bins are of."""
+    known = bins.base_b[np.isfinite(bins.base_b)]
+    return tuple(end for end in (0, 1) if np.sum(known == end) >= LEAST_OF_END)
 
 
 def _size(values: Floats, quantile: float) -> float:

@@ -97,7 +97,7 @@ class ExpectedCurrent:
         rows = usable & (bins.motion == MOVING) & np.isfinite(bins.rate)
         self.scales_ = design.Scales.measure(bins.take(rows) if rows.any() else bins)
         if like is not None and like.scales_ is not None:
-            self.scales_ = replace(self.scales_, terms=like.scales_.terms)
+            self.scales_ = replace(self.scales_, terms=like.scales_.terms, ends=like.scales_.ends)
         else:
             self._choose_terms(bins, rows, group)
         self._learn_ranges(bins, rows, group)
@@ -152,6 +152,9 @@ class ExpectedCurrent:
         for code, fit in self.populations_.items():
             if not (blind and "posture" in fit.blocks):
                 ok |= bins.motion == code
+        if self.scales_.bases and "load" not in self.ranges_:
+            # what hangs on a joint from the other end, nothing told so far
+            ok &= np.isin(bins.base_b, self.scales_.bases) | np.isnan(bins.base_b)
         for name in ("temperature", "load", "payload"):
             # what a payload does to a joint with a known load, the load tells
             if name in self.ranges_ and not (name == "payload" and "load" in self.ranges_):
@@ -241,10 +244,21 @@ class ExpectedCurrent:
                 continue
             part = bins.take(rows)
             blocks = design.available(part, self.scales_)
+            if self.scales_.both_ends:  # the joint's own angle means another thing on each
+                blocks = tuple(b for b in blocks if b != "angle")
             base = self._matrix(code, part, blocks)
-            terms = posture.choose(part.posture, base, part.current, group[rows])
+            terms: list[posture.Term] = []
+            ends: list[int] = []
+            # on its other end the arm hangs from the other side of the joint
+            for end in self.scales_.bases if self.scales_.both_ends else (-1,):
+                mine = part.base_b == end if end >= 0 else np.ones(len(part), dtype=bool)
+                found = posture.choose(
+                    part.posture[mine], base[mine], part.current[mine], group[rows][mine]
+                )
+                terms += found
+                ends += [end] * len(found)
             if terms:
-                self.scales_ = replace(self.scales_, terms=terms)
+                self.scales_ = replace(self.scales_, terms=tuple(terms), ends=tuple(ends))
                 return
 
     def _posture_part(
@@ -252,7 +266,7 @@ class ExpectedCurrent:
     ) -> Floats:
         """Return what the last columns of the design, those of posture, contribute."""
         assert self.scales_ is not None
-        wide = 2 * len(self.scales_.terms) if "posture" in blocks else 0
+        wide = sum(posture.column_count(t) for t in self.scales_.terms) * ("posture" in blocks)
         if not wide:
             return np.zeros(matrix.shape[0])
         return np.asarray(matrix[:, -wide:] @ beta[-wide:])
@@ -387,6 +401,7 @@ class ExpectedCurrent:
         scales = dict(data["scales"])
         scales["bends"] = tuple(scales["bends"])
         scales["terms"] = tuple(tuple(t) for t in scales["terms"])
+        scales["ends"], scales["bases"] = tuple(scales["ends"]), tuple(scales["bases"])
         return cls(
             scales_=design.Scales(**scales),
             populations_={

@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.models import learn
+from replay.models import learn, posture
 from replay.models.bins import MOVING
 from replay.models.expected import ExpectedCurrent
 from replay.models.held_out import HeldOut
@@ -46,8 +46,11 @@ def moments(angles, gravity, payload_kg):
     return out
 
 
-def session(archive, seed, *, gravity=9.81, payload_kg=0.0, jump_deg=0.0):
-    """Add 4 min of a planar arm that wanders; the angle of R1 may jump half way."""
+def session(archive, seed, *, gravity=9.81, payload_kg=0.0, jump_deg=0.0, base=None):
+    """Add 4 min of a planar arm that wanders; the angle of R1 may jump half way.
+
+    On base B the arm stands on its last body, and R3 carries the other two.
+    """
     rng = np.random.default_rng(seed)
     t = np.arange(int(240 * HZ)) / HZ
     degrees = np.zeros((t.size, 3))
@@ -58,7 +61,11 @@ def session(archive, seed, *, gravity=9.81, payload_kg=0.0, jump_deg=0.0):
     rate = np.gradient(degrees, 1 / HZ, axis=0)
     moving = np.abs(rate) > 0.05
     friction = np.where(moving, np.sign(rate) * (0.9 + 0.02 * np.abs(rate)), 0.0)
-    amps = friction + moments(np.deg2rad(degrees), gravity, payload_kg) / NM_A
+    turned = -1 if base == "B" else 1
+    amps = (
+        friction
+        + moments(np.deg2rad(degrees[:, ::turned]), gravity, payload_kg)[:, ::turned] / NM_A
+    )
     amps += rng.normal(0, 0.05, amps.shape)
     shown = degrees + rng.normal(0, 0.002, degrees.shape)
     shown[t >= 120.0, 0] += jump_deg
@@ -83,6 +90,7 @@ def session(archive, seed, *, gravity=9.81, payload_kg=0.0, jump_deg=0.0):
         units=dict(zip(JOINTS, ("U-1", "U-2", "U-3"), strict=True)),
         channels={"main": tuple(c for c in frame.columns if c != "time")},
         rate_hz=HZ,
+        base_end=base,
     )
     archive.add_session(record, {"main": frame})
     return name
@@ -142,6 +150,35 @@ def test_a_payload_that_no_log_names_is_a_factor_of_the_session(tmp_path):
         name = session(archive, seed, payload_kg=payload_kg)
         share, _ = held_out_share(archive, baseline, name, "R1", "U-1")
         assert share > 0.9
+
+
+def test_each_base_end_has_its_own_gravity(tmp_path):
+    archive = open_archive(tmp_path / "a", create=True)
+    names = [session(archive, seed, base="AB"[seed % 2]) for seed in range(12)]
+    both = learn(archive, names)
+    one = learn(archive, names[::2])
+    for base in "AB":
+        name = session(archive, 60 + ord(base), base=base)
+        for joint, unit in (("R1", "U-1"), ("R3", "U-3")):
+            share, seen = held_out_share(archive, both, name, joint, unit)
+            assert share > 0.95
+            assert seen > 0.9
+            _, seen = held_out_share(archive, one, name, joint, unit)
+            assert seen > 0.9 if base == "A" else seen == 0.0
+
+
+def test_square_axes_need_one_product_a_link():
+    """Weight beyond a roll and a pitch joint: a product, as rotation matrices have it."""
+    rng = np.random.default_rng(8)
+    q = rng.uniform(-1.5, 1.5, (1600, 5))
+    weight = 3.0 * np.sin(q[:, 1]) + 2.0 * np.cos(q[:, 1]) * np.cos(q[:, 2]) * np.sin(q[:, 3])
+    current = 1.0 + weight + rng.normal(0, 0.05, 1600)
+    terms = posture.choose(q, np.ones((1600, 1)), current, np.repeat(np.arange(8), 200))
+    assert set(terms[:2]) == {
+        (0, posture.SINE, 0, 0, 0),
+        (0, posture.COSINE, posture.COSINE, posture.SINE, 0),
+    }
+    assert len(terms) <= 3
 
 
 def test_a_jump_of_one_angle_leaves_the_posture_of_the_others(tmp_path):
