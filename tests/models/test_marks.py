@@ -1,0 +1,72 @@
+"""Findings read off one joint's samples: frozen angles, and motion that came late."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from replay import units
+from replay.models.symptoms.brakes import brake_marks
+from replay.models.symptoms.telemetry import telemetry_marks
+
+HZ, LSB_DEG = 10.0, 0.005
+
+
+def table(**columns):
+    """Return a joint table with these columns, the others null."""
+    size = len(columns["t_s"])
+    return pl.DataFrame(
+        {
+            name: pl.Series(columns[name], dtype=kind, strict=False)
+            if name in columns
+            else pl.Series([None] * size, dtype=kind)
+            for name, kind in units.JOINT_TABLE.items()
+        }
+    )
+
+
+def parked(freeze=(0.0, 0.0)):
+    """Ten minutes parked but for one move of 8 s at 2 deg/s, the rate logged with noise."""
+    rng = np.random.default_rng(3)
+    t = np.arange(6000) / HZ
+    rate = np.where((t >= 300) & (t < 308), 2.0, 0.0)
+    angle = np.round((np.cumsum(rate) / HZ) / LSB_DEG) * LSB_DEG
+    stands = (t >= freeze[0]) & (t < freeze[1])
+    if stands.any():
+        angle[stands] = angle[stands][0]
+    return table(
+        t_s=t,
+        angle_deg=angle,
+        rate_deg_s=rate + rng.normal(0, 0.004, t.size),
+        current_a=np.where(rate > 0, 1.0, 0.0) + rng.normal(0, 0.02, t.size),
+        motion=np.where(rate > 0, "moving", "holding").tolist(),
+    )
+
+
+def test_a_parked_joint_is_no_frozen_angle_though_its_rate_is_noisy():
+    assert [m for m in telemetry_marks(parked()) if m.name == "angle frozen"] == []
+
+
+def test_an_angle_that_stands_through_a_move_is_frozen():
+    found = [m for m in telemetry_marks(parked((301.0, 307.0))) if m.name == "angle frozen"]
+    assert len(found) == 1
+    assert found[0].value == pytest.approx(6.0, abs=0.3)
+    assert found[0].detail["expected_travel_deg"] == pytest.approx(12.0, abs=0.5)
+
+
+@pytest.mark.parametrize("word", ["brake_engaged", "brake_engage_cmd"])
+def test_late_motion_is_timed_from_either_word_of_the_brake(word):
+    t = np.arange(300) / HZ
+    asked = np.where((t >= 10.5) & (t < 20.0), 2.0, 0.0)
+    moved = np.where((t >= 11.7) & (t < 20.0), 2.0, 0.0)
+    marks = brake_marks(
+        table(
+            t_s=t,
+            angle_deg=np.cumsum(moved) / HZ,
+            rate_deg_s=moved,
+            rate_cmd_deg_s=asked,
+            current_a=np.zeros(t.size),
+            **{word: (t < 10.0).tolist()},
+        )
+    )
+    late = [m for m in marks if m.name == "motion delay"]
+    assert [round(m.value, 3) for m in late] == [1.2]
