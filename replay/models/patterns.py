@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.models.bins import MOVING, Floats
-from replay.models.trace import Statistic, Trace, rolling_mean
+from replay.models.trace import Statistic, Trace, rolling_mean, settling_s
 
 WINDOWS_S = (2.0, 8.0)
 FEWEST_WINDOWS = 60
@@ -129,7 +129,8 @@ class PatternModel:
 
 def _features(trace: Trace, window_s: float) -> tuple[npt.NDArray[np.int64], Floats, Floats] | None:
     bins = trace.bins
-    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 0.5))
+    moving = bins.motion == MOVING
+    rows = np.flatnonzero(trace.seen & moving & (bins.settled > settling_s(bins, 0.5)))
     if rows.size < 5:
         return None
     weight = trace.seconds[rows]
@@ -149,4 +150,5 @@ def _features(trace: Trace, window_s: float) -> tuple[npt.NDArray[np.int64], Flo
         small = np.nanmedian(mean) if np.isfinite(mean).any() else 1.0
         columns.append(np.log(mean + 0.02 * max(float(small), 1e-9)))
     speed = rolling_mean(np.abs(bins.rate[rows]), weight, window_s)
-    return rows, np.nan_to_num(speed), np.column_stack(columns)
+    full = np.isfinite(speed)
+    return (rows[full], speed[full], np.column_stack(columns)[full]) if full.any() else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from replay.models.bins import Bins, Floats, Ints
+from replay.models.bins import MOVING, Bins, Floats, Ints
 from replay.models.expected import ExpectedCurrent
 
 
@@ -58,6 +58,16 @@ def make_trace(bins: Bins, model: ExpectedCurrent) -> Trace:
         if given.any():
             bins = replace(bins, load=given)
     return Trace(bins, expected, sd, seen & np.isfinite(bins.current), bins.seconds)
+
+
+def settling_s(bins: Bins, most: float) -> float:
+    """Return how far from its start and end a motion counts as settled, s.
+
+    ``most`` in general; where motions are short, as in a work cycle, as much as
+    leaves half of their time.
+    """
+    inside = bins.settled[bins.motion == MOVING]
+    return min(most, float(np.median(inside))) if inside.size else most
 
 
 def rolling_mean(value: Floats, weight: Floats, window: float) -> Floats:

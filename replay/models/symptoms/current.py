@@ -12,7 +12,7 @@ import numpy as np
 
 from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
 from replay.models.spreads import UNSETTLED_S
-from replay.models.trace import Statistic, Trace, rolling_mean
+from replay.models.trace import Statistic, Trace, rolling_mean, settling_s
 
 SETTLED_S = 0.3
 """A joint at rest is judged sample by sample from this long after it stopped."""
@@ -29,6 +29,8 @@ LEAST_ASKED = 0.1
 
 CLEAR_OF_NOISE = 6.0
 """A mean speed tells stopping from running when it is this many times the noise at rest."""
+
+FEWEST_TO_SWING = 20
 
 SCALES_S = (1.0, 4.0, 16.0, 64.0)
 WHOLE = float("inf")
@@ -255,8 +257,9 @@ def wobble(trace: Trace) -> list[Statistic]:
     ringing of a long arm.
     """
     bins = trace.bins
-    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & (bins.settled > 1.0))
-    if rows.size < 50:
+    settled = bins.settled > settling_s(bins, 1.0)
+    rows = np.flatnonzero(trace.seen & (bins.motion == MOVING) & settled)
+    if rows.size < FEWEST_TO_SWING:
         return []
     z = np.clip(trace.z[rows], -40, 40)
     seconds = trace.seconds[rows]
