@@ -30,6 +30,10 @@ NEXT_S = 15.0
 BEHIND, GAP_S = 0.15, 1.5
 """A joint is behind by this share of its command; behind again this soon is the same."""
 
+CLOSE, LONGER = 0.7, 2.0
+"""An explanation comes close with this share of the best one's score; a span is much
+longer from so many times on."""
+
 DRAGS = {"shift", "change", "load"}
 MIRROR_Z = 0.3
 """Less than this mean departure, in spreads of a bin, is none."""
@@ -67,6 +71,7 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
             left.remove(lead)  # it is the rest of the session that departs, and is told there
             continue
         start, end = localise(trace, lead)
+        lead, start, end = _wider(trace, left, lead, start, end, limit)
         turned = lead.family in DRAGS and stretches_round(trace, start, end).turned
         if turned or lead.family == "held":
             start, end = _offset_span(trace, start, end, HELD if lead.family == "held" else MOVING)
@@ -91,12 +96,31 @@ def _spokesman(left: list[Candidate], limit: float) -> Candidate:
     if best.physical or best.family not in {"load", "offset", "wobble", "pattern"}:
         return best
     for other in left[1:]:
-        if other.score < max(limit, 0.7 * best.score):
+        if other.score < max(limit, CLOSE * best.score):
             break
         meets = other.reach_s <= best.end_s and other.end_s >= best.reach_s
         if other.family in {"shift", "change"} and meets:
             return other
     return best
+
+
+def _wider(
+    trace: Trace, left: list[Candidate], lead: Candidate, start: float, end: float, limit: float
+) -> tuple[Candidate, float, float]:
+    """Let an offset or a load speak where it explains much more than a drag that is part of it.
+
+    What keeps its sign while the joint turns is a drag only until it turns.
+    """
+    if lead.family not in FAMILIES[0]:
+        return lead, start, end
+    for other in left:
+        if other.score < max(limit, CLOSE * lead.score):
+            break
+        if other.family in {"load", "offset"}:
+            a, b = localise(trace, other)
+            if a <= start and b >= end and b - a > LONGER * (end - start):
+                return other, a, b
+    return lead, start, end
 
 
 def localise(trace: Trace, lead: Candidate) -> tuple[float, float]:
