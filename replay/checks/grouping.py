@@ -8,7 +8,8 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from replay.checks.attribution import MARK_KINDS
-from replay.checks.events import JOIN_S
+from replay.checks.candidates import Candidate
+from replay.checks.events import JOIN_S, Event
 from replay.checks.evidence import Evidence
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ LOAD_LIKE = 0.85
 
 TWO_STOPS = 4.0
 
+FROZEN, SAME_S, FILLS = {"current frozen", "angle frozen"}, 0.5, 0.7
+"""Findings of a channel that stands still; those of one cause begin and end this close,
+and fill this share of their event."""
+
 TOGETHER_S = 2.0
 """Onsets this close, on different joints, are taken as one event."""
 
@@ -50,7 +55,7 @@ def group_events(found: list[JointEvent], joints: int) -> list[JointEvent]:
     joints : int
         How many joints were looked at.
     """
-    found = _recorder_wide(found, joints)
+    found = _repeated(_recorder_wide(found, joints))
     _one_payload(found)
     shaken = _shaken(found)
     group = {id(f): k for k, f in enumerate(found)}
@@ -174,6 +179,46 @@ def _recorder_wide(found: list[JointEvent], joints: int) -> list[JointEvent]:
         else:
             kept += same
     return kept
+
+
+def _repeated(found: list[JointEvent]) -> list[JointEvent]:
+    """Make one of channels that stand still together: the recorder said the same again.
+
+    Two sensors do not freeze and thaw at the same instants.
+    """
+    stuck = {id(f): frozen for f in found if (frozen := _frozen(f.event))}
+    left = [f for f in found if id(f) in stuck]
+    kept = [f for f in found if id(f) not in stuck]
+    while left:
+        first = stuck[id(left[0])][0]
+        same = [
+            f
+            for f in left
+            if abs(stuck[id(f)][0].start_s - first.start_s) < SAME_S
+            and abs(stuck[id(f)][0].end_s - first.end_s) < SAME_S
+        ]
+        left = [f for f in left if f not in same]
+        if sum(len(stuck[id(f)]) for f in same) < 2:
+            kept += same
+            continue
+        best = max(same, key=lambda f: f.event.score)
+        best.event.lead = stuck[id(best)][0]
+        best.verdict.joints = tuple(sorted({f.event.joint for f in same}))
+        best.verdict.runner_up, best.verdict.kind = best.verdict.kind, "gap"
+        if len(best.verdict.joints) > 1:
+            best.event.joint = ""
+        kept.append(best)
+    return kept
+
+
+def _frozen(event: Event) -> list[Candidate]:
+    """Return the channels that stood still through an event, by the findings that say so."""
+    length = FILLS * (event.end_s - event.start_s)
+    return [
+        m
+        for m in event.members
+        if m.mark is not None and m.mark.name in FROZEN and m.end_s - m.start_s >= length
+    ]
 
 
 def _settle(cluster: list[JointEvent]) -> None:

@@ -44,6 +44,11 @@ def _text(verdict: Verdict, event: Event, seen: Evidence, span: str) -> str:
     kind = verdict.kind
     if verdict.shaken_by:
         return f"{span} {peak} while {verdict.shaken_by} moves in jerks: shaken by it"
+    if kind == "gap" and event.lead.mark is not None:
+        return (
+            f"{span} the recorder repeats itself: on {' and '.join(verdict.joints)} every value "
+            f"stands still for {event.lead.mark.value:.1f} s"
+        )
     if verdict.joints:
         return (
             f"{span} {peak}, on {', '.join(verdict.joints)} at once: something held or pushed "

@@ -141,6 +141,19 @@ def test_equal_values_on_both_sides_of_a_hole_are_no_frozen_current(bench_archiv
     assert [(f.kind, f.joint) for f in result.flags] == [("gap", "")]
 
 
+def test_a_recorder_that_repeats_itself_is_one_gap_and_no_frozen_sensors(bench_archive):
+    columns = bench(412)
+    again = between(columns, 130.0, 141.0)
+    for joint in ("P1", "P2"):
+        for values in columns[joint].values():
+            values[again] = values[again][0]
+    archive, baseline = bench_archive
+    result = check(archive, add(archive, next(names), columns, day=next(DAYS)), baseline)
+    assert [(f.kind, f.joint) for f in result.flags][:1] == [("gap", "")]
+    assert "repeats itself: on P1 and P2" in result.flags[0].summary
+    assert "current-sensor" not in {f.kind for f in result.flags}
+
+
 def test_a_slow_move_that_does_not_come_while_the_current_rises_is_a_stall(bench_archive):
     columns = bench(410)
     inside = between(columns, 132.0, 138.0)

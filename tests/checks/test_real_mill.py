@@ -1,0 +1,69 @@
+"""A real machine's axes, learned and judged: what is healthy stays quiet, what the recorder did shows."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from replay.archive import Archive, open_archive
+from replay.checks import check
+from replay.cleaning import ingest
+from replay.logs import load_map
+from replay.models import learn
+
+# University of Michigan SMART lab, 2018, CC0 per its catalogue; not in this tree
+RUNS = Path(__file__).parents[2].parent / "shared" / "data" / "cnc_mill"
+MAP = Path(__file__).parents[1] / "data" / "maps" / "mill.toml"
+MEDIAN_X_A = 4.95
+"""Median size of the X axis' current while it moves, over all runs (computed from them)."""
+
+
+@pytest.fixture(scope="module")
+def mill(tmp_path_factory: pytest.TempPathFactory) -> tuple[Archive, dict[str, str]]:
+    if not RUNS.exists():
+        pytest.skip(f"the runs are not at {RUNS}")
+    folder = tmp_path_factory.mktemp("mill")
+    archive = open_archive(folder / "a", create=True)
+    log_map = load_map(MAP)
+    names = {}
+    for run in range(1, 19):
+        made = ingest(archive, RUNS / f"experiment_{run:02d}.csv", log_map=log_map).sessions[0]
+        names[f"{run:02d}"] = getattr(made, "session", made)
+    for run in range(2, 19, 2):  # semi-synthetic: a sensor's offset over 40 s of real motion
+        frame = pl.read_csv(RUNS / f"experiment_{run:02d}.csv")
+        middle = frame.height // 2
+        shift = 0.5 * MEDIAN_X_A * ((pl.int_range(pl.len()) - middle).abs() < 200)
+        frame = frame.with_columns(pl.col("X1_CurrentFeedback") + shift)
+        path = folder / f"off_{run:02d}.csv"
+        frame.write_csv(path)
+        made = ingest(archive, path, log_map=log_map).sessions[0]
+        names[f"off {run:02d}"] = getattr(made, "session", made)
+    return archive, names
+
+
+def test_healthy_runs_show_nothing_but_the_recorder_repeating_itself(mill):
+    archive, names = mill
+    baseline = learn(archive, [names[f"{run:02d}"] for run in range(2, 19, 2)])
+    found = {}
+    for run in range(1, 19, 2):
+        for flag in check(archive, names[f"{run:02d}"], baseline).flags:
+            found.setdefault(run, []).append(flag)
+    # in these two runs every column stands still for 11 s
+    assert set(found) == {5, 11}
+    for flags in found.values():
+        assert [(f.kind, f.joint) for f in flags] == [("gap", "")]
+        assert flags[0].end - flags[0].start > timedelta(seconds=10)
+
+
+def test_an_offset_put_on_a_real_axis_is_found_in_most_runs(mill):
+    archive, names = mill
+    baseline = learn(archive, [names[f"{run:02d}"] for run in range(1, 19, 2)])
+    kinds = [
+        [f.kind for f in check(archive, names[f"off {run:02d}"], baseline).flags if f.joint == "X"]
+        for run in range(2, 19, 2)
+    ]
+    assert sum(bool(k) for k in kinds) >= 5
+    assert sum("current-sensor" in k for k in kinds) >= 4
