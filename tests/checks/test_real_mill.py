@@ -1,4 +1,4 @@
-"""A real machine's axes, learned and judged: what is healthy stays quiet, what the recorder did shows."""
+"""A real mill: healthy axes stay quiet, and what its recorder did shows."""
 
 from __future__ import annotations
 
