@@ -49,6 +49,7 @@ __all__ = [
     "add_maintenance",
     "add_pin",
     "check",
+    "check_all",
     "flags",
     "give_verdict",
     "indicators",
@@ -71,7 +72,7 @@ __all__ = [
 _ROOM_OF = {
     **dict.fromkeys(("Archive", "open_archive"), "archive"),
     **dict.fromkeys(("Arm", "load_arm", "poses", "switched_off"), "arm"),
-    **dict.fromkeys(("CheckResult", "check", "flags"), "checks"),
+    **dict.fromkeys(("CheckResult", "check", "check_all", "flags"), "checks"),
     **dict.fromkeys(("IngestResult", "ingest"), "cleaning"),
     **dict.fromkeys(("JointbookError",), "errors"),
     **dict.fromkeys(("LogMap", "load_map", "propose_map"), "logs"),

@@ -1,8 +1,17 @@
 """Detectors' findings become events, and events become flags with evidence."""
 
 from replay.checks.calibration import calibration
-from replay.checks.checking import CheckResult, check, flags
+from replay.checks.checking import check, check_all
 from replay.checks.discovery import discoveries
+from replay.checks.stored import CheckResult, flags
 from replay.checks.traces import score_trace
 
-__all__ = ["CheckResult", "calibration", "check", "discoveries", "flags", "score_trace"]
+__all__ = [
+    "CheckResult",
+    "calibration",
+    "check",
+    "check_all",
+    "discoveries",
+    "flags",
+    "score_trace",
+]

@@ -1,14 +1,12 @@
-"""Check a session against a baseline: detectors, events, flags, all stored."""
+"""Check sessions against a baseline: detectors, events, flags."""
 
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Iterable
+import time
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-
-import polars as pl
+from datetime import datetime, timedelta
 
 from replay.archive import Archive
 from replay.checks.attribution import Verdict, attribute
@@ -17,54 +15,16 @@ from replay.checks.events import Event, events_of
 from replay.checks.evidence import Evidence, gather
 from replay.checks.grouping import group_events, merge_alike
 from replay.checks.sentences import describe
+from replay.checks.stored import CheckResult, store
+from replay.errors import JointbookError
 from replay.models.baselines import Baseline, load_baseline
 from replay.models.readings import Reading, readings_of
 from replay.models.trace import Trace
 from replay.models.unit import UnitModel
 from replay.records import Flag, Session
 
-FLAG_SCHEMA: dict[str, pl.DataType] = {
-    "flag": pl.String(),
-    "session": pl.String(),
-    "joint": pl.String(),
-    "unit": pl.String(),
-    "kind": pl.String(),
-    "start": pl.Datetime("us", "UTC"),
-    "end": pl.Datetime("us", "UTC"),
-    "score": pl.Float64(),
-    "severity": pl.String(),
-    "summary": pl.String(),
-    "baseline": pl.String(),
-    "group": pl.String(),
-    "evidence": pl.String(),
-}
-
-CHECK_SCHEMA: dict[str, pl.DataType] = {
-    "session": pl.String(),
-    "baseline": pl.String(),
-    "checked_at": pl.Datetime("us", "UTC"),
-    "expected_false_flags": pl.Float64(),
-    "joint_hours": pl.Float64(),
-    "asked_rate": pl.Float64(),
-    "note": pl.String(),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class CheckResult:
-    """What a check of one session found.
-
-    ``expected_false_flags`` is how many of the flags a healthy session of
-    this length would show, ``note`` what could not be judged and why.
-    """
-
-    session: str
-    baseline: str
-    flags: tuple[Flag, ...]
-    expected_false_flags: float
-    joint_hours: float
-    asked_rate: float
-    note: str
+BATCH, BATCH_S = 64, 5.0
+"""So many checks, or those of so many seconds, are stored together."""
 
 
 @dataclass(slots=True)
@@ -101,8 +61,52 @@ def check(
     with threadpool_limits(limits=1, user_api="blas"):
         result = judge(record, readings_of(archive, record), known)
     if save:
-        store(archive, result)
+        store(archive, [result])
     return result
+
+
+def check_all(
+    archive: Archive,
+    sessions: Iterable[str],
+    baseline: Baseline | str | None = None,
+    *,
+    on_error: Callable[[str, JointbookError], None] | None = None,
+) -> Iterator[CheckResult]:
+    """Check sessions one by one and store them in batches; see `check`.
+
+    A commit costs as much as checking a session of a minute. What was checked
+    is stored too when the caller stops early.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str
+    baseline : Baseline or str, optional
+    on_error : callable, optional
+        Told of each session that cannot be checked, and why; without it the
+        error is raised.
+    """
+    known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
+    waiting: list[CheckResult] = []
+    since = time.monotonic()
+    try:
+        for session in sessions:
+            try:
+                result = check(archive, session, known, save=False)
+            except JointbookError as error:
+                if on_error is None:
+                    raise
+                on_error(session, error)
+                continue
+            waiting.append(result)
+            if len(waiting) >= BATCH or time.monotonic() - since > BATCH_S:
+                batch, waiting = waiting, []
+                store(archive, batch)
+                since = time.monotonic()
+            yield result
+    finally:
+        if waiting:
+            store(archive, waiting)
 
 
 def judge(record: Session, readings: Iterable[Reading], baseline: Baseline) -> CheckResult:
@@ -187,72 +191,3 @@ def _flag(record: Session, one: JointEvent, baseline: Baseline) -> Flag:
 
 def _clock(instant: datetime) -> str:
     return f"{instant:%H:%M:%S}.{instant.microsecond // 100000}"
-
-
-def store(archive: Archive, result: CheckResult) -> None:
-    """Replace the session's rows in the tables ``flags`` and ``checks``."""
-    rows = [
-        {
-            "flag": f.flag,
-            "session": f.session,
-            "joint": f.joint,
-            "unit": f.unit,
-            "kind": f.kind,
-            "start": f.start,
-            "end": f.end,
-            "score": f.score,
-            "severity": f.severity,
-            "summary": f.summary,
-            "baseline": f.baseline,
-            "group": f.group,
-            "evidence": json.dumps(f.evidence, sort_keys=True),
-        }
-        for f in result.flags
-    ]
-    archive.replace("flags", pl.DataFrame(rows, schema=FLAG_SCHEMA), session=[result.session])
-    row = {
-        "session": result.session,
-        "baseline": result.baseline,
-        "checked_at": datetime.now(UTC),
-        "expected_false_flags": result.expected_false_flags,
-        "joint_hours": result.joint_hours,
-        "asked_rate": result.asked_rate,
-        "note": result.note,
-    }
-    archive.replace("checks", pl.DataFrame([row], schema=CHECK_SCHEMA), session=[result.session])
-
-
-def flags(
-    archive: Archive,
-    sessions: list[str] | None = None,
-    *,
-    joint: str | None = None,
-    kind: str | None = None,
-    severity: str | None = None,
-    since: datetime | None = None,
-    until: datetime | None = None,
-    min_score: float | None = None,
-) -> pl.DataFrame:
-    """Return stored flags, what to look at first on top.
-
-    Columns: the fields of `replay.records.Flag`, ``evidence`` as JSON text.
-    """
-    frame = archive.table("flags")
-    if not frame.width:
-        return pl.DataFrame(schema=FLAG_SCHEMA)
-    tests = [
-        pl.col("session").is_in(sessions) if sessions is not None else None,
-        pl.col("joint") == joint if joint is not None else None,
-        pl.col("kind") == kind if kind is not None else None,
-        pl.col("severity") == severity if severity is not None else None,
-        pl.col("end") >= since if since is not None else None,
-        pl.col("start") <= until if until is not None else None,
-        pl.col("score") >= min_score if min_score is not None else None,
-    ]
-    for test in tests:
-        if test is not None:
-            frame = frame.filter(test)
-    rank = pl.col("severity").replace_strict({"act": 0, "look": 1, "note": 2}, default=3)
-    return frame.select(list(FLAG_SCHEMA)).sort(
-        rank, -pl.col("score"), "start", "joint", maintain_order=True
-    )

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.checks.checking import FLAG_SCHEMA, flags
+from replay.checks.stored import FLAG_SCHEMA, flags
 from replay.models.tails import adjusted
 
 FALSE_DISCOVERY_RATE = 0.10

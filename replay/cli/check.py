@@ -19,20 +19,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
-    from replay.checks import check, discoveries, flags
+    from replay.checks import check_all, discoveries, flags
     from replay.models import load_baseline
     from replay.signals.motions import index_motions
 
     archive = open_archive(args.archive)
     baseline = load_baseline(archive, args.baseline)
     names = args.session or archive.sessions()["session"].to_list()
-    done, failed = [], []
-    for name in progress(names, total=len(names), what="checking"):
-        try:
-            done.append(check(archive, name, baseline))
-        except JointbookError as error:
-            failed.append({"session": name, "reason": str(error)})
-            say(f"{name}: {error}")
+    failed: list[dict[str, str]] = []
+
+    def refused(name: str, error: JointbookError) -> None:
+        failed.append({"session": name, "reason": str(error)})
+        say(f"{name}: {error}")
+
+    shown = progress(names, total=len(names), what="checking")
+    done = list(check_all(archive, shown, baseline, on_error=refused))
     index_motions(archive, [r.session for r in done])  # an event's page looks for its like
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])

@@ -100,7 +100,7 @@ class Summary:
 
 def build(archive: Archive, logs: Path) -> Summary:
     """Bring a folder of demo logs into the archive, learn, check and trend."""
-    from replay.checks import check
+    from replay.checks import check_all
     from replay.checks import flags as list_flags
     from replay.models import learn, load_baseline
     from replay.signals.motions import index_motions
@@ -125,8 +125,8 @@ def build(archive: Archive, logs: Path) -> Summary:
             baseline = learn(archive, progress=show)
     summary.baseline = str(baseline.version)
     names = sessions["session"].to_list()
-    for name in progress(names, total=len(names), what="checking"):
-        check(archive, name, baseline)
+    for _ in check_all(archive, progress(names, total=len(names), what="checking"), baseline):
+        pass
     index_motions(archive, names)
     summary.flags = list_flags(archive)
     indicators(archive, progress=lambda todo: progress(todo, what="measuring wear"))

@@ -197,20 +197,20 @@ def conformal_rank(n: int, alpha: float) -> int | None:
 
 def rate_bound(events: int, hours: float, *, confidence: float = CONFIDENCE) -> float:
     """Return the upper confidence bound of a Poisson rate, events per hour."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
-    return float(chi2.ppf(confidence, 2 * (events + 1)) / (2 * max(hours, 1e-9)))
+    return float(gammaincinv(events + 1, confidence)) / max(hours, 1e-9)
 
 
 def rate_interval(
     events: int, hours: float, *, confidence: float = CONFIDENCE
 ) -> tuple[float, float]:
     """Return the two-sided exact interval of a Poisson rate, events per hour."""
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     rest = (1 - confidence) / 2
-    low = float(chi2.ppf(rest, 2 * events) / 2) if events else 0.0
-    high = float(chi2.ppf(1 - rest, 2 * (events + 1)) / 2)
+    low = float(gammaincinv(events, rest)) if events else 0.0
+    high = float(gammaincinv(events + 1, 1 - rest))
     return low / max(hours, 1e-9), high / max(hours, 1e-9)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import polars as pl
@@ -19,7 +19,7 @@ from replay.signals.channels import Channels, arm_of
 from replay.signals.columns import JointColumns
 from replay.signals.measured import Motion
 from replay.signals.tip import Postures
-from replay.units import TIME_DTYPE, channel
+from replay.units import channel
 
 
 def joint_table(
@@ -198,5 +198,8 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
     return whole.rows(first, max(stop, first))
 
 
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
 def _nanoseconds(instant: datetime) -> int:
-    return int(pl.select(pl.lit(instant).cast(TIME_DTYPE).to_physical()).item())
+    return (instant - _EPOCH) // timedelta(microseconds=1) * 1000

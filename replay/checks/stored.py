@@ -1,0 +1,130 @@
+"""What a check leaves in the archive: its flags, and a row on the check itself."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.records import Flag
+
+FLAG_SCHEMA: dict[str, pl.DataType] = {
+    "flag": pl.String(),
+    "session": pl.String(),
+    "joint": pl.String(),
+    "unit": pl.String(),
+    "kind": pl.String(),
+    "start": pl.Datetime("us", "UTC"),
+    "end": pl.Datetime("us", "UTC"),
+    "score": pl.Float64(),
+    "severity": pl.String(),
+    "summary": pl.String(),
+    "baseline": pl.String(),
+    "group": pl.String(),
+    "evidence": pl.String(),
+}
+
+CHECK_SCHEMA: dict[str, pl.DataType] = {
+    "session": pl.String(),
+    "baseline": pl.String(),
+    "checked_at": pl.Datetime("us", "UTC"),
+    "expected_false_flags": pl.Float64(),
+    "joint_hours": pl.Float64(),
+    "asked_rate": pl.Float64(),
+    "note": pl.String(),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """What a check of one session found.
+
+    ``expected_false_flags`` is how many of the flags a healthy session of
+    this length would show, ``note`` what could not be judged and why.
+    """
+
+    session: str
+    baseline: str
+    flags: tuple[Flag, ...]
+    expected_false_flags: float
+    joint_hours: float
+    asked_rate: float
+    note: str
+
+
+def store(archive: Archive, results: Sequence[CheckResult]) -> None:
+    """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits."""
+    names = [r.session for r in results]
+    rows = [
+        {
+            "flag": f.flag,
+            "session": f.session,
+            "joint": f.joint,
+            "unit": f.unit,
+            "kind": f.kind,
+            "start": f.start,
+            "end": f.end,
+            "score": f.score,
+            "severity": f.severity,
+            "summary": f.summary,
+            "baseline": f.baseline,
+            "group": f.group,
+            "evidence": json.dumps(f.evidence, sort_keys=True),
+        }
+        for result in results
+        for f in result.flags
+    ]
+    archive.replace("flags", pl.DataFrame(rows, schema=FLAG_SCHEMA), session=names)
+    checks = [
+        {
+            "session": r.session,
+            "baseline": r.baseline,
+            "checked_at": datetime.now(UTC),
+            "expected_false_flags": r.expected_false_flags,
+            "joint_hours": r.joint_hours,
+            "asked_rate": r.asked_rate,
+            "note": r.note,
+        }
+        for r in results
+    ]
+    archive.replace("checks", pl.DataFrame(checks, schema=CHECK_SCHEMA), session=names)
+
+
+def flags(
+    archive: Archive,
+    sessions: list[str] | None = None,
+    *,
+    joint: str | None = None,
+    kind: str | None = None,
+    severity: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    min_score: float | None = None,
+) -> pl.DataFrame:
+    """Return stored flags, what to look at first on top.
+
+    Columns: the fields of `replay.records.Flag`, ``evidence`` as JSON text.
+    """
+    frame = archive.table("flags")
+    if not frame.width:
+        return pl.DataFrame(schema=FLAG_SCHEMA)
+    tests = [
+        pl.col("session").is_in(sessions) if sessions is not None else None,
+        pl.col("joint") == joint if joint is not None else None,
+        pl.col("kind") == kind if kind is not None else None,
+        pl.col("severity") == severity if severity is not None else None,
+        pl.col("end") >= since if since is not None else None,
+        pl.col("start") <= until if until is not None else None,
+        pl.col("score") >= min_score if min_score is not None else None,
+    ]
+    for test in tests:
+        if test is not None:
+            frame = frame.filter(test)
+    rank = pl.col("severity").replace_strict({"act": 0, "look": 1, "note": 2}, default=3)
+    return frame.select(list(FLAG_SCHEMA)).sort(
+        rank, -pl.col("score"), "start", "joint", maintain_order=True
+    )

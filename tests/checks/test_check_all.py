@@ -1,0 +1,43 @@
+"""Many sessions checked in one go: stored in batches, and stored when stopped early."""
+
+from __future__ import annotations
+
+import pytest
+
+from replay.checks import check_all, checking, flags
+from replay.errors import ArchiveError
+from tests.checks.test_work_cycles import cell, cycle
+
+__all__ = ["cell"]
+
+
+def test_batches_leave_what_single_checks_would(cell, monkeypatch):
+    names = [cycle(cell, 500 + k, "friction" if k % 2 else "") for k in range(5)]
+    monkeypatch.setattr(checking, "BATCH", 2)
+    results = list(check_all(cell, names))
+    assert [r.session for r in results] == names
+    kept = flags(cell, names)
+    assert sorted(kept["flag"]) == sorted(f.flag for r in results for f in r.flags)
+    assert kept["session"].n_unique() == 2
+    checks = cell.table("checks")
+    assert checks.filter(checks["session"].is_in(names)).height == 5
+
+
+def test_what_was_checked_is_stored_when_the_caller_stops(cell):
+    names = [cycle(cell, 600 + k, "friction") for k in range(3)]
+    running = check_all(cell, names)
+    next(running)
+    running.close()
+    assert flags(cell, names)["session"].unique().to_list() == names[:1]
+
+
+def test_a_session_that_cannot_be_checked_is_told_and_the_others_go_on(cell):
+    name = cycle(cell, 700)
+    refused = []
+    results = list(
+        check_all(cell, ["no such", name], on_error=lambda n, e: refused.append((n, str(e))))
+    )
+    assert [r.session for r in results] == [name]
+    assert [n for n, _ in refused] == ["no such"]
+    with pytest.raises(ArchiveError):
+        list(check_all(cell, ["no such"]))
