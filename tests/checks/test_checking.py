@@ -147,6 +147,18 @@ def test_learning_again_gives_the_same_version(bench_archive):
     assert again.version == baseline.version
 
 
+def test_what_is_learned_last_is_the_latest_though_it_was_learned_before(tmp_path):
+    archive = open_archive(tmp_path / "a", create=True)
+    names = [add(archive, f"s{k}", bench(k), day=k) for k in range(3)]
+    first = learn(archive, names)
+    other = learn(archive, names[:2])
+    assert load_baseline(archive).version == other.version
+    again = learn(archive, names)
+    assert load_baseline(archive).version == again.version
+    assert again.version.split("-")[1] == first.version.split("-")[1]
+    assert len({first.version, other.version, again.version}) == 3
+
+
 def test_a_fault_hidden_in_training_is_set_aside(tmp_path):
     archive = open_archive(tmp_path / "a", create=True)
     for k in range(12):
