@@ -206,7 +206,16 @@ def _fill_whole_windows(t_s: Array, y: Array, window: int, out: dict[str, Array]
         out["accel"][:, at] = 2 * curve / scale_s**2
         out["rate_gain"][:, at] = np.sqrt(normal.a11 * inverse) / scale_s
         out["accel_gain"][:, at] = 2 * np.sqrt(normal.a22 * inverse) / scale_s**2
+        for name in ("rate", "accel"):
+            out[name][:, at][_flat(y[:, part], window)] = 0.0
     return whole
+
+
+def _flat(y: Array, window: int) -> Flags:
+    """Return which windows hold one value only: there is no motion, not even a rounding's."""
+    changes = np.zeros(y.shape, dtype=np.int32)
+    np.cumsum(y[:, 1:] != y[:, :-1], axis=1, out=changes[:, 1:])
+    return np.asarray(changes[:, window - 1 :] == changes[:, : y.shape[1] - window + 1])
 
 
 def _window_moments(t: Array, y: Array, window: int) -> tuple[list[Array], list[Array]]:

@@ -105,3 +105,13 @@ def test_two_points_give_a_line_and_one_gives_nothing():
 def test_the_window_must_be_odd():
     with pytest.raises(ValueError, match="odd"):
         rates.local_fits(np.arange(9.0), np.arange(9.0), one_block(9), 4)
+
+
+def test_a_standing_angle_has_a_rate_of_exactly_zero():
+    rng = np.random.default_rng(8)
+    t = (np.arange(400) + rng.uniform(-0.3, 0.3, 400)) * 0.125
+    y = np.where(np.arange(400) < 200, 94.452, 94.452 + 0.3 * (t - t[200]))
+    fit = rates.local_fits(t, y, one_block(400), 7)
+    assert (fit.rate[3:196] == 0.0).all()
+    assert (fit.accel[3:196] == 0.0).all()
+    np.testing.assert_allclose(fit.rate[204:-4], 0.3, atol=1e-9)
