@@ -7,6 +7,8 @@ from collections.abc import Callable
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from replay.checks.attribution import MARK_KINDS
 from replay.checks.candidates import Candidate
 from replay.checks.events import JOIN_S, Event
@@ -100,7 +102,8 @@ def merge_alike(
 ) -> list[JointEvent]:
     """Make one event of a joint's events that follow each other and are of one kind.
 
-    What a single finding measured stays by itself.
+    What a single finding measured stays by itself. A drag one way that is as
+    large as the offset of the current's sensor beside it is that offset.
 
     Parameters
     ----------
@@ -112,13 +115,13 @@ def merge_alike(
     made: list[JointEvent] = []
     for one in sorted(found, key=lambda f: f.event.start_s):
         for k, last in enumerate(made):
-            if (
-                one.verdict.kind == last.verdict.kind
-                and not (_measured(one) and _measured(last))
-                and one.event.start_s <= last.event.end_s + JOIN_S
+            if one.event.start_s > last.event.end_s + JOIN_S:
+                continue
+            if _same_offset(last, one) or (
+                one.verdict.kind == last.verdict.kind and not (_measured(one) and _measured(last))
             ):
                 best, other = (last, one) if last.event.score >= one.event.score else (one, last)
-                if _measured(best):
+                if _measured(best) or other.verdict.kind == "current-sensor":
                     best, other = other, best
                 best.event.start_s = min(best.event.start_s, other.event.start_s)
                 best.event.end_s = max(best.event.end_s, other.event.end_s)
@@ -136,6 +139,25 @@ def merge_alike(
 def _measured(one: JointEvent) -> bool:
     mark = one.event.lead.mark
     return mark is not None and MARK_KINDS[mark.name] == one.verdict.kind
+
+
+def _same_offset(one: JointEvent, other: JointEvent) -> bool:
+    """Tell whether one of two events is a sensor's offset and the other a piece of it."""
+    sensor, drag = (one, other) if one.verdict.kind == "current-sensor" else (other, one)
+    if sensor.verdict.kind != "current-sensor" or _measured(sensor):
+        return False
+    if drag.verdict.kind not in {"friction", "brake-drag", "load"} or drag.seen.release.turned:
+        return False
+    of_sensor = _known(sensor.seen.forward_a, sensor.seen.backward_a, sensor.seen.resting_a)
+    of_drag = _known(drag.seen.forward_a, drag.seen.backward_a)
+    if not of_drag or len(of_sensor) < 2 or min(of_sensor) * max(of_sensor) <= 0:
+        return False
+    level = float(np.mean(of_sensor))
+    return all(0.5 < way / level < 2.0 for way in of_drag)
+
+
+def _known(*values: float) -> list[float]:
+    return [v for v in values if np.isfinite(v)]
 
 
 def _shaken(found: list[JointEvent]) -> list[tuple[JointEvent, JointEvent]]:
