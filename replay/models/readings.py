@@ -22,6 +22,9 @@ from replay.signals.joints import joint_columns
 JUMP_DEG = 0.5
 """A step between two samples at least this far off the motion is the sensor's."""
 
+CATCHES_UP_S = 0.1
+"""A step this soon after an angle stood still is its way back."""
+
 FASTER = 1.5
 """A step this many times faster than the joint ever runs is no motion."""
 
@@ -115,27 +118,38 @@ def readings_of(archive: Archive, record: Session, *, share: float = 1.0) -> Ite
 
 
 def _jumps(marks: list[Mark]) -> list[tuple[float, float]]:
-    """Return when, s, and by how much, deg, an angle sensor jumped, in order."""
+    """Return when, s, and by how much, deg, an angle sensor jumped, in order.
+
+    An angle that stood still and then tells where the joint has gone is right again.
+    """
+    stood = [m.end_s for m in marks if m.name == "angle frozen"]
     return sorted(
         (m.end_s, float(m.detail["step_deg"]))
         for m in marks
-        if m.name == "angle step" and m.value >= JUMP_DEG
+        if m.name == "angle step"
+        and m.value >= JUMP_DEG
+        and not any(m.start_s - CATCHES_UP_S <= end <= m.end_s for end in stood)
     )
 
 
 def _angles(table: JointColumns, marks: list[Mark], before: float) -> Angles:
-    """Return a joint's angle with its sensor's jumps taken out again.
+    """Return a joint's angle with its sensor's jumps taken out again, and what it froze at.
 
     The other joints' currents answer to where the arm is, not to what one
     sensor says.
     """
-    jumps = _jumps(marks)
+    jumps, angle = _jumps(marks), table.angle_deg
+    stood = [m for m in marks if m.name == "angle frozen"]
+    if stood:
+        angle = angle.copy()
+        for mark in stood:
+            angle[(table.t_s > mark.start_s) & (table.t_s <= mark.end_s)] = np.nan
     if not jumps and before == 0.0:
-        return Angles.of(table.t_s, table.angle_deg)
+        return Angles.of(table.t_s, angle)
     at = np.array([t for t, _ in jumps])
     total = before + np.concatenate(([0.0], np.cumsum([step for _, step in jumps])))
     off = total[np.searchsorted(at, table.t_s, side="right")]
-    return Angles.of(table.t_s, table.angle_deg - off)
+    return Angles.of(table.t_s, angle - off)
 
 
 def table_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
