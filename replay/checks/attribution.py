@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from replay.checks.events import Event
-from replay.checks.evidence import Evidence
+from replay.checks.evidence import DIPS, RISES, Evidence
 from replay.models.symptoms.marks import Mark
 
 MARK_KINDS = {
@@ -46,6 +46,12 @@ RUBS_S = 10.0
 GRASPS = 0.7
 """An event that shares this much of its motion with that of a payload aboard came with it."""
 
+FITS = 0.5
+"""An event that the session's own slope on the load explains by this share is more of it."""
+
+ALIKE = 0.65
+"""Two currents whose ratio is above this, and below its inverse, are one offset."""
+
 AT_ONCE = 0.85
 """Share of a slip in one step from sample to sample above which no body has moved."""
 
@@ -57,6 +63,14 @@ PARTED = 1.5
 
 JUDDERS = 3.0
 """Stops and starts within 6 s that nobody commanded: a stall has one stop and one start."""
+
+
+HEAVES = 4.0
+"""Changes from far below to far above the command within 6 s, and back."""
+
+PUSHES_S, SOON_S = 5.0, 0.5
+"""A current under the brake no longer than this, with motion commanded or over as the brake is
+released, drove the joint."""
 
 
 @dataclass(slots=True)
@@ -113,16 +127,26 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     if lead == "astray":
         weights["angle-sensor"] = 1.2
     if jerks:
-        weights["stick-slip"] = 1.0 + 0.1 * min(seen.turns / 2.0, 3.0)
+        weights["stick-slip"] = 1.0 + 0.1 * min(max(seen.turns, seen.heaves) / 2.0, 3.0)
     elif lead == "stop-go":
         weights["stick-slip"] = 0.6 if seen.commanded else 0.9
     if lead == "held":
         weights["current-sensor"] = 1.0  # no drive, no motion: nothing but the sensor is left
+        if pushes_brake(seen):
+            weights["late-release"] = 1.2
+    if lead == "holding":  # drag does not show where nothing moves
+        weights["friction"] *= 0.4
+        weights["brake-drag"] *= 0.4
     if lead in {"pattern", "wobble"}:  # a plain drag would have spoken before its roughness
         weights["unusual"] = 1.05
     if lead == "sample" and event.end_s - event.start_s < 1.0:
         weights["unusual"] = 0.6
     return weights
+
+
+def pushes_brake(seen: Evidence) -> bool:
+    """Tell whether the joint was driven against its brake until that came free."""
+    return seen.seconds < PUSHES_S and (seen.pushed_held_s > 0 or seen.freed_s <= SOON_S)
 
 
 def _at_a_stroke(mark: Mark) -> bool:
@@ -133,6 +157,17 @@ def _at_a_stroke(mark: Mark) -> bool:
 
 def judders(seen: Evidence) -> bool:
     """Tell whether the joint stops and runs on by itself, more than this log usually shows."""
+    return stops(seen) or heaves(seen)
+
+
+def heaves(seen: Evidence) -> bool:
+    """Tell whether the speed swings far below and above a standing command, all the time."""
+    low, high = seen.swing
+    return seen.heaves >= max(HEAVES, seen.usual_heaves + 2.0) and low < DIPS and high > RISES
+
+
+def stops(seen: Evidence) -> bool:
+    """Tell whether it comes near to a stop, again and again."""
     if seen.commanded:
         return seen.turns >= max(JUDDERS, seen.usual_turns + 1.0)
     return seen.turns >= max(JUDDERS + 1.0, seen.usual_turns + 2.0)
@@ -145,9 +180,11 @@ def _drags(share: dict[str, float], seen: Evidence) -> dict[str, float]:
     friction, brake = 1.0, 0.5
     if release.from_release and not release.elsewhere:
         early = release.left_early and seen.moving_s > RUBS_S
-        friction, brake = (0.7, 1.0) if release.gone and not early else (0.95, 0.9)
+        friction, brake = (0.95, 0.9) if early else (0.7, 1.0) if release.gone else (0.95, 1.0)
     if release.turned:
         friction, brake = 0.6 * friction, 0.6 * brake
+    if not seen.drag_a > 0:
+        brake = 0.0  # a brake helps no motion
     return {"friction": friction * drag, "brake-drag": brake * drag}
 
 
@@ -156,7 +193,7 @@ def _sensor(share: dict[str, float], seen: Evidence) -> dict[str, float]:
     offset, gain = share.get("offset", 0.0), share.get("gain", 0.0)
     ahead = gain - share.get("friction", 0.0) * (1.0 if seen.drag_a > 0 else 0.5)
     told = ahead > GAIN_AHEAD and ahead * seen.strength > GAIN_TOLD
-    gain *= 1.05 if told else 0.5
+    gain *= 1.05 if told else 0.45
     return {"current-sensor": max(offset * _offset_trust(seen), gain)}
 
 
@@ -166,6 +203,8 @@ def _offset_trust(seen: Evidence) -> float:
         return 1.0
     ways = [a for a in (seen.forward_a, seen.backward_a) if np.isfinite(a)]
     moving = float(np.mean(ways)) if ways else 0.0
+    if stays_held(seen):
+        return 1.1
     if np.isfinite(seen.resting_a) and moving != 0:
         same = 0.5 < seen.resting_a / moving < 1.6
         if seen.held_s > 0:
@@ -175,10 +214,20 @@ def _offset_trust(seen: Evidence) -> float:
     return 0.95 if len(ways) == 2 else 0.6
 
 
+def stays_held(seen: Evidence) -> bool:
+    """Tell whether the current under the brake beside the event is off by as much, the same way."""
+    ways = [a for a in (seen.forward_a, seen.backward_a) if np.isfinite(a)]
+    if not ways or min(ways) * max(ways) < 0 or not np.isfinite(seen.beside_held_a):
+        return False
+    return ALIKE < seen.beside_held_a / float(np.mean(ways)) < 1.0 / ALIKE
+
+
 def _load_trust(lead: str, seen: Evidence) -> float:
     trust = 1.0 if seen.payload_kg > 0 else 0.9
     if lead == "load" and seen.payload_kg > 0:
         trust = 1.3
+    if seen.load_fits > FITS:
+        trust = max(trust, 1.3)
     if seen.grasp > GRASPS:
         trust *= 1.2  # it comes and goes with the payload
     if np.isfinite(seen.load_with_a) and np.isfinite(seen.load_without_a):

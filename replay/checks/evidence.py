@@ -2,8 +2,9 @@
 
 Each explanation (more friction, an offset, a gain, a wrong load) predicts a
 shape of the remainder in motion: friction turns its sign with the
-direction, a sensor's offset does not (and is there at rest as well), a
-sensor's gain grows with the current, a wrong load goes with the load. The share
+direction, as a constant or as a share of the friction that was there, a sensor's
+offset does not (and is there at rest as well), a sensor's gain grows with the
+whole current, a wrong load goes with the load. The share
 of the event's remainder that a shape takes away is the evidence for it, and
 the runner-up's share the evidence against.
 """
@@ -17,6 +18,7 @@ import numpy.typing as npt
 
 from replay.checks.releases import Stretches, stretches_round
 from replay.models.bins import HELD, MOVING, Floats
+from replay.models.expected import ExpectedCurrent
 from replay.models.spreads import UNSETTLED_S
 from replay.models.symptoms.current import stop_go
 from replay.models.symptoms.pushes import cruising, excess
@@ -30,7 +32,13 @@ SHORT = 0.2
 
 BEHIND_S = 0.5
 BEFORE_S, FAR_S = 4.0, 30.0
-RESTS_S = 1.0
+RESTS_S, FEW_BINS = 1.0, 20
+BESIDE_S = 6.0
+NEAR_S = 1.0
+DIPS, RISES = 0.5, 1.25
+"""A speed below and above these shares of its standing command swings."""
+
+NOISES, HEAVE_WINDOW_S = 4.0, 3.0
 MOST_Z = 15.0
 NONE = np.empty(0)
 
@@ -50,6 +58,8 @@ class Evidence:
     backward_a: float
     resting_a: float
     """Current at rest, brake engaged if it was, beyond that of the session elsewhere, A."""
+    beside_held_a: float
+    """The same under the brake within seconds before or after the event, A; NaN: not held then."""
     held_s: float
     """How long the joint stood with its brake engaged; 0: it stood released, if at all."""
     expected_a: float
@@ -91,6 +101,20 @@ class Evidence:
     load_with_a: float
     """Current in step with the load while the payload is aboard, A per typical load."""
     load_without_a: float
+    load_fits: float
+    """Share of the event that the load explains at the slope which the rest of the session
+    shows; 0 where it shows none."""
+    pushed_held_s: float
+    """How long motion was commanded while the brake was reported engaged, s."""
+    pushed_a: float
+    """Largest size of the current meanwhile, A."""
+    freed_s: float
+    """From the event's end to the next release of the brake, s; NaN: none follows."""
+    heaves: float
+    """Swings of the speed far below and above the standing command within 6 s."""
+    usual_heaves: float
+    swing: tuple[float, float]
+    """How low and how high it swings, as shares of the command."""
 
 
 def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evidence:
@@ -116,7 +140,9 @@ def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evide
     with_a, without_a = _load_slopes(trace)
     turns, usual_turns = _turns(trace, start_s, end_s)
     parted, usually = _parted_before(trace, start_s)
-    shares, strength = _shares(trace, moving & (trace.sd > 0))
+    shares, strength = _shares(trace, moving & (trace.sd > 0), model)
+    pushed_s, pushed_a = _pushed_held(trace, start_s, end_s)
+    heaves, usual_heaves, swing = _heaves(trace, start_s, end_s)
     return Evidence(
         seconds=end_s - start_s,
         moving_s=float(trace.seconds[moving].sum()),
@@ -124,6 +150,7 @@ def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evide
         forward_a=_mean(trace.rest[forward]),
         backward_a=_mean(trace.rest[backward]),
         resting_a=_median(rest[resting]),
+        beside_held_a=_beside_held(rest, trace, start_s, end_s),
         held_s=held_s,
         expected_a=_median(np.abs(trace.expected[moving])),
         peak_a=float(np.nanmax(np.abs(trace.rest[inside])))
@@ -149,6 +176,66 @@ def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evide
         grasp=_grasp(trace, inside),
         load_with_a=with_a,
         load_without_a=without_a,
+        load_fits=_load_fits(trace, moving),
+        pushed_held_s=pushed_s,
+        pushed_a=pushed_a,
+        freed_s=_until_free(trace, end_s),
+        heaves=heaves,
+        usual_heaves=usual_heaves,
+        swing=swing,
+    )
+
+
+def _pushed_held(trace: Trace, start_s: float, end_s: float) -> tuple[float, float]:
+    """Return how long motion was commanded against an engaged brake, and the current, A."""
+    bins = trace.bins
+    near = (bins.end_s >= start_s - NEAR_S) & (bins.start_s <= end_s + NEAR_S)
+    asked = near & (np.nan_to_num(bins.engaged) == 1.0) & (np.abs(np.nan_to_num(bins.rate_cmd)) > 0)
+    amps = _finite(np.abs(bins.current[asked]))
+    return float(trace.seconds[asked].sum()), float(amps.max()) if amps.size else float("nan")
+
+
+def _until_free(trace: Trace, end_s: float) -> float:
+    """Return the time from the event's end to the next release of the brake, s."""
+    bins = trace.bins
+    engaged = np.nan_to_num(bins.engaged, nan=0.0) == 1.0
+    released = np.flatnonzero(engaged[:-1] & ~engaged[1:]) + 1
+    later = bins.start_s[released][bins.start_s[released] >= end_s - 0.2]
+    return float(later[0] - end_s) if later.size else float("nan")
+
+
+def _heaves(trace: Trace, start_s: float, end_s: float) -> tuple[float, float, tuple[float, float]]:
+    """Return swings of the speed round its command in the event and elsewhere, and their size."""
+    bins = trace.bins
+    rows = np.flatnonzero(cruising(trace) & (bins.motion != HELD))
+    still = bins.rate_sd[(bins.motion == HELD) & np.isfinite(bins.rate_sd)]
+    noise = float(np.median(still)) if still.size else 0.0
+    asked = np.abs(bins.rate_cmd[rows])
+    rows = rows[(1.0 - DIPS) * asked > NOISES * noise]
+    nothing = (0.0, 0.0, (float("nan"), float("nan")))
+    if rows.size < 3:
+        return nothing
+    sign, asked = np.sign(bins.rate_cmd[rows]), np.abs(bins.rate_cmd[rows])
+    both = np.stack([bins.rate_min[rows] * sign / asked, bins.rate_max[rows] * sign / asked])
+    low, high = both.min(axis=0), both.max(axis=0)
+    side = np.where(low < DIPS, -1, np.where(high > RISES, 1, 0))
+    last = np.maximum.accumulate(np.where(side != 0, np.arange(side.size), 0))
+    state = side[last]
+    changed = np.zeros(rows.size)
+    changed[1:] = (state[1:] != state[:-1]) & (state[:-1] != 0)
+    changed[1:] += (low[1:] < DIPS) & (high[1:] > RISES)  # a fast log's bin has both
+    seconds, at = trace.seconds[rows], bins.end_s[rows]
+    many = 6.0 * np.nan_to_num(
+        rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, HEAVE_WINDOW_S)
+    )
+    near = (at >= start_s) & (at <= end_s + 3.0)
+    far = (at < start_s - FAR_S) | (at > end_s + FAR_S)
+    if not near.any():
+        return nothing
+    return (
+        float(many[near].max()),
+        float(np.quantile(many[far], 0.98)) if far.any() else 0.0,
+        (float(np.quantile(low[near], 0.1)), float(np.quantile(high[near], 0.9))),
     )
 
 
@@ -165,6 +252,18 @@ def _against_session(trace: Trace, inside: Mask) -> Floats:
     return rest
 
 
+def _beside_held(rest: Floats, trace: Trace, start_s: float, end_s: float) -> float:
+    """Return the current left under the brake beside an event, the larger of both sides, A."""
+    bins = trace.bins
+    held = (bins.motion == HELD) & trace.seen & (bins.settled >= UNSETTLED_S)
+    sides = (
+        held & (bins.start_s > end_s) & (bins.start_s < end_s + BESIDE_S),
+        held & (bins.end_s < start_s) & (bins.end_s > start_s - BESIDE_S),
+    )
+    found = [_median(rest[side]) for side in sides if trace.seconds[side].sum() >= RESTS_S]
+    return max(found, key=abs, default=float("nan"))
+
+
 def _at_rest(trace: Trace) -> Mask:
     """Return the bins at rest whose current has settled since the joint stopped."""
     bins = trace.bins
@@ -172,7 +271,20 @@ def _at_rest(trace: Trace) -> Mask:
     return np.asarray((bins.motion != MOVING) & settled & trace.seen)
 
 
-def _shares(trace: Trace, rows: Mask) -> tuple[dict[str, float], float]:
+def _own_friction(trace: Trace, rows: Mask, model: ExpectedCurrent) -> Floats:
+    """Return the expected current less what speeding up, load and posture ask for, A."""
+    part = trace.bins.take(np.flatnonzero(rows))
+    given = model.posture_current(part)
+    for name in ("accel", "accel_before", "load", "load_before"):
+        known = np.isfinite(getattr(part, name))
+        setattr(part, name, np.where(known, 0.0, np.nan))
+    part.current = np.full(len(part), np.nan)  # no factor of the session is read off it
+    expected, _, _ = model.predict(part)
+    whole = trace.expected[rows]
+    return np.where(np.isfinite(expected), expected - given, whole)
+
+
+def _shares(trace: Trace, rows: Mask, model: ExpectedCurrent) -> tuple[dict[str, float], float]:
     """Return what explanations take away, as shares of the best, and what the best does."""
     if rows.sum() < 3:
         return {}, 0.0
@@ -184,6 +296,7 @@ def _shares(trace: Trace, rows: Mask) -> tuple[dict[str, float], float]:
         "friction": trace.side[rows],
         "offset": np.ones(left.size),
         "gain": trace.expected[rows],
+        "more friction": _own_friction(trace, rows, model),
     }
     load, accel = np.nan_to_num(bins.load[rows]), np.nan_to_num(bins.accel[rows])
     if np.ptp(load) > 0:
@@ -195,6 +308,7 @@ def _shares(trace: Trace, rows: Mask) -> tuple[dict[str, float], float]:
         energy = float(np.sum(weight * shape * shape))
         along = float(np.sum(weight * shape * left))
         explained[name] = along * along / energy if energy > 0 else 0.0
+    explained["friction"] = max(explained["friction"], explained.pop("more friction"))
     best = max(explained.values())
     return {name: value / (best + CHANCE) for name, value in explained.items()}, best
 
@@ -274,10 +388,29 @@ def _load_slopes(trace: Trace) -> tuple[float, float]:
     for part in (rows & aboard, rows & ~aboard):
         weight = np.minimum(trace.seconds[part], 1.0) / trace.sd[part] ** 2
         energy = float(np.sum(weight * cause[part] ** 2))
-        few = part.sum() < 20 or energy <= 0
+        few = part.sum() < FEW_BINS or energy <= 0
         slope = np.nan if few else float(np.sum(weight * cause[part] * trace.rest[part])) / energy
         made.append(slope * size)
     return made[0], made[1]
+
+
+def _load_fits(trace: Trace, event: Mask) -> float:
+    """Return how much of an event follows the load as the session does outside it."""
+    bins = trace.bins
+    cause = np.nan_to_num(bins.load)
+    outside = trace.seen & (bins.motion == MOVING) & ~event & np.isfinite(trace.z)
+    event = event & (trace.sd > 0)
+    weight = np.minimum(trace.seconds, 1.0) / np.maximum(trace.sd, 1e-9) ** 2
+    rest = np.clip(trace.rest, -MOST_Z * trace.sd, MOST_Z * trace.sd)
+    energy = float(np.sum(weight[outside] * cause[outside] ** 2))
+    if outside.sum() < FEW_BINS or energy <= 0 or not event.any():
+        return 0.0
+    slope = float(np.sum(weight[outside] * cause[outside] * rest[outside])) / energy
+    if slope * slope * energy < CHANCE:
+        return 0.0
+    whole = float(np.sum(weight[event] * rest[event] ** 2))
+    left = float(np.sum(weight[event] * (rest[event] - slope * cause[event]) ** 2))
+    return max(1.0 - left / max(whole, 1e-12), 0.0)
 
 
 def _finite(values: Floats) -> Floats:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from replay.checks.attribution import MARK_KINDS
+from replay.checks.attribution import ALIKE, MARK_KINDS
 from replay.checks.candidates import Candidate
 from replay.checks.events import JOIN_S, Event
 from replay.checks.evidence import Evidence
@@ -112,6 +112,7 @@ def merge_alike(
     gather_again : callable
         Returns the evidence of a span given by start and end, s.
     """
+    _one_offset(found)
     made: list[JointEvent] = []
     for one in sorted(found, key=lambda f: f.event.start_s):
         for k, last in enumerate(made):
@@ -134,6 +135,23 @@ def merge_alike(
         else:
             made.append(one)
     return made
+
+
+def _one_offset(found: list[JointEvent]) -> None:
+    """Call drag one way the sensor's offset where the brake leaves as much current.
+
+    Under an engaged brake, without drive, there is no drag.
+    """
+    held = [f.seen.resting_a for f in found if f.event.lead.family == "held"]
+    for one in found:
+        ways = [a for a in (one.seen.forward_a, one.seen.backward_a) if np.isfinite(a)]
+        if one.verdict.kind not in {"friction", "brake-drag"} or not ways:
+            continue
+        level = float(np.mean(ways))
+        if min(ways) * max(ways) > 0 and any(
+            ALIKE < a / level < 1.0 / ALIKE for a in held if np.isfinite(a)
+        ):
+            one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "current-sensor"
 
 
 def _measured(one: JointEvent) -> bool:

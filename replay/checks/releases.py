@@ -21,6 +21,9 @@ NEXT_S = 15.0
 ENOUGH_S = 0.6
 """Less motion than this says nothing about a level, s."""
 
+ENDS_S = 2.0
+"""Nor does less than this between event and brake: speeding up and slowing down."""
+
 STANDS, LEFT = 0.45, 0.3
 """A level of at least the first share of the event's stands already; of less than the
 second, nothing is left of it. Between releases a growing drag may have been small."""
@@ -40,6 +43,7 @@ class Stretches:
     head_s: float
     tail_a: float
     """From the event's end to the engagement."""
+    tail_s: float
     before_a: float
     """In the release before."""
     after_a: float
@@ -52,9 +56,7 @@ class Stretches:
     def from_release(self) -> bool:
         """Tell whether the drag is there from the first motion after the release."""
         return self.known and (
-            not np.isfinite(self.head_a)
-            or self._like(self.head_a, STANDS)
-            or self.head_s < ENOUGH_S
+            not np.isfinite(self.head_a) or self._like(self.head_a, STANDS) or self.head_s < ENDS_S
         )
 
     @property
@@ -78,7 +80,8 @@ class Stretches:
     @property
     def left_early(self) -> bool:
         """Tell whether the drag was over before the brake engaged again."""
-        return bool(np.isfinite(self.tail_a)) and not self._like(self.tail_a, STANDS)
+        known = np.isfinite(self.tail_a) and self.tail_s >= ENDS_S
+        return bool(known) and not self._like(self.tail_a, STANDS)
 
     def _like(self, level_a: float, share: float) -> bool:
         known = np.isfinite(level_a) and self.event_a != 0
@@ -97,7 +100,7 @@ def stretches_round(trace: Trace, start_s: float, end_s: float) -> Stretches:
     event = moving & inside
     if not engaged.any() or not event.any():
         nan = float("nan")
-        return Stretches(False, 1, _mean(drag[event]), nan, 0.0, nan, nan, nan, nan, nan)
+        return Stretches(False, 1, _mean(drag[event]), nan, 0.0, nan, 0.0, *[nan] * 4)
     spent = np.bincount(number[event], weights=seconds[event])
     main = int(np.argmax(spent))
     mine = moving & (number == main)
@@ -107,6 +110,7 @@ def stretches_round(trace: Trace, start_s: float, end_s: float) -> Stretches:
     earlier, later = others[others < main], others[others > main]
     before = moving & (number == earlier[-1]) if earlier.size else np.zeros_like(moving)
     after = moving & (number == later[0]) if later.size else np.zeros_like(moving)
+    tail = mine & (bins.start_s > end_s)
     last = np.flatnonzero(before)
     if last.size:
         left = np.cumsum(seconds[last][::-1])[::-1]
@@ -120,7 +124,8 @@ def stretches_round(trace: Trace, start_s: float, end_s: float) -> Stretches:
         event_a=_mean(drag[event & (number == main)]),
         head_a=_level(drag, seconds, head),
         head_s=float(seconds[head].sum()),
-        tail_a=_level(drag, seconds, mine & (bins.start_s > end_s)),
+        tail_a=_level(drag, seconds, tail),
+        tail_s=float(seconds[tail].sum()),
         before_a=_level(drag, seconds, before & ~inside),
         after_a=_level(drag, seconds, after & ~inside),
         released_s=float(bins.start_s[own[0]]),

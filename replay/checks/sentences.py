@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from replay.checks.attribution import MARK_KINDS, Verdict
+from replay.checks.attribution import GRASPS, MARK_KINDS, Verdict, stays_held, stops
 from replay.checks.events import Event
 from replay.checks.evidence import Evidence
 from replay.models.symptoms.marks import Mark
@@ -55,12 +55,11 @@ def _text(verdict: Verdict, event: Event, seen: Evidence, span: str) -> str:
             "the arm"
         )
     if kind == "friction":
-        more = f"{_a(seen.drag_a)} beyond the expected{usual}{heat}{_ways(seen)}"
-        return f"{span} the motion takes {more}"
+        return f"{span} the motion takes {_more(seen.drag_a)}{usual}{heat}{_ways(seen)}"
     if kind == "brake-drag":
         return (
             f"{span}, from the first motion after a brake release, the motion takes "
-            f"{_a(seen.drag_a)} beyond the expected{usual}{heat}, with the brake reported released"
+            f"{_more(seen.drag_a)}{usual}{heat}, with the brake reported released"
         )
     if kind == "current-sensor":
         return _sensor_text(seen, span, usual, event)
@@ -76,6 +75,14 @@ def _text(verdict: Verdict, event: Event, seen: Evidence, span: str) -> str:
         if way:
             return f"{span} the joint runs {way}{push if np.isfinite(seen.push_a) else ''}"
         return f"{span} {peak}, then it is over: something held or pushed the joint"
+    if kind == "late-release":
+        return _pushed_text(seen, span)
+    if kind == "stick-slip" and not stops(seen) and np.isfinite(seen.swing[0]):
+        low, high = seen.swing
+        return (
+            f"{span} the speed swings between {low:.0%} and {high:.0%} of the commanded one, "
+            f"{seen.heaves / 2:.0f} times in 6 s{at_speed}{_rough(seen)}"
+        )
     if kind == "stick-slip":
         return (
             f"{span} the joint stops and runs on {max(seen.turns / 2, 1):.0f} times within 6 s"
@@ -100,6 +107,16 @@ def _text(verdict: Verdict, event: Event, seen: Evidence, span: str) -> str:
     return f"{span} {peak}{_rough(seen)}; no known kind fits"
 
 
+def _pushed_text(seen: Evidence, span: str) -> str:
+    amps = seen.pushed_a if np.isfinite(seen.pushed_a) else seen.resting_a
+    asked = f", {seen.pushed_held_s:.1f} s after motion was commanded" if seen.pushed_held_s else ""
+    free = ", until the brake is reported released" if np.isfinite(seen.freed_s) else ""
+    return (
+        f"{span} the motor draws {abs(amps):.2f} A against the engaged brake{asked}{free}: "
+        "it comes free late"
+    )
+
+
 def _sensor_text(seen: Evidence, span: str, usual: str, event: Event) -> str:
     parts = [
         f"{_a(value)} {word}"
@@ -111,14 +128,21 @@ def _sensor_text(seen: Evidence, span: str, usual: str, event: Event) -> str:
         if np.isfinite(value)
     ]
     off = ", ".join(parts) if parts else f"up to {abs(seen.peak_a):.2f} A"
-    gain = seen.shares.get("gain", 0.0) > seen.shares.get("offset", 0.0)
-    if gain and seen.expected_a > 0 and np.isfinite(seen.drag_a):
+    if _is_gain(seen) and seen.expected_a > 0 and np.isfinite(seen.drag_a):
         return (
             f"{span} the current is {seen.drag_a / seen.expected_a:+.0%} off in proportion to the "
             f"expected{usual} ({off}): the sensor's gain rather than the joint"
         )
     beside = f" (expected{usual})" if usual else ""
     return f"{span} the current is off by {off}{beside}: the sensor rather than the joint"
+
+
+def _is_gain(seen: Evidence) -> bool:
+    """Tell whether a wrong gain is the better account; an offset would stay under the brake."""
+    offset = seen.shares.get("offset", 0.0)
+    if np.isfinite(seen.beside_held_a) and not stays_held(seen):
+        offset *= 0.5
+    return seen.shares.get("gain", 0.0) > offset
 
 
 def _against(verdict: Verdict, seen: Evidence) -> str:
@@ -137,19 +161,30 @@ def _against(verdict: Verdict, seen: Evidence) -> str:
             return "no sensor's offset: it turns its sign with the direction"
         if seen.held_s > 0:
             return f"no sensor's offset: {_a(seen.resting_a)} with the brake engaged"
+        if np.isfinite(seen.beside_held_a):
+            return f"no sensor's offset: {_a(seen.beside_held_a)} under the brake beside it"
         return "a sensor's offset would look the same in one direction"
     if kind == "current-sensor" and other in {"friction", "brake-drag"}:
+        if stays_held(seen):
+            return f"no drag: {_a(seen.beside_held_a)} is left under the brake beside it"
         if release.turned:
             return "no drag: in the next release it helps the motion as much"
-        if seen.shares.get("gain", 0.0) > seen.shares.get("offset", 0.0):
+        if _is_gain(seen):
+            if seen.shares.get("friction", 0.0) >= seen.shares.get("gain", 0.0):
+                return "less friction would fit as well, but seldom comes by itself"
             return (
                 f"a constant drag explains {_share(seen, 'friction', 'gain')} of what a gain does"
             )
-        return "no drag: its sign does not turn with the direction"
+        if np.isfinite(seen.forward_a) and np.isfinite(seen.backward_a):
+            return "no drag: its sign does not turn with the direction"
+        if seen.drag_a < 0:
+            return "no drag: it helps the motion"
+        return "drag would look the same in one direction"
     if kind == "load":
         drag, load = seen.shares.get("friction", 0.0), seen.shares.get("load", 0.0)
         if drag >= load:
-            return "it comes and goes with the payload; a drag would fit as well"
+            aboard = "it comes and goes with the payload; " if seen.grasp > GRASPS else ""
+            return f"{aboard}a drag would fit as well"
         return f"a constant drag explains {_share(seen, 'friction', 'load')} of what a load does"
     if kind in {"friction", "brake-drag"} and other == "load" and np.isfinite(seen.load_without_a):
         return f"a load explains {_share(seen, 'load', 'friction')} of what a drag does"
@@ -224,6 +259,7 @@ def _numbers(verdict: Verdict, event: Event, seen: Evidence) -> dict[str, Any]:
         "behind_s": _r(seen.behind_s),
         "push_a": _r(seen.push_a),
         "stops_and_starts": _r(seen.turns),
+        "swings": _r(seen.heaves),
         "astray_deg": _r(seen.astray_deg),
         "before_release_a": _r(release.before_a),
         "after_release_a": _r(release.after_a),
@@ -256,8 +292,10 @@ def _mark_text(mark: Mark, clock: str, until: str) -> str:
         "neighbours",
         "slip": f"with the brake engaged the angle leaves its place by {mark.value:.2f} deg "
         f"between {clock} and {until}",
-        "release delay": f"the brake commanded to release at {clock} reports released "
-        f"{mark.value:.2f} s later",
+        "release delay": f"motion is commanded from {clock}, the brake reports released "
+        f"{mark.value:.2f} s later"
+        if mark.detail.get("by_motion")
+        else f"the brake commanded to release at {clock} reports released {mark.value:.2f} s later",
         "engage delay": f"the brake commanded to engage at {clock} reports engaged "
         f"{mark.value:.2f} s later",
         "motion delay": f"motion asked for at {clock} after a brake release starts "
@@ -280,6 +318,12 @@ def _severity(kind: str, event: Event, seen: Evidence) -> str:
     if kind == "unusual":
         return "look" if event.score >= PLAIN else "note"
     return "look"
+
+
+def _more(value: float) -> str:
+    if value < 0:
+        return f"{-value:.2f} A less than the expected"
+    return f"{_a(value)} beyond the expected"
 
 
 def _a(value: float) -> str:

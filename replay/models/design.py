@@ -49,7 +49,8 @@ class Scales:
     ends: tuple[int, ...] = ()
     """Base end that each term is for: 0 end A, 1 end B, -1 either."""
     bases: tuple[int, ...] = ()
-    """Base ends that moving bins were trained on; none: the log does not say."""
+    """Base ends that moving bins were trained on; none: the log does not say, or the load is
+    known and tells all of it."""
 
     @property
     def both_ends(self) -> bool:
@@ -75,7 +76,7 @@ class Scales:
             else 1.0,
             load=_size(bins.load, 0.9),
             payload=_size(bins.payload, 0.9),
-            bases=bases_of(bins),
+            bases=() if _varies(bins.load) else bases_of(bins),
         )
 
 

@@ -152,7 +152,7 @@ class ExpectedCurrent:
         for code, fit in self.populations_.items():
             if not (blind and "posture" in fit.blocks):
                 ok |= bins.motion == code
-        if self.scales_.bases and "load" not in self.ranges_:
+        if self.scales_.bases:
             # what hangs on a joint from the other end, nothing told so far
             ok &= np.isin(bins.base_b, self.scales_.bases) | np.isnan(bins.base_b)
         for name in ("temperature", "load", "payload"):

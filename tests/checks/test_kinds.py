@@ -167,3 +167,58 @@ def test_a_slow_move_that_does_not_come_while_the_current_rises_is_a_stall(bench
     assert first.evidence["push_a"] == pytest.approx(0.8, abs=0.3)
     assert seconds(first.start) == pytest.approx(132.0, abs=1.0)
     assert seconds(first.end) == pytest.approx(138.0, abs=1.0)
+
+
+def turn(columns, start, end, period=1.0):
+    """Let P1's speed swing to a fifth and to nearly twice its command, without a stop."""
+    t = columns["t"]
+    inside = between(columns, start, end)
+    rate = columns["P1"]["_rate"].copy()
+    columns["P1"]["angle_deg"] -= np.cumsum(rate) / 10.0
+    swing = 0.85 * np.sin(2 * np.pi * (t - start) / period)
+    rate[inside] *= 1.0 + swing[inside]
+    columns["P1"]["angle_deg"] += np.cumsum(rate) / 10.0
+    columns["P1"]["current_a"][inside] += (0.6 * np.sign(rate) * swing)[inside]
+
+
+def test_a_speed_that_swings_about_its_command_sticks_and_slips(bench_archive):
+    columns = bench(411)
+    turn(columns, 128.0, 143.0)
+    first = judged(bench_archive, columns)[0]
+    assert first.kind == "stick-slip"
+    assert first.evidence["swings"] >= 4
+
+
+def test_drag_whose_end_is_only_the_slowing_down_is_still_the_brake(bench_archive):
+    columns = bench(412)
+    drag(columns, 124.0, 143.5, 0.5)  # the joint slows down from 143.5 to 145
+    assert judged(bench_archive, columns)[0].kind == "brake-drag"
+
+
+def test_a_drag_that_stays_under_the_brake_is_the_sensor(bench_archive):
+    columns = bench(413)
+    columns["P1"]["current_a"][between(columns, 128.0, 160.0)] += 0.6
+    first = judged(bench_archive, columns)[0]
+    assert first.kind == "current-sensor"
+    assert "is left under the brake" in first.summary
+
+
+def test_current_against_the_brake_before_it_comes_free_is_a_late_release(bench_archive):
+    columns = bench(414)
+    for one in (columns["P1"], columns["P2"]):
+        del one["brake_engage_cmd"]  # a log with the state alone
+    held = between(columns, 124.0, 126.0)
+    columns["P1"]["brake_engaged"][held] = True
+    columns["P1"]["current_a"][between(columns, 125.2, 126.0)] += 1.4
+    first = judged(bench_archive, columns)[0]
+    assert first.kind == "late-release"
+    assert seconds(first.start) == pytest.approx(125.2, abs=0.5)
+
+
+def test_less_current_while_moving_alone_is_told_as_a_gain(bench_archive):
+    columns = bench(415)
+    drag(columns, 100.0, 300.0, -0.5)
+    first = judged(bench_archive, columns)[0]
+    assert first.kind == "current-sensor"
+    assert "off in proportion" in first.summary  # under the brake nothing is off
+    assert "less friction would fit as well" in first.summary

@@ -26,6 +26,9 @@ AT_ONCE_DEG = 0.5
 
 LONGEST_HOLE_S = 0.5
 
+MOST_ASKED = 0.1
+"""A command that is not zero for more of the time under the brake is never zero."""
+
 LONGEST_WAIT_S = 20.0
 """A release command that nothing followed for this long had no motion to time."""
 
@@ -47,6 +50,8 @@ def brake_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     told = command if command is not None else engaged
     if told is not None:  # without a command the state is the earliest word of a release
         made += _first_motion(time, told, rate, wanted, period)
+    if command is None and engaged is not None:
+        made += _held_back(time, engaged, wanted, period)
     if released is not None:
         made += _slips(time, released, angle, rate, period)
         made += _chatter(time, released, period)
@@ -118,6 +123,28 @@ def _first_motion(
                 {"resolution_s": period},
             )
         )
+    return made
+
+
+def _held_back(time: Floats, engaged: Codes, wanted: Floats, period: float) -> list[Mark]:
+    """Time from when motion was commanded until the brake's state lets it through.
+
+    Without a command of its own the brake was due to be free by then.
+    """
+    asked = np.abs(np.nan_to_num(wanted)) > 0
+    under = engaged == 1
+    if not asked.any() or float(np.mean(asked[under])) > MOST_ASKED:
+        return []  # this command has no zero that could say that nothing is wanted
+    made = []
+    for row in np.flatnonzero(under[:-1] & (engaged[1:] == 0)) + 1:
+        if not (asked[row - 1] and asked[row]):
+            continue
+        first = int(np.searchsorted(time, time[row] - LONGEST_WAIT_S))
+        still = np.flatnonzero(~(asked[first:row] & under[first:row]))
+        begin = first + int(still[-1]) + 1 if still.size else first
+        delay = float(time[row] - time[begin])
+        detail = {"resolution_s": period, "by_motion": True}
+        made.append(Mark("release delay", float(time[begin]), float(time[row]), delay, detail))
     return made
 
 
