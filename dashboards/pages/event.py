@@ -245,7 +245,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                 basics.severity(r["severity"]),
                 " ",
                 basics.go(
-                    f"{r['joint']} · {r['kind']} at {r['start']:%H:%M:%S}",
+                    f"{events.place(r['joint'])} · {r['kind']} at {r['start']:%H:%M:%S}",
                     links.href("event", View(session=session, flag=r["flag"])),
                 ),
                 html.Span(f" {r['summary']}", className="faint"),

@@ -23,6 +23,7 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
     flags = events.flags_of(desk.archive, session)
     names = flags["flag"].to_list() if flags.height else []
     at = names.index(event.flag) if event.flag in names else None
+    shown = f"drawn: {event.joint}" if event.everywhere else f"unit {event.serial}"
     step = []
     if at is not None:
         for text, to in (("Previous flag", at - 1), ("Next flag", at + 1)):
@@ -55,11 +56,16 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
             ),
             html.Div(
                 [
-                    html.H1(f"{event.joint} · {event.kind}"),
+                    html.H1(f"{event.place} · {event.kind}"),
                     basics.severity(event.severity) if event.severity else None,
                     html.Span(
-                        f"unit {event.serial} · {event.start:%H:%M:%S}."
-                        f"{event.start.microsecond // 1000:03d} UTC for {event.seconds:.2f} s",
+                        (
+                            f"drawn: {event.joint} · "
+                            if event.everywhere
+                            else f"unit {event.serial} · "
+                        )
+                        + f"{event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} UTC "
+                        f"for {event.seconds:.2f} s",
                         className="faint",
                     ),
                     basics.go("Step through it in the replay", replay, className="button"),

@@ -18,6 +18,7 @@ from dashboards.components.verdicts import REVIEWER, reviewer_field, verdict_for
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
+from dashboards.queries.events import place
 from replay.errors import UsageError
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
@@ -180,7 +181,7 @@ def _flag_card(desk: Desk, session: str, row: dict[str, Any]) -> Component:
             html.Div(
                 [
                     basics.severity(row["severity"]),
-                    html.H2(f"{row['joint']} · {row['kind']}"),
+                    html.H2(f"{place(row['joint'])} · {row['kind']}"),
                     html.Span(
                         f"{start:%H:%M:%S}.{start.microsecond // 1000:03d} UTC, {length:.2f} s",
                         className="faint",
@@ -252,8 +253,8 @@ def _orphans(desk: Desk, session: str) -> Component | None:
             html.Ul(
                 [
                     html.Li(
-                        f"{r['joint']} · {r['kind']} at {r['start']:%H:%M:%S}: {r['verdict']}"
-                        f" by {r['reviewer']}, {r['at']:%Y-%m-%d %H:%M}. {r['note']}"
+                        f"{place(r['joint'])} · {r['kind']} at {r['start']:%H:%M:%S}: "
+                        f"{r['verdict']} by {r['reviewer']}, {r['at']:%Y-%m-%d %H:%M}. {r['note']}"
                     )
                     for r in left.iter_rows(named=True)
                 ]

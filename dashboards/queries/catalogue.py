@@ -129,8 +129,8 @@ def last_check(archive: Archive, session: str) -> str:
     words = [f"Checked {row['checked_at']:%Y-%m-%d %H:%M} UTC against baseline {row['baseline']}"]
     if row["expected_false_flags"] is not None and row["joint_hours"] is not None:
         words.append(
-            f"about {row['expected_false_flags']:.2f} false flags are to be expected in its "
-            f"{row['joint_hours']:.1f} joint-hours"
+            f"about {row['expected_false_flags']:.2g} false flags are to be expected in its "
+            f"{row['joint_hours']:.3g} joint-hours"
         )
     said = "; ".join(words) + "."
     note = row["note"] or ""

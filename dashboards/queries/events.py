@@ -19,6 +19,7 @@ from replay.archive import Archive
 from replay.errors import BaselineError, JointbookError, UsageError
 from replay.records import Session
 from replay.signals.joints import joint_table, joint_tables
+from replay.units import channel
 
 if TYPE_CHECKING:
     from replay.models import Baseline
@@ -49,6 +50,13 @@ class Event:
     baseline: str | None = None
     group: str | None = None
     evidence: tuple[tuple[str, str], ...] = ()
+    everywhere: bool = False
+    """It concerns every joint; ``joint`` is then the one that is drawn."""
+
+    @property
+    def place(self) -> str:
+        """Where it was: the joint, or every joint."""
+        return place("" if self.everywhere else self.joint)
 
     @property
     def serial(self) -> str:
@@ -59,6 +67,11 @@ class Event:
     def seconds(self) -> float:
         """Length of the event."""
         return (self.end - self.start).total_seconds()
+
+
+def place(joint: str) -> str:
+    """Return the joint that a flag names; one without a joint concerns every joint."""
+    return joint or "every joint"
 
 
 def find_event(
@@ -98,7 +111,7 @@ def find_event(
     row = found.row(0, named=True)
     return Event(
         record=record,
-        joint=row["joint"],
+        joint=row["joint"] or _drawn(record),
         kind=row["kind"],
         start=_utc(row["start"]),
         end=_utc(row["end"]),
@@ -109,7 +122,15 @@ def find_event(
         baseline=row["baseline"],
         group=row["group"],
         evidence=evidence_words(row["evidence"]),
+        everywhere=not row["joint"],
     )
+
+
+def _drawn(record: Session) -> str:
+    """Return the first joint with a current, to be drawn for what concerns all of them."""
+    logged = {name for names in record.channels.values() for name in names}
+    there = (j for j in record.joints if channel(j, "current_a") in logged)
+    return next(there, record.joints[0])
 
 
 def window_around(event: Event) -> tuple[datetime, datetime]:

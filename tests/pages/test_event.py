@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -127,6 +128,24 @@ def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archi
     fewer = rows.filter(has_not_text="only as learned")
     assert fewer.count() == len(counts[0.01])
     assert heron.table("flags").equals(stored)
+
+
+def test_what_concerns_every_joint_is_drawn_on_the_first(
+    visit: Open, heron: Archive, tmp_path: Path
+) -> None:
+    root = tmp_path / "archive"
+    shutil.copytree(str(heron.root), root)
+    archive = open_archive(root)
+    record = archive.session(SESSION)
+    rows = flag_rows(SESSION, record.start, "").head(1)
+    rows = rows.with_columns(joint=pl.lit(""), unit=pl.lit(""), kind=pl.lit("gap"))
+    archive.replace("flags", rows, session=[SESSION])
+    tab = opened(visit, archive)
+    expect(tab.page.get_by_role("heading", level=1)).to_have_text("every joint · gap")
+    expect(tab.page.get_by_text("drawn: J1")).to_be_visible()
+    assert tab.errors == []
+    review = tab.go(f"/review?session={SESSION}")
+    expect(review.get_by_role("heading", name="every joint · gap")).to_be_visible(timeout=45_000)
 
 
 def test_a_long_session_is_not_checked_while_someone_waits(
