@@ -59,13 +59,8 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
                     html.H1(f"{event.place} · {event.kind}"),
                     basics.severity(event.severity) if event.severity else None,
                     html.Span(
-                        (
-                            f"drawn: {event.joint} · "
-                            if event.everywhere
-                            else f"unit {event.serial} · "
-                        )
-                        + f"{event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} UTC "
-                        f"for {event.seconds:.2f} s",
+                        f"{shown} · {event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} "
+                        f"UTC for {event.seconds:.2f} s",
                         className="faint",
                     ),
                     basics.go("Step through it in the replay", replay, className="button"),
