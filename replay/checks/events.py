@@ -75,6 +75,9 @@ def events_of(joint: str, trace: Trace, found: list[Candidate], limit: float) ->
         turned = lead.family in DRAGS and stretches_round(trace, start, end).turned
         if turned or lead.family == "held":
             start, end = _offset_span(trace, start, end, HELD if lead.family == "held" else MOVING)
+        elif lead.family == "holding":  # seen at rest; a sensor's goes on in motion
+            wide = _offset_span(trace, start, end, HOLDING)
+            start, end = wide if wide[0] <= start and wide[1] >= end else (start, end)
         members = [lead]
         rest: list[Candidate] = []
         for other in left:
@@ -181,7 +184,7 @@ def mirrored(trace: Trace, lead: Candidate) -> bool:
 def _offset_span(trace: Trace, start_s: float, end_s: float, motion: int) -> tuple[float, float]:
     """Return where an offset begins and ends: the same sign both ways, and under the brake."""
     bins = trace.bins
-    rows = np.flatnonzero(trace.seen & ((bins.motion == MOVING) | (bins.motion == HELD)))
+    rows = np.flatnonzero(trace.seen & np.isin(bins.motion, (MOVING, HELD, motion)))
     inside = np.flatnonzero(
         (bins.end_s[rows] >= start_s)
         & (bins.start_s[rows] <= end_s)
@@ -285,7 +288,9 @@ def _belongs(other: Candidate, start: float, end: float, lead: Candidate) -> boo
         return False  # a sensor's fault explains what is short and near, nothing longer
     if other.window_s >= 16.0 or other.family in SWINGS:
         return other.reach_s <= end + margin and other.end_s >= start - margin
-    own = max(other.end_s - other.start_s, 1e-3)
+    own = other.end_s - other.start_s
+    if own <= 0:  # a single sample
+        return start <= other.end_s <= end
     overlap = min(other.end_s, end + margin) - max(other.reach_s, start - margin)
     return overlap >= 0.3 * own and overlap > 0
 

@@ -88,6 +88,7 @@ def hold_out(readings: list[Reading]) -> HeldOut | None:
     whole = _fit_expected(pieces)
     traces: list[Trace] = []
     order: list[Reading] = []
+    part: list[int] = []
     for k in np.unique(fold):
         train = [p for p, f in zip(pieces, fold, strict=True) if f != k]
         model = _fit_expected(train, whole)
@@ -96,6 +97,7 @@ def hold_out(readings: list[Reading]) -> HeldOut | None:
         for piece in (p for p, f in zip(pieces, fold, strict=True) if f == k):
             traces.append(make_trace(piece.bins, model))
             order.append(piece)
+            part.append(int(k))
     nominal = Nominal()
     nominal.current_a = _moving_current(pieces)
     nominal.marks = _mark_scales(order, whole.sample_noise())
@@ -105,8 +107,18 @@ def hold_out(readings: list[Reading]) -> HeldOut | None:
     found = (PatternModel.learn(traces, w) for w in WINDOWS_S)
     patterns = tuple(p for p in found if p is not None)
     held = HeldOut(order, traces, nominal, patterns, whole, sorted({r.session for r in readings}))
-    _measure(held)
+    _measure(held, _patterns_without(traces, part))
     return held
+
+
+def _patterns_without(traces: list[Trace], part: list[int]) -> list[tuple[PatternModel, ...]]:
+    """Return, trace by trace, what the other parts' traces teach about patterns."""
+    made: dict[int, tuple[PatternModel, ...]] = {}
+    for k in set(part):
+        others = [t for t, mine in zip(traces, part, strict=True) if mine != k]
+        found = (PatternModel.learn(others, w) for w in WINDOWS_S)
+        made[k] = tuple(p for p in found if p is not None)
+    return [made[k] for k in part]
 
 
 def _pieces(readings: list[Reading]) -> list[Reading]:
@@ -196,9 +208,12 @@ def _bin_spread(traces: list[Trace], motion: int) -> float:
     return float(np.median(sd)) if sd.size else float("inf")
 
 
-def _measure(held: HeldOut) -> None:
+def _measure(held: HeldOut, patterns: list[tuple[PatternModel, ...]]) -> None:
     """Fill the nominal spreads and every block's largest values."""
-    raw = [collect.statistics(t, held.whole, held.nominal, held.patterns) for t in held.traces]
+    raw = [
+        collect.statistics(trace, held.whole, held.nominal, without)
+        for trace, without in zip(held.traces, patterns, strict=True)
+    ]
     held.nominal.turns = _usual_turns(held, raw)
     pools: dict[str, list[Floats]] = {}
     windows: dict[str, float] = {}

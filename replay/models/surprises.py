@@ -13,7 +13,7 @@ import numpy.typing as npt
 from replay.models.bins import Floats
 from replay.models.held_out import HeldOut
 from replay.models.symptoms.collect import FEWEST, MARK_DEFAULTS
-from replay.models.tails import Tail, Trust
+from replay.models.tails import PLAIN_BLOCKS, Tail, Trust
 from replay.models.unit import Rarity
 
 SURPRISE = 0.5
@@ -24,6 +24,10 @@ MOST_SET_ASIDE = 0.34
 
 UPPER = 0.75
 """Share of a unit's blocks that faults hidden in training leave alone."""
+
+PARTS = 4
+"""The rarest of all detectors is measured on one part of the sessions by tails of
+the others."""
 
 OWN_NATURE = 1.4
 """A unit whose upper blocks stand this far above the other units' is that way."""
@@ -37,19 +41,44 @@ def fit_rarity(
 ) -> Rarity:
     """Fit all tails to the blocks that are ``kept`` (all by default)."""
     chosen = {u: h if kept is None else h.without(~kept[u]) for u, h in held.items()}
-    names = sorted({n for h in chosen.values() for n in h.maxima})
     lengths = np.concatenate([h.block_hours for h in chosen.values()])
     if not lengths.size:  # every block was a surprise to the others: lone sessions
         lengths = np.concatenate([h.block_hours for h in held.values()])
     hours = float(np.mean(lengths))
+    rarity = Rarity(_tails(chosen, hours, trust))
+    together = [_rarest(h, rarity) for h in chosen.values()]
+    sessions = sorted({s for h in chosen.values() for s in h.block_session})
+    if trust != "low" and len(sessions) >= 2 * PARTS and lengths.size >= PLAIN_BLOCKS:
+        together = [
+            part
+            for k in range(PARTS)
+            for part in _left_out(chosen, sessions[k::PARTS], hours, trust)
+        ]
+    rarity.combined = Tail.fit_rarity(np.concatenate(together), hours, trust=trust)
+    return rarity
+
+
+def _tails(chosen: dict[str, HeldOut], hours: float, trust: Trust) -> dict[str, Tail]:
+    names = sorted({n for h in chosen.values() for n in h.maxima})
     tails = {}
     for name in names:
         values = np.concatenate([h.maxima[name] for h in chosen.values() if name in h.maxima])
         tails[name] = Tail.fit(values, hours, trust=trust, finding=name in MARK_DEFAULTS)
-    rarity = Rarity(tails)
-    together = np.concatenate([_rarest(h, rarity) for h in chosen.values()])
-    rarity.combined = Tail.fit_rarity(together, hours, trust=trust)
-    return rarity
+    return tails
+
+
+def _left_out(
+    chosen: dict[str, HeldOut], sessions: list[str], hours: float, trust: Trust
+) -> list[Floats]:
+    """Return the rarest of these sessions' blocks by tails of the other sessions.
+
+    Some forty tails fitted to the very blocks that they judge find each of
+    them a little too usual.
+    """
+    out = set(sessions)
+    mine = {u: np.array([s in out for s in h.block_session], dtype=bool) for u, h in chosen.items()}
+    rarity = Rarity(_tails({u: h.without(mine[u]) for u, h in chosen.items()}, hours, trust))
+    return [_rarest(h.without(~mine[u]), rarity) for u, h in chosen.items()]
 
 
 def natures(held: dict[str, HeldOut]) -> dict[str, dict[str, float]]:

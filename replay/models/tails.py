@@ -30,6 +30,29 @@ Trust = Literal["low", "middle", "high"]
 NOTHING = 1e3
 """Rate of a detector that has nothing to say: a thousand times an hour."""
 
+SHAPE = 0.1
+"""Pareto shape of every detector's tail: a little heavier than exponential, as
+maxima over units and tasks of somewhat different spreads are. One detector's few
+hundred blocks tell its scale but not its shape: estimated one by one, shapes
+came out anywhere from 0 to 0.4, and the lightest raised the false flags while
+the heaviest hid faults. Of 0 to 0.3 this told faults from healthy sessions best
+on simulated arms."""
+
+SHAPE_OF_FEW = 0.05
+"""The same where few blocks are there: their tail begins at the median already, and
+the law of the bulk is lighter."""
+
+STEEPEST = 0.5
+"""How much faster than its detectors' own laws, which are a little too heavy,
+their rarest may fall off where there are blocks enough to show it."""
+
+FURTHER = np.log(10.0)
+"""The steeper law is followed to a tenth of the rate that the blocks show; from
+there on it is the detectors' own, a factor 10 a unit."""
+
+PLAIN_BLOCKS = 60
+"""From so many blocks the largest few are told apart from chance."""
+
 SLOWEST = 1.2
 """How much slower than its detectors' own laws their rarest may fall off while
 faults are still to be taken out."""
@@ -55,12 +78,14 @@ class Tail:
 
     ``level`` is where the fitted tail begins, ``base_rate`` the rate of events
     above it per joint-hour, ``scale`` and ``shape`` the Pareto law of excesses.
+    Beyond ``knee`` an exponential law falls off by a factor 10 a unit.
     """
 
     level: float
     base_rate: float
     scale: float
     shape: float
+    knee: float | None = None
 
     @classmethod
     def fit(
@@ -103,23 +128,19 @@ class Tail:
             )
             scale = max(scale, LEAST_SCALE if positive.size >= PLENTY else 0.5 * PRIOR_SCALE)
             return cls(start, float(-np.log(1 - share) / block_hours), scale, 0.0)
-        # in the rate's own scale, -ln F, excesses are Pareto with this shape
-        t1, t2 = np.log(np.log(low) / np.log(mid)), np.log(np.log(low) / np.log(high))
-        ratio = (q2 - q0) / (q1 - q0)
-        shape = _shape(ratio, float(t1), float(t2))
-        if values.size < 60:
-            shape = max(min(shape, 0.25), 0.05)
-        grow = np.expm1(shape * t1) / shape if shape > 1e-6 else t1
-        grow2 = np.expm1(shape * t2) / shape if shape > 1e-6 else t2
-        scale = max((q1 - q0) / grow, (q2 - q0) / grow2, LEAST_SCALE)
+        # in the rate's own scale, -ln F, excesses are Pareto
+        shape = SHAPE if values.size >= PLAIN_BLOCKS else SHAPE_OF_FEW
+        near, far = (np.expm1(shape * np.log(np.log(low) / np.log(q))) / shape for q in (mid, high))
+        scale = max(0.5 * ((q1 - q0) / near + (q2 - q0) / far), LEAST_SCALE)
         return cls(q0, float(rate), float(scale), shape)
 
     @classmethod
     def fit_rarity(cls, maxima: Floats, block_hours: float, *, trust: Trust) -> Tail:
         """Fit to block maxima of ``-log10`` of the rarest detector's rate.
 
-        Each detector's tail is extrapolated already, so here the law can only
-        be exponential, a factor 10 a unit or slower.
+        Each detector's tail is extrapolated already, so here the law is
+        exponential, about a factor 10 a unit. The maxima are best of blocks
+        that the detectors' tails were not fitted to.
         """
         values = maxima[np.isfinite(maxima)]
         if values.size < 8:
@@ -127,10 +148,12 @@ class Tail:
         low, _, high = _levels(values.size, trust)
         start, top = (float(np.quantile(values, q)) for q in (low, high))
         span = float(np.log(np.log(low) / np.log(high)))
-        scale = max(1 / np.log(10), (top - start) / span)
+        steep = STEEPEST if trust == "high" and values.size >= PLAIN_BLOCKS else 1.0
+        scale = max(steep / np.log(10), (top - start) / span)
         if trust == "low":  # faults would pass for a slow law
             scale = min(scale, SLOWEST / np.log(10))
-        return cls(start, float(-np.log(low) / block_hours), scale, 0.0)
+        knee = start + scale * (span + FURTHER) if scale < 1 / np.log(10) else None
+        return cls(start, float(-np.log(low) / block_hours), scale, 0.0, knee)
 
     def rate(self, value: Floats | float) -> Floats:
         """Return events per joint-hour at least this large.
@@ -138,7 +161,10 @@ class Tail:
         Up to the level there is nothing to tell: `NOTHING`.
         """
         size = np.asarray(value, dtype=np.float64)
-        excess = np.maximum(size - self.level, 0.0) / self.scale
+        near = size if self.knee is None else np.minimum(size, self.knee)
+        excess = np.maximum(near - self.level, 0.0) / self.scale
+        if self.knee is not None:
+            excess = excess + np.maximum(size - self.knee, 0.0) * np.log(10)
         if self.shape > 1e-6:
             part = (1 + self.shape * excess) ** (-1 / self.shape)
         else:
@@ -150,7 +176,12 @@ class Tail:
         part = max(self.base_rate / max(rate, 1e-300), 1.0)
         if self.shape > 1e-6:
             return float(self.level + self.scale * (part**self.shape - 1) / self.shape)
-        return float(self.level + self.scale * np.log(part))
+        excess = np.log(part)
+        if self.knee is not None:
+            most = (self.knee - self.level) / self.scale
+            if excess > most:
+                return float(self.knee + (excess - most) / np.log(10))
+        return float(self.level + self.scale * excess)
 
     def to_plain(self) -> dict[str, Any]:
         """Return what JSON holds."""
@@ -159,6 +190,7 @@ class Tail:
             "base_rate": self.base_rate,
             "scale": self.scale,
             "shape": self.shape,
+            "knee": self.knee,
         }
 
 
@@ -166,23 +198,9 @@ def _levels(size: int, trust: Trust) -> tuple[float, float, float]:
     """Return the three quantiles that a tail is matched at."""
     if trust == "low":
         return 0.4, 0.65, 0.87
-    if trust == "middle" or size < 60:
+    if trust == "middle" or size < PLAIN_BLOCKS:
         return 0.5, 0.8, 0.94
     return 0.8, 0.93, float(np.clip(1 - 2.5 / size, 0.95, 0.995))
-
-
-def _shape(ratio: float, t1: float, t2: float) -> float:
-    """Solve for the Pareto shape that gives this ratio of two excesses."""
-    low, high = 0.0, 0.4
-    if ratio <= t2 / t1:
-        return 0.0
-    for _ in range(50):
-        mid = 0.5 * (low + high)
-        if np.expm1(mid * t2) / np.expm1(mid * t1) < ratio:
-            low = mid
-        else:
-            high = mid
-    return float(0.5 * (low + high))
 
 
 def conformal_rank(n: int, alpha: float) -> int | None:
