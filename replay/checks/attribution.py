@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from replay.checks.events import Event
-from replay.checks.evidence import DIPS, RISES, Evidence
+from replay.checks.evidence import Evidence
+from replay.models.symptoms.heaves import DIPS, RISES
 from replay.models.symptoms.marks import Mark
 
 MARK_KINDS = {
@@ -128,7 +129,7 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
         weights["angle-sensor"] = 1.2
     if jerks:
         weights["stick-slip"] = 1.0 + 0.1 * min(max(seen.turns, seen.heaves) / 2.0, 3.0)
-    elif lead == "stop-go":
+    elif lead in {"stop-go", "heave"}:
         weights["stick-slip"] = 0.6 if seen.commanded else 0.9
     if lead == "held":
         weights["current-sensor"] = 1.0  # no drive, no motion: nothing but the sensor is left
@@ -137,6 +138,8 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
     if lead == "holding":  # drag does not show where nothing moves
         weights["friction"] *= 0.4
         weights["brake-drag"] *= 0.4
+        if _alike(seen.beside_held_a, seen.resting_a):
+            weights["current-sensor"] = 1.0  # the brake took the drive away, and it is still there
     if lead in {"pattern", "wobble"}:  # a plain drag would have spoken before its roughness
         weights["unusual"] = 1.05
     if lead == "sample" and event.end_s - event.start_s < 1.0:
@@ -217,9 +220,13 @@ def _offset_trust(seen: Evidence) -> float:
 def stays_held(seen: Evidence) -> bool:
     """Tell whether the current under the brake beside the event is off by as much, the same way."""
     ways = [a for a in (seen.forward_a, seen.backward_a) if np.isfinite(a)]
-    if not ways or min(ways) * max(ways) < 0 or not np.isfinite(seen.beside_held_a):
-        return False
-    return ALIKE < seen.beside_held_a / float(np.mean(ways)) < 1.0 / ALIKE
+    same_way = bool(ways) and min(ways) * max(ways) > 0
+    return same_way and _alike(seen.beside_held_a, float(np.mean(ways)))
+
+
+def _alike(one_a: float, other_a: float) -> bool:
+    known = np.isfinite(one_a) and np.isfinite(other_a) and other_a != 0
+    return bool(known and ALIKE < one_a / other_a < 1.0 / ALIKE)
 
 
 def _load_trust(lead: str, seen: Evidence) -> float:

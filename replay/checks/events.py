@@ -38,7 +38,7 @@ DRAGS = {"shift", "change", "load"}
 MIRROR_Z = 0.3
 """Less than this mean departure, in spreads of a bin, is none."""
 
-SWINGS = {"pattern", "wobble", "stop-go"}
+SWINGS = {"pattern", "wobble", "stop-go", "heave"}
 """Detectors whose windows see an event before and after it is in their middle."""
 
 FAMILIES = ({"shift", "change"}, {"tracking", "behind", "push"})

@@ -21,6 +21,7 @@ from replay.models.bins import HELD, MOVING, Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.spreads import UNSETTLED_S
 from replay.models.symptoms.current import stop_go
+from replay.models.symptoms.heaves import heaves
 from replay.models.symptoms.pushes import cruising, excess
 from replay.models.trace import Trace, rolling_mean
 from replay.models.unit import UnitModel
@@ -35,10 +36,6 @@ BEFORE_S, FAR_S = 4.0, 30.0
 RESTS_S, FEW_BINS = 1.0, 20
 BESIDE_S = 6.0
 NEAR_S = 1.0
-DIPS, RISES = 0.5, 1.25
-"""A speed below and above these shares of its standing command swings."""
-
-NOISES, HEAVE_WINDOW_S = 4.0, 3.0
 MOST_Z = 15.0
 NONE = np.empty(0)
 
@@ -206,36 +203,16 @@ def _until_free(trace: Trace, end_s: float) -> float:
 
 def _heaves(trace: Trace, start_s: float, end_s: float) -> tuple[float, float, tuple[float, float]]:
     """Return swings of the speed round its command in the event and elsewhere, and their size."""
-    bins = trace.bins
-    rows = np.flatnonzero(cruising(trace) & (bins.motion != HELD))
-    still = bins.rate_sd[(bins.motion == HELD) & np.isfinite(bins.rate_sd)]
-    noise = float(np.median(still)) if still.size else 0.0
-    asked = np.abs(bins.rate_cmd[rows])
-    rows = rows[(1.0 - DIPS) * asked > NOISES * noise]
-    nothing = (0.0, 0.0, (float("nan"), float("nan")))
-    if rows.size < 3:
-        return nothing
-    sign, asked = np.sign(bins.rate_cmd[rows]), np.abs(bins.rate_cmd[rows])
-    both = np.stack([bins.rate_min[rows] * sign / asked, bins.rate_max[rows] * sign / asked])
-    low, high = both.min(axis=0), both.max(axis=0)
-    side = np.where(low < DIPS, -1, np.where(high > RISES, 1, 0))
-    last = np.maximum.accumulate(np.where(side != 0, np.arange(side.size), 0))
-    state = side[last]
-    changed = np.zeros(rows.size)
-    changed[1:] = (state[1:] != state[:-1]) & (state[:-1] != 0)
-    changed[1:] += (low[1:] < DIPS) & (high[1:] > RISES)  # a fast log's bin has both
-    seconds, at = trace.seconds[rows], bins.end_s[rows]
-    many = 6.0 * np.nan_to_num(
-        rolling_mean(changed / np.maximum(seconds, 1e-3), seconds, HEAVE_WINDOW_S)
-    )
+    found = heaves(trace)
+    at = trace.bins.end_s[found.rows]
     near = (at >= start_s) & (at <= end_s + 3.0)
     far = (at < start_s - FAR_S) | (at > end_s + FAR_S)
     if not near.any():
-        return nothing
+        return 0.0, 0.0, (float("nan"), float("nan"))
     return (
-        float(many[near].max()),
-        float(np.quantile(many[far], 0.98)) if far.any() else 0.0,
-        (float(np.quantile(low[near], 0.1)), float(np.quantile(high[near], 0.9))),
+        float(found.many[near].max()),
+        float(np.quantile(found.many[far], 0.98)) if far.any() else 0.0,
+        (float(np.quantile(found.low[near], 0.1)), float(np.quantile(found.high[near], 0.9))),
     )
 
 

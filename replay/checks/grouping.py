@@ -21,7 +21,7 @@ PUSH_S = 15.0
 """A push at the tip is over sooner than this; a payload taken up stays."""
 
 CURRENT_FAMILIES = {"shift", "change", "sample", "load", "offset", "holding", "held"}
-CURRENT_FAMILIES |= {"pattern", "stop-go", "wobble"}
+CURRENT_FAMILIES |= {"pattern", "stop-go", "wobble", "heave"}
 
 BEHIND_FAMILIES = {"tracking", "behind", "push"}
 

@@ -33,7 +33,7 @@ MOST_BINS = 12_000
 OFTEN_PER_HOUR = 20.0
 """A finding that healthy sessions show more often than this is scaled by its own size."""
 
-FLOORS = {"stop-go": 1.0, "astray": 0.005, "push": 0.2}
+FLOORS = {"stop-go": 1.0, "heave": 1.0, "astray": 0.005, "push": 0.2}
 """Least healthy spread of a detector: a count, deg, spreads; 0.02 for ratios."""
 
 MATERIAL = 0.012

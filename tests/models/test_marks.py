@@ -5,8 +5,11 @@ import polars as pl
 import pytest
 
 from replay import units
+from replay.models.bins import bin_table
 from replay.models.symptoms.brakes import brake_marks
+from replay.models.symptoms.heaves import heaving
 from replay.models.symptoms.telemetry import telemetry_marks
+from replay.models.trace import Trace
 
 HZ, LSB_DEG = 10.0, 0.005
 
@@ -70,3 +73,27 @@ def test_late_motion_is_timed_from_either_word_of_the_brake(word):
     )
     late = [m for m in marks if m.name == "motion delay"]
     assert [round(m.value, 3) for m in late] == [1.2]
+
+
+@pytest.mark.parametrize(("depth", "heaves"), [(0.85, True), (0.3, False)])
+def test_only_a_speed_far_below_and_above_its_command_heaves(depth, heaves):
+    t = np.arange(600) / HZ
+    asked = np.where((t >= 10) & (t < 50), 2.0, 0.0)
+    rate = asked * (1.0 + depth * np.sin(2 * np.pi * t / 1.5))
+    moving = np.where(asked > 0, "moving", "holding").tolist()
+    bins = bin_table(
+        table(
+            t_s=t,
+            angle_deg=np.cumsum(rate) / HZ,
+            rate_deg_s=rate,
+            rate_cmd_deg_s=asked,
+            current_a=np.ones(t.size),
+            motion=moving,
+            direction=np.where(asked > 0, 1, 0),
+        )
+    )
+    unknown = np.full(len(bins), np.nan)
+    trace = Trace(bins, unknown, unknown, np.ones(len(bins), dtype=bool), bins.seconds)
+    (statistic,) = heaving(trace)
+    # two changes in each 1.5 s are eight in 6 s
+    assert statistic.value.max() == pytest.approx(8.0 if heaves else 0.0, abs=2.5)

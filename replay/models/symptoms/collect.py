@@ -16,7 +16,7 @@ import numpy as np
 from replay.models.bins import Floats
 from replay.models.expected import ExpectedCurrent
 from replay.models.patterns import PatternModel
-from replay.models.symptoms import angles, current, pushes
+from replay.models.symptoms import angles, current, heaves, pushes
 from replay.models.symptoms.marks import Mark
 from replay.models.trace import Statistic, Trace
 
@@ -126,6 +126,7 @@ def statistics(
     made += current.stop_go(trace)
     made += pushes.pushes(trace, model)
     made += current.wobble(trace)
+    made += heaves.heaving(trace)
     made += angles.astray(trace)
     for pattern in patterns:
         made += pattern.score(trace)
