@@ -15,6 +15,7 @@ import numpy as np
 from replay.checks.candidates import Candidate
 from replay.checks.releases import stretches_round
 from replay.models.bins import HELD, HOLDING, MOVING, Floats, Ints
+from replay.models.spreads import UNSETTLED_S
 from replay.models.trace import Trace
 
 SHIFT_FAMILIES = {"shift", "change", "offset", "holding", "held", "load", "astray"}
@@ -267,7 +268,10 @@ def signed_series(trace: Trace, lead: Candidate) -> tuple[Ints, Floats]:
         return rows, trace.z[rows] * trace.side[rows]
     if lead.family in {"holding", "held"}:
         code = HOLDING if lead.family == "holding" else HELD
-        rows = np.flatnonzero(trace.seen & (motion == code))
+        at_rest = trace.seen & (motion == code)
+        if code == HOLDING:  # as the detector does: the same seconds make its windows
+            at_rest &= trace.bins.settled >= UNSETTLED_S
+        rows = np.flatnonzero(at_rest)
         return rows, trace.z[rows]
     if lead.family == "astray":
         rows = np.flatnonzero(np.isfinite(trace.bins.astray) & (motion != HELD))
