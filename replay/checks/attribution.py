@@ -131,7 +131,8 @@ def _current_weights(event: Event, seen: Evidence) -> dict[str, float]:
         weights["stick-slip"] = 1.0 + 0.1 * min(max(seen.turns, seen.heaves) / 2.0, 3.0)
     elif lead in {"stop-go", "heave"}:
         weights["stick-slip"] = 0.6 if seen.commanded else 0.9
-    if lead == "held":
+    braked = seen.held_s > 0 and not seen.moving_s > 0
+    if lead == "held" or (lead == "sample" and braked):
         weights["current-sensor"] = 1.0  # no drive, no motion: nothing but the sensor is left
         if pushes_brake(seen):
             weights["late-release"] = 1.2

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.checks.loads import CHANCE, MOST_Z, grasp, load_fits, load_slopes
 from replay.checks.releases import Stretches, stretches_round
 from replay.models.bins import HELD, MOVING, Floats
 from replay.models.expected import ExpectedCurrent
@@ -33,14 +34,10 @@ SHORT = 0.2
 
 BEHIND_S = 0.5
 BEFORE_S, FAR_S = 4.0, 30.0
-RESTS_S, FEW_BINS = 1.0, 20
+RESTS_S = 1.0
 BESIDE_S = 6.0
 NEAR_S = 1.0
-MOST_Z = 15.0
 NONE = np.empty(0)
-
-CHANCE = 10.0
-"""What chance alone lets an explanation take away, in squared spreads."""
 
 
 @dataclass(slots=True)
@@ -134,7 +131,7 @@ def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evide
     behind, lag = _behind(trace, inside)
     outside = ~inside & (bins.motion == MOVING)
     more, sd = excess(trace, np.flatnonzero(behind), model) if behind.any() else (NONE, NONE)
-    with_a, without_a = _load_slopes(trace)
+    with_a, without_a = load_slopes(trace)
     turns, usual_turns = _turns(trace, start_s, end_s)
     parted, usually = _parted_before(trace, start_s)
     shares, strength = _shares(trace, moving & (trace.sd > 0), model)
@@ -170,10 +167,10 @@ def gather(trace: Trace, start_s: float, end_s: float, unit: UnitModel) -> Evide
         astray_deg=float(np.sum(bins.astray[inside])),
         astray_before=parted / usually if usually > 0 else 0.0,
         payload_kg=_median(bins.payload[inside]),
-        grasp=_grasp(trace, inside),
+        grasp=grasp(trace, inside),
         load_with_a=with_a,
         load_without_a=without_a,
-        load_fits=_load_fits(trace, moving),
+        load_fits=load_fits(trace, moving),
         pushed_held_s=pushed_s,
         pushed_a=pushed_a,
         freed_s=_until_free(trace, end_s),
@@ -336,58 +333,6 @@ def _parted_before(trace: Trace, start_s: float) -> tuple[float, float]:
         float(np.nan_to_num(parted[last[-1]])) if last.size else 0.0,
         float(np.quantile(far, 0.99)) if far.size else float("nan"),
     )
-
-
-def _grasp(trace: Trace, inside: Mask) -> float:
-    bins = trace.bins
-    turning = bins.motion == MOVING
-    aboard = turning & (np.nan_to_num(bins.payload) > 0)
-    if not aboard.any() or aboard.sum() > 0.95 * turning.sum():
-        return 0.0  # aboard throughout: nothing comes and goes with it
-    event = turning & inside
-    both = float(trace.seconds[aboard & event].sum())
-    return both / max(float(trace.seconds[aboard | event].sum()), 1e-9)
-
-
-def _load_slopes(trace: Trace) -> tuple[float, float]:
-    """Return the remainder's slope on the load with the payload aboard, and without.
-
-    In amperes at the load that is typical of the session (root mean square).
-    """
-    bins = trace.bins
-    rows = trace.seen & (bins.motion == MOVING) & np.isfinite(trace.z)
-    cause = np.nan_to_num(bins.load if np.nan_to_num(bins.load).any() else bins.accel)
-    size = float(np.sqrt(np.mean(cause[rows] ** 2))) if rows.any() else 0.0
-    aboard = np.nan_to_num(bins.payload) > 0
-    if size <= 0:
-        return float("nan"), float("nan")
-    made = []
-    for part in (rows & aboard, rows & ~aboard):
-        weight = np.minimum(trace.seconds[part], 1.0) / trace.sd[part] ** 2
-        energy = float(np.sum(weight * cause[part] ** 2))
-        few = part.sum() < FEW_BINS or energy <= 0
-        slope = np.nan if few else float(np.sum(weight * cause[part] * trace.rest[part])) / energy
-        made.append(slope * size)
-    return made[0], made[1]
-
-
-def _load_fits(trace: Trace, event: Mask) -> float:
-    """Return how much of an event follows the load as the session does outside it."""
-    bins = trace.bins
-    cause = np.nan_to_num(bins.load)
-    outside = trace.seen & (bins.motion == MOVING) & ~event & np.isfinite(trace.z)
-    event = event & (trace.sd > 0)
-    weight = np.minimum(trace.seconds, 1.0) / np.maximum(trace.sd, 1e-9) ** 2
-    rest = np.clip(trace.rest, -MOST_Z * trace.sd, MOST_Z * trace.sd)
-    energy = float(np.sum(weight[outside] * cause[outside] ** 2))
-    if outside.sum() < FEW_BINS or energy <= 0 or not event.any():
-        return 0.0
-    slope = float(np.sum(weight[outside] * cause[outside] * rest[outside])) / energy
-    if slope * slope * energy < CHANCE:
-        return 0.0
-    whole = float(np.sum(weight[event] * rest[event] ** 2))
-    left = float(np.sum(weight[event] * (rest[event] - slope * cause[event]) ** 2))
-    return max(1.0 - left / max(whole, 1e-12), 0.0)
 
 
 def _finite(values: Floats) -> Floats:

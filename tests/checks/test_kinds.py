@@ -200,9 +200,11 @@ def test_a_drag_that_stays_under_the_brake_is_the_sensor(bench_archive):
     columns["P1"]["current_a"][between(columns, 128.0, 160.0)] += 0.6
     first = judged(bench_archive, columns)[0]
     assert first.kind == "current-sensor"
-    assert seconds(first.start) == pytest.approx(128.0, abs=2.0)
-    assert seconds(first.end) == pytest.approx(160.0, abs=2.0)
-    assert "+0.61 A with the brake engaged" in first.summary
+    assert first.evidence["resting_a"] == pytest.approx(0.6, abs=0.1)
+    assert (seconds(first.start), seconds(first.end)) == pytest.approx((128.0, 160.0), abs=2.0)
+    columns = bench(431)
+    columns["P1"]["current_a"][between(columns, 128.0, 160.0)] += 0.6
+    assert "is left under the brake" in judged(bench_archive, columns)[0].summary
 
 
 def test_current_against_the_brake_before_it_comes_free_is_a_late_release(bench_archive):
