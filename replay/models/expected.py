@@ -78,6 +78,8 @@ class ExpectedCurrent:
     """By speed and load: passed through in training, and run in."""
     sample_sd_: dict[int, float] = field(default_factory=dict)
     session_sd_: dict[int, float] = field(default_factory=dict)
+    step_noise_: float = 0.0
+    """Noise of a sample beside its neighbours while moving, A; 0 unknown."""
     remainder_: Remainder | None = None
 
     def fit(self, bins: Bins, group: Ints, like: ExpectedCurrent | None = None) -> ExpectedCurrent:
@@ -101,6 +103,7 @@ class ExpectedCurrent:
         else:
             self._choose_terms(bins, rows, group)
         self._learn_ranges(bins, rows, group)
+        self.step_noise_ = _step_noise(bins.current_jag[rows])
         for code in (HELD, HOLDING, MOVING):
             mine = usable & (bins.motion == code)
             if code == MOVING:
@@ -174,10 +177,13 @@ class ExpectedCurrent:
         return ok
 
     def sample_noise(self) -> float:
-        """Return how far a single healthy sample strays while moving, A.
+        """Return how far a single healthy sample stands off its neighbours, A.
 
-        A slow log has one sample a bin: there the bins' own spread has it all.
+        A log whose current hardly ever moves by less than a step tells nothing
+        of that: there the spread of bins has it all.
         """
+        if self.step_noise_ > 0:
+            return self.step_noise_
         known = self.populations_.get(MOVING)
         own = self.sample_sd_.get(MOVING, 0.0)
         return float(np.hypot(own, np.median(known.spread.sd))) if known else own
@@ -392,6 +398,7 @@ class ExpectedCurrent:
             "cells": self.cells_.astype(int).tolist(),
             "sample_sd": {str(k): v for k, v in self.sample_sd_.items()},
             "session_sd": {str(k): v for k, v in self.session_sd_.items()},
+            "step_noise": self.step_noise_,
             "remainder": self.remainder_.to_plain() if self.remainder_ else None,
         }
 
@@ -419,6 +426,7 @@ class ExpectedCurrent:
             cells_=np.array(data["cells"], dtype=bool).reshape(2, -1, LOAD_CELLS),
             sample_sd_={int(k): v for k, v in data["sample_sd"].items()},
             session_sd_={int(k): v for k, v in data["session_sd"].items()},
+            step_noise_=data["step_noise"],
             remainder_=Remainder.from_plain(data["remainder"]) if data["remainder"] else None,
         )
 
@@ -529,6 +537,15 @@ def session_spread(rest: Floats, direction: Ints, group: Ints, bin_sd: float) ->
     if len(means) < 4:
         return 0.5 * bin_sd
     return float(robust.spread_about_zero(np.array(means)))
+
+
+def _step_noise(jag: Floats) -> float:
+    """Return a sample's noise from second differences, A.
+
+    Of white noise their mean size is sqrt(6) * sqrt(2 / pi) standard deviations.
+    """
+    good = jag[np.isfinite(jag)]
+    return float(np.median(good) / (np.sqrt(6.0) * np.sqrt(2.0 / np.pi))) if good.size else 0.0
 
 
 def smallest_step(steps: Floats) -> float:

@@ -69,7 +69,11 @@ PLENTY = 20
 """From so many blocks that show something, its sizes are known well enough."""
 
 COMMON = 0.15
-"""A finding in fewer blocks than this may be faults hidden in training."""
+"""The largest sizes of a finding in fewer blocks than this may be faults hidden in
+training."""
+
+RARE = 0.05
+"""All sizes of a finding in fewer blocks than this may be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +110,7 @@ class Tail:
         finding : bool
             True for what most healthy blocks show none of (a slip, a
             silence). While few blocks show it, their sizes may all be faults,
-            and the law keeps its prior scale.
+            and the law is the prior one; while not many do, half of them.
         """
         values = np.sort(maxima[np.isfinite(maxima)])
         if values.size < 8 or values[-1] <= 0:
@@ -119,14 +123,15 @@ class Tail:
             if positive.size < 3:
                 return cls(q0, PRIOR_RATE, PRIOR_SCALE, 0.0)
             share = min(positive.size / values.size, 0.99)
-            if finding and share < COMMON:
+            if finding and share < RARE:
                 return cls(0.0, PRIOR_RATE, PRIOR_SCALE, 0.0)
             start = float(positive[0])
             over = positive - start
-            scale = max(
-                float(np.median(over)) / np.log(2), float(np.quantile(over, 0.9)) / np.log(10)
-            )
-            scale = max(scale, LEAST_SCALE if positive.size >= PLENTY else 0.5 * PRIOR_SCALE)
+            scale = float(np.median(over)) / np.log(2)
+            if not finding or share >= COMMON:
+                scale = max(scale, float(np.quantile(over, 0.9)) / np.log(10))
+            known = positive.size >= PLENTY and not (finding and share < COMMON)
+            scale = max(scale, LEAST_SCALE if known else 0.5 * PRIOR_SCALE)
             return cls(start, float(-np.log(1 - share) / block_hours), scale, 0.0)
         # in the rate's own scale, -ln F, excesses are Pareto
         shape = SHAPE if values.size >= PLAIN_BLOCKS else SHAPE_OF_FEW

@@ -33,3 +33,15 @@ def test_one_session_teaches_without_a_mean_of_nothing(tmp_path):
     columns["P1"]["current_a"][100:180] = np.nan  # a surprise to the rest of a lone session
     add(archive, "alone", columns)
     assert "cannot promise this rate from so few sessions" in learn(archive).promise()
+
+
+def test_a_samples_noise_is_that_beside_its_neighbours(tmp_path):
+    archive = open_archive(tmp_path, create=True)
+    for k in range(6):
+        columns = bench(k, minutes=3.0)
+        for joint in ("P1", "P2"):  # slow wander that no model explains, and no noise
+            columns[joint]["current_a"] += 0.3 * np.sin(columns["t"] / (3.0 + k))
+        add(archive, f"h{k}", columns, day=k)
+    model = learn(archive).units["S-1"].model
+    assert model.sample_noise() == pytest.approx(0.05, rel=0.15)
+    assert float(np.median(model.populations_[2].spread.sd)) > 0.15
