@@ -87,6 +87,12 @@ class UnitModel:
         )
 
 
+FRESH = 1.7
+"""Fresh healthy sessions show so many times the events of those that taught the tails,
+where the oddest had been set aside: measured on nine simulated arms, 7 flags in 414
+joint-hours for 1 asked in 100."""
+
+
 @dataclass(slots=True)
 class Rarity:
     """Tails of every detector, and of the rarest of them together."""
@@ -108,7 +114,7 @@ class Rarity:
         all detectors.
         """
         rarity = -np.log10(np.maximum(np.asarray(rate, dtype=np.float64), 1e-60))
-        together = self.combined.rate(rarity)
+        together = FRESH * self.combined.rate(rarity)
         return np.asarray(-np.log10(np.maximum(-np.expm1(-together), 1e-30)))
 
     def to_plain(self) -> dict[str, Any]:
