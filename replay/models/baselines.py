@@ -25,7 +25,7 @@ from replay.models.tails import CONFIDENCE, rate_bound
 from replay.models.unit import Rarity, UnitModel
 from replay.records import Session
 
-FORMAT = 7
+FORMAT = 8
 FOLDER = "baselines"
 CANNOT_PROMISE = "cannot promise this rate from so few sessions"
 

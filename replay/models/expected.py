@@ -16,35 +16,26 @@ import numpy.typing as npt
 
 from replay.models import design, posture, robust
 from replay.models.bins import HELD, HOLDING, MOVING, Bins, Floats, Ints
+from replay.models.region import Region
 from replay.models.remainder import Remainder
+from replay.models.sessions import (
+    adapted,
+    session_gain,
+    session_spread,
+    session_weights,
+    split_halves,
+    split_stretches,
+)
 from replay.models.spreads import Spread
 
 GAIN_TO_KEEP = 0.005
 """A block stays when it takes this share off the held-out error."""
-
-SPEED_CELLS, SLOW_CELLS, LOAD_CELLS = 8, 4, 6
-"""Even cells of speed up to the usual top speed, the first halved again and
-again: friction changes fastest near rest (Stribeck)."""
-
-STEADY_S = 2.0
-"""Motion this far from its beginning, turn and end runs; nearer, it may be
-passing through its speed in a ramp."""
-
-FEWEST_SESSIONS = 2
-"""Running in a region must have been seen in so many sessions, where there are
-at least twice as many: one session may be the odd one."""
-
-MARGIN = 0.12
-"""How far outside the trained range of a quantity still counts as seen, as a
-share of the range."""
 
 MIN_ROWS = 40
 
 SPREAD_OVER = 4.0
 """A block that varies in fewer sessions than this is tried on stretches of them
 all: halves of the sessions would try it where it was not, or learn it there."""
-
-STRETCHES = 20
 
 
 @dataclass(slots=True)
@@ -66,16 +57,14 @@ class Population:
 class ExpectedCurrent:
     """Expected motor current of one joint unit.
 
-    After `fit`: ``populations_`` by motion code, ``scales_``, ``ranges_``,
+    After `fit`: ``populations_`` by motion code, ``scales_``, ``region_``,
     ``sample_sd_`` (spread of single samples about their bin, A) and
     ``session_sd_`` (spread of whole sessions about the fit, A).
     """
 
     scales_: design.Scales | None = None
     populations_: dict[int, Population] = field(default_factory=dict)
-    ranges_: dict[str, tuple[float, float]] = field(default_factory=dict)
-    cells_: npt.NDArray[np.bool_] = field(default_factory=lambda: np.zeros((2, 0, 0), bool))
-    """By speed and load: passed through in training, and run in."""
+    region_: Region = field(default_factory=Region)
     sample_sd_: dict[int, float] = field(default_factory=dict)
     session_sd_: dict[int, float] = field(default_factory=dict)
     step_noise_: float = 0.0
@@ -102,7 +91,7 @@ class ExpectedCurrent:
             self.scales_ = replace(self.scales_, terms=like.scales_.terms, ends=like.scales_.ends)
         else:
             self._choose_terms(bins, rows, group)
-        self._learn_ranges(bins, rows, group)
+        self.region_ = Region.learn(bins, rows, group, self.scales_.speed)
         self.step_noise_ = _step_noise(bins.current_jag[rows])
         for code in (HELD, HOLDING, MOVING):
             mine = usable & (bins.motion == code)
@@ -158,23 +147,7 @@ class ExpectedCurrent:
         if self.scales_.bases:
             # what hangs on a joint from the other end, nothing told so far
             ok &= np.isin(bins.base_b, self.scales_.bases) | np.isnan(bins.base_b)
-        for name in ("temperature", "load", "payload"):
-            # what a payload does to a joint with a known load, the load tells
-            if name in self.ranges_ and not (name == "payload" and "load" in self.ranges_):
-                low, high = self.ranges_[name]
-                value = getattr(bins, name)
-                ok &= ~((value < low) | (value > high))
-        moving = bins.motion == MOVING
-        if moving.any() and self.scales_ is not None and self.cells_.size:
-            row, column = self._cell(bins)
-            steady = (bins.settled >= STEADY_S).astype(np.int64)
-            ok &= ~moving | self.cells_[steady, row, column]
-            for name in ("accel", "rate"):
-                if name in self.ranges_:
-                    low, high = self.ranges_[name]
-                    value = getattr(bins, name)
-                    ok &= ~moving | ~((value < low) | (value > high))
-        return ok
+        return np.asarray(ok & self.region_.covers(bins))
 
     def sample_noise(self) -> float:
         """Return how far a single healthy sample stands off its neighbours, A.
@@ -214,12 +187,12 @@ class ExpectedCurrent:
             if self.remainder_ is not None:
                 rest = rest - self.remainder_.predict(bins)
         asked = self._posture_part(code, matrix, blocks, beta)
-        gain_sd, shift = _adapted(asked, rest, group)
+        gain_sd, shift = adapted(asked, rest, group)
         for _ in range(2 if gain_sd > 0 else 0):  # a mixture of payloads bends the fit
             beta, inverse, _ = robust.fit(matrix, bins.current - shift, weight)
             rest = bins.current - matrix @ beta
             asked = self._posture_part(code, matrix, blocks, beta)
-            gain_sd, shift = _adapted(asked, rest, group)
+            gain_sd, shift = adapted(asked, rest, group)
         rest = rest - shift
         floor = max(
             0.002 * float(np.median(np.abs(bins.current))),
@@ -334,49 +307,6 @@ class ExpectedCurrent:
         make = design.columns if code == MOVING else design.resting_columns
         return make(bins, self.scales_, blocks)
 
-    def _learn_ranges(self, bins: Bins, moving: npt.NDArray[np.bool_], group: Ints) -> None:
-        for name in ("temperature", "load", "payload", "accel", "rate"):
-            value = getattr(bins, name)[moving if name in {"accel", "rate"} else slice(None)]
-            value = value[np.isfinite(value)]
-            if value.size < MIN_ROWS:
-                continue
-            low, high = float(value.min()), float(value.max())
-            extra = MARGIN * (high - low) + 1e-9
-            if name == "temperature":
-                extra = max(extra, 2.0)
-            if name == "payload":
-                extra = max(extra, 0.1 * abs(high))
-            if name == "accel":
-                low, high = float(np.quantile(value, 0.0005)), float(np.quantile(value, 0.9995))
-                extra = 0.5 * (high - low)
-            self.ranges_[name] = (low - extra, high + extra)
-        if not moving.any():
-            return
-        row, column = self._cell(bins)
-        shape = (2 * _SIDE, LOAD_CELLS)
-        count = np.zeros(shape, dtype=np.int64)
-        np.add.at(count, (row[moving], column[moving]), 1)
-        steady = moving & (bins.settled >= STEADY_S)
-        names, which = np.unique(group, return_inverse=True)
-        ran = np.zeros((names.size, *shape), dtype=bool)
-        ran[which[steady], row[steady], column[steady]] = True
-        fewest = FEWEST_SESSIONS if names.size >= 2 * FEWEST_SESSIONS else 1
-        self.cells_ = np.stack([_grown(count >= 3), _grown(ran.sum(axis=0) >= fewest)])
-
-    def _cell(self, bins: Bins) -> tuple[Ints, Ints]:
-        """Return each bin's cell of signed speed and of load."""
-        assert self.scales_ is not None
-        v = np.nan_to_num(bins.rate) / self.scales_.speed
-        step = np.searchsorted(_EDGES, np.abs(v), side="right")
-        row = np.where(v < 0, _SIDE - 1 - step, _SIDE + step)
-        if "load" in self.ranges_:
-            low, high = self.ranges_["load"]
-            part = (np.nan_to_num(bins.load) - low) / (high - low)
-            column = np.clip(np.floor(part * LOAD_CELLS), 0, LOAD_CELLS - 1)
-        else:
-            column = np.zeros(len(bins))
-        return row.astype(np.int64), column.astype(np.int64)
-
     # plain data -------------------------------------------------------------
     def to_plain(self) -> dict[str, Any]:
         """Return everything as what JSON holds; `from_plain` reads it back."""
@@ -394,8 +324,7 @@ class ExpectedCurrent:
                 }
                 for code, p in self.populations_.items()
             },
-            "ranges": {k: list(v) for k, v in self.ranges_.items()},
-            "cells": self.cells_.astype(int).tolist(),
+            "region": self.region_.to_plain(),
             "sample_sd": {str(k): v for k, v in self.sample_sd_.items()},
             "session_sd": {str(k): v for k, v in self.session_sd_.items()},
             "step_noise": self.step_noise_,
@@ -422,121 +351,12 @@ class ExpectedCurrent:
                 )
                 for code, p in data["populations"].items()
             },
-            ranges_={k: (v[0], v[1]) for k, v in data["ranges"].items()},
-            cells_=np.array(data["cells"], dtype=bool).reshape(2, -1, LOAD_CELLS),
+            region_=Region.from_plain(data["region"]),
             sample_sd_={int(k): v for k, v in data["sample_sd"].items()},
             session_sd_={int(k): v for k, v in data["session_sd"].items()},
             step_noise_=data["step_noise"],
             remainder_=Remainder.from_plain(data["remainder"]) if data["remainder"] else None,
         )
-
-
-_EDGES = (
-    np.concatenate([0.5 ** np.arange(SLOW_CELLS - 1, 0, -1), np.arange(1, SPEED_CELLS + 1)])
-    / SPEED_CELLS
-)
-_SIDE = _EDGES.size + 1
-
-
-def _grown(cells: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Add the neighbours in speed, in the same direction: near enough."""
-    grown = cells.copy()
-    for side in (slice(0, _SIDE), slice(_SIDE, 2 * _SIDE)):
-        grown[side][1:] |= cells[side][:-1]
-        grown[side][:-1] |= cells[side][1:]
-    return grown
-
-
-CORRELATED_BINS = 25.0
-"""So many neighbouring bins tell as much as one independent one."""
-
-
-def session_gain(given: Floats, rest: Floats, noise: float, gain_sd: float) -> float:
-    """Return the factor of ``given`` that best takes ``rest`` away, shrunk to 0.
-
-    Parameters
-    ----------
-    given, rest : array, shape (n,)
-        Current that posture explains, and what the fit left over, A.
-    noise : float
-        Spread of the remainder of a bin, A.
-    gain_sd : float
-        Spread of the factor between healthy sessions; infinite: no shrinking.
-    """
-    good = np.isfinite(rest) & np.isfinite(given)
-    x, y = given[good], rest[good]
-    if x.size < 20:
-        return 0.0
-    pull = CORRELATED_BINS * noise**2 / gain_sd**2 if np.isfinite(gain_sd) else 0.0
-    gain = 0.0
-    weight = np.ones(x.size)
-    for _ in range(8):
-        energy = float(np.sum(weight * x * x))
-        gain = float(np.sum(weight * x * y)) / max(energy + pull, 1e-12)
-        left = np.abs(y - gain * x)
-        limit = 1.5 * 1.4826 * float(np.median(left)) + 1e-12
-        weight = np.minimum(1.0, limit / np.maximum(left, 1e-12))
-    return float(np.clip(gain, -3 * gain_sd, 3 * gain_sd)) if np.isfinite(gain_sd) else gain
-
-
-def _adapted(given: Floats, rest: Floats, group: Ints) -> tuple[float, Floats]:
-    """Learn how the posture's factor varies between sessions, where it plainly does.
-
-    Returns the factor's spread, and what to take off each row for its session, A.
-    """
-    nothing = np.zeros(rest.size)
-    names = np.unique(group)
-    if names.size < 4 or not np.any(given):
-        return 0.0, nothing
-    gains = np.array(
-        [session_gain(given[group == g], rest[group == g], 0.0, np.inf) for g in names]
-    )
-    # payloads come in a few sizes: a robust spread would see only the commonest
-    size = float(np.sqrt(np.mean((gains - np.median(gains)) ** 2)))
-    wide = float(np.clip(max(robust.spread(gains), size), 0.0, 1.0))
-    if wide <= 0:
-        return 0.0, nothing
-    noise = robust.spread_about_zero(rest)
-    made = nothing.copy()
-    for g in names:
-        mine = group == g
-        made[mine] = given[mine] * session_gain(given[mine], rest[mine], noise, wide)
-    helped = float(np.mean(np.abs(rest - made))) < 0.93 * float(np.mean(np.abs(rest)))
-    return (wide, made) if helped else (0.0, nothing)
-
-
-def session_weights(group: Ints) -> Floats:
-    """Give every session the same total weight, none of its rows more than 5."""
-    _, where, count = np.unique(group, return_inverse=True, return_counts=True)
-    weight = 1.0 / count[where]
-    return np.asarray(np.minimum(weight / weight.mean(), 5.0))
-
-
-def split_halves(group: Ints) -> npt.NDArray[np.bool_]:
-    """Split rows in two by session; by blocks of time where there is only one."""
-    names, where = np.unique(group, return_inverse=True)
-    if names.size > 1:
-        return np.asarray(where % 2 == 0)
-    block = np.arange(group.size) * 10 // max(group.size, 1)
-    return np.asarray(block % 2 == 0)
-
-
-def split_stretches(size: int) -> npt.NDArray[np.bool_]:
-    """Split rows in two by short stretches, so that every session is in both halves."""
-    return np.asarray(np.arange(size) * STRETCHES // max(size, 1) % 2 == 0)
-
-
-def session_spread(rest: Floats, direction: Ints, group: Ints, bin_sd: float) -> float:
-    """Robust spread of sessions' mean residual by direction, A."""
-    means = [
-        float(np.median(rest[mine]))
-        for g in np.unique(group)
-        for d in (-1, 0, 1)
-        if (mine := (group == g) & (direction == d)).sum() >= 10
-    ]
-    if len(means) < 4:
-        return 0.5 * bin_sd
-    return float(robust.spread_about_zero(np.array(means)))
 
 
 def _step_noise(jag: Floats) -> float:
