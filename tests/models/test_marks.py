@@ -97,3 +97,26 @@ def test_only_a_speed_far_below_and_above_its_command_heaves(depth, heaves):
     (statistic,) = heaving(trace)
     # two changes in each 1.5 s are eight in 6 s
     assert statistic.value.max() == pytest.approx(8.0 if heaves else 0.0, abs=2.5)
+
+
+def test_a_peak_of_friction_as_a_joint_turns_is_no_spike_and_one_in_mid_motion_is():
+    rng = np.random.default_rng(6)
+    t = np.arange(4000) / 100.0
+    rate = 6.0 * np.sin(2 * np.pi * t / 8.0 + 0.3)
+    current = 0.8 * np.sign(rate) + 0.05 * rate + rng.normal(0, 0.01, t.size)
+    turns = np.flatnonzero(np.diff(np.sign(rate)) != 0) + 1
+    current[turns] += 1.2 * np.sign(rate[turns + 1])
+    alone = int(np.argmin(np.abs(t - 10.0)))
+    current[alone] += 1.2
+    table = pl.DataFrame(
+        {
+            "t_s": t,
+            "current_a": current,
+            "rate_deg_s": rate,
+            "angle_deg": np.cumsum(rate) / 100.0,
+            "motion": ["moving"] * t.size,
+            "direction": np.sign(np.where(rate == 0, 1.0, rate)).astype(np.int8),
+        }
+    )
+    found = [m.start_s for m in telemetry_marks(table) if m.name == "spike"]
+    assert found == [t[alone]]

@@ -31,6 +31,9 @@ MOST_REPEATS = 8
 
 FEW_ROWS = 50
 
+TURNS_ROWS = 3
+"""So many samples before and after a start, stop or turn have a peak of friction's own."""
+
 CHANNELS = {
     "current_a": "current",
     "angle_deg": "angle",
@@ -51,7 +54,7 @@ def telemetry_marks(table: pl.DataFrame | JointColumns) -> list[Mark]:
     made = _gaps(columns, time, period)
     made += _frozen(columns, time, period)
     made += _angle_steps(columns.angle_deg, time)
-    made += _spikes(columns.current_a, time)
+    made += _spikes(columns)
     return made
 
 
@@ -251,8 +254,13 @@ def _usual(odd: Floats) -> float:
     return float(np.median(some)) if some.size else 0.0
 
 
-def _spikes(current: Floats, time: Floats) -> list[Mark]:
-    """Single samples of current far from both neighbours, which agree."""
+def _spikes(columns: JointColumns) -> list[Mark]:
+    """Single samples of current far from both neighbours, which agree.
+
+    As a joint starts, stops or turns, its friction rises and falls within a
+    few samples; there no single sample speaks of the sensor.
+    """
+    current, time = columns.current_a, columns.t_s
     if np.isfinite(current).sum() < 10:
         return []
     step = np.diff(current)
@@ -265,6 +273,10 @@ def _spikes(current: Floats, time: Floats) -> list[Mark]:
         return []
     limit = max(12 * usual, 1e-9)
     rows = np.flatnonzero(odd > limit)
+    state = 3 * columns.motion + columns.direction
+    around = rows[:, None] + 1 + np.arange(-TURNS_ROWS, TURNS_ROWS + 1)
+    around = state[np.clip(around, 0, state.size - 1)]
+    rows = rows[(around == around[:, :1]).all(axis=1)]
     if rows.size > 400:  # not rare here: no spike detector for such a log
         return []
     return [
