@@ -41,6 +41,9 @@ RIPPLES = 1.5
 GAIN_AHEAD, GAIN_TOLD = 0.06, 30.0
 """So much better than drag a wrong gain must fit: as a share, and in squared spreads."""
 
+MOST_LOST = 0.95
+"""A sensor's gain takes less than this share of the current away."""
+
 RUBS_S = 10.0
 """A brake that comes free while it is released does so within about this much motion."""
 
@@ -198,6 +201,8 @@ def _sensor(share: dict[str, float], seen: Evidence) -> dict[str, float]:
     ahead = gain - share.get("friction", 0.0) * (1.0 if seen.drag_a > 0 else 0.5)
     told = ahead > GAIN_AHEAD and ahead * seen.strength > GAIN_TOLD
     gain *= 1.05 if told else 0.45
+    if seen.drag_a < -MOST_LOST * seen.expected_a:
+        gain = 0.0  # nothing is left for a gain to act on: the joint did not need its current
     return {"current-sensor": max(offset * _offset_trust(seen), gain)}
 
 

@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+import numpy as np
+
 from replay.archive import Archive
 from replay.checks.attribution import Verdict, attribute
 from replay.checks.candidates import candidates
@@ -111,22 +113,23 @@ def check_all(
 
 def judge(record: Session, readings: Iterable[Reading], baseline: Baseline) -> CheckResult:
     """Turn condensed readings into flags; pure."""
-    joints = 0
+    looked_at: list[str] = []
     found: list[JointEvent] = []
     notes: list[str] = list(baseline.concerns(record))
     hours = 0.0
     for reading in readings:
-        joints += 1
+        looked_at.append(reading.joint)
         unit = baseline.units.get(reading.unit)
         if unit is None:
             notes.append(f"{reading.joint}: the baseline knows no unit {reading.unit}")
             continue
-        hours += reading.hours
         trace = unit.trace(reading.bins, reading.marks)
-        blind = float(trace.seconds[~trace.seen].sum())
-        if blind > 0.05 * max(float(trace.seconds.sum()), 1e-9):
+        blind, whole = (float(trace.seconds[m].sum()) for m in (~trace.seen, slice(None)))
+        hours += reading.hours * (1 - blind / max(whole, 1e-9))
+        if blind > 0.05 * max(whole, 1e-9):
             notes.append(
-                f"{reading.joint}: {blind:.0f} s not judged: not seen before, or a bad sensor"
+                f"{reading.joint}: {blind:.0f} s not judged: not seen before"
+                f"{_outside(trace, unit)}, or a bad sensor"
             )
         if unit.nominal.usual:
             notes.append(
@@ -134,7 +137,12 @@ def judge(record: Session, readings: Iterable[Reading], baseline: Baseline) -> C
                 "limit; not flagged by itself"
             )
         found += _joint_events(reading, trace, unit, baseline)
-    found = group_events(found, joints)
+    notes += [
+        f"{joint}: not judged: it has no motor current in this session"
+        for joint in record.joints
+        if joint not in looked_at
+    ]
+    found = group_events(found, len(looked_at))
     flags = tuple(_flag(record, one, baseline) for one in found)
     flags = tuple(sorted(flags, key=lambda f: (-_rank(f), -f.score, f.start, f.joint)))
     promise = baseline.promise()
@@ -147,6 +155,17 @@ def judge(record: Session, readings: Iterable[Reading], baseline: Baseline) -> C
         asked_rate=baseline.asked,
         note="; ".join([promise, *notes]),
     )
+
+
+def _outside(trace: Trace, unit: UnitModel) -> str:
+    """Say which quantity most of what was not seen lies outside of."""
+    words = {"temperature": "°C", "load": "Nm", "payload": "kg"}
+    for name, word in words.items():
+        low, high = unit.model.region_.ranges.get(name, (-np.inf, np.inf))
+        value = getattr(trace.bins, name)[~trace.seen]
+        if np.mean((value < low) | (value > high)) > 0.5:
+            return f" ({name} outside {low:.3g} to {high:.3g} {word})"
+    return ""
 
 
 def _joint_events(

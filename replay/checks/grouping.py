@@ -77,7 +77,19 @@ def group_events(found: list[JointEvent], joints: int) -> list[JointEvent]:
             join(one, other)
     for number in sorted(set(group.values())):
         _settle([f for f in order if group[id(f)] == number])
+    _one_load(order)
     return found
+
+
+def _one_load(found: list[JointEvent]) -> None:
+    """Put what one payload does to several joints into one group: it is aboard throughout."""
+    loads = [f for f in found if f.verdict.kind == "load" and f.seen.payload_kg > 0]
+    if len({f.event.joint for f in loads}) < 2:
+        return
+    named = [f.group for f in sorted(loads, key=lambda f: -f.event.score) if f.group]
+    name = named[0] if named else _name(max(loads, key=lambda f: f.event.score))
+    for one in loads:
+        one.group = one.group or name
 
 
 def _one_payload(found: list[JointEvent]) -> None:
@@ -278,10 +290,14 @@ def _settle(cluster: list[JointEvent]) -> None:
         ):  # sensors do not fail together: the joints were held back
             one.verdict.runner_up, one.verdict.kind = one.verdict.kind, "stall"
     leader = max(cluster, key=lambda c: c.event.score)
-    text = f"{leader.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
-    name = "G" + hashlib.sha256(text.encode()).hexdigest()[:8]
+    name = _name(leader)
     for one in cluster:
         one.group = name
+
+
+def _name(leader: JointEvent) -> str:
+    text = f"{leader.session}|{leader.event.joint}|{leader.event.start_s:.3f}"
+    return "G" + hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def _pushed_together(cluster: list[JointEvent]) -> None:

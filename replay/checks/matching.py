@@ -166,14 +166,23 @@ def known_events(documents: Iterable[dict[str, Any]], sources: dict[str, str]) -
                     session=session,
                     joint=event.get("joint", ""),
                     kind=event["kind"],
-                    start=datetime.fromisoformat(event["start"]),
-                    end=datetime.fromisoformat(event["end"]),
+                    start=_instant(event, "start"),
+                    end=_instant(event, "end"),
                     grade=event.get("grade", ""),
                     also=tuple(event.get("also", ())),
                 )
                 for event in entry.get("events", [])
             ]
     return made
+
+
+def _instant(event: dict[str, Any], name: str) -> datetime:
+    try:
+        return datetime.fromisoformat(event[name])
+    except (KeyError, TypeError, ValueError):
+        raise UsageError(
+            f"an event's {name} is {event.get(name)!r}", todo="write it as 2031-03-01T09:00:00Z"
+        ) from None
 
 
 def _overlap(event: Known, flag: Raised) -> bool:

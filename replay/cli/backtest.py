@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.learn import Bar
+from replay.cli.learn import Bar, accepted
 from replay.cli.output import print_json, print_table, say
 from replay.errors import UsageError
 
@@ -39,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
     from replay.checks.matching import known_events
     from replay.models import load_baseline
 
+    accepted(args.false_flags_per_100h)
     archive = open_archive(args.archive)
     frame = archive.sessions()
     baseline = load_baseline(archive, args.baseline) if args.baseline else None

@@ -10,6 +10,9 @@ from replay.archive import open_archive
 from replay.cli.output import print_json, print_table, progress, say
 from replay.errors import JointbookError
 
+MOST_NOTES = 12
+"""So many sessions' notes are printed."""
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
@@ -63,9 +66,16 @@ def run(args: argparse.Namespace) -> int:
             print_table(frame.select("session", "joint", "kind", "severity", "score", "summary"))
         hours = sum(r.joint_hours for r in done)
         expected = sum(r.expected_false_flags for r in done)
+        shown = [(r.session, r.note.partition("; ")[2]) for r in done]
+        shown = [(name, note) for name, note in shown if note]
+        for name, note in shown[:MOST_NOTES]:
+            print(f"{name}: {note}")
+        if len(shown) > MOST_NOTES:
+            print(f"{len(shown) - MOST_NOTES} more sessions have such notes: --json lists them")
+        most = baseline.bound() * hours / 100
         print(
-            f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours); "
-            f"healthy sessions would show about {expected:.2g}; "
+            f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours judged); "
+            f"healthy sessions would show about {expected:.2g}, at most {most:.2g} (90 %); "
             f"{outstanding.height} hold at a false discovery rate of 10 %"
         )
         print(f"{baseline.version}: {baseline.promise()}")

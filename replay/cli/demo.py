@@ -183,6 +183,9 @@ def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:
 def _make(args: argparse.Namespace) -> int:
     from replay.demo.making import make
 
+    for name in ("sessions", "hours", "hertz"):
+        if not 0 < getattr(args, name) < float("inf"):
+            raise UsageError(f"--{name} is {getattr(args, name)}", todo="give a number above 0")
     with _bar() as show:
         paths = make(
             args.make,

@@ -18,6 +18,8 @@ from replay.cli.output import print_json, print_table, say
 from replay.errors import UsageError
 from replay.models import Baseline
 
+MOST_ACCEPTED = 1000.0
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
@@ -46,6 +48,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def accepted(rate: float) -> None:
+    """Refuse a rate of false flags that nobody can mean."""
+    if not 0 < rate <= MOST_ACCEPTED:
+        raise UsageError(
+            f"--false-flags-per-100h is {rate:g}",
+            todo=f"give a number above 0, up to {MOST_ACCEPTED:g}; 1 is a usual choice",
+        )
+
+
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
     from replay.models import learn
@@ -57,8 +68,7 @@ def run(args: argparse.Namespace) -> int:
     if args.beside is not None:
         return _beside(args)
 
-    if not args.false_flags_per_100h > 0:
-        raise UsageError("--false-flags-per-100h must be above 0", todo="1 is a usual choice")
+    accepted(args.false_flags_per_100h)
     archive = open_archive(args.archive)
     with Bar() as bar:
         baseline = learn(

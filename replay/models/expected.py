@@ -33,6 +33,10 @@ GAIN_TO_KEEP = 0.005
 
 MIN_ROWS = 40
 
+FEWEST_FOR_POSTURE = 6
+"""From fewer sessions the coincidences of their paths pass for posture; where the
+load is known, there is little left for it to tell."""
+
 SPREAD_OVER = 4.0
 """A block that varies in fewer sessions than this is tried on stretches of them
 all: halves of the sessions would try it where it was not, or learn it there."""
@@ -217,6 +221,10 @@ class ExpectedCurrent:
     def _choose_terms(self, bins: Bins, moving: npt.NDArray[np.bool_], group: Ints) -> None:
         """Find what of the posture matters, on moving bins or else on resting ones."""
         assert self.scales_ is not None
+        if np.unique(group).size < FEWEST_FOR_POSTURE and "load" in design.available(
+            bins, self.scales_
+        ):
+            return
         resting = np.isfinite(bins.current) & (bins.motion == HOLDING)
         for code, rows in ((MOVING, moving), (HOLDING, resting)):
             if rows.sum() < 200:

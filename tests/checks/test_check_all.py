@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from replay.checks import check_all, checking, flags
+from replay.checks import check, check_all, checking, flags
 from replay.errors import ArchiveError
 from tests.checks.test_work_cycles import cell, cycle
 
@@ -41,3 +43,14 @@ def test_a_session_that_cannot_be_checked_is_told_and_the_others_go_on(cell):
     assert [n for n, _ in refused] == ["no such"]
     with pytest.raises(ArchiveError):
         list(check_all(cell, ["no such"]))
+
+
+def test_a_joint_without_current_is_said_not_to_be_judged(cell):
+    name = cycle(cell, 800)
+    record = cell.session(name)
+    rows = cell.samples(name).collect().drop("Z.current_a")
+    names = tuple(c for c in rows.columns if c != "time")
+    cell.add_session(replace(record, session="c801", channels={"main": names}), {"main": rows})
+    result = check(cell, "c801")
+    assert "Z: not judged: it has no motor current in this session" in result.note
+    assert "Z:" not in check(cell, name).note.replace("U-Z:", "")

@@ -120,3 +120,44 @@ def test_a_peak_of_friction_as_a_joint_turns_is_no_spike_and_one_in_mid_motion_i
     )
     found = [m.start_s for m in telemetry_marks(table) if m.name == "spike"]
     assert found == [t[alone]]
+
+
+def test_a_slow_slip_lasts_from_its_first_tenth_to_its_last():
+    t = np.arange(0, 60, 0.05)
+    rng = np.random.default_rng(2)
+    angle = 40.0 + 0.1 * np.clip(t - 30.0, 0.0, 8.0) + rng.normal(0, 0.002, t.size)
+    table = pl.DataFrame(
+        {
+            "t_s": t,
+            "angle_deg": angle,
+            "rate_deg_s": np.zeros(t.size),
+            "brake_engaged": t > 5.0,
+            "motion": np.where(t > 5.0, "held", "holding"),
+            "direction": np.zeros(t.size, dtype=np.int8),
+        }
+    )
+    slip = max((m for m in brake_marks(table) if m.name == "slip"), key=lambda m: m.value)
+    assert slip.value == pytest.approx(0.8, abs=0.02)
+    assert slip.start_s == pytest.approx(30.8, abs=0.3)
+    assert slip.end_s == pytest.approx(37.2, abs=0.3)
+
+
+@pytest.mark.parametrize(("asked_deg_s", "found"), [(0.006, 0), (1.0, 1)])
+def test_a_command_too_small_to_obey_is_never_late(asked_deg_s, found):
+    t = np.arange(0, 60, 0.05)
+    wanted = np.where((t > 40) & (t < 50), 1.5, 0.0)
+    wanted[(t >= 11) & (t < 35)] = asked_deg_s
+    rate = np.where((t > 14) & (t < 35), wanted, 0.0) + np.where(t > 40, wanted, 0.0)
+    table = pl.DataFrame(
+        {
+            "t_s": t,
+            "rate_deg_s": rate,
+            "rate_cmd_deg_s": wanted,
+            "brake_engaged": (t < 10) | (t > 55),
+            "brake_engage_cmd": (t < 10) | (t > 55),
+            "motion": np.where(rate != 0, "moving", "holding"),
+            "direction": np.sign(rate).astype(np.int8),
+        }
+    )
+    late = [m for m in brake_marks(table) if m.name == "motion delay" and m.value > 2.0]
+    assert len(late) == found

@@ -33,7 +33,7 @@ def test_expected_current_and_remainder_at_the_cursor_are_the_baselines(
     assert shown == pytest.approx(row["expected_a"], abs=0.01)
     assert float(value(page, "J2", "current_a")) == pytest.approx(row["current_a"], abs=6e-4)
     left = float(value(page, "J2", "remainder_a"))
-    assert left == pytest.approx(row["current_a"] - shown, abs=1.2e-3)
+    assert left == pytest.approx(row["current_a"] - shown, abs=5.6e-3)  # shown to 0.01 A
 
 
 def test_the_posture_is_seen_from_either_base(visit: Open, heron: Archive) -> None:

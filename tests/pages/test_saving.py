@@ -31,7 +31,7 @@ def whole(form: str, body: bytes) -> None:
     elif form == "SVG":
         assert body.startswith(b"<svg")
         assert body.rstrip().endswith(b"</svg>")
-        assert body.count(b"<path") >= 3
+        assert body.count(b"<path") >= 2  # a joint that stands still has no band
     elif form == "Parquet":
         assert pl.read_parquet(io.BytesIO(body)).width > 1
     else:

@@ -29,6 +29,9 @@ LONGEST_HOLE_S = 0.5
 MOST_ASKED = 0.1
 """A command that is not zero for more of the time under the brake is never zero."""
 
+LEAST_ASKED = 0.03
+"""A command below this share of the largest usual one is no motion that could be late."""
+
 LONGEST_WAIT_S = 20.0
 """A release command that nothing followed for this long had no motion to time."""
 
@@ -101,7 +104,9 @@ def _first_motion(
     some = speed[speed > 0]  # NaN is not
     if not some.size:
         return []
-    asked = speed > 0.1 * float(np.median(thinned(some)))
+    some = thinned(some)
+    trifle = LEAST_ASKED * float(np.quantile(some, 0.98))
+    asked = speed > max(0.1 * float(np.median(some)), trifle)
     turned = np.flatnonzero((told[1:] == 0) & (told[:-1] == 1)) + 1
     for row in turned:
         stop = int(np.searchsorted(time, time[row] + LONGEST_WAIT_S))
@@ -165,10 +170,7 @@ def _slips(time: Floats, engaged: Codes, angle: Floats, rate: Floats, period: fl
         reference = float(np.median(held[: max(3, min(held.size // 4, int(1.0 / period) + 1))]))
         away = np.abs(held - reference)
         peak = float(np.median(np.partition(away, -3)[-3:]))
-        noise = 0.5 * peak
-        begin = settled + int(np.argmax(away > noise)) if peak > 0 else settled
-        late = np.flatnonzero(away >= 0.9 * peak)
-        end = settled + int(late[0]) if late.size else b
+        begin, end = (settled + k for k in _under_way(away, peak))
         final = float(np.median(held[-3:]) - reference)
         early = _at_once(time, angle, rate, slow, int(a), settled, int(b)) if a > 0 else None
         if early is not None and abs(early[1]) > max(peak, AT_ONCE_DEG):
@@ -205,11 +207,18 @@ def _at_once(
         return None
     place = float(np.median(angle[a:soon]))
     away = float(np.median(angle[b - 2 : b + 1])) - place
-    gone = np.abs(angle[soon : b + 1] - place)
-    left, there = np.flatnonzero(gone > 0.5 * abs(away)), np.flatnonzero(gone >= 0.9 * abs(away))
-    if not left.size or soon + left[0] > settled:
-        return settled, away, settled
-    return soon + int(left[0]), away, soon + int(there[0])
+    begin, end = _under_way(np.abs(angle[soon : b + 1] - place), abs(away))
+    return soon + begin, away, soon + end
+
+
+def _under_way(away: Floats, most: float) -> tuple[int, int]:
+    """Return from where to where a departure grows from a tenth to nine tenths of its size."""
+    there = np.flatnonzero(away >= 0.9 * most)
+    if most <= 0 or not there.size:
+        return 0, away.size - 1
+    end = int(there[0])
+    near = np.flatnonzero(away[: end + 1] <= 0.1 * most)
+    return (int(near[-1]) if near.size else 0), end
 
 
 def _chatter(time: Floats, engaged: Codes, period: float) -> list[Mark]:
