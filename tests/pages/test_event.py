@@ -109,7 +109,7 @@ def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive
 def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archive) -> None:
     stored = heron.table("flags")
     counts = {}
-    for rate in (0.01, 30.0):
+    for rate in (0.01, load_baseline(heron).asked, 30.0):
         base = replace(load_baseline(heron), asked=rate)
         flags = check(heron, SESSION, base, save=False).flags
         counts[rate] = sorted((f.joint, f.kind) for f in flags)
@@ -121,12 +121,15 @@ def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archi
     here = rows.filter(has_not_text="only as learned").all()
     shown = sorted(tuple(r.locator("td").all_inner_texts()[:2]) for r in here)
     assert shown == counts[30.0]
-    expect(rows.filter(has_text="only at this limit").first).to_be_visible()
+    learned = len(counts[load_baseline(heron).asked])
+    assert rows.filter(has_text="only at this limit").count() == len(counts[30.0]) - learned
     page.locator("#event-rate").click()
     page.get_by_role("option", name="0.01", exact=True).click()
     expect(words).to_contain_text("Checked anew at 0.01", timeout=45_000)
     fewer = rows.filter(has_not_text="only as learned")
     assert fewer.count() == len(counts[0.01])
+    assert rows.filter(has_text="only as learned").count() == learned - len(counts[0.01])
+    assert learned > len(counts[0.01])
     assert heron.table("flags").equals(stored)
 
 
