@@ -10,33 +10,10 @@ from datetime import UTC, datetime
 import polars as pl
 
 from replay.archive import Archive
+from replay.archive.schemas import TABLES
 from replay.records import Flag
 
-FLAG_SCHEMA: dict[str, pl.DataType] = {
-    "flag": pl.String(),
-    "session": pl.String(),
-    "joint": pl.String(),
-    "unit": pl.String(),
-    "kind": pl.String(),
-    "start": pl.Datetime("us", "UTC"),
-    "end": pl.Datetime("us", "UTC"),
-    "score": pl.Float64(),
-    "severity": pl.String(),
-    "summary": pl.String(),
-    "baseline": pl.String(),
-    "group": pl.String(),
-    "evidence": pl.String(),
-}
-
-CHECK_SCHEMA: dict[str, pl.DataType] = {
-    "session": pl.String(),
-    "baseline": pl.String(),
-    "checked_at": pl.Datetime("us", "UTC"),
-    "expected_false_flags": pl.Float64(),
-    "joint_hours": pl.Float64(),
-    "asked_rate": pl.Float64(),
-    "note": pl.String(),
-}
+FLAG_SCHEMA, CHECK_SCHEMA = TABLES["flags"], TABLES["checks"]
 
 
 @dataclass(frozen=True, slots=True)
