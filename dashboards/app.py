@@ -57,7 +57,7 @@ from dash.development.base_component import Component
 from dashboards import ids, links, shell, wire
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
-from dashboards.components.strays import stray_note, stray_words
+from dashboards.components.unknown_parameters import stray_note, stray_words
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page

@@ -1,4 +1,4 @@
-// Buttons, the strip, the table of values, and saving. Pointers: replay_8_hands.js.
+// Buttons, the strip, the table of values, and saving. Pointers: replay_8_pointer.js.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;

@@ -9,7 +9,7 @@ import polars as pl
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components.plates import aria
+from dashboards.components.figure_card import aria
 
 
 def table(

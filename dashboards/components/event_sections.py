@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components.plates import aria, save_links
-from dashboards.components.strays import Words
+from dashboards.components.figure_card import aria, save_links
+from dashboards.components.unknown_parameters import Words
 from dashboards.figures.event import QUANTITIES
 from dashboards.links import View
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components.plates import aria
+from dashboards.components.figure_card import aria
 
 if TYPE_CHECKING:
     from dashboards.queries.intake import Proposed

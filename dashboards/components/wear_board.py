@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.plates import aria
+from dashboards.components.figure_card import aria
 from dashboards.figures.wear import spark_mask
 from dashboards.links import View
 from dashboards.queries import wear

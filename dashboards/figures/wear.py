@@ -13,7 +13,7 @@ import polars as pl
 
 from dashboards.figures.style import GRID, LIMIT, LIMIT_LINE, ink, line, settle
 from replay.records import Trend
-from replay.wear.unit_history import UnitHistory
+from replay.wear.units.unit_history import UnitHistory
 
 YEAR_S = 365.25 * 86400.0
 SHOWN_SE = 1.6449

@@ -9,7 +9,7 @@ from flask import Response
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import table
-from dashboards.components.plates import plate, save_links
+from dashboards.components.figure_card import plate, save_links
 from dashboards.components.saving import send_table
 from dashboards.figures.baseline import kept_word_figure
 from dashboards.links import View

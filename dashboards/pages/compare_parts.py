@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import number, table
-from dashboards.components.plates import plate, save_links
+from dashboards.components.figure_card import plate, save_links
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View

@@ -16,17 +16,18 @@ from flask import Response, request
 from dashboards import links
 from dashboards.components import basics, event_sections
 from dashboards.components.event_parts import pin_form, pins_part
+from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
-from dashboards.components.plates import aria
 from dashboards.components.saving import send_table
 from dashboards.links import View
 from dashboards.pages.event_callbacks import event_of, register_sections
 from dashboards.pages.event_story import story, story_figure
 from dashboards.pages.event_top import contents, head, verdict, words
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, decisions, events
-from dashboards.queries.event_tables import TABLES, event_table
-from dashboards.queries.scores import RATES
+from dashboards.queries import catalogue, decisions
+from dashboards.queries.event import events
+from dashboards.queries.event.event_tables import TABLES, event_table
+from dashboards.queries.event.scores import RATES
 from replay.errors import JointbookError, UsageError
 
 

@@ -10,12 +10,13 @@ from dash.development.base_component import Component
 
 from dashboards import ids, links
 from dashboards.components import basics, event_parts
-from dashboards.components.plates import plate
+from dashboards.components.figure_card import plate
 from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import brakes, events, likeness, rebuilt, scores, sensors, work
+from dashboards.queries import work
+from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
@@ -39,7 +40,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
     )
     def show_likes(what: dict[str, Any], by: str, k: str, done: list[str]) -> Any:
         event = event_of(desk, what)
-        found = likeness.likes_of(desk.archive, event, int(k))
+        found = similar_motions.likes_of(desk.archive, event, int(k))
         if isinstance(found, str):
             return basics.message(found)
         return _likes(event, found, by)
@@ -152,7 +153,7 @@ def _window(what: dict[str, Any]) -> tuple[datetime, datetime]:
     return datetime.fromisoformat(what["from"]), datetime.fromisoformat(what["to"])
 
 
-def _likes(event: events.Event, found: likeness.Likes, by: str) -> list[Component]:
+def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[Component]:
     def link(motion: dict[str, Any]) -> str:
         return links.href(
             "replay",

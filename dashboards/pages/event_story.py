@@ -8,11 +8,12 @@ from typing import Any
 from dash.development.base_component import Component
 
 from dashboards import links
-from dashboards.components.plates import plate, save_links
+from dashboards.components.figure_card import plate, save_links
 from dashboards.figures.story import story as draw_story
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import decisions, events
+from dashboards.queries import decisions
+from dashboards.queries.event import events
 from replay.units import channel
 
 

@@ -10,11 +10,12 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import evidence_list
-from dashboards.components.plates import aria
+from dashboards.components.figure_card import aria
 from dashboards.components.verdicts import reviewer_field, verdict_form, verdict_line
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import decisions, events
+from dashboards.queries import decisions
+from dashboards.queries.event import events
 
 
 def head(desk: Desk, event: events.Event, view: View) -> Component:

@@ -21,8 +21,8 @@ from dash.development.base_component import Component
 
 from dashboards import ids, links
 from dashboards.components import basics
+from dashboards.components.figure_card import aria, save_links
 from dashboards.components.intake import confirm_sheet, drop_zone
-from dashboards.components.plates import aria, save_links
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View

@@ -10,7 +10,8 @@ from flask import Response, request
 
 from dashboards.components.saving import send_table
 from dashboards.pages.page import Desk
-from dashboards.queries import catalogue, completeness, intake
+from dashboards.queries import catalogue, intake
+from dashboards.queries.session import completeness
 from replay.errors import JointbookError
 
 MOST_ASKED = 200

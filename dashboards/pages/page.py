@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from dash import Dash
 from dash.development.base_component import Component
 
-from dashboards.components.strays import Words
+from dashboards.components.unknown_parameters import Words
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from replay.archive import Archive

@@ -11,14 +11,14 @@ from flask import Response
 
 from dashboards import links
 from dashboards.components import basics
+from dashboards.components.figure_card import aria, save_links
 from dashboards.components.pickers import session_picker
-from dashboards.components.plates import aria, save_links
 from dashboards.components.saving import send_table
 from dashboards.components.verdicts import REVIEWER, reviewer_field, verdict_form, verdict_line
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
-from dashboards.queries.events import place
+from dashboards.queries.event.events import place
 from replay.errors import UsageError
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}

@@ -16,7 +16,8 @@ from dashboards.components import basics, replay
 from dashboards.links import View, parse_instant
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_data import add_routes
-from dashboards.queries import baselines, posture, sessions
+from dashboards.queries import baselines
+from dashboards.queries.session import posture, sessions
 
 
 def layout(desk: Desk, view: View) -> Component:

@@ -19,9 +19,10 @@ from flask import Response, request
 
 from dashboards.figures.packing import Group, pack
 from dashboards.pages.page import Desk
-from dashboards.queries import baselines, posture, sessions, windows
-from dashboards.queries.derived import Derived
-from dashboards.queries.plane import plane
+from dashboards.queries import baselines
+from dashboards.queries.session import posture, sessions, windows
+from dashboards.queries.session.derived import Derived
+from dashboards.queries.session.plane import plane
 from replay.errors import JointbookError, UsageError
 
 _log = logging.getLogger(__name__)

@@ -14,7 +14,7 @@ from flask import Response, request
 
 from dashboards import ids, links
 from dashboards.components import basics
-from dashboards.components.plates import plate, save_links
+from dashboards.components.figure_card import plate, save_links
 from dashboards.components.saving import send_table
 from dashboards.components.wear_board import (
     address,

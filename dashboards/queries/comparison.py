@@ -7,12 +7,12 @@ from datetime import datetime
 
 import polars as pl
 
-from dashboards.queries.events import thinned
+from dashboards.queries.event.events import thinned
 from replay.archive import Archive
 from replay.records import Session
-from replay.signals.motions import MOTIONS_SCHEMA, known_motions
-from replay.signals.pairing import DIFFERENCES, compare_sessions
-from replay.signals.similar import overlay
+from replay.signals.motion.motions import MOTIONS_SCHEMA, known_motions
+from replay.signals.motion.pairing import DIFFERENCES, compare_sessions
+from replay.signals.motion.similar import overlay
 
 Span = tuple[datetime | None, datetime | None]
 

@@ -19,9 +19,9 @@ from replay.wear import (
     trends,
     unit_history,
 )
-from replay.wear.breaks import make_ready
+from replay.wear.assessment.change_points import make_ready
 from replay.wear.catalogue import INDICATORS, describe, not_measured
-from replay.wear.maintenance import WORDS
+from replay.wear.units.maintenance import WORDS
 
 MAINTENANCE_WORDS = tuple(WORDS)
 AGAINST = {
@@ -114,7 +114,7 @@ def missing(found: Iterable[Trend], archive: Archive, serial: str) -> list[tuple
 
 def flat(found: Iterable[Trend]) -> pl.DataFrame:
     """Return trends as a table to save."""
-    from replay.wear.table import trend_table
+    from replay.wear.units.trend_table import trend_table
 
     return trend_table(list(found))
 

@@ -12,7 +12,7 @@ from dashboards.jobs import Step
 from dashboards.queries.intake import Batch, take
 from replay.archive import Archive
 from replay.cleaning import IngestResult
-from replay.signals.motions import index_motions
+from replay.signals.motion.motions import index_motions
 
 
 def take_in(

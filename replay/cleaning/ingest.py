@@ -18,19 +18,19 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from replay.arm import Arm, load_arm
-from replay.cleaning.drift import drift_notes
 from replay.cleaning.keeper import Keeper
-from replay.cleaning.late import check_overlap, refuse_late, start_is_stated
-from replay.cleaning.long import clean_long
+from replay.cleaning.long.long_table import clean_long
+from replay.cleaning.overlap import check_overlap, refuse_late, start_is_stated
 from replay.cleaning.parts import clean_wide, joint_names
+from replay.cleaning.session_grouping import gather
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
-from replay.cleaning.together import gather
+from replay.cleaning.times.drift import drift_notes
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import check_enough, check_whole
-from replay.logs.fit import Fit, fit, fit_some
 from replay.logs.maps import LogMap, load_map
-from replay.logs.raw import RawLog
-from replay.logs.readers import open_log
+from replay.logs.proposing.fit import Fit, fit, fit_some
+from replay.logs.readers.open_log import open_log
+from replay.logs.readers.raw import RawLog
 from replay.records import QualityNote, Refusal, Session
 
 Progress = Callable[[str, int, int], None]

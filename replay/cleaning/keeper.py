@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 import polars as pl
 
-from replay.cleaning.encode import Follower
+from replay.cleaning.stream.encode import Follower
 from replay.records import Session
 
 

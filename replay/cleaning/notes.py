@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 
-from replay.cleaning.channels import ChannelPlan
-from replay.cleaning.order import Lapse
 from replay.cleaning.parts import Part
-from replay.cleaning.streams import StreamCleaner
+from replay.cleaning.stream.channels import ChannelPlan
+from replay.cleaning.stream.cleaner import StreamCleaner
+from replay.cleaning.times.order import Lapse
 from replay.logs import scales
-from replay.logs.raw import RawLog
+from replay.logs.readers.raw import RawLog
 from replay.records import QualityNote
 
 SET_ASIDE_KINDS = frozenset(

@@ -11,16 +11,16 @@ import polars as pl
 
 from replay.arm import Arm, reversal
 from replay.arm.chain import Reversal
-from replay.cleaning.channels import ChannelPlan, learn_typical, plan_channels
-from replay.cleaning.clock import Clock
-from replay.cleaning.encode import Follower
-from replay.cleaning.streams import StreamCleaner
-from replay.cleaning.watch import ChannelWatch
+from replay.cleaning.stream.channel_statistics import ChannelWatch
+from replay.cleaning.stream.channels import ChannelPlan, learn_typical, plan_channels
+from replay.cleaning.stream.cleaner import StreamCleaner
+from replay.cleaning.stream.encode import Follower
+from replay.cleaning.times.clock import Clock
 from replay.errors import LogMapError, LogRefused
 from replay.logs.bind import Binding
-from replay.logs.delimited import failed_column
 from replay.logs.maps import LogMap
-from replay.logs.raw import RawLog
+from replay.logs.readers.delimited import failed_column
+from replay.logs.readers.raw import RawLog
 from replay.units import SESSION_QUANTITIES
 
 Follow = Callable[[Path], Follower]

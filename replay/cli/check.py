@@ -24,7 +24,7 @@ def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
     from replay.checks import check_all, discoveries, flags
     from replay.models import load_baseline
-    from replay.signals.motions import index_motions
+    from replay.signals.motion.motions import index_motions
 
     archive = open_archive(args.archive)
     baseline = load_baseline(archive, args.baseline)

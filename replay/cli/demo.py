@@ -103,7 +103,7 @@ def build(archive: Archive, logs: Path) -> Summary:
     from replay.checks import check_all
     from replay.checks import flags as list_flags
     from replay.models import learn, load_baseline
-    from replay.signals.motions import index_motions
+    from replay.signals.motion.motions import index_motions
     from replay.wear import indicators, trends
 
     began = time.monotonic()

@@ -17,7 +17,7 @@ import orjson
 from replay.archive import Archive, open_archive
 from replay.arm import Arm, load_arm, switched_off
 from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest, note_level
-from replay.cleaning.incoming import watch
+from replay.cleaning.folder_watcher import watch
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import plain, print_json, say

@@ -189,7 +189,7 @@ def _write(path: Path, shown: str, found: list[Trend], document: dict[str, Any])
         path.write_bytes(orjson.dumps(plain({shown: document[shown]}), option=orjson.OPT_INDENT_2))
         return
     if shown == "trends":
-        from replay.wear.table import trend_table
+        from replay.wear.units.trend_table import trend_table
 
         _save(path, trend_table(found))
     else:
@@ -235,7 +235,7 @@ def _print_fleet(table: pl.DataFrame) -> None:
 
 
 def _looked_back(archive: Archive) -> dict[str, Any]:
-    from replay.wear.lookback import Stand, coverage, look_back
+    from replay.wear.assessment.projection_backtest import Stand, coverage, look_back
 
     stands = look_back(archive, progress=lambda units: progress(units, what="looking back"))
 

@@ -6,7 +6,7 @@ import polars as pl
 
 from replay.errors import LogMapError
 from replay.logs.maps import LogMap
-from replay.logs.raw import RawLog
+from replay.logs.readers.raw import RawLog
 
 
 def long_columns(log_map: LogMap) -> tuple[str, str, str]:

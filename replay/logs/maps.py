@@ -16,8 +16,8 @@ from typing import Any
 from replay.errors import LogMapError
 from replay.logs import scales
 from replay.logs.described import with_description
-from replay.logs.patterns import fault, is_pattern
-from replay.logs.timeforms import TIME_FORMS, TIME_SCALES, parse_start
+from replay.logs.times.patterns import fault, is_pattern
+from replay.logs.times.timeforms import TIME_FORMS, TIME_SCALES, parse_start
 from replay.logs.words import check_words
 
 PATTERN = "%d.%m.%Y %H:%M:%S"

@@ -40,7 +40,7 @@ MANY_STILL = 500
 """From so many rates at rest on, more would not change their median much."""
 
 HELD, HOLDING, MOVING, UNKNOWN = 0, 1, 2, -1
-"""As `replay.signals.segments.MOTIONS` counts them."""
+"""As `replay.signals.motion.segments.MOTIONS` counts them."""
 
 
 @dataclass(slots=True)

@@ -18,7 +18,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from replay.errors import UsageError
 from replay.models import robust
 from replay.models.bins import Floats
-from replay.signals.segments import still_band
+from replay.signals.motion.segments import still_band
 
 FEWEST = 30
 """Rows that a population needs for a fit of its own."""
@@ -46,7 +46,7 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
     still_below : float or None, default=None
         Speed below which a joint stands still, in the unit of the speed
         column; None: what the crowd of speeds at rest says
-        (`replay.signals.segments.still_band`), at most a twentieth of the top
+        (`replay.signals.motion.segments.still_band`), at most a twentieth of the top
         speed.
 
     Attributes

@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals import rates, segments
-from replay.signals.rates import Array
+from replay.signals.motion import rates, segments
+from replay.signals.motion.rates import Array
 
 
 @dataclass(frozen=True, slots=True)

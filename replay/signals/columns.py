@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals import segments
 from replay.signals.carry import Array, Codes, Nanoseconds
 from replay.signals.channels import ENDS
+from replay.signals.motion import segments
 from replay.units import JOINT_TABLE, TIME_DTYPE
 
 

@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 
 from replay.arm import Joint
-from replay.signals import rates
 from replay.signals.arrays import JointArrays, arrays_of
-from replay.signals.brakes import cycle_count
+from replay.signals.brakes.brake_events import cycle_count
+from replay.signals.motion import rates
 
 NEAR_ANGLE_SHARE = 0.02
 NEAR_RATE = 0.95

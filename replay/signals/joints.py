@@ -13,11 +13,11 @@ from replay.archive import Archive
 from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
-from replay.signals import measured, rates, segments
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels, arm_of
 from replay.signals.columns import JointColumns
-from replay.signals.measured import Motion
+from replay.signals.motion import measured, rates, segments
+from replay.signals.motion.measured import Motion
 from replay.signals.tip import Postures
 from replay.units import channel
 
@@ -46,7 +46,7 @@ def joint_table(
         One row per sample of the joint's motor current. Other channels are
         interpolated or held over at most 2.5 of their own steps
         (`replay.signals.carry`). A rate that was not logged comes from the
-        angles, with its standard error (`replay.signals.rates`). ``load_nm``
+        angles, with its standard error (`replay.signals.motion.rates`). ``load_nm``
         needs an arm file with geometry and link masses, and every joint's
         angle (`replay.signals.tip` says what is taken for base and payload).
 

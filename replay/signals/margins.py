@@ -37,7 +37,7 @@ from replay.arm.margins import MarginRule, load_rule, margin
 from replay.records import Session
 from replay.signals.channels import Channels, arm_of
 from replay.signals.joints import joint_tables
-from replay.signals.rates import Array
+from replay.signals.motion.rates import Array
 from replay.signals.tip import Postures
 
 LEAST_STEADY = 50

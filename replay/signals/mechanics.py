@@ -11,12 +11,12 @@ from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
 from replay.signals.arrays import JointArrays, arrays_of
-from replay.signals.brakes import brake_events
+from replay.signals.brakes.brake_events import brake_events
+from replay.signals.brakes.slips import held_stretches, slips_beside_stops
 from replay.signals.channels import arm_of
 from replay.signals.duty import duty
 from replay.signals.joints import prepare, table_of
 from replay.signals.margins import session_margins
-from replay.signals.slips import held_stretches, slips_beside_stops
 from replay.signals.tip import tip_of
 
 
@@ -60,17 +60,17 @@ class SessionMechanics:
 
     @cached_property
     def brake_events(self) -> pl.DataFrame:
-        """`replay.signals.brakes.brake_events` of all joints, ``joint`` first."""
+        """`replay.signals.brakes.brake_events.brake_events` of all joints, ``joint`` first."""
         return _together(self._brake_events)
 
     @cached_property
     def held_stretches(self) -> pl.DataFrame:
-        """`replay.signals.slips.held_stretches` of all joints, ``joint`` first."""
+        """`replay.signals.brakes.slips.held_stretches` of all joints, ``joint`` first."""
         return _together({name: held_stretches(a) for name, a in self._arrays.items()})
 
     @cached_property
     def slips_beside_stops(self) -> pl.DataFrame:
-        """`replay.signals.slips.slips_beside_stops`."""
+        """`replay.signals.brakes.slips.slips_beside_stops`."""
         return slips_beside_stops(self._arrays, self._brake_events)
 
     @cached_property

@@ -19,8 +19,8 @@ from replay.arm.chain import End
 from replay.errors import ArchiveError
 from replay.signals.carry import Codes, Nanoseconds, interpolated
 from replay.signals.channels import Channels, arm_of
-from replay.signals.measured import Motion, seconds
-from replay.signals.rates import Array
+from replay.signals.motion.measured import Motion, seconds
+from replay.signals.motion.rates import Array
 from replay.units import TIME, TIME_DTYPE, channel
 
 LOAD_CASES = ("bare", "payload", "person")

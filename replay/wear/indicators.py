@@ -13,10 +13,10 @@ from replay.models import list_versions, load_baseline
 from replay.records import Session
 from replay.signals import joint_tables
 from replay.signals.channels import arm_of
-from replay.wear import yardsticks
 from replay.wear.measures.joint import Yardsticks, measure_joint
 from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
+from replay.wear.reference import store
 
 METHOD = 8
 """Rises when a measure changes; older rows are then measured again."""
@@ -42,7 +42,7 @@ SCHEMA: dict[str, pl.DataType] = {
     "method": pl.Int64(),
     "yardstick": pl.Int64(),
 }
-"""``yardstick`` is the stage of the unit's reference, see `replay.wear.reference`."""
+"""``yardstick`` is the stage of the unit's reference, see `replay.wear.reference.model`."""
 
 NOTHING = "nothing"
 """Marks a session that was looked at and gave no indicator."""
@@ -84,7 +84,7 @@ def indicators(
     known = _known(archive, set(catalogue["session"]), baseline)
     records = {s: archive.session(s) for s in wanted if s not in known}
     places = _places(known, records, wanted, catalogue["session"].to_list())
-    references, renewed = yardsticks.renew(archive, places, read=_motions_of)
+    references, renewed = store.renew(archive, places, read=_motions_of)
     stale = {s for serial in renewed for s, _ in places[serial]}
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:

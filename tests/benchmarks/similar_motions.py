@@ -20,8 +20,8 @@ import polars as pl
 
 from replay.archive import open_archive
 from replay.records import Session
-from replay.signals.motions import MOTIONS_SCHEMA, TABLE
-from replay.signals.similar import similar_motions
+from replay.signals.motion.motions import MOTIONS_SCHEMA, TABLE
+from replay.signals.motion.similar import similar_motions
 
 
 def history(count: int) -> pl.DataFrame:

@@ -22,9 +22,9 @@ from makers import BEGIN, LAWS, no_notes, note, unit
 
 from replay.archive import open_archive
 from replay.wear import fleet, trends, unit_history
-from replay.wear.assessing import assess
-from replay.wear.histories import histories
-from replay.wear.trends import judge
+from replay.wear.assessment.assessing import assess
+from replay.wear.assessment.trends import judge
+from replay.wear.histories.history import histories
 
 
 def slopes(count: int) -> None:

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from replay.arm import load_arm
-from replay.cleaning.order import Orderer
+from replay.cleaning.times.order import Orderer
 from tests.cleaning.logs import MAP, instants, notes, only, samples, table, take, text
 
 START = datetime(2031, 3, 1, tzinfo=UTC)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from replay.archive import open_archive
-from replay.cleaning.incoming import watch
+from replay.cleaning.folder_watcher import watch
 from tests.cleaning.logs import MAP, table, text
 
 

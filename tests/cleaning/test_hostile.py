@@ -12,7 +12,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from replay.logs.sniff import MAX_LINE_BYTES
+from replay.logs.readers.sniff import MAX_LINE_BYTES
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from replay.archive import open_archive
 from replay.cleaning import IngestResult, ingest
-from replay.cleaning.incoming import watch
+from replay.cleaning.folder_watcher import watch
 from tests.cleaning.logs import MAP, table, text
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from replay.cleaning.instants import even_instants
+from replay.cleaning.times.instants import even_instants
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 INSTANTS = st.datetimes(datetime(1700, 1, 1), datetime(2250, 1, 1))  # what 64 bits of ns hold

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.cleaning.order import Orderer
+from replay.cleaning.times.order import Orderer
 from tests.cleaning.logs import notes, only, samples, table, take, text
 
 

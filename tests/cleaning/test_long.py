@@ -15,11 +15,11 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from replay.cleaning.long import Pieces, clean_long
+from replay.cleaning.long.long_table import Pieces, clean_long
 from replay.cleaning.notes import quality_notes
 from replay.logs import load_map
-from replay.logs.fit import fit
-from replay.logs.readers import open_log
+from replay.logs.proposing.fit import fit
+from replay.logs.readers.open_log import open_log
 from replay.records import QualityNote
 from tests.cleaning.logs import instants, notes, only, samples, take
 from tests.cleaning.test_formats import LONG

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from replay.errors import LogMapError
 from replay.logs import load_map, propose_map
-from replay.logs.patterns import guess_pattern, read_pattern
+from replay.logs.times.patterns import guess_pattern, read_pattern
 from tests.cleaning.logs import MAP, instants, notes, only, samples, table, take, text
 from tests.cleaning.test_commands import jointbook
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from replay.logs.packets import lost_between, read_header
+from replay.logs.readers.packets import lost_between, read_header
 from tests.cleaning.logs import notes, only, samples, take
 
 pytest.importorskip("space_packet_parser", reason="the extra `packets` is not installed")

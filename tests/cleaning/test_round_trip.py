@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from replay.cleaning.channels import SENTINELS
+from replay.cleaning.stream.channels import SENTINELS
 from tests.cleaning.logs import MAP, instants, only, samples, take
 from tests.cleaning.test_formats import LONG, write
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from replay.cli.main import main
-from replay.signals.motions import indexed_sessions
+from replay.signals.motion.motions import indexed_sessions
 from tests.checks.sessions import add, bench
 
 

@@ -192,8 +192,8 @@ def test_a_jump_of_one_angle_leaves_the_posture_of_the_others(tmp_path):
 
 
 def test_the_plane_of_a_ground_arm_has_its_band(ground):
-    from dashboards.queries.plane import plane
-    from dashboards.queries.sessions import outline
+    from dashboards.queries.session.plane import plane
+    from dashboards.queries.session.sessions import outline
 
     archive, baseline = ground
     groups, said = plane(archive, outline(archive, "s001"), baseline, "R1", 20.0, 200.0)

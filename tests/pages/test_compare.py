@@ -11,7 +11,7 @@ import polars as pl
 from playwright.sync_api import Page, expect
 
 from replay.archive import Archive
-from replay.signals.pairing import compare_sessions
+from replay.signals.motion.pairing import compare_sessions
 from tests.pages.conftest import Visit
 
 A, B = "20310301-heron", "20310303-heron"

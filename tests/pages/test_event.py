@@ -15,10 +15,10 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
-from dashboards.queries import rebuilt
-from dashboards.queries.event_tables import TABLES
-from dashboards.queries.events import find_event, last_flagged, thinned
-from dashboards.queries.evidence import evidence_words
+from dashboards.queries.event import rebuilt
+from dashboards.queries.event.event_tables import TABLES
+from dashboards.queries.event.events import find_event, last_flagged, thinned
+from dashboards.queries.event.evidence import evidence_words
 from replay.archive import Archive, open_archive
 from replay.checks import check
 from replay.models import load_baseline

@@ -15,8 +15,8 @@ import pytest
 from playwright.sync_api import expect
 
 from dashboards.queries.catalogue import library
-from dashboards.queries.completeness import by_joint
 from dashboards.queries.intake import Intake, safe_name
+from dashboards.queries.session.completeness import by_joint
 from replay.archive import Archive, open_archive
 from replay.archive.catalogue import row
 from replay.demo.sessions import SessionPlan, simulate_session

@@ -17,7 +17,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from dashboards.queries import sessions
+from dashboards.queries.session import sessions
 from replay.archive import Archive
 from replay.units import TIME
 from tests.pages.conftest import Visit

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.signal import savgol_coeffs
 
-from replay.signals.rates import local_fits
+from replay.signals.motion.rates import local_fits
 
 SMOOTH = {
     5: np.array([-3, 12, 17, 12, -3]) / 35,

@@ -12,10 +12,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.cleaning.clock import Clock
+from replay.cleaning.times.clock import Clock
 from replay.logs.maps import TimeEntry
-from replay.logs.timecodes import decode_cds, decode_cuc
-from replay.logs.timeforms import SECOND_NS, tai_minus_utc, to_utc
+from replay.logs.times.timecodes import decode_cds, decode_cuc
+from replay.logs.times.timeforms import SECOND_NS, tai_minus_utc, to_utc
 
 T_1988_NS = 569_524_843 * SECOND_NS + 123_456_000  # POSIX 569524843, from the same suites
 

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replay.signals import joint_tables
-from replay.signals.brakes import brake_events, chatter_count, cycle_count
-from replay.signals.slips import held_stretches, slips_beside_stops, stretches
-from replay.signals.spans import never, span
+from replay.signals.brakes.brake_events import brake_events, chatter_count, cycle_count
+from replay.signals.brakes.intervals import never, span
+from replay.signals.brakes.slips import held_stretches, slips_beside_stops, stretches
 from tests.signals.makers import archive_of, trapezoid
 
 RELEASE_CMD, ENGAGE_CMD = 5.0, 20.0

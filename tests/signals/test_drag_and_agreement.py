@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from replay.signals import joint_tables
-from replay.signals.agreement import rate_agreement
-from replay.signals.drag import release_drag
+from replay.signals.brakes.drag import release_drag
+from replay.signals.motion.rate_agreement import rate_agreement
 from tests.signals.makers import archive_of, trapezoid
 
 

@@ -11,7 +11,7 @@ import pytest
 from replay.arm import load_arm
 from replay.arm.drive import reflected_inertia_kg_m2
 from replay.signals import SessionMechanics, joint_tables, tip_table
-from replay.signals.brakes import brake_events
+from replay.signals.brakes.brake_events import brake_events
 from replay.signals.duty import accumulated, duty
 from replay.signals.margins import session_margins
 from tests.arm.makers import symmetric_text

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 
 from replay.arm import load_arm, loads
 from replay.errors import ArchiveError, UsageError
-from replay.signals import joint_table, joint_tables, rates, segments
+from replay.signals import joint_table, joint_tables
 from replay.signals.carry import held, interpolated
+from replay.signals.motion import rates, segments
 from replay.signals.tip import tip_table
 from replay.units import JOINT_TABLE
 from tests.arm.makers import symmetric_text

@@ -15,7 +15,7 @@ from hypothesis.extra import numpy as hnp
 from replay.archive import Archive, open_archive
 from replay.records import Session
 from replay.signals.joints import joint_table
-from replay.signals.motions import (
+from replay.signals.motion.motions import (
     index_motions,
     indexed_sessions,
     joint_motions,
@@ -23,8 +23,8 @@ from replay.signals.motions import (
     motion_at,
     session_motions,
 )
-from replay.signals.pairing import _align, compare_sessions, median_interval
-from replay.signals.similar import ONSET_SHARE, overlay, similar_motions
+from replay.signals.motion.pairing import _align, compare_sessions, median_interval
+from replay.signals.motion.similar import ONSET_SHARE, overlay, similar_motions
 
 T0 = datetime(2031, 5, 1, 8, 0, tzinfo=UTC)
 HZ = 50.0

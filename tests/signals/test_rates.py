@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from replay.signals import rates
+from replay.signals.motion import rates
 
 
 def one_block(n: int) -> np.ndarray:

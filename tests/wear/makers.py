@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 
 from replay.wear.indicators import SCHEMA
-from replay.wear.maintenance import SCHEMA as NOTES
+from replay.wear.units.maintenance import SCHEMA as NOTES
 
 BEGIN = datetime(2031, 1, 5, 8, tzinfo=UTC)
 YEAR_US = 365.25 * 86400e6

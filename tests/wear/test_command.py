@@ -202,9 +202,10 @@ def test_a_note_needs_a_serial(copy):
 
 
 def test_kept_trends_are_judged_again_where_something_changed(copy, monkeypatch):
-    from replay.wear import judge, keeping, limits, set_limit, trends
+    from replay.wear import judge, limits, set_limit, trends
+    from replay.wear.assessment import trend_cache
 
-    room = sys.modules["replay.wear.trends"]
+    room = sys.modules["replay.wear.assessment.trends"]
     looked = []
     whole = room.assess
 
@@ -231,10 +232,10 @@ def test_kept_trends_are_judged_again_where_something_changed(copy, monkeypatch)
     set_limit(copy, "coulomb friction", 3.0)
     found = trends(copy)
     assert looked[1:] == [("TU-101", "coulomb friction")]
-    assert found == judge(keeping.indicator_rows(copy), maintenance(copy), limits(copy))
+    assert found == judge(trend_cache.indicator_rows(copy), maintenance(copy), limits(copy))
     use = trends(copy, against="travel")
     add_maintenance(copy, "TU-102", "2031-12-10", "relubricated")
     assert use != trends(copy, against="travel")
     assert trends(copy, against="travel") == judge(
-        keeping.indicator_rows(copy), maintenance(copy), limits(copy), against="travel"
+        trend_cache.indicator_rows(copy), maintenance(copy), limits(copy), against="travel"
     )

@@ -3,10 +3,10 @@ import polars as pl
 import pytest
 from makers import LAWS, no_notes, unit
 
-from replay.wear.assessing import assess
-from replay.wear.histories import histories
-from replay.wear.lookback import coverage, crossing, level_reached, stand_back
-from replay.wear.projection import project
+from replay.wear.assessment.assessing import assess
+from replay.wear.assessment.projection import project
+from replay.wear.assessment.projection_backtest import coverage, crossing, level_reached, stand_back
+from replay.wear.histories.history import histories
 
 
 def test_a_straight_course_crosses_where_it_must():

@@ -5,9 +5,9 @@ import polars as pl
 import pytest
 from makers import BEGIN, no_notes, note, unit
 
-from replay.wear.fleet import fleet_of, peer_scores
-from replay.wear.histories import histories
-from replay.wear.trends import judge
+from replay.wear.assessment.trends import judge
+from replay.wear.histories.history import histories
+from replay.wear.units.fleet import fleet_of, peer_scores
 
 
 def only(found):

@@ -1,6 +1,6 @@
 """Brake indicators of one session: delays, stopping angle, slip, drag.
 
-Events come from `replay.signals.brakes` and `replay.signals.slips`, with their
+Events come from `replay.signals.brakes.brake_events` and `replay.signals.brakes.slips`, with their
 definitions. A delay that the sampling only brackets counts with the middle of
 its bracket and an error no smaller than the bracket allows, however many
 events there are: the same clock brackets all of them.
@@ -15,11 +15,11 @@ from datetime import datetime
 import numpy as np
 import polars as pl
 
-from replay.signals.brakes import brake_events
-from replay.signals.slips import held_stretches
+from replay.signals.brakes.brake_events import brake_events
+from replay.signals.brakes.slips import held_stretches
 from replay.wear.measures.measure import Measure, column, measure, of_events
 from replay.wear.measures.motions import cut_motions
-from replay.wear.reference import Reference, shared_current
+from replay.wear.reference.model import Reference, shared_current
 
 DRAG_S = 3.0
 """Seconds after a release in which a dragging brake shows."""

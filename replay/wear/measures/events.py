@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from replay.wear.measures.measure import Floats, Measure, column, of_events, runs, step_s
-from replay.wear.reference import Reference, drive_current
+from replay.wear.reference.model import Reference, drive_current
 
 BEFORE_S, AFTER_S = 0.4, 0.15
 """Where the breakaway current is looked for, about the first motion."""

@@ -15,7 +15,7 @@ import numpy as np
 
 from replay.wear.measures.measure import Floats, Measure, measure
 from replay.wear.measures.motions import Motions
-from replay.wear.reference import Reference, shared_current
+from replay.wear.reference.model import Reference, shared_current
 
 HUBER = 1.5
 TELLS = 0.5

@@ -18,9 +18,9 @@ from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
 from replay.wear.measures.measure import Floats, Measure, column
 from replay.wear.measures.motions import cut_motions
-from replay.wear.measures.remainder import remainder, ripple_measures, spread_measure
+from replay.wear.measures.residuals import remainder, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
-from replay.wear.reference import Reference
+from replay.wear.reference.model import Reference
 
 
 @dataclass(frozen=True, slots=True)

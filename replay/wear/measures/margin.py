@@ -15,7 +15,7 @@ from collections.abc import Sequence
 from replay.arm.description import Joint
 from replay.arm.margins import MarginRule, margin
 from replay.wear.measures.measure import Measure, measure
-from replay.wear.reference import Reference
+from replay.wear.reference.model import Reference
 
 
 def margin_measure(

@@ -1,0 +1,1 @@
+"""Questions about one event, for the event page."""

@@ -1,0 +1,83 @@
+"""What the brakes were told and did around an event, to the sample."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import polars as pl
+
+from dashboards.queries.event.events import Event
+from replay.archive import Archive
+from replay.errors import JointbookError
+from replay.signals.joints import joint_table
+from replay.units import channel
+
+
+def brake_sequence(
+    archive: Archive, event: Event, start: datetime, end: datetime, *, joints: list[str]
+) -> pl.DataFrame:
+    """Return what brakes were told and did, and when the joint moved, in order.
+
+    ``time`` (nanoseconds), ``what`` (words), ``joints`` (all that did it at
+    that instant), ``since_ms`` (after the row before), ``from_event_s``. The
+    first state in the window is not a change and is left out.
+    """
+    session = event.record.session
+    rows: list[dict[str, Any]] = []
+    known = {name for names in event.record.channels.values() for name in names}
+    words = {
+        "brake_engage_cmd": {True: "told to engage", False: "told to release"},
+        "brake_engaged": {True: "engaged", False: "released"},
+    }
+    for joint in joints:
+        for quantity, said in words.items():
+            name = channel(joint, quantity)
+            if name not in known:
+                continue
+            runs = archive.spans(session, name, start, end)
+            for at, value in runs.select("start", "value").slice(1).iter_rows():
+                rows.append({"time": at, "joint": joint, "what": said.get(value, "state not said")})
+    rows += _starts_and_stops(archive, event, start, end)
+    frame = pl.DataFrame(
+        rows,
+        schema={"time": pl.Datetime("ns", "UTC"), "joint": pl.String, "what": pl.String},
+    ).sort("time", "what", "joint")
+    zero = pl.lit(event.start).cast(pl.Datetime("ns", "UTC"))
+    together = frame.group_by("time", "what", maintain_order=True).agg(pl.col("joint"))
+    return together.rename({"joint": "joints"}).with_columns(
+        (pl.col("time").diff().dt.total_microseconds() / 1000).alias("since_ms"),
+        ((pl.col("time") - zero).dt.total_microseconds() / 1e6).alias("from_event_s"),
+    )
+
+
+def usual_step_ms(archive: Archive, event: Event, start: datetime, end: datetime) -> float | None:
+    """Return the usual interval of the joint's brake channel, else its current's."""
+    for quantity in ("brake_engaged", "brake_engage_cmd", "current_a"):
+        name = channel(event.joint, quantity)
+        stream = archive.stream_of(event.record, name)
+        if stream is None:
+            continue
+        times = archive.samples(
+            event.record.session, stream=stream, channels=[], start=start, end=end
+        ).collect()["time"]
+        step = times.diff().dt.total_microseconds().median()
+        return float(step) / 1000 if isinstance(step, int | float) else None
+    return None
+
+
+def _starts_and_stops(
+    archive: Archive, event: Event, start: datetime, end: datetime
+) -> list[dict[str, Any]]:
+    try:
+        table = joint_table(archive, event.record.session, event.joint, start=start, end=end)
+    except JointbookError:
+        return []
+    moving = (pl.col("motion") == "moving").fill_null(False)
+    turns = table.select("time", moving.alias("moving")).with_columns(
+        turn=pl.col("moving") != pl.col("moving").shift(1)
+    )
+    return [
+        {"time": at, "joint": event.joint, "what": "starts to move" if now else "stands still"}
+        for at, now in turns.filter("turn").select("time", "moving").iter_rows()
+    ]

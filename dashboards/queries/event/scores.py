@@ -1,0 +1,111 @@
+"""Which detector fired, the score through time, and what another limit would do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from dashboards.queries.event.events import Event, baseline_of
+from replay.archive import Archive
+from replay.errors import JointbookError
+
+RATES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
+"""False flags per 100 joint-hours that the what-if offers."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """The score of one joint of one session through time.
+
+    ``trace`` has ``time``, one column a detector (healthy spreads) and
+    ``score``; ``asked`` is the rate of false flags the baseline was learned
+    for, ``limit`` the score it stands for, ``version`` the baseline.
+    """
+
+    trace: pl.DataFrame
+    asked: float
+    limit: float
+    version: str
+
+    @property
+    def detectors(self) -> list[str]:
+        """Names of the detectors that had anything to say."""
+        return [
+            c
+            for c in self.trace.columns
+            if c not in ("time", "score") and self.trace[c].null_count() < self.trace.height
+        ]
+
+
+def scores_of(archive: Archive, event: Event) -> Scores | str:
+    """Return the scores of an event's joint, or why there are none."""
+    from replay.checks import score_trace
+
+    try:
+        baseline = baseline_of(archive, event)
+        if baseline is None:
+            return "There is no baseline in this archive: learn one on the library page."
+        trace = score_trace(archive, event.record.session, event.joint, baseline)
+    except JointbookError as error:
+        return error.sentence()
+    if trace["score"].null_count() == trace.height:
+        return f"Baseline {baseline.version} does not know the unit {event.serial}."
+    return Scores(trace, baseline.asked, limit_of(baseline.asked), baseline.version)
+
+
+def limit_of(rate: float) -> float:
+    """Return the score at which ``rate`` false flags per 100 joint-hours are due.
+
+    >>> round(limit_of(1.0), 3)
+    2.002
+    """
+    from replay.models.baselines import limit_for
+
+    return limit_for(rate)
+
+
+def loudest(scores: Scores, start: datetime, end: datetime) -> pl.DataFrame:
+    """Return the detectors by how far they went in a span: ``detector, most``.
+
+    ``most`` is the largest size in healthy spreads, with its sign.
+    """
+    inside = scores.trace.filter(pl.col("time").is_between(start, end))
+    rows = []
+    for name in scores.detectors:
+        values = inside[name].drop_nulls()
+        if values.len():
+            at = values.abs().arg_max()
+            rows.append({"detector": name, "most": float(values[at]) if at is not None else 0.0})
+    frame = pl.DataFrame(rows, schema={"detector": pl.String, "most": pl.Float64})
+    return frame.sort(pl.col("most").abs(), descending=True)
+
+
+def spans_above(scores: Scores, limit: float) -> pl.DataFrame:
+    """Return the stretches at or above a limit: ``start, end, peak``."""
+    above = pl.col("score") >= limit
+    return (
+        scores.trace.lazy()
+        .select("time", "score", above.alias("above"), above.rle_id().alias("run"))
+        .filter("above")
+        .group_by("run", maintain_order=True)
+        .agg(
+            pl.col("time").first().alias("start"),
+            pl.col("time").last().alias("end"),
+            pl.col("score").max().alias("peak"),
+        )
+        .drop("run")
+        .collect()
+    )
+
+
+def what_if(scores: Scores, event: Event, rate: float) -> dict[str, float | int | bool]:
+    """Say what another limit would have done to this joint in this session."""
+    limit = limit_of(rate)
+    spans = spans_above(scores, limit)
+    inside = scores.trace.filter(pl.col("time").is_between(event.start, event.end))["score"].max()
+    peak = float(inside) if isinstance(inside, float) else 0.0
+    if event.score is not None:
+        peak = max(peak, event.score)
+    return {"limit": limit, "stretches": spans.height, "peak": peak, "flagged": peak >= limit}

@@ -1,0 +1,74 @@
+"""How well a joint's channels were recorded around an event."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from dashboards.queries.event.events import Event
+from replay.archive import Archive
+from replay.units import JOINT_QUANTITIES, channel
+
+
+def sensor_health(
+    archive: Archive, event: Event, start: datetime, end: datetime
+) -> tuple[pl.DataFrame, list[str]]:
+    """Say how well the joint's channels were recorded around the event.
+
+    Returns
+    -------
+    channels : polars.DataFrame
+        One row a channel: ``quantity, unit, samples, missing`` (share of
+        samples without a value), ``step_ms`` (usual interval), ``gap_ms``
+        (longest interval), ``unchanged_s`` (longest run of one value),
+        ``noise`` (standard deviation from second differences).
+    notes : list of str
+        Quality notes of the session that touch the window and the joint.
+    """
+    rows = []
+    for name, quantity in JOINT_QUANTITIES.items():
+        full = channel(event.joint, name)
+        stream = archive.stream_of(event.record, full)
+        if stream is None:
+            continue
+        frame = archive.samples(
+            event.record.session, stream=stream, channels=[full], start=start, end=end
+        ).collect()
+        rows.append(_channel_health(quantity.word, quantity.unit, frame, full))
+    notes = [
+        f"{n.detail}" + (f" ({n.count} times)" if n.count > 1 else "")
+        for n in event.record.quality
+        if n.joint in (None, event.joint)
+        and (n.start is None or n.start <= end)
+        and (n.end is None or n.end >= start)
+    ]
+    return pl.DataFrame(rows), notes
+
+
+def _channel_health(word: str, unit: str, frame: pl.DataFrame, name: str) -> dict[str, Any]:
+    steps = frame["time"].diff().dt.total_microseconds() / 1000
+    values = frame[name]
+    runs = (
+        frame.with_columns(run=pl.col(name).rle_id())
+        .filter(pl.col(name).is_not_null())
+        .group_by("run")
+        .agg((pl.col("time").last() - pl.col("time").first()).alias("length"))
+    )
+    longest = runs["length"].max() if runs.height else None
+    noise = None
+    if values.dtype.is_float() and values.drop_nulls().len() > 3:
+        bend = values.drop_nulls().diff().diff().drop_nulls()
+        spread = bend.std()
+        noise = float(spread) / 6**0.5 if isinstance(spread, float) else None
+    return {
+        "quantity": word,
+        "unit": unit,
+        "samples": frame.height,
+        "missing": values.null_count() / frame.height if frame.height else None,
+        "step_ms": steps.median() if frame.height > 1 else None,
+        "gap_ms": steps.max() if frame.height > 1 else None,
+        "unchanged_s": longest.total_seconds() if isinstance(longest, timedelta) else None,
+        "noise": noise,
+    }

@@ -1,0 +1,115 @@
+"""The nearest similar motions of an event, with their traces."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import polars as pl
+
+from dashboards.queries.event.events import Event, thinned
+from replay.archive import Archive
+from replay.errors import JointbookError
+from replay.signals.joints import joint_table
+from replay.signals.motion.motions import MOTIONS_SCHEMA, indexed_sessions
+from replay.signals.motion.similar import onset, overlay, similar_motions
+
+LONGEST_S = 120.0
+"""Traces are drawn this far past their onset."""
+
+WORDS = {
+    "speed_deg_s": "speed",
+    "load_nm": "load",
+    "temperature_c": "temperature",
+    "angle_deg": "posture",
+    "payload_kg": "payload",
+    "duration_s": "duration",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Likes:
+    """Motions like the one of an event; row 0 of ``traces`` is the event's own.
+
+    ``marked`` is the event's span in seconds after its motion's onset.
+    ``waiting`` counts the sessions whose motions are not indexed yet.
+    """
+
+    motions: pl.DataFrame
+    traces: pl.DataFrame
+    labels: tuple[str, ...]
+    compared: tuple[str, ...]
+    searched: int
+    sessions: int
+    waiting: int
+    marked: tuple[float, float]
+    own: dict[str, object]
+
+
+def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
+    """Return the ``k`` nearest similar motions, or why there are none."""
+    try:
+        found = similar_motions(
+            archive, event.record.session, event.joint, event.start, event.end, k
+        )
+    except JointbookError as error:
+        return error.sentence()
+    own = pl.DataFrame([found.of], schema=MOTIONS_SCHEMA)
+    shown = pl.concat([own, found.motions.select(list(MOTIONS_SCHEMA))])
+    length = max(
+        (event.end - own["start"][0]).total_seconds() + 2.0, float(own["duration_s"][0] or 0) + 1.0
+    )
+    traces = overlay(archive, shown, before_s=1.0, after_s=min(length, LONGEST_S))
+    parts = [
+        thinned(part, ("current_a", "rate_deg_s"), 1200)
+        for part in traces.partition_by("row", maintain_order=True)
+    ]
+    zero = _zero(archive, event, found.of)
+    total = archive.sessions().height
+    return Likes(
+        motions=_beside_flags(archive, found.motions),
+        traces=pl.concat(parts) if parts else traces,
+        labels=("this motion", *(_label(m) for m in found.motions.iter_rows(named=True))),
+        compared=tuple(WORDS[c] for c in found.compared),
+        searched=found.searched,
+        sessions=found.sessions,
+        waiting=max(0, total - len(indexed_sessions(archive))),
+        marked=((event.start - zero).total_seconds(), (event.end - zero).total_seconds()),
+        own=found.of,
+    )
+
+
+def _zero(archive: Archive, event: Event, motion: dict[str, Any]) -> datetime:
+    start: datetime = motion["start"]
+    end: datetime = motion["end"]
+    pad = timedelta(seconds=1.5)
+    table = joint_table(
+        archive, event.record.session, event.joint, start=start - pad, end=end + pad
+    )
+    return onset(table, start, end, moving=motion["motion"] == "moving")
+
+
+def _label(motion: dict[str, object]) -> str:
+    return f"{motion['start']:%Y-%m-%d %H:%M:%S}"
+
+
+def _beside_flags(archive: Archive, motions: pl.DataFrame) -> pl.DataFrame:
+    """Say which of the motions were flagged themselves: they are no yardstick."""
+    flags = archive.table("flags")
+    if not flags.height or not motions.height:
+        return motions.with_columns(flagged=pl.lit(False))
+    spans = flags.select("session", "joint", pl.col("start").alias("f0"), pl.col("end").alias("f1"))
+    hit = (
+        motions.select("session", "joint", "number", "start", "end")
+        .join(spans, on=["session", "joint"])
+        .filter((pl.col("f0") <= pl.col("end")) & (pl.col("f1") >= pl.col("start")))
+        .select("session", "joint", "number")
+        .unique()
+        .with_columns(flagged=pl.lit(True))
+    )
+    return (
+        motions.join(hit, on=["session", "joint", "number"], how="left")
+        .with_columns(pl.col("flagged").fill_null(False))
+        .sort("distance")
+    )

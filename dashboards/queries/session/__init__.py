@@ -1,0 +1,1 @@
+"""Questions about one session, for the replay and the library."""

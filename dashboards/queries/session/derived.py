@@ -1,0 +1,232 @@
+"""What is computed beside the logged channels: expected current, remainder, load.
+
+A short window is computed when it is asked for. A long session is computed
+once, piece by piece, in the background, and only the least and the greatest
+of every block of rows are kept, so that memory does not grow with the log.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from dashboards.figures.packing import Group, Singles, reduce_columns
+from dashboards.links import to_datetime
+from dashboards.queries.baselines import newest
+from dashboards.queries.session.sessions import Outline
+from replay.archive import Archive
+from replay.errors import BaselineError, JointbookError
+from replay.signals import joint_tables
+from replay.units import channel
+
+if TYPE_CHECKING:
+    from replay.models import Baseline
+
+DIRECT_ROWS = 30_000
+"""Rows per joint up to which a window is computed at once."""
+PIECE_ROWS = 15_000
+"""Rows per joint of one piece of background work: what a window may have to wait for."""
+BLOCKS_AT_MOST = 80_000
+KEPT_SESSIONS = 3
+MAKES_WAY_S = 0.8
+"""Background work waits this long after a request for samples."""
+NOBODY_LOOKS_S = 10.0
+"""Background work rests when nobody has asked for its session this long."""
+
+_log = logging.getLogger(__name__)
+_one_at_a_time = threading.Semaphore(1)
+
+
+@dataclass(slots=True)
+class Blocks:
+    """A whole session's derived channels as blocks, filled in the background."""
+
+    pieces: list[Group] = field(default_factory=list)
+    share: float = 0.0
+    failed: str = ""
+    done_s: float = 0.0
+    asked_at: float = 0.0
+    running: bool = False
+    stop: threading.Event = field(default_factory=threading.Event)
+
+
+class Derived:
+    """Derived channels of an archive's sessions; keeps the last few."""
+
+    def __init__(self, archive: Archive) -> None:
+        self._archive = archive
+        self._kept: OrderedDict[tuple[str, str], Blocks] = OrderedDict()
+        self._lock = threading.Lock()
+        self._in_hand = 0.0
+
+    def make_way(self) -> None:
+        """Say that somebody waits for samples: background work lets them pass."""
+        self._in_hand = time.monotonic()
+
+    def window(
+        self, found: Outline, start_s: float, end_s: float, columns: int, joints: list[str]
+    ) -> tuple[list[Group], float, str]:
+        """Return groups of a window, the share done so far, and what went wrong.
+
+        Channels are named as the logged ones: ``J3.expected_a``. A share below
+        1 says that the rest is being computed: ask again.
+        """
+        base, _ = newest(self._archive)
+        rows = (found.record.rate_hz or 1.0) * (end_s - start_s)
+        if rows <= DIRECT_ROWS:
+            group = self._compute(found, start_s, end_s, joints, base)
+            return [_thin(g, start_s, end_s, columns) for g in group], 1.0, ""
+        blocks = self._blocks(found, base)
+        joined = _joined(list(blocks.pieces), joints, start_s, end_s)
+        groups = [_thin(joined, start_s, end_s, columns)] if joined else []
+        return groups, 1.0 if blocks.failed else blocks.share, blocks.failed
+
+    def _blocks(self, found: Outline, base: Baseline | None) -> Blocks:
+        key = (found.session, base.version if base else "")
+        with self._lock:
+            blocks = self._kept.get(key)
+            if blocks is None:
+                blocks = self._kept[key] = Blocks()
+            blocks.asked_at = time.monotonic()
+            if not blocks.running and blocks.share < 1 and not blocks.failed:
+                blocks.running = True
+                threading.Thread(
+                    target=self._fill, args=(blocks, found, base), daemon=True, name=f"derive {key}"
+                ).start()
+            self._kept.move_to_end(key)
+            while len(self._kept) > KEPT_SESSIONS:
+                self._kept.popitem(last=False)[1].stop.set()
+        return blocks
+
+    def _fill(self, blocks: Blocks, found: Outline, base: Baseline | None) -> None:
+        rate = found.record.rate_hz or max(found.record.rows / found.length_s, 1e-3)
+        per_block = max(8, int(rate * found.length_s / BLOCKS_AT_MOST) + 1)
+        step_s = PIECE_ROWS / rate
+        joints = [j["name"] for j in found.joints]
+        edges = np.arange(blocks.done_s, found.length_s + step_s, step_s)
+        with _one_at_a_time:
+            for start_s, end_s in pairwise(edges):
+                if blocks.stop.is_set() or time.monotonic() - blocks.asked_at > NOBODY_LOOKS_S:
+                    blocks.running = False  # goes on here when somebody asks again
+                    return
+                while time.monotonic() - self._in_hand < MAKES_WAY_S:
+                    time.sleep(0.05)
+                try:
+                    pieces = self._compute(found, start_s, end_s, joints, base)
+                except JointbookError as error:
+                    blocks.failed = error.sentence()
+                    return
+                except Exception as error:
+                    _log.exception("derived channels of %s", found.session)
+                    blocks.failed = f"{type(error).__name__}: {error}"
+                    return
+                for piece in pieces:
+                    n = max(1, int(np.ceil(piece.t_s.size / per_block)))
+                    blocks.pieces.append(_thin(piece, start_s, end_s, n))
+                blocks.done_s = float(end_s)
+                blocks.share = min(1.0, blocks.done_s / found.length_s)
+        blocks.share = 1.0
+
+    def _compute(
+        self,
+        found: Outline,
+        start_s: float,
+        end_s: float,
+        joints: list[str],
+        base: Baseline | None,
+    ) -> list[Group]:
+        tables = joint_tables(  # of all joints: those without a current are left out
+            self._archive,
+            found.session,
+            start=to_datetime(found.zero_ns + int(start_s * 1e9)),
+            end=to_datetime(found.zero_ns + int(np.ceil(end_s * 1e6)) * 1000),
+        )
+        together: dict[bytes, tuple[pl.Series, dict[str, Singles]]] = {}
+        for joint, table in tables.items():
+            if not table.height or joint not in joints:
+                continue
+            unit = found.record.units.get(joint) or joint
+            columns = _columns_of(
+                table, unit, base, tables, rate=not found.has(joint, "rate_deg_s")
+            )
+            time = table["t_s"]
+            held = together.setdefault(time.to_numpy().tobytes(), (time, {}))[1]
+            held.update({channel(joint, name): values for name, values in columns.items()})
+        return [
+            reduce_columns(time.to_numpy(), series, start_s, end_s, time.len() + 1)
+            for time, series in together.values()
+        ]
+
+
+def _columns_of(
+    table: pl.DataFrame,
+    unit: str,
+    base: Baseline | None,
+    arm: dict[str, pl.DataFrame],
+    *,
+    rate: bool,
+) -> dict[str, Singles]:
+    columns: dict[str, Singles] = {}
+    if rate:
+        columns["rate_deg_s"] = _singles(table["rate_deg_s"])
+    if table["load_nm"].null_count() < table.height:
+        columns["load_nm"] = _singles(table["load_nm"])
+    if base is not None:
+        try:
+            expected = base.expected(table, unit, arm)
+        except BaselineError:
+            return columns
+        for name in ("expected_a", "low_a", "high_a"):
+            columns[name] = _singles(expected[name])
+        columns["remainder_a"] = _singles(table["current_a"] - expected["expected_a"])
+    return columns
+
+
+def _singles(series: pl.Series) -> Singles:
+    return series.cast(pl.Float32).fill_null(float("nan")).to_numpy()
+
+
+def _thin(group: Group, start_s: float, end_s: float, columns: int) -> Group:
+    """Return the group with at most one instant a column, extremes kept."""
+    if group.t_s.size <= columns:
+        return group
+    low = reduce_columns(
+        group.t_s, {k: v for k, (v, _) in group.series.items()}, start_s, end_s, columns
+    )
+    if group.samples:
+        return low
+    high = reduce_columns(
+        group.t_s, {k: v for k, (_, v) in group.series.items()}, start_s, end_s, columns
+    )
+    both = {k: (low.series[k][0], high.series[k][1]) for k in low.series}
+    return Group(low.t_s, both, False, low.step_s)
+
+
+def _joined(pieces: list[Group], joints: list[str], start_s: float, end_s: float) -> Group | None:
+    """Return the blocks of a window as one group."""
+    inside = [p for p in pieces if p.t_s.size and p.t_s[0] < end_s and p.t_s[-1] >= start_s]
+    if not inside:
+        return None
+    names = {n for p in inside for n in p.series if n.rpartition(".")[0] in joints}
+    t_s = np.concatenate([p.t_s for p in inside])
+    keep = (t_s >= start_s) & (t_s < end_s)
+    series = {}
+    for name in sorted(names):
+        parts = [p.series.get(name, _hole(p.t_s.size)) for p in inside]
+        low, high = (np.concatenate([p[side] for p in parts])[keep] for side in (0, 1))
+        series[name] = (low, high)
+    step = inside[0].step_s
+    return Group(t_s[keep], series, False, step) if keep.any() else None
+
+
+def _hole(n: int) -> tuple[Singles, Singles]:
+    nothing = np.full(n, np.nan, np.float32)
+    return nothing, nothing

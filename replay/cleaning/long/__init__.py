@@ -1,0 +1,1 @@
+"""Long tables, one value a row, brought side by side in bounded memory."""

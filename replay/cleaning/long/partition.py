@@ -1,0 +1,136 @@
+"""The rows of a long table are sorted out by channel, on disk, in one pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from replay.cleaning.long.series import NS, ROW, VALUE, Series
+from replay.cleaning.long.spill_file import Shelf
+from replay.cleaning.stream.cleaner import blocks, original_rows
+from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.order import Lapse
+from replay.errors import LogRefused
+from replay.logs.long_words import long_columns
+from replay.logs.maps import LogMap
+from replay.logs.readers.raw import RawLog
+
+_TIME, _CHANNEL = "#time", "#channel"
+
+
+class ShortRows(Exception):
+    """A value is missing: the table has to be read line by line to know why."""
+
+
+@dataclass(slots=True)
+class LongTable:
+    """A long table whose rows lie sorted out by channel."""
+
+    raw: RawLog
+    clock: Clock
+    time_column: str
+    series: dict[str, Series] = field(default_factory=dict)
+    rows: int = 0
+    cut_row: int | None = None
+    bad_times: Lapse = field(default_factory=Lapse)
+    bad_time: object = None
+    """The first time that could not be read."""
+
+    @property
+    def first_ns(self) -> int:
+        """Earliest instant of all channels."""
+        return min(s.first_ns for s in self.series.values())
+
+    @property
+    def last_ns(self) -> int:
+        """Latest instant of all channels."""
+        return max(s.latest_ns for s in self.series.values())
+
+
+def sort_out(
+    raw: RawLog, log_map: LogMap, wanted: set[str], folder: Path, block_rows: int
+) -> LongTable:
+    """Read a long table, keep what is wanted of it, each channel by itself.
+
+    Raises
+    ------
+    LogRefused
+        When no row has a time, or the table cannot be decoded.
+    """
+    for attempt in ("as it is", "line by line"):
+        shelf = Shelf(folder / "channels.arrow")
+        table = LongTable(raw, Clock(log_map.time), long_columns(log_map)[0])
+        try:
+            _read(table, log_map, wanted, shelf, block_rows)
+            read = table.rows + (table.cut_row is not None)
+            if raw.lines is not None and raw.lines() != read:
+                raise ShortRows("an open quote hides rows")
+        except (ShortRows, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
+            shelf.clear()
+            if raw.scrub is None or attempt == "line by line":
+                raise LogRefused(
+                    f"cannot be decoded: {str(error).splitlines()[0][:200]}",
+                    file=raw.path,
+                    todo="the file is damaged; copy it again",
+                ) from None
+            raw = raw.scrub()
+            continue
+        break
+    if not table.series:
+        raise LogRefused(
+            f"no row has a time of the form {log_map.time.format}"
+            if table.bad_times.count
+            else "no rows are left after cleaning",
+            file=raw.path,
+            column=table.time_column,
+        )
+    return table
+
+
+def _read(
+    table: LongTable, log_map: LogMap, wanted: set[str], shelf: Shelf, block_rows: int
+) -> None:
+    raw = table.raw
+    time, word, value = long_columns(log_map)
+    text = frozenset([time, word, value]) if raw.kind == "delimited" else frozenset([word])
+    frame = raw.scan([time, word, value], text).rename({time: _TIME, word: _CHANNEL, value: VALUE})
+    behind: pl.DataFrame | None = None
+    for block in blocks(frame, block_rows):
+        if behind is not None:
+            _sort_out_block(table, behind, wanted, shelf)
+        behind = block
+    if behind is None:
+        return
+    if raw.last_row_suspect:
+        table.cut_row = int(_in_file(raw, np.array([table.rows + behind.height]))[0])
+        behind = behind.head(-1)
+    _sort_out_block(table, behind, wanted, shelf)
+
+
+def _sort_out_block(table: LongTable, block: pl.DataFrame, wanted: set[str], shelf: Shelf) -> None:
+    raw = table.raw
+    if raw.kind == "delimited" and raw.scrub is not None and block[VALUE].null_count():
+        raise ShortRows("rows without a value")
+    rows = _in_file(raw, np.arange(table.rows + 1, table.rows + block.height + 1, dtype=np.int64))
+    table.rows += block.height
+    block = block.with_columns(pl.Series(ROW, rows)).filter(pl.col(_CHANNEL).is_in(list(wanted)))
+    ns, ok = table.clock.read(block[_TIME], block.height)
+    if not ok.all():
+        bad = block.filter(pl.Series(~ok))
+        if not table.bad_times.count:
+            table.bad_time = bad[_TIME][0]
+        table.bad_times.add(bad[ROW].to_numpy(), np.zeros(bad.height, dtype=np.int64))
+    good = block.select(pl.Series(NS, ns), ROW, VALUE, _CHANNEL).filter(pl.Series(ok))
+    parts = good.partition_by(_CHANNEL, as_dict=True, include_key=False, maintain_order=True)
+    for (name,), part in parts.items():
+        series = table.series.get(str(name))
+        if series is None:
+            series = table.series[str(name)] = Series(str(name), shelf, str(name))
+        series.put(part)
+
+
+def _in_file(raw: RawLog, rows: np.ndarray) -> np.ndarray:
+    return original_rows(rows, raw.removed)

@@ -1,0 +1,100 @@
+"""Logs that meet a session which is stored already: refused, with the way out."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from pathlib import Path
+
+import polars as pl
+
+from replay.arm import Arm
+from replay.cleaning.keeper import Keeper
+from replay.cleaning.notes import instant
+from replay.cleaning.session_grouping import log_span
+from replay.cleaning.sessions import arm_name
+from replay.errors import LogRefused
+from replay.logs.maps import LogMap
+from replay.logs.proposing.fit import fit_some
+from replay.logs.readers.raw import RawLog
+from replay.records import Session
+
+_PIECE = 1 << 22
+
+
+def start_is_stated(log_map: LogMap) -> bool:
+    """Tell whether the log has no date of its own, so that it cannot be placed."""
+    return log_map.time.rows_at_hz is not None or log_map.time.format == "seconds"
+
+
+def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
+    """Refuse a session that a stored one of the same arm overlaps in time."""
+    mine = {c for names in session.channels.values() for c in names}
+    for other in _overlapping(archive, session.arm, session.start, session.end):
+        both = mine & {c for names in other.channels.values() for c in names}
+        if both and _began_as(archive, other, paths):
+            raise LogRefused(
+                f"session {other.session} was read from a half copy of this log, and a stored "
+                "session is not added to",
+                file="; ".join(str(p) for p in paths),
+                todo="take it into another archive: jointbook ingest "
+                f"{shlex.quote(str(paths[0]))} --archive OTHER",
+            )
+        if both:
+            raise LogRefused(
+                f"overlaps in time with session {other.session}, read from {other.source}, "
+                f"which has the same channels ({sorted(both)[0]}, ...)",
+                file="; ".join(str(p) for p in paths),
+                todo="one log of a session is enough; or it is another arm's: --arm",
+            )
+        raise _late(archive, other, paths)
+
+
+def refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
+    """Refuse a log that lacks channels because a stored session has them."""
+    found = fit_some(raw, maps)
+    if found is None or start_is_stated(found.log_map):
+        return
+    span = log_span(raw, found.log_map)
+    if span is None:
+        return
+    mine = {b.channel for b in found.bindings}
+    start, end = (instant(ns) for ns in span)
+    for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
+        if not mine & {c for names in other.channels.values() for c in names}:
+            raise _late(archive, other, [raw.path])
+
+
+def _began_as(archive: Keeper, other: Session, paths: Sequence[Path]) -> bool:
+    """Tell whether a stored session's log is the beginning of this one."""
+    folder = archive.raw_folder(other)
+    kept = None if folder is None else Path(folder) / paths[0].name
+    if len(paths) != 1 or kept is None or not kept.is_file():
+        return False
+    if kept.stat().st_size >= paths[0].stat().st_size:
+        return False
+    with kept.open("rb") as old, paths[0].open("rb") as new:
+        while piece := old.read(_PIECE):
+            if new.read(len(piece)) != piece:
+                return False
+    return True
+
+
+def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:
+    frame = archive.sessions()
+    if frame.height:
+        here = (pl.col("arm") == arm) & (pl.col("start") <= end) & (pl.col("end") >= start)
+        yield from (archive.session(name) for name in frame.filter(here)["session"])
+
+
+def _late(archive: Keeper, other: Session, paths: Sequence[Path]) -> LogRefused:
+    logs = [archive.raw_folder(other) or other.source, *paths]
+    named = " ".join(shlex.quote(str(log)) for log in logs)
+    return LogRefused(
+        f"belongs to session {other.session}, read from {other.source}, and came after it; "
+        "a stored session is not added to",
+        file="; ".join(str(p) for p in paths),
+        todo="take all its logs in at once, into another archive, with a map that names the "
+        f"columns of all: jointbook ingest {named} --map MAP.toml --archive OTHER",
+    )

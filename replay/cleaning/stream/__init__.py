@@ -1,0 +1,1 @@
+"""Raw columns of one stream become clean ones, block by block."""

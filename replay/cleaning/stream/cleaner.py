@@ -1,0 +1,266 @@
+"""Raw columns in, one clean Parquet stream out, block by block.
+
+One pass, bounded memory: blocks of fixed size are read by polars, put in
+order, converted and watched here, and encoded in another thread. The size of
+a block does not depend on the machine, so the same log gives the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from replay.cleaning.stream.channel_statistics import ChannelWatch
+from replay.cleaning.stream.channels import ChannelPlan, read_channels
+from replay.cleaning.stream.encode import Follower, StreamWriter
+from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.order import Lapse, Orderer
+from replay.errors import LogRefused
+from replay.logs.readers.raw import RawLog
+from replay.units import TIME
+
+Ints = npt.NDArray[np.int64]
+
+BLOCK_ROWS = 65_536
+GAP_SAMPLES = 2.5
+"""A step of more than this many nominal intervals is a gap."""
+_KEPT_GAPS = 200
+
+
+@dataclass(slots=True)
+class Gap:
+    """Samples that should be there and are not."""
+
+    start_ns: int
+    end_ns: int
+    missing: int
+
+
+@dataclass(slots=True)
+class StreamCleaner:
+    """Cleans one stream of one log; ask it what it met when it is done."""
+
+    raw: RawLog
+    clock: Clock
+    time_column: str | None
+    plans: list[ChannelPlan]
+    watches: dict[str, ChannelWatch]
+    nominal_ns: int
+    regular: bool = True
+    """Whether the samples come at a rate, so that a gap means something."""
+    orderer: Orderer = field(init=False)
+    bad_times: Lapse = field(default_factory=Lapse)
+    bad_time_words: list[str] = field(default_factory=list)
+    rows_in: int = 0
+    rows_out: int = 0
+    first_ns: int | None = None
+    last_ns: int | None = None
+    gaps: list[Gap] = field(default_factory=list)
+    gap_count: int = 0
+    missing: int = 0
+    gap_ns: int = 0
+    tell_tale_nulls: int = 0
+    last_row_dropped: int | None = None
+
+    def __post_init__(self) -> None:
+        self.orderer = Orderer(self.nominal_ns)
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Samples a second while there were any: gaps do not count."""
+        if self.first_ns is None or self.last_ns is None:
+            return None
+        steps = self.rows_out - 1 - self.gap_count
+        span = self.last_ns - self.first_ns - self.gap_ns
+        return steps * 1e9 / span if steps > 0 and span > 0 else None
+
+    @property
+    def needed(self) -> list[str]:
+        """Columns of the log that have to be read."""
+        names = [p.column for p in self.plans]
+        names += [self.time_column] if self.time_column else []
+        names += [self.raw.tell_tale] if self.raw.tell_tale else []
+        return list(dict.fromkeys(names))
+
+    def sink(self, target: Path, as_text: frozenset[str], follower: Follower | None = None) -> None:
+        """Read, clean and write the whole stream.
+
+        Raises
+        ------
+        polars.exceptions.PolarsError
+            When a cell is not what the sample promised; try again with that
+            column as text.
+        LogRefused
+            When nothing usable is left.
+        """
+        frame = self.raw.scan(self.needed, as_text)
+        with StreamWriter(target, follower) as writer:
+            for block in self._clean(frame):
+                writer.write(block)
+        if not self.rows_out:
+            raise LogRefused(*self._nothing_left(), file=self.raw.path)
+        self._refuse_wrong_order()
+
+    def _refuse_wrong_order(self) -> None:
+        """Refuse a log of which most rows would be set aside for their times."""
+        order = self.orderer
+        if order.set_back.count > 0.5 * self.rows_in:
+            raise LogRefused(
+                f"{order.set_back.count} of {self.rows_in} rows have times before rows already "
+                "read: the newest row comes first, or the clock ran backwards",
+                file=self.raw.path,
+                column=self.time_column,
+                todo="sort the log by time, or cut it where the clock was set",
+            )
+        if order.contradictions.count > 0.5 * self.rows_in:
+            raise LogRefused(
+                f"{order.contradictions.count} of {self.rows_in} rows share their instant with "
+                "another row: the times are too coarse for the samples",
+                file=self.raw.path,
+                column=self.time_column,
+                todo="export finer times, or use [time] rows_at_hz with the true rate",
+            )
+
+    def _clean(self, frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
+        for block in blocks(frame):
+            rows = np.arange(self.rows_in + 1, self.rows_in + block.height + 1, dtype=np.int64)
+            rows = original_rows(rows, self.raw.removed)
+            self.rows_in += block.height
+            if self.raw.tell_tale:
+                self.tell_tale_nulls += block[self.raw.tell_tale].null_count()
+            times = None if self.time_column is None else block[self.time_column]
+            ns, ok = self.clock.read(times, block.height, rows)
+            if not ok.all():
+                self._bad_times(times, ok, rows)
+                block, ns, rows = block.filter(pl.Series(ok)), ns[ok], rows[ok]
+            clean = self._channels(block, rows)
+            out, out_ns = self.orderer.push(clean, ns, rows)
+            if out.height:
+                yield self._emit(out, out_ns)
+        drop = int(rows[-1]) if self.raw.last_row_suspect and self.rows_in and len(rows) else None
+        if drop is not None and self.tail_is_cut(frame):
+            self.last_row_dropped = drop
+        out, out_ns = self.orderer.finish(self.last_row_dropped)
+        if out.height:
+            yield self._emit(out, out_ns)
+
+    def tail_is_cut(self, frame: pl.LazyFrame) -> bool:
+        """Tell whether a last row without a line end may be cut short.
+
+        It is believed whole only if its last cell has as many decimals as
+        all of the last rows, or is a word that they have said before.
+        """
+        if not self.raw.tell_tale:
+            return True
+        column = self.raw.tell_tale
+        tail = self.raw.scan([column], frozenset([column])).tail(51).collect()[column]
+        last, before = tail[-1], tail[:-1].drop_nulls()
+        if last is None or len(before) < 10:
+            return True
+        decimals = before.str.extract(r"[.,](\d+)$").str.len_chars()
+        mine = len(last.rpartition("," if "," in last else ".")[2]) if set(last) & set(".,") else 0
+        if mine and not decimals.has_nulls() and decimals.n_unique() == 1:
+            return int(decimals[0]) != mine
+        if not any(c.isdigit() for c in last):
+            return last not in before
+        return True
+
+    def _channels(self, block: pl.DataFrame, rows: Ints) -> pl.DataFrame:
+        frame = read_channels(block, self.plans, rows, self.raw.decimal_comma)
+        swaps = [p for p in self.plans if p.swap is not None]
+        if swaps:
+            frame = self._from_base(frame, swaps)
+        return frame
+
+    def _from_base(self, frame: pl.DataFrame, swaps: list[ChannelPlan]) -> pl.DataFrame:
+        """Turn numbers counted from the present base into physical joints."""
+        if "base_end" not in frame.columns:
+            return frame
+        at_b = pl.col("base_end").forward_fill() == "B"
+        return frame.with_columns(
+            pl.when(at_b)
+            .then(pl.col(p.swap or p.name) * p.swap_sign if p.number else pl.col(p.swap or p.name))
+            .otherwise(pl.col(p.name))
+            .alias(p.name)
+            for p in swaps
+        )
+
+    def _emit(self, frame: pl.DataFrame, ns: Ints) -> pl.DataFrame:
+        before = self.last_ns
+        self._gaps(ns if before is None else np.concatenate([[before], ns]))
+        if self.first_ns is None:
+            self.first_ns = int(ns[0])
+        columns = [pl.Series(TIME, ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")]
+        for column in frame.iter_columns():
+            watch = self.watches.get(column.name)
+            columns.append(column if watch is None else watch.look(column, ns, self.nominal_ns))
+        self.last_ns = int(ns[-1])
+        self.rows_out += len(ns)
+        return pl.DataFrame(columns)
+
+    def _gaps(self, ns: Ints) -> None:
+        spans = np.diff(ns)
+        where = np.flatnonzero(spans > GAP_SAMPLES * self.nominal_ns)
+        if not len(where) or not self.regular:
+            return
+        self.gap_ns += int(spans[where].sum())
+        self.gap_count += len(where)
+        lost = np.maximum(np.round(spans[where] / self.nominal_ns).astype(np.int64) - 1, 1)
+        self.missing += int(lost.sum())
+        for k, n in zip(where, lost, strict=True):
+            if len(self.gaps) < _KEPT_GAPS:
+                self.gaps.append(Gap(int(ns[k]), int(ns[k + 1]), int(n)))
+
+    def _bad_times(self, times: pl.Series | None, ok: npt.NDArray[np.bool_], rows: Ints) -> None:
+        self.bad_times.add(rows[~ok], np.zeros(int((~ok).sum()), dtype=np.int64))
+        if times is not None and len(self.bad_time_words) < 3:
+            words = times.filter(pl.Series(~ok)).head(3).cast(pl.String, strict=False)
+            self.bad_time_words += [repr(w) for w in words]
+
+    def _nothing_left(self) -> tuple[str]:
+        if self.bad_times.count:
+            seen = ", ".join(self.bad_time_words[:3])
+            form = self.clock.entry.format
+            return (
+                f"none of {self.rows_in} rows has a time of the form {form}; "
+                f"column {self.time_column!r} says {seen}"
+                + (f" ({self.clock.why})" if self.clock.why else ""),
+            )
+        return ("no rows are left after cleaning",)
+
+
+def blocks(frame: pl.LazyFrame, rows: int = BLOCK_ROWS) -> Iterator[pl.DataFrame]:
+    """Yield blocks of exactly so many rows; the last one is shorter."""
+    waiting: list[pl.DataFrame] = []
+    held = 0
+    for part in frame.collect_batches(chunk_size=rows, maintain_order=True):
+        waiting.append(part)
+        held += part.height
+        while held >= rows:
+            whole = pl.concat(waiting) if len(waiting) > 1 else waiting[0]
+            yield whole.head(rows).rechunk()
+            rest = whole.slice(rows)
+            waiting, held = ([rest] if rest.height else []), rest.height
+    if held:
+        yield pl.concat(waiting).rechunk()
+
+
+def original_rows(rows: Ints, removed: tuple[int, ...]) -> Ints:
+    """Return row numbers as in the file, from which ``removed`` rows came out.
+
+    Examples
+    --------
+    >>> original_rows(np.array([1, 2, 3]), (2,)).tolist()
+    [1, 3, 4]
+    """
+    if not removed:
+        return rows
+    gone = np.asarray(removed, dtype=np.int64)
+    # the k-th removed row shifts every kept row numbered k.. from (removed - k) on
+    shift = np.searchsorted(gone - np.arange(len(gone)), rows, side="right")
+    return rows + shift

@@ -1,0 +1,1 @@
+"""From a log that nobody described to a proposed log map."""

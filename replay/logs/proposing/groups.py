@@ -1,0 +1,137 @@
+"""Columns of one quantity that differ in the joint alone belong together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from replay.logs.proposing.names import Reading
+
+
+@dataclass(slots=True)
+class Group:
+    """Columns of one quantity: joint key to column, made by one pattern."""
+
+    quantity: str
+    pattern: str
+    by_number: bool
+    members: dict[str, str] = field(default_factory=dict)
+    scores: list[float] = field(default_factory=list)
+    units: set[str] = field(default_factory=set)
+    measured: bool = False
+
+    @property
+    def score(self) -> float:
+        """Mean clearness of the members' names."""
+        return sum(self.scores) / len(self.scores)
+
+    def worth(self, keys: Iterable[str] = ()) -> float:
+        """Return what speaks for this group beside others of its quantity."""
+        wanted = set(keys)
+        cover = len(wanted & set(self.members)) / len(wanted) if wanted else 0.0
+        return (
+            self.score
+            + 0.04 * min(len(self.members), 8)
+            + 0.05 * self.measured
+            + 0.6 * cover
+            + (0.02 if self.by_number else 0.0)
+        )
+
+
+def group(readings: Sequence[Reading]) -> list[Group]:
+    """Return all groups that the names allow, by number and by label."""
+    found: dict[tuple[str, str, bool], Group] = {}
+    for r in readings:
+        if r.quantity is None or r.score < 0.2:
+            continue
+        for piece in r.numbers:
+            pattern = r.name[: piece.start] + "{n}" + r.name[piece.end :]
+            _add(found, r, pattern, piece.word.lstrip("0") or "0", True)
+        if r.label is not None:
+            pattern = r.name[: r.label.start] + "{name}" + r.name[r.label.end :]
+            _add(found, r, pattern, r.label.word, False)
+    return list(found.values())
+
+
+def choose(groups: Sequence[Group]) -> tuple[dict[str, Group], list[str], bool]:
+    """Choose one group for each quantity, and the joints they speak of.
+
+    Returns
+    -------
+    chosen : dict
+        Quantity to group.
+    keys : list of str
+        The joints' numbers or labels, in order.
+    by_number : bool
+        Whether the keys are numbers.
+    """
+    best: tuple[float, dict[str, Group], list[str], bool] | None = None
+    for by_number in (True, False):
+        mine = [g for g in groups if g.by_number == by_number]
+        anchors = [g for g in mine if g.quantity == "current"]
+        anchors = anchors or [g for g in mine if g.quantity in ("angle", "rate")]
+        for anchor in anchors:
+            chosen = _around(anchor, mine)
+            motion = [chosen[q] for q in ("angle", "rate") if q in chosen]
+            keys = set(anchor.members)
+            for g in motion:
+                if keys & set(g.members):
+                    keys &= set(g.members) if len(g.members) < len(keys) else keys
+            value = sum(
+                g.worth(keys) for g in chosen.values() if g.quantity in _NEEDED
+            ) + 0.1 * len(keys)
+            if best is None or value > best[0]:
+                best = (value, chosen, order_keys(keys, anchor, by_number), by_number)
+    if best is None:
+        return {}, [], True
+    return best[1], best[2], best[3]
+
+
+def order_keys(keys: Iterable[str], anchor: Group, by_number: bool) -> list[str]:
+    """Put joints in order: by number, or as the columns come."""
+    if by_number:
+        return sorted(keys, key=int)
+    place = {k: i for i, k in enumerate(anchor.members)}
+    return sorted(keys, key=lambda k: place.get(k, 0))
+
+
+def columns_of(chosen: Group, others: Sequence[Group], keys: Sequence[str]) -> Mapping[str, str]:
+    """Return each joint's column, missing ones taken from like-named groups."""
+    found = {k: chosen.members[k] for k in keys if k in chosen.members}
+    for k in keys:
+        if k in found:
+            continue
+        spare = [
+            g for g in others if g.quantity == chosen.quantity and k in g.members and g.score >= 0.6
+        ]
+        if spare:
+            found[k] = max(spare, key=lambda g: g.score).members[k]
+    return found
+
+
+_NEEDED = ("current", "angle", "rate")
+
+
+def _around(anchor: Group, groups: Sequence[Group]) -> dict[str, Group]:
+    chosen = {anchor.quantity: anchor}
+    for quantity in {g.quantity for g in groups} - {anchor.quantity}:
+        rivals = [
+            g for g in groups if g.quantity == quantity and set(g.members) & set(anchor.members)
+        ]
+        if rivals:
+            chosen[quantity] = max(rivals, key=lambda g: g.worth(anchor.members))
+    return chosen
+
+
+def _add(
+    found: dict[tuple[str, str, bool], Group], r: Reading, pattern: str, key: str, number: bool
+) -> None:
+    quantity = r.quantity or ""
+    g = found.setdefault((quantity, pattern, number), Group(quantity, pattern, number))
+    if key in g.members:
+        return
+    g.members[key] = r.name
+    g.scores.append(r.score)
+    g.measured |= r.measured
+    if r.unit is not None:
+        g.units.add(r.unit)

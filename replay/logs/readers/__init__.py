@@ -1,0 +1,1 @@
+"""One reader a file format; the content decides which."""

@@ -1,0 +1,1 @@
+"""Forms in which logs write instants."""

@@ -1,0 +1,1 @@
+"""What a joint's brake did, measured once: releases, engagements, slips, drag."""

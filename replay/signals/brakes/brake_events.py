@@ -1,0 +1,266 @@
+"""What a joint's brake did at each release and each engagement.
+
+Words used here, for spring-applied brakes that power holds open:
+
+release delay
+    from the release (the command where it was logged, else the state's word)
+    to the joint's first motion or, if that is earlier, to the motor current's
+    step. Only where motion was asked for within `WAIT_S`; where no commanded
+    rate says so, the delay is *at most* the time to the first motion.
+engagement delay
+    from the engagement (command, else word) of a brake on a moving joint to
+    the moment the joint begins to slow.
+stopping time, stopping angle
+    from the same signal to standstill: the time, and the travel in it (stop
+    signal to standstill, as ISO 10218-1:2011 Annex B defines them).
+chatter
+    the state's word changes back within `CHATTER_S`, its command unchanged.
+
+A time is never better known than the sampling: `replay.signals.brakes.intervals`.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes.intervals import Span, never, span
+
+WAIT_S = 3.0
+"""How long after a release or an engagement the consequence is looked for."""
+CHATTER_S = 1.0
+BEFORE_S = 1.0
+CURRENT_SIGMAS = 6.0
+SLOWED = 0.05
+"""A joint begins to slow when its rate has dropped by this share, and by 4 sigma."""
+
+EVENT_SCHEMA: dict[str, pl.DataType] = {
+    "time": pl.Datetime("ns", "UTC"),
+    "event": pl.String(),  # release | engage
+    "signal": pl.String(),  # command | state: what the times count from
+    "answer_low_s": pl.Float64(),  # command to state word, where both were logged
+    "answer_high_s": pl.Float64(),
+    "answer_verdict": pl.String(),
+    "delay_low_s": pl.Float64(),  # release delay or engagement delay
+    "delay_high_s": pl.Float64(),
+    "delay_s": pl.Float64(),  # only where measured
+    "delay_verdict": pl.String(),  # a span's verdict, or at most | not asked for
+    "delay_by": pl.String(),  # motion | current
+    "rate_deg_s": pl.Float64(),  # at the signal
+    "on_the_move": pl.Boolean(),
+    "stop_low_s": pl.Float64(),
+    "stop_high_s": pl.Float64(),
+    "stop_s": pl.Float64(),
+    "stop_verdict": pl.String(),
+    "stop_angle_deg": pl.Float64(),
+    "stop_angle_se_deg": pl.Float64(),
+    "load_nm": pl.Float64(),
+    "temperature_c": pl.Float64(),
+}
+"""Columns of `brake_events`."""
+
+
+def brake_events(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+    """Return one row per release and engagement; columns of `EVENT_SCHEMA`.
+
+    Parameters
+    ----------
+    table : DataFrame or JointArrays
+        A joint table. Without a brake state the command's changes are taken
+        as the events (``signal`` says so), with neither there are none.
+    """
+    a = arrays_of(table)
+    word = a.engaged if (a.engaged >= 0).any() else a.command
+    rows = []
+    times = a.time.to_numpy()
+    for k, state in changes(word):
+        row = _release(a, k) if state == 0 else _engage(a, k)
+        rows.append({"time": times[k], **row, **_conditions(a, k)})
+    if not rows:
+        return pl.DataFrame(schema=EVENT_SCHEMA)
+    columns = {name: [row.get(name) for row in rows] for name in EVENT_SCHEMA if name != "time"}
+    when = pl.Series("time", np.array([r["time"] for r in rows])).cast(pl.Datetime("ns"))
+    frame = pl.DataFrame(
+        columns, schema={k: v for k, v in EVENT_SCHEMA.items() if k != "time"}, strict=False
+    )
+    return frame.insert_column(0, when.dt.replace_time_zone("UTC")).with_columns(
+        pl.col(pl.Float64).fill_nan(None)
+    )
+
+
+def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
+    """Return (row, new state) for each known change; unknown rows in between are passed over."""
+    known = np.flatnonzero(word >= 0)
+    if len(known) < 2:
+        return []
+    turns = known[1:][word[known[1:]] != word[known[:-1]]]
+    return [(int(k), int(word[k])) for k in turns]
+
+
+def chatter_count(table: pl.DataFrame | JointArrays) -> int:
+    """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
+    a = arrays_of(table)
+    turns = changes(a.engaged)
+    count = 0
+    for (k, _), (k_next, _) in pairwise(turns):
+        commanded = a.command[k : k_next + 1]
+        steady = not ((commanded >= 0).any() and np.ptp(commanded[commanded >= 0]) > 0)
+        count += bool(steady and a.t_s[k_next] - a.t_s[k] <= CHATTER_S)
+    return count
+
+
+def cycle_count(table: pl.DataFrame | JointArrays) -> int:
+    """Return the number of engagements (state's word, else command)."""
+    a = arrays_of(table)
+    engaged = a.engaged if (a.engaged >= 0).any() else a.command
+    return sum(state == 1 for _, state in changes(engaged))
+
+
+def _signal(a: JointArrays, k: int) -> tuple[str, int]:
+    """Return what the times count from, and its row: the command's change, else the word's."""
+    state = a.engaged[k]
+    if state < 0 or not (a.command >= 0).any():
+        return ("state" if state >= 0 else "command"), k
+    first = int(np.searchsorted(a.t_s, a.t_s[k] - WAIT_S))
+    for j in range(k, max(first, 1) - 1, -1):
+        if a.command[j] == state and 0 <= a.command[j - 1] != state:
+            return "command", j
+        if a.command[j] not in (state, -1):
+            break
+    return "state", k
+
+
+def _release(a: JointArrays, k: int) -> dict[str, object]:
+    signal, at = _signal(a, k)
+    row: dict[str, object] = {
+        "event": "release",
+        "signal": signal,
+        **_answer(a, signal, at, k),
+        "rate_deg_s": float(a.rate[at]),
+        "on_the_move": None,
+    }
+    stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S, side="right"))
+    moving = np.abs(a.rate[at:stop]) > a.still_deg_s
+    before = slice(int(np.searchsorted(a.t_s, a.t_s[at] - BEFORE_S)), at)
+    level = float(np.median(a.current[before])) if at > before.start else float(a.current[at])
+    pushed = np.abs(a.current[at:stop] - level) > max(CURRENT_SIGMAS * a.current_noise, 1e-9)
+    asked = np.abs(np.nan_to_num(a.command_rate[at:stop])) > a.still_deg_s
+    wanted = asked.any() if np.isfinite(a.command_rate).any() else moving.any()
+    if not wanted:
+        return {**row, "delay_verdict": "not asked for"}
+    start = at
+    if asked.any() and not np.abs(np.nan_to_num(a.command_rate[at])) > a.still_deg_s:
+        start = at + int(np.argmax(asked))  # released first, asked to move later
+    moved, stepped = _first(moving), _first(pushed)
+    found = min((i for i in (moved, stepped) if i is not None), default=None)
+    if found is None:
+        return {**row, **_spread("delay", never(a.t_s[start], a.t_s[stop - 1]))}
+    by_motion = moved is not None and moved <= found
+    row["delay_by"] = "motion" if by_motion else "current"
+    first = min(start, at + found)
+    early = a.smear_s + _run_up_s(a, at + found, stop) if by_motion else 0.0
+    late = a.smear_s if by_motion else 0.0
+    delay = _between(a, first, at + found, early, late)
+    if not np.isfinite(a.command_rate).any():
+        # nothing says when motion was asked for: the brake took at most so long
+        delay = Span(0.0, delay.high_s, "at most")
+    return {**row, **_spread("delay", delay)}
+
+
+def _run_up_s(a: JointArrays, moving: int, stop: int) -> float:
+    """Return how long before the still band was left the joint may have begun to move."""
+    ahead = min(int(np.searchsorted(a.t_s, a.t_s[moving] + 0.25)) + 1, stop - 1)
+    if ahead <= moving:
+        return 0.0
+    accel = (abs(a.rate[ahead]) - abs(a.rate[moving])) / (a.t_s[ahead] - a.t_s[moving])
+    return min(a.still_deg_s / accel, 0.5) if accel > 0 else 0.0
+
+
+def _engage(a: JointArrays, k: int) -> dict[str, object]:
+    signal, at = _signal(a, k)
+    rate = float(a.rate[at - 1]) if at and np.isfinite(a.rate[at - 1]) else float(a.rate[at])
+    on_the_move = bool(abs(rate) > a.still_deg_s)
+    row: dict[str, object] = {
+        "event": "engage",
+        "signal": signal,
+        **_answer(a, signal, at, k),
+        "rate_deg_s": rate,
+        "on_the_move": on_the_move if np.isfinite(rate) else None,
+    }
+    if not on_the_move:
+        return {**row, "delay_verdict": "not asked for", "stop_verdict": "at rest"}
+    stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S + abs(rate), side="right"))
+    size = a.rate[at:stop] * np.sign(rate)
+    drop = max(SLOWED * abs(rate), 4 * a.rate_noise)
+    slowing = _first(size < abs(rate) - drop)
+    resting = _first(size < a.still_deg_s)
+    last = a.t_s[stop - 1]
+    # thresholds are passed a little after slowing begins and a little before rest
+    per_rate = 0.0
+    if slowing is not None and resting is not None:
+        between = max(a.t_s[at + resting] - a.t_s[at + slowing], a.step_s)
+        per_rate = between / max(abs(rate) - drop - a.still_deg_s, 0.25 * abs(rate))
+    early, late = a.smear_s + drop * per_rate, a.smear_s + a.still_deg_s * per_rate
+    if slowing is None:
+        row |= _spread("delay", never(a.t_s[at], last))
+    else:
+        row |= _spread("delay", _between(a, at, at + slowing, early, a.smear_s))
+        row["delay_by"] = "motion"
+    if resting is None:
+        return {**row, **_spread("stop", never(a.t_s[at], last))}
+    rest = at + resting
+    row |= _spread("stop", _between(a, at, rest, a.smear_s, late))
+    if np.isfinite(a.angle[at]) and np.isfinite(a.angle[rest]):
+        travel = abs(a.angle[rest] - a.angle[at])
+    else:
+        piece = slice(at, rest + 1)
+        travel = abs(float(np.trapezoid(np.nan_to_num(a.rate[piece]), a.t_s[piece])))
+    # the signal came up to a step before its row, with the joint at full rate
+    step = float(a.t_s[at] - a.t_s[at - 1]) if at else a.step_s
+    row["stop_angle_deg"] = travel + abs(rate) * step / 2
+    row["stop_angle_se_deg"] = float(np.hypot(abs(rate) * step / np.sqrt(12), a.angle_noise * 1.42))
+    return row
+
+
+def _conditions(a: JointArrays, k: int) -> dict[str, object]:
+    return {"load_nm": float(a.load[k]), "temperature_c": float(a.temperature[k])}
+
+
+def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
+    if signal != "command" or a.engaged[k] < 0:
+        return {}
+    found = _between(a, at, k)
+    return {
+        "answer_low_s": found.low_s,
+        "answer_high_s": found.high_s,
+        "answer_verdict": found.verdict,
+    }
+
+
+def _between(
+    a: JointArrays, first: int, second: int, early_s: float = 0.0, late_s: float = 0.0
+) -> Span:
+    """Return the span between two rows; the second may lie so much outside its step."""
+    return span(
+        a.t_s[max(first - 1, 0)],
+        a.t_s[first],
+        a.t_s[max(second - 1, 0)] - early_s,
+        a.t_s[second] + late_s,
+    )
+
+
+def _spread(name: str, found: Span) -> dict[str, object]:
+    return {
+        f"{name}_low_s": found.low_s,
+        f"{name}_high_s": found.high_s,
+        f"{name}_s": found.value_s,
+        f"{name}_verdict": found.verdict,
+    }
+
+
+def _first(flags: NDArray[np.bool_]) -> int | None:
+    return int(np.argmax(flags)) if flags.any() else None

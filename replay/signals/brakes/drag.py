@@ -1,0 +1,115 @@
+"""Drag: what a brake that still rubs costs in the seconds after its release.
+
+Drag is motor current beyond the expected one, against the motion, while the
+brake is released. It adds to Coulomb friction, not to viscous, so it is about
+the same at any rate; what grows with the rate is something else. The expected
+current comes from the caller (a baseline, a friction curve): this room knows
+of no models.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes.brake_events import changes
+from replay.signals.motion.rates import Array
+
+AFTER_S = 10.0
+"""How long after the first motion that follows a release drag is looked for."""
+LEAST_ROWS = 5
+
+DRAG_SCHEMA: dict[str, pl.DataType] = {
+    "time": pl.Datetime("ns", "UTC"),  # of the release's word
+    "rate_low_deg_s": pl.Float64(),  # the band of |rate| that the row is about
+    "rate_high_deg_s": pl.Float64(),
+    "drag_a": pl.Float64(),  # median of the current beyond the expected, against the motion
+    "drag_se_a": pl.Float64(),
+    "n": pl.Int64(),
+    "later_a": pl.Float64(),  # the same, in the same band, after `AFTER_S`
+}
+"""Columns of `release_drag`."""
+
+
+def release_drag(
+    table: pl.DataFrame | JointArrays,
+    expected_a: Array,
+    *,
+    after_s: float = AFTER_S,
+    bands: int = 3,
+) -> pl.DataFrame:
+    """Return the drag after each release, by rate; columns of `DRAG_SCHEMA`.
+
+    Parameters
+    ----------
+    table : DataFrame or JointArrays
+        A joint table.
+    expected_a : (n,) array
+        Expected current of each row, NaN where there is none.
+    after_s : float
+        Seconds of motion after a release that are looked at.
+    bands : int
+        Bands of |rate|, each with as many of the session's moving rows.
+
+    Notes
+    -----
+    The standard error takes rows within a quarter of a second as one.
+    """
+    a = arrays_of(table)
+    beyond = a.direction * (a.current - np.asarray(expected_a, dtype=float))
+    used = a.moving & np.isfinite(beyond) & np.isfinite(a.rate)
+    rows: list[dict[str, object]] = []
+    if used.any():
+        size = np.abs(a.rate)
+        edges = np.quantile(size[used], np.linspace(0, 1, bands + 1))
+        band = np.clip(np.searchsorted(edges, size, side="right") - 1, 0, bands - 1)
+        word = a.engaged if (a.engaged >= 0).any() else a.command
+        turns = changes(word)
+        for i, (k, state) in enumerate(turns):
+            if state == 1:
+                continue
+            stop = turns[i + 1][0] if i + 1 < len(turns) else len(a.t_s)
+            rows += _after(a, k, stop, beyond, used, band, edges, after_s)
+    return pl.DataFrame(
+        {name: [r[name] for r in rows] for name in DRAG_SCHEMA}, schema=DRAG_SCHEMA, strict=False
+    )
+
+
+def _after(
+    a: JointArrays,
+    k: int,
+    stop: int,
+    beyond: Array,
+    used: np.ndarray,
+    band: np.ndarray,
+    edges: Array,
+    after_s: float,
+) -> list[dict[str, object]]:
+    moved = np.flatnonzero(used[k:stop])
+    if not len(moved):
+        return []
+    until = a.t_s[k + moved[0]] + after_s
+    index = np.arange(k, stop)
+    early = used[k:stop] & (a.t_s[index] <= until)
+    late = used[k:stop] & (a.t_s[index] > until)
+    together = max(0.25 / a.step_s, 1.0) if a.step_s > 0 else 1.0
+    out = []
+    for number in range(len(edges) - 1):
+        mine = band[index] == number
+        now, then = beyond[index[mine & early]], beyond[index[mine & late]]
+        if len(now) < LEAST_ROWS:
+            continue
+        spread = 1.4826 * float(np.median(np.abs(now - np.median(now))))
+        out.append(
+            {
+                "time": a.time[k],
+                "rate_low_deg_s": float(edges[number]),
+                "rate_high_deg_s": float(edges[number + 1]),
+                "drag_a": float(np.median(now)),
+                "drag_se_a": 1.2533 * spread / np.sqrt(max(len(now) / together, 1.0)),
+                "n": len(now),
+                "later_a": float(np.median(then)) if len(then) >= LEAST_ROWS else None,
+            }
+        )
+    return out

@@ -1,0 +1,256 @@
+"""Did a joint move while its brake was engaged? Apart from noise and flexing.
+
+A stretch is the time from an engagement to the next release, less `SETTLE_S`
+at its start. Slip is a displacement that stays: the difference between the
+middle angles of the stretch's ends, against the noise of these and against
+how the angle wanders in between. What moves with the load and would come back
+with it is flexing, and taken off where loads are known and differ.
+
+A joint that was not commanded may slip when its neighbour is stopped by its
+brake; `slips_beside_stops` looks there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from replay.signals.arrays import JointArrays, arrays_of
+from replay.signals.brakes.brake_events import WAIT_S, brake_events
+from replay.signals.motion import rates
+from replay.signals.motion.rates import Array
+
+SETTLE_S = 1.0
+LEAST_S = 2.0
+END_SHARE = 0.2
+"""The share of a stretch that each of its two ends takes, at most `END_S`."""
+END_S = 5.0
+SIGMAS = 6.0
+MOST_TURNED = 0.2
+"""Share of the whole way that a slip may seem to turn back or overshoot, for noise."""
+
+SLIP_SCHEMA: dict[str, pl.DataType] = {
+    "start": pl.Datetime("ns", "UTC"),
+    "end": pl.Datetime("ns", "UTC"),
+    "held_s": pl.Float64(),
+    "slip_deg": pl.Float64(),  # what stays, signed
+    "slip_se_deg": pl.Float64(),
+    "excursion_deg": pl.Float64(),  # the largest way from the start, flexing included
+    "flex_deg_per_nm": pl.Float64(),  # null where the load did not differ
+    "slip_at": pl.Datetime("ns", "UTC"),  # when half of it was done
+    "load_max_nm": pl.Float64(),
+    "verdict": pl.String(),  # slip | held | too short | no angle
+}
+"""Columns of `held_stretches`."""
+
+BESIDE_SCHEMA: dict[str, pl.DataType] = {
+    "time": pl.Datetime("ns", "UTC"),
+    "stopped": pl.String(),
+    "beside": pl.String(),
+    "moved_deg": pl.Float64(),
+    "moved_se_deg": pl.Float64(),
+    "excursion_deg": pl.Float64(),
+    "verdict": pl.String(),  # slip | held
+}
+"""Columns of `slips_beside_stops`."""
+
+
+def held_stretches(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+    """Return one row per stretch with the brake engaged; columns of `SLIP_SCHEMA`."""
+    a = arrays_of(table)
+    times = a.time
+    resolution = rates.resolution(a.angle[np.isfinite(a.angle)])
+    rows = []
+    for first, stop in stretches(a.engaged):
+        row: dict[str, object] = {
+            "start": times[first],
+            "end": times[stop - 1],
+            "held_s": float(a.t_s[stop - 1] - a.t_s[first]),
+            "load_max_nm": _largest(a.load[first:stop]),
+        }
+        rows.append({**row, **_stretch(a, first, stop, resolution, times)})
+    return _frame(rows, SLIP_SCHEMA)
+
+
+def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
+    """Return (first row, row after the last) of each run of 1; unknown rows do not end a run."""
+    known = np.flatnonzero(engaged >= 0)
+    if not len(known):
+        return []
+    state = engaged[known] == 1
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(np.int8), [0]])))
+    return [
+        (int(known[i]), int(known[j - 1]) + 1) for i, j in zip(edges[::2], edges[1::2], strict=True)
+    ]
+
+
+def slips_beside_stops(
+    tables: Mapping[str, pl.DataFrame | JointArrays],
+    known_events: Mapping[str, pl.DataFrame] | None = None,
+) -> pl.DataFrame:
+    """Look at every held joint whenever another is stopped by its brake on the move.
+
+    Parameters
+    ----------
+    tables : joint -> joint table
+        Of one session.
+    known_events : joint -> brake events, optional
+        What `replay.signals.brakes.brake_events.brake_events` says of these tables, where
+        it is known already.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `BESIDE_SCHEMA`: the angle from before the stop to
+        `WAIT_S` after it.
+    """
+    arrays = {name: arrays_of(table) for name, table in tables.items()}
+    rows = []
+    resolutions = {
+        name: rates.resolution(a.angle[np.isfinite(a.angle)]) for name, a in arrays.items()
+    }
+    for name, stopped in arrays.items():
+        events = brake_events(stopped) if known_events is None else known_events[name]
+        events = events.filter(
+            (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
+        )
+        for when in events["time"]:
+            moment = stopped.t_s[int(stopped.time.search_sorted(when))]
+            for other, a in arrays.items():
+                if other == name:
+                    continue
+                found = _around(a, float(moment), resolutions[other])
+                if found is not None:
+                    rows.append({"time": when, "stopped": name, "beside": other, **found})
+    return _frame(rows, BESIDE_SCHEMA)
+
+
+def _stretch(
+    a: JointArrays, first: int, stop: int, resolution: float, times: pl.Series
+) -> dict[str, object]:
+    begin = int(np.searchsorted(a.t_s, a.t_s[first] + SETTLE_S))
+    piece = slice(begin, stop)
+    known = np.isfinite(a.angle[piece])
+    if not np.isfinite(a.angle[first:stop]).any():
+        return {"verdict": "no angle"}
+    if begin >= stop or known.sum() < 6 or a.t_s[stop - 1] - a.t_s[begin] < LEAST_S:
+        return {"verdict": "too short"}
+    index = np.arange(begin, stop)[known]
+    t_s, angle, load = a.t_s[index], a.angle[index], a.load[index]
+    angle, flex = _without_flex(angle, load)
+    length = min(END_SHARE * (t_s[-1] - t_s[0]), END_S)
+    head, tail = t_s <= t_s[0] + length, t_s >= t_s[-1] - length
+    noise = max(a.angle_noise, resolution / np.sqrt(12))
+    before, after = float(np.median(angle[head])), float(np.median(angle[tail]))
+    # a slip under way in an end is no wandering: one way, and it stays
+    one_way = _goes_one_way(_calm(angle), after)
+    wander = 0.0 if one_way else max(_wander(angle[head]), _wander(angle[tail]))
+    error = float(np.sqrt(1.57 * noise**2 * (1 / head.sum() + 1 / tail.sum()) + wander**2))
+    slip = after - before
+    row: dict[str, object] = {
+        "slip_deg": slip,
+        "slip_se_deg": error,
+        "excursion_deg": float(np.max(np.abs(_calm(a.angle[index]) - a.angle[index][0]))),
+        "flex_deg_per_nm": flex,
+        "verdict": "held",
+    }
+    if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
+        return row
+    # a slow creep is still under way in the ends: size it between their outer edges
+    edge = max(5, min(int(head.sum()), int(tail.sum())) // 10)
+    sized = float(np.median(angle[-edge:]) - np.median(angle[:edge]))
+    sized_error = float(noise * np.sqrt(2 * 1.57 / edge))
+    if abs(sized) <= max(0.5 * SIGMAS * sized_error, 1.5 * resolution):
+        return row
+    half = (_calm(angle) - before) * np.sign(sized) > abs(sized) / 2
+    row["slip_deg"] = sized
+    row["slip_se_deg"] = sized_error
+    row["slip_at"] = times[int(index[int(np.argmax(half))])]
+    row["verdict"] = "slip"
+    return row
+
+
+def _goes_one_way(calm: Array, after: float) -> bool:
+    """Tell whether the angle goes to where it ends without turning back or overshooting.
+
+    What rings overshoots its end, what wanders turns back; what slips does
+    neither. Judged in shares of the whole way.
+    """
+    edge = max(3, len(calm) // 50)
+    start = float(np.median(calm[:edge]))
+    if after == start:
+        return False
+    share = (calm - start) / (after - start)
+    turned_back = float(np.max(np.maximum.accumulate(share) - share))
+    return turned_back < MOST_TURNED and float(np.max(share)) < 1 + MOST_TURNED
+
+
+def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, object] | None:
+    """Return how a joint held throughout moved around a moment; None when it was not held."""
+    low, at, high = np.searchsorted(a.t_s, [moment_s - 1.0, moment_s, moment_s + WAIT_S])
+    engaged = a.engaged[low:high]
+    if at - low < 3 or high - at < 3 or not (engaged == 1).all():
+        return None
+    before, after = a.angle[low:at], a.angle[at:high]
+    if not (np.isfinite(before).all() and np.isfinite(after).all()):
+        return None
+    tail = after[len(after) // 2 :]
+    level = float(np.median(before))
+    moved = float(np.median(tail)) - level
+    noise = max(a.angle_noise, resolution / np.sqrt(12))
+    spread = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
+    error = float(np.sqrt(spread + max(_wander(before), _wander(tail)) ** 2))
+    return {
+        "moved_deg": moved,
+        "moved_se_deg": error,
+        "excursion_deg": float(np.max(np.abs(_calm(after) - level))),
+        "verdict": "slip" if abs(moved) > max(SIGMAS * error, 1.5 * resolution) else "held",
+    }
+
+
+def _without_flex(angle: Array, load: Array) -> tuple[Array, float | None]:
+    """Take off what follows the load, where most of the movement between neighbours does.
+
+    The compliance is judged on differences, so that a step that stays does not
+    pass for flexing.
+    """
+    if not np.isfinite(load).all() or np.ptp(load) <= 0 or len(load) < 30:
+        return angle, None
+    lag = max(1, len(load) // 15)
+    by, of = load[lag:] - load[:-lag], angle[lag:] - angle[:-lag]
+    power = float(by @ by)
+    if power <= 0:
+        return angle, None
+    slope = float(by @ of) / power
+    left = of - slope * by
+    if float(left @ left) > 0.5 * float(of @ of):
+        return angle, None
+    return angle - slope * (load - load[0]), slope
+
+
+def _wander(angle: Array) -> float:
+    """Return how far the middle of a stretch moves within it: flexing and slow drift."""
+    parts = [float(np.median(p)) for p in np.array_split(angle, 4) if len(p)]
+    return float(np.std(parts)) if len(parts) > 1 else 0.0
+
+
+def _calm(angle: Array) -> Array:
+    """Return the running middle of three, which a single wild sample does not move."""
+    if len(angle) < 3:
+        return angle
+    inner = np.median(np.stack([angle[:-2], angle[1:-1], angle[2:]]), axis=0)
+    out: Array = np.concatenate([inner[:1], inner, inner[-1:]])
+    return out
+
+
+def _largest(values: Array) -> float | None:
+    known = np.abs(values[np.isfinite(values)])
+    return float(known.max()) if len(known) else None
+
+
+def _frame(rows: list[dict[str, object]], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+    columns = {name: [row.get(name) for row in rows] for name in schema}
+    return pl.DataFrame(columns, schema=dict(schema), strict=False)

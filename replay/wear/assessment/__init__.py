@@ -1,0 +1,1 @@
+"""Histories judged: trend, change point, control chart, projection."""

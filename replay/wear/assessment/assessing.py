@@ -1,0 +1,206 @@
+"""One history judged by itself: slope, test, shape, projection.
+
+What a family of histories adds (the false discovery rate) is in `trends`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from replay.wear.assessment.change_points import Shape, shape
+from replay.wear.assessment.projection import Projection, project
+from replay.wear.assessment.ranks import mann_kendall, memory_factor
+from replay.wear.assessment.slopes import Slope, theil_sen
+from replay.wear.catalogue import describe
+from replay.wear.histories.aggregation import averaged, numbers_of, thinned
+from replay.wear.histories.covariate_adjustment import solved
+from replay.wear.histories.history import Floats, History, session_weights
+
+FEWEST = 6
+"""Sessions below which nothing is said about a trend."""
+
+SHORTEST_DAYS = 3.0
+"""A history shorter than this shows warming up and the day's work, not wear."""
+
+OWN_SECTION = 12
+"""With this many sessions since the last maintenance, only they are used;
+with fewer, all sections share a slope and keep their own levels."""
+
+CHANGE_THAT_MATTERS = 0.02
+"""Share of the usual level below which a trend over the whole history is
+steady, however certain."""
+
+CONFIDENCE = 0.9
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """What one history says; slopes per unit of its axis."""
+
+    history: History
+    n: int
+    """Sessions that the slope rests on."""
+    reason: str
+    """Why there is no slope; empty when there is one."""
+    slope: Slope | None = None
+    p_value: float | None = None
+    variance_factor: float = 1.0
+    shape: Shape | None = None
+    since: int | None = None
+    """Index into the history of the session where the change began."""
+    level: float = float("nan")
+    """Latest level of the trend, under the usual conditions."""
+    change: float = float("nan")
+    """Slope times the length of the axis it rests on."""
+    matters: bool = False
+    projection: Projection | None = None
+
+
+def assess(history: History, *, limit: float | None = None) -> Assessment:
+    """Judge one history.
+
+    Parameters
+    ----------
+    history : History
+    limit : float, optional
+        Where the indicator must not go; projected to when given.
+    """
+    days = float(np.ptp(history.start_us)) / 86400e6 if history.n else 0.0
+    if history.n < FEWEST:
+        return Assessment(history, history.n, f"{history.n} sessions, fewer than {FEWEST}")
+    if days < SHORTEST_DAYS:
+        return Assessment(
+            history, history.n, f"the history spans {days:.2g} days, less than {SHORTEST_DAYS:g}"
+        )
+    first = _first_used(history.sections)
+    t, y = history.axis[first:], history.levelled.values[first:]
+    se, sections = history.se[first:], history.sections[first:]
+    if np.ptp(t) <= 0:
+        return Assessment(history, len(t), "no use is counted between the sessions")
+    weights = session_weights(t, y, se, sections)
+    each = (weights, sections)
+    t, y, weights, sections = thinned(t, y, weights, sections)
+    if not _tells_a_slope(t, sections):
+        return Assessment(history, len(y), "no two sessions of a section differ in time")
+    memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
+    factor = memory * history.levelled.variance_factor
+    slope = theil_sen(
+        t,
+        y,
+        weights=weights,
+        sections=_several(sections),
+        confidence=CONFIDENCE,
+        variance_factor=factor,
+    )
+    assert slope is not None  # two sessions of a section differ in time
+    if weights is None:
+        p = mann_kendall(y, t, sections=_several(sections), variance_factor=factor).p_value
+    else:
+        p = slope.p_value
+    moved = slope.slope * float(np.ptp(t))
+    flat = y - _offsets(t, y, sections, slope.slope)
+    moves = shape(t, flat, variance_factor=memory)
+    about = describe(history.indicator)
+    usual = float(np.median(np.abs(y)))
+    least = max(CHANGE_THAT_MATTERS * usual, about.least)
+    level = _latest_level(t, y, sections, slope.slope)
+    projection = None
+    if limit is not None:
+        worse = about.worse
+        if worse == "either":
+            worse = "up" if limit >= level else "down"
+        projection = _projected(history, first, each, limit, worse, memory)
+    since = None
+    if moves.since is not None:
+        since = first + int(np.searchsorted(history.axis[first:], moves.since - 1e-12))
+        since = min(since, history.n - 1)
+    return Assessment(
+        history=history,
+        n=history.n - first,
+        reason="",
+        slope=slope,
+        p_value=p,
+        variance_factor=factor,
+        shape=moves,
+        since=since,
+        level=level,
+        change=moved,
+        matters=abs(moved) >= least,
+        projection=projection,
+    )
+
+
+def _projected(
+    history: History,
+    first: int,
+    measured: tuple[Floats | None, npt.NDArray[np.int64]],
+    limit: float,
+    worse: str,
+    memory: float,
+) -> Projection:
+    """Project the values as measured, with their conditions beside them."""
+    weights, sections = measured
+    t, values = history.axis[first:], history.values[first:]
+    conditions = history.levelled.columns[first:]
+    columns, weights, sections = averaged(
+        np.column_stack([t, values, conditions]), weights, sections
+    )
+    return project(
+        columns[:, 0],
+        columns[:, 1],
+        limit,
+        worse=worse,
+        variance_factor=memory,
+        weights=weights,
+        conditions=columns[:, 2:],
+        sections=_several(sections),
+        confidence=CONFIDENCE,
+    )
+
+
+def _first_used(sections: npt.NDArray[np.int64]) -> int:
+    own = int(np.searchsorted(sections, sections[-1]))
+    return own if len(sections) - own >= OWN_SECTION else 0
+
+
+def _several(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
+    return sections if sections[0] != sections[-1] else None
+
+
+def _tells_a_slope(t: Floats, sections: npt.NDArray[np.int64]) -> bool:
+    return any(np.ptp(t[sections == s]) > 0 for s in numbers_of(sections))
+
+
+def _offsets(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> Floats:
+    """Return the level of each session's section under a slope."""
+    out = np.empty(len(y))
+    for number in numbers_of(sections):
+        own = sections == number
+        out[own] = np.median(y[own] - slope * t[own])
+    return out
+
+
+def _latest_level(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> float:
+    """Return the level of the last few sessions, moved along the slope to the last."""
+    recent = np.flatnonzero(sections == sections[-1])[-9:]
+    return float(np.median(y[recent] + slope * (t[-1] - t[recent])))
+
+
+def _about_curve(t: Floats, y: Floats, sections: npt.NDArray[np.int64]) -> Floats:
+    """Return what a parabola with own levels leaves, clipped fit for robustness."""
+    span = float(np.ptp(t)) or 1.0
+    x = (t - t.mean()) / span
+    levels = [(sections == s).astype(float) for s in numbers_of(sections)]
+    design = np.column_stack([*levels, x, x * x])
+    weights = np.ones(len(y))
+    rest = y
+    for _ in range(6):
+        rest = y - design @ solved(design, y, weights)
+        scale = float(np.median(np.abs(rest))) / 0.6745
+        if scale <= 0:
+            break
+        weights = np.minimum(1.0, 1.345 / np.maximum(np.abs(rest) / scale, 1.345))
+    return np.asarray(rest, dtype=float)

@@ -1,0 +1,1 @@
+"""One indicator of one unit over its sessions, made comparable."""

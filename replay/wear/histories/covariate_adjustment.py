@@ -1,0 +1,208 @@
+"""Fair comparison: bring every session to the same temperature, load and rate.
+
+A cold season raises friction and a heavy year raises it too; neither is wear.
+What the conditions explain is estimated together with the trend and taken
+away. What that costs is kept: when the conditions drift along with time, the
+two cannot be told apart, and the interval of the slope must say so. The price
+is the variance inflation factor ``1 / (1 - R2)`` of time on the conditions
+(D. A. Belsley, E. Kuh, R. E. Welsch, *Regression Diagnostics*, 1980).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from replay.wear.histories.aggregation import numbers_of
+
+Floats = npt.NDArray[np.float64]
+
+SESSIONS_PER_TERM = 4
+"""A condition is corrected for only when this many sessions stand behind each
+term of it; fewer would fit noise."""
+
+HUBER = 1.345
+"""Bound, in standard deviations, beyond which a session counts less (P. J.
+Huber 1964: 95 % efficiency for normal errors)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Levelled:
+    """Values as they would have been under the usual conditions."""
+
+    values: Floats
+    variance_factor: float
+    """What the correction costs in the variance of a slope over time."""
+    terms: tuple[str, ...]
+    """The conditions that were corrected for."""
+    effect: dict[str, float]
+    """Spread (standard deviation) of what was taken away, per condition."""
+    reference: dict[str, float]
+    """The usual conditions: the medians, unless others were asked for."""
+    columns: Floats
+    """What was corrected for, of shape (n, terms); nought at the usual conditions."""
+
+
+SETTLED = 1e-5
+"""Reweighting stops when no coefficient moves by this share of the largest."""
+
+
+def level(
+    times: Floats,
+    values: Floats,
+    conditions: Mapping[str, Floats],
+    *,
+    weights: Floats | None = None,
+    sections: npt.NDArray[np.int64] | None = None,
+    squared: tuple[str, ...] = ("temperature_c",),
+    course: Floats | None = None,
+    usual: Mapping[str, float] | None = None,
+) -> Levelled:
+    """Take the effect of the conditions away from the values.
+
+    Parameters
+    ----------
+    times, values : array of shape (n,)
+    conditions : mapping of name to array of shape (n,)
+        NaN where unknown: such a session is taken to be at the median. A
+        condition known in fewer than half of the sessions, or that does not
+        vary, is left out.
+    weights : array of shape (n,), optional
+    sections : array of int of shape (n,), optional
+        Each section has its own level.
+    squared : tuple of str
+        Conditions whose effect is curved: lubricant thickens faster the
+        colder it gets.
+    course : array of shape (n, k), optional
+        How the level moved besides a straight trend (steps, bends), so that
+        conditions do not take the blame for it.
+    usual : mapping of name to float, optional
+        The conditions to bring the values to, where not the medians.
+
+    Returns
+    -------
+    Levelled
+    """
+    n = len(values)
+    w = np.ones(n) if weights is None else weights / np.max(weights)
+    span = float(np.ptp(times)) or 1.0
+    straight = _base(times, span, sections)
+    base = straight if course is None else np.column_stack([straight, course])
+    columns: list[Floats] = []
+    owner: list[str] = []
+    reference: dict[str, float] = {}
+    room = n // SESSIONS_PER_TERM - straight.shape[1]
+    for name, raw in conditions.items():
+        known = np.isfinite(raw)
+        if known.sum() < max(4, n / 2):
+            continue
+        middle = float(np.median(raw[known]))
+        if usual is not None and name in usual:
+            middle = usual[name]
+        spread = float(np.std(raw[known]))
+        if spread <= 1e-9 * max(1.0, abs(middle)):
+            continue
+        x = np.where(known, (raw - middle) / spread, 0.0)
+        wanted = [x, x * x] if name in squared and room - len(columns) >= 3 else [x]
+        if len(columns) + len(wanted) > room:
+            continue
+        columns += wanted
+        owner += [name] * len(wanted)
+        reference[name] = middle
+    if not columns:
+        return Levelled(values, 1.0, (), {}, {}, np.zeros((n, 0)))
+    design = np.column_stack([base, *columns])
+    coefficients = _huber(design, values, w)
+    first = base.shape[1]
+    effect: dict[str, float] = {}
+    corrected = values.copy()
+    for name in dict.fromkeys(owner):
+        part = sum(
+            (coefficients[first + k] * columns[k] for k, own in enumerate(owner) if own == name),
+            np.zeros(n),
+        )
+        corrected = corrected - part
+        effect[name] = float(np.std(part))
+    return Levelled(
+        values=corrected,
+        # Each fitted term also takes a degree of freedom from the residuals.
+        variance_factor=_inflation(times, span, sections, columns, w)
+        * (n - first)
+        / (n - first - len(columns)),
+        terms=tuple(reference),
+        effect=effect,
+        reference=reference,
+        columns=np.column_stack(columns),
+    )
+
+
+def _base(times: Floats, span: float, sections: npt.NDArray[np.int64] | None) -> Floats:
+    """Return the trend and a level a section, which the conditions must not eat."""
+    t = (times - times.mean()) / span
+    groups = np.zeros(len(times), int) if sections is None else sections
+    levels = [(groups == g).astype(float) for g in numbers_of(groups)]
+    return np.column_stack([*levels, t])
+
+
+def _inflation(
+    times: Floats,
+    span: float,
+    sections: npt.NDArray[np.int64] | None,
+    columns: list[Floats],
+    w: Floats,
+) -> float:
+    base = _base(times, span, sections)
+    t, levels = base[:, -1], base[:, :-1]
+    root = np.sqrt(w)[:, None]
+    alone = _left_over(levels * root, t * root[:, 0])
+    beside = _left_over(np.column_stack([levels, *columns]) * root, t * root[:, 0])
+    return float(min(alone / max(beside, 1e-12), 1e6)) if alone > 0 else 1.0
+
+
+def _left_over(design: Floats, y: Floats) -> float:
+    return float(np.sum((y - design @ solved(design, y)) ** 2))
+
+
+def solved(design: Floats, y: Floats, weights: Floats | None = None) -> Floats:
+    """Return weighted least squares by the normal equations.
+
+    Columns are few and scaled, rows are many: this is far faster than a
+    decomposition of all rows, and a trace of a ridge keeps it solvable.
+    """
+    x, scale = _scaled(design)
+    return _normal(x, y, weights) / scale
+
+
+def _scaled(design: Floats) -> tuple[Floats, Floats]:
+    scale = np.sqrt(np.einsum("np,np->p", design, design))
+    scale = np.where(scale > 0, scale, 1.0)
+    return design / scale, scale
+
+
+def _normal(x: Floats, y: Floats, weights: Floats | None) -> Floats:
+    weighted = x if weights is None else x * weights[:, None]
+    normal = weighted.T @ x
+    normal[np.diag_indices_from(normal)] += 1e-12 * max(float(np.trace(normal)), 1e-300)
+    return np.asarray(np.linalg.solve(normal, weighted.T @ y), dtype=float)
+
+
+def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
+    """Return Huber's regression by reweighting, scale from the median residual."""
+    weights = w.copy()
+    x, by = _scaled(design)
+    root = np.sqrt(w)
+    solution: Floats = np.zeros(design.shape[1])
+    for _ in range(12):
+        before, solution = solution, _normal(x, y, weights)
+        if np.max(np.abs(solution - before)) <= SETTLED * np.max(np.abs(solution)):
+            break
+        residual = (y - x @ solution) * root
+        size = np.abs(residual)
+        scale = np.median(size) / 0.6745
+        if scale <= 0:
+            break
+        weights = w * np.minimum(1.0, HUBER / np.maximum(size / scale, HUBER))
+    return solution / by

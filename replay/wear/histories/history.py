@@ -1,0 +1,257 @@
+"""A history: one indicator of one unit over its sessions, made comparable.
+
+The unit is the hardware, known by serial number; when the arm walks or a unit
+moves to another place its history goes with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from replay.wear.assessment.change_points import Shape, shape
+from replay.wear.catalogue import USE_AXES
+from replay.wear.histories.aggregation import numbers_of, thinned
+from replay.wear.histories.covariate_adjustment import Levelled, level
+from replay.wear.units.maintenance import WORDS
+
+Floats = npt.NDArray[np.float64]
+YEAR_US = 365.25 * 86400e6
+LEAST_BETWEEN = 0.02
+"""Sessions differ by at least this share of the level for reasons that no
+standard error of theirs knows; few sessions cannot show that they do."""
+
+CONDITIONS = ("temperature_c", "load_nm", "rate_deg_s", "base_b")
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """One indicator of one unit, one entry a session, oldest first."""
+
+    serial: str
+    arm: str
+    joint: str
+    """The place where the unit was last seen."""
+    indicator: str
+    unit: str
+    start_us: npt.NDArray[np.int64]
+    """Session starts, microseconds since 1970."""
+    axis: Floats
+    """What the trend is drawn against: years, or use in `axis_unit`."""
+    axis_unit: str
+    values: Floats
+    """As measured."""
+    se: Floats
+    """Standard errors; NaN where unknown."""
+    sections: npt.NDArray[np.int64]
+    """Number of the stretch between two maintenance works."""
+    levelled: Levelled
+
+    @property
+    def n(self) -> int:
+        """Number of sessions."""
+        return len(self.values)
+
+    @property
+    def shown_axis(self) -> tuple[float, str]:
+        """By what the axis is multiplied to be read, and its unit: turns before thousands."""
+        if self.axis_unit.startswith("1000 ") and float(np.max(self.axis)) < 1.0:
+            return 1000.0, self.axis_unit.removeprefix("1000 ")
+        return 1.0, self.axis_unit
+
+    def when(self, index: int) -> datetime:
+        """Return the start of a session as an instant."""
+        return instant(int(self.start_us[index]))
+
+
+def instant(microseconds: int) -> datetime:
+    """Return an instant from microseconds since 1970."""
+    value: datetime = pl.Series([microseconds]).cast(pl.Datetime("us", "UTC")).item()
+    return value
+
+
+def histories(
+    table: pl.DataFrame,
+    notes: pl.DataFrame,
+    *,
+    against: str = "time",
+    use: pl.DataFrame,
+    usual: Mapping[str, float] | None = None,
+) -> Iterator[History]:
+    """Yield the histories that an indicator table holds.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of the archive's ``indicators`` table.
+    notes : DataFrame
+        Maintenance notes.
+    against : {"time", "travel", "brake-cycles", "work"}
+    use : DataFrame
+        What `use_so_far` gave for this axis: serial, session, use.
+    usual : mapping, optional
+        The conditions to bring the values to, where not each history's medians.
+    """
+    frame = table.filter(pl.col("value").is_finite())
+    if not frame.height:
+        return
+    frame = frame.with_columns(
+        pl.col("start").dt.timestamp("us").alias("start_us"),
+        (pl.col("base_end") == "B").cast(pl.Float64).alias("base_b"),
+    ).sort("serial", "indicator", "start_us", "session")
+    axis_unit = "year"
+    if against != "time":
+        axis_unit = USE_AXES[against][1]
+        frame = frame.join(use, on=["serial", "session"], how="inner", maintain_order="left")
+    splits = _splits(notes)
+    columns = ["value", "se", *CONDITIONS]
+    for part in frame.partition_by("serial", "indicator", maintain_order=True):
+        start = part["start_us"].to_numpy()
+        serial = part["serial"][0]
+        sections, kept = _sections(start, splits.get(serial, []))
+        part, start, sections = part.slice(kept), start[kept:], sections[kept:]
+        data = {c: part[c].cast(pl.Float64).to_numpy() for c in columns}
+        data = {c: np.where(np.isfinite(v), v, np.nan) for c, v in data.items()}
+        if against == "time":
+            axis = (start - start[0]) / YEAR_US
+        else:
+            axis = part["use"].to_numpy() / USE_AXES[against][2]
+        weights = session_weights(axis, data["value"], data["se"], sections)
+        yield History(
+            serial=serial,
+            arm=part["arm"][-1],
+            joint=part["joint"][-1],
+            indicator=part["indicator"][0],
+            unit=part["unit"][-1],
+            start_us=start,
+            axis=axis,
+            axis_unit=axis_unit,
+            values=data["value"],
+            se=data["se"],
+            sections=sections,
+            levelled=_level_twice(
+                axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections, usual
+            ),
+        )
+
+
+def use_so_far(table: pl.DataFrame, against: str) -> pl.DataFrame:
+    """Return what each unit had done when each session began.
+
+    Columns serial, session, use (in the counting indicator's own unit).
+    """
+    name = USE_AXES[against][0]
+    rows = table.filter(pl.col("indicator") == name).sort("serial", "start", "session")
+    return rows.select(
+        "serial",
+        "session",
+        (pl.col("value").fill_nan(0).cum_sum().over("serial") - pl.col("value").fill_nan(0)).alias(
+            "use"
+        ),
+    )
+
+
+def session_weights(
+    axis: Floats, values: Floats, se: Floats, sections: npt.NDArray[np.int64]
+) -> Floats | None:
+    """Return weights from standard errors; None where they are unknown.
+
+    A session weighs ``1 / (se**2 + between**2)``: sessions differ by more
+    than their own errors say, and a session with a tiny error is not alone
+    right.
+    """
+    from replay.wear.assessment.slopes import between_variance
+
+    known = np.isfinite(se) & (se >= 0)
+    if known.sum() < max(3, 0.5 * len(se)):
+        return None
+    filled = np.where(known, se, np.nanquantile(se[known], 0.9))
+    rest = _detrended(axis, values, sections)
+    least = (LEAST_BETWEEN * float(np.median(np.abs(values)))) ** 2
+    between = max(between_variance(rest, filled), least)
+    floor = np.quantile(filled, 0.1) ** 2
+    weights = 1.0 / np.maximum(filled**2 + between, max(floor, 1e-30))
+    return np.asarray(weights / weights.max(), dtype=float)
+
+
+def _level_twice(
+    axis: Floats,
+    values: Floats,
+    conditions: dict[str, Floats],
+    weights: Floats | None,
+    sections: npt.NDArray[np.int64],
+    usual: Mapping[str, float] | None = None,
+) -> Levelled:
+    """Correct for conditions, see how the level moved, and correct again knowing it.
+
+    The first time the level may bend: beside a straight trend, a season would be
+    made out of the bend. The second time it has the shape that was seen.
+    """
+
+    def corrected(course: Floats | None) -> Levelled:
+        return level(
+            axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
+        )
+
+    x = (axis - axis.mean()) / (float(np.ptp(axis)) or 1.0)
+    once = corrected((x * x)[:, None])
+    if not once.terms:
+        return once
+    t, y, _, own = thinned(axis, once.values, None, sections)
+    return corrected(_course(axis, shape(t, _on_one_level(y, own))))
+
+
+def _course(axis: Floats, moved: Shape) -> Floats | None:
+    """Return columns that follow a shape's steps or bend."""
+    if moved.word == "steps":
+        return np.column_stack([(axis >= at).astype(float) for at in moved.steps])
+    if moved.word == "bend" and moved.since is not None:
+        return np.maximum(axis - moved.since, 0.0)[:, None]
+    return None
+
+
+def _on_one_level(values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
+    out = values.copy()
+    for number in numbers_of(sections):
+        own = sections == number
+        out[own] -= np.median(out[own])
+    return out
+
+
+def _detrended(axis: Floats, values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
+    rest = values.copy()
+    span = float(np.ptp(axis)) or 1.0
+    t = axis / span
+    for number in numbers_of(sections):
+        own = sections == number
+        rest[own] -= np.median(rest[own])
+    slope = float(t @ rest / (t @ t)) if t @ t > 0 else 0.0
+    return rest - slope * t
+
+
+def _splits(notes: pl.DataFrame) -> dict[str, list[tuple[int, bool]]]:
+    """Return per serial the instants that split it, and whether it begins anew."""
+    out: dict[str, list[tuple[int, bool]]] = {}
+    for row in notes.iter_rows(named=True):
+        if WORDS.get(row["what"], False):
+            at = round(row["date"].timestamp() * 1e6)
+            out.setdefault(row["serial"], []).append((at, row["what"] == "replaced"))
+    return out
+
+
+def _sections(
+    start: npt.NDArray[np.int64], splits: list[tuple[int, bool]]
+) -> tuple[npt.NDArray[np.int64], int]:
+    """Return each session's section, and the index of the first that counts."""
+    sections = np.searchsorted(sorted(at for at, _ in splits), start, side="right")
+    kept = 0
+    for at, anew in splits:
+        first = int(np.searchsorted(start, at))
+        if anew and first < len(start):
+            kept = max(kept, first)
+    return np.asarray(sections, dtype=np.int64), kept

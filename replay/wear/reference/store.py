@@ -1,0 +1,68 @@
+"""The units' yardsticks, kept in the archive and renewed at set counts of sessions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import orjson
+
+from replay.archive import Archive
+from replay.wear.measures.motions import Motions
+from replay.wear.reference.model import STAGES, Reference, make_reference
+
+DOCUMENT = "wear/yardsticks.json"
+
+METHOD = 3
+"""Rises when the yardstick changes; older ones are then made anew."""
+
+Read = Callable[[Archive, str, str], Motions | None]
+
+
+def renew(
+    archive: Archive, places: dict[str, list[tuple[str, str]]], *, read: Read
+) -> tuple[dict[str, Reference], set[str]]:
+    """Return all yardsticks, and the serials whose yardstick is new.
+
+    Parameters
+    ----------
+    archive : Archive
+    places : dict
+        Per serial, the (session, joint) pairs in which the unit worked.
+    read : callable
+        Gives the motions of a joint in a session.
+    """
+    kept = load(archive)
+    renewed: set[str] = set()
+    for serial, pairs in places.items():
+        stage = max((k for k, least in enumerate(STAGES, 1) if len(pairs) >= least), default=0)
+        if stage == 0 or (serial in kept and kept[serial].stage >= stage):
+            continue
+        count = min(len(pairs), STAGES[-1])
+        chosen = [pairs[k] for k in np.unique(np.linspace(0, len(pairs) - 1, count).astype(int))]
+        motions = [m for m in (read(archive, s, j) for s, j in chosen) if m is not None]
+        made = make_reference(motions, stage)
+        if made is not None:
+            kept[serial] = made
+            renewed.add(serial)
+    if renewed:
+        units = {serial: asdict(r) for serial, r in sorted(kept.items())}
+        document = {"method": METHOD, "units": units}
+        archive.write_document(DOCUMENT, orjson.dumps(document, option=orjson.OPT_INDENT_2))
+    return kept, renewed
+
+
+def load(archive: Archive) -> dict[str, Reference]:
+    """Return the yardsticks kept in the archive, by serial."""
+    if DOCUMENT not in archive.documents("wear"):
+        return {}
+    kept = orjson.loads(archive.read_document(DOCUMENT))
+    found: dict[str, Reference] = {}
+    if kept.get("method") != METHOD:
+        return {}
+    for serial, row in kept["units"].items():
+        fields: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in row.items()}
+        found[serial] = Reference(**fields)
+    return found

@@ -1,0 +1,1 @@
+"""Units: what they did, what was done to them, their limits, the fleet."""

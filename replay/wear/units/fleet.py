@@ -1,0 +1,271 @@
+"""All units of all arms in one table, what needs attention first.
+
+A unit is judged by its own trends and against its peers. Peers are units of
+one type: same gear ratio, torque constant and current limit in their arm
+files; without an arm file, units at the same joint. A unit whose change since
+its own beginning departs from its peers' is shown even before its own trend
+is certain.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from replay.archive import Archive
+from replay.records import Trend
+from replay.signals.channels import arm_of
+from replay.wear.assessment.trends import trends
+from replay.wear.catalogue import describe
+
+PEERS_LEAST = 4
+"""A unit needs this many peers to be compared with them."""
+DEPARTS = 3.5
+"""Robust z from which a unit departs from its peers (B. Iglewicz, D. C.
+Hoaglin, *How to Detect and Handle Outliers*, 1993)."""
+
+SCHEMA: dict[str, pl.DataType] = {
+    "arm": pl.String(),
+    "joint": pl.String(),
+    "serial": pl.String(),
+    "installed": pl.Boolean(),
+    "attention": pl.String(),
+    "why": pl.String(),
+    "indicator": pl.String(),
+    "unit": pl.String(),
+    "sessions": pl.Int64(),
+    "last_value": pl.Float64(),
+    "verdict": pl.String(),
+    "slope_per_year": pl.Float64(),
+    "slope_low": pl.Float64(),
+    "slope_high": pl.Float64(),
+    "change_share": pl.Float64(),
+    "since": pl.Datetime("us", "UTC"),
+    "limit": pl.Float64(),
+    "limit_date": pl.Datetime("us", "UTC"),
+    "limit_date_low": pl.Datetime("us", "UTC"),
+    "limit_date_high": pl.Datetime("us", "UTC"),
+    "confidence": pl.Float64(),
+    "peers": pl.Int64(),
+    "peer_z": pl.Float64(),
+    "last_session": pl.Datetime("us", "UTC"),
+}
+"""``attention``: ``past limit``, ``worsening``, ``unlike its peers``,
+``changing`` (a trend that is no wear), ``steady`` or ``too few sessions``.
+``confidence`` is one less the adjusted p-value of the trend."""
+
+ORDER = ("past limit", "worsening", "unlike its peers", "changing", "steady", "too few sessions")
+
+
+def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
+    """Return the fleet table; columns of `SCHEMA`.
+
+    Parameters
+    ----------
+    archive : Archive
+    every : bool
+        A row per unit and indicator; else a row per unit with its most
+        pressing indicator.
+    """
+    found = trends(archive)
+    return fleet_of(found, _types(archive, found), every=every)
+
+
+def fleet_of(found: Sequence[Trend], types: dict[str, str], *, every: bool = False) -> pl.DataFrame:
+    """Return the fleet table of trends; ``types`` maps serial to type."""
+    latest = _latest(found)
+    peers = peer_scores(found, types)
+    rows = [_row(t, latest, peers.get((t.serial, t.indicator))) for t in found]
+    rows.sort(key=_pressing)
+    if not every:
+        first: dict[str, dict[str, Any]] = {}
+        for row in rows:
+            first.setdefault(row["serial"], row)
+        rows = list(first.values())
+    return pl.DataFrame(rows, schema=SCHEMA)
+
+
+def peer_scores(
+    found: Sequence[Trend], types: dict[str, str]
+) -> dict[tuple[str, str], tuple[int, float]]:
+    """Return (number of peers, robust z of the yearly change) per unit and indicator.
+
+    The change per year is taken relative to the unit's own level: units of
+    one type start at different friction, but should wear alike.
+    """
+    groups: dict[tuple[str, str], list[tuple[str, float, float]]] = defaultdict(list)
+    for t in found:
+        level, change = t.detail.get("level"), t.detail.get("change")
+        about = describe(t.indicator)
+        if t.slope_per_year is None or level is None or change is None:
+            continue
+        # Only what a decision rests on and what has a level to compare with:
+        # a share of nearly nothing is noise.
+        if not about.leading or about.worse == "either" or abs(level) < 10 * about.least:
+            continue
+        begin = abs(level - change)
+        if begin <= 0 or t.slope_low is None or t.slope_high is None:
+            continue
+        width = (t.slope_high - t.slope_low) / (2 * 1.6449) / begin
+        groups[types.get(t.serial, t.joint), t.indicator].append(
+            (t.serial, t.slope_per_year / begin, width)
+        )
+    scores: dict[tuple[str, str], tuple[int, float]] = {}
+    for (_, indicator), members in groups.items():
+        if len(members) < PEERS_LEAST + 1:
+            continue
+        change = np.array([m[1] for m in members])
+        error = np.array([m[2] for m in members])
+        for k, (serial, _, _) in enumerate(members):
+            others = np.delete(change, k)
+            middle = float(np.median(others))
+            spread = 1.4826 * float(np.median(np.abs(others - middle)))
+            # Neither a chance cluster of peers nor a vague slope makes a departure.
+            spread = max(spread, float(np.median(np.delete(error, k))))
+            scale = float(np.hypot(spread, error[k]))
+            z = (change[k] - middle) / scale if scale > 0 else 0.0
+            scores[serial, indicator] = (len(others), float(z))
+    return scores
+
+
+def _row(
+    t: Trend, latest: dict[str, tuple[datetime, str]], peer: tuple[int, float] | None
+) -> dict[str, Any]:
+    projection = t.detail.get("projection") or {}
+    last = t.detail.get("last")
+    adjusted = t.detail.get("adjusted_p_value")
+    worse = _worsens(t)
+    departs = peer is not None and abs(peer[1]) >= DEPARTS and t.verdict != "too-few"
+    if departs and peer is not None and describe(t.indicator).worse != "either":
+        departs = (peer[1] > 0) == (describe(t.indicator).worse == "up")
+    if projection.get("word") == "passed":
+        attention = "past limit"
+    elif worse:
+        attention = "worsening"
+    elif departs:
+        attention = "unlike its peers"
+    elif t.verdict in ("rising", "falling"):
+        attention = "changing"
+    else:
+        attention = "too few sessions" if t.verdict == "too-few" else "steady"
+    return {
+        "arm": t.arm,
+        "joint": t.joint,
+        "serial": t.serial,
+        "installed": latest[t.serial][1] == "installed",
+        "attention": attention,
+        "why": _why(t, attention, peer),
+        "indicator": t.indicator,
+        "unit": t.unit,
+        "sessions": t.n,
+        "last_value": t.last_value,
+        "verdict": t.verdict,
+        "slope_per_year": t.slope_per_year,
+        "slope_low": t.slope_low,
+        "slope_high": t.slope_high,
+        "change_share": t.detail.get("change_share"),
+        "since": t.since,
+        "limit": projection.get("limit"),
+        "limit_date": projection.get("date"),
+        "limit_date_low": projection.get("date_low"),
+        "limit_date_high": projection.get("date_high"),
+        "confidence": None if adjusted is None else 1.0 - float(adjusted),
+        "peers": None if peer is None else peer[0],
+        "peer_z": None if peer is None else peer[1],
+        "last_session": last,
+    }
+
+
+def _worsens(t: Trend) -> bool:
+    worse = describe(t.indicator).worse
+    return (
+        (t.verdict == "rising" and worse == "up")
+        or (t.verdict == "falling" and worse == "down")
+        or (t.verdict in ("rising", "falling") and worse == "either")
+    )
+
+
+def _why(t: Trend, attention: str, peer: tuple[int, float] | None) -> str:
+    since = f" since {t.since:%Y-%m-%d}" if t.since else ""
+    rate = (
+        ""
+        if t.slope_per_year is None
+        else f"{t.slope_per_year:+.3g} {t.unit} a year ({t.slope_low:+.2g} to {t.slope_high:+.2g})"
+    )
+    if attention == "past limit":
+        limit = t.detail["projection"]["limit"]
+        return f"{t.indicator} has passed its limit of {limit:g} {t.unit}"
+    if attention in ("worsening", "changing"):
+        return f"{t.indicator} is {t.verdict}{since}: {rate}"
+    if attention == "unlike its peers" and peer is not None:
+        return f"{t.indicator} changes unlike that of {peer[0]} peers: {rate}"
+    if attention == "steady":
+        return "no trend beyond chance or big enough to matter"
+    return str(t.detail.get("reason", ""))
+
+
+def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:
+    far = datetime(9999, 1, 1, tzinfo=UTC)
+    indicator = row["indicator"]
+    calm = row["attention"] in ("steady", "too few sessions")
+    share = 0.0 if calm else abs(row["change_share"] or 0.0)
+    return (
+        not row["installed"],
+        ORDER.index(row["attention"]),
+        # Between equals, the figure on which a replacement is planned comes first.
+        calm and indicator != "margin left",
+        calm and not describe(indicator).leading,
+        row["limit_date"] or far,
+        -share,
+        row["arm"],
+        row["joint"],
+        row["serial"],
+        indicator,
+    )
+
+
+def _latest(found: Sequence[Trend]) -> dict[str, tuple[datetime, str]]:
+    """Return, per serial, its last session and whether it still sits in its place."""
+    begin = datetime(1970, 1, 1, tzinfo=UTC)
+    seen: dict[str, datetime] = {}
+    place: dict[str, tuple[str, str]] = {}
+    for t in found:
+        last = t.detail.get("last") or begin
+        if last >= seen.get(t.serial, begin):
+            seen[t.serial] = last
+            place[t.serial] = (t.arm, t.joint)
+    newest: dict[tuple[str, str], datetime] = {}
+    for serial, last in seen.items():
+        newest[place[serial]] = max(last, newest.get(place[serial], begin))
+    return {
+        serial: (last, "installed" if last >= newest[place[serial]] else "removed")
+        for serial, last in seen.items()
+    }
+
+
+def _types(archive: Archive, found: Sequence[Trend]) -> dict[str, str]:
+    """Return each serial's type, from the newest arm file of its arm."""
+    catalogue = archive.sessions()
+    types: dict[str, str] = {}
+    arms = {t.arm for t in found}
+    for arm in sorted(arms):
+        own = catalogue.filter(pl.col("arm") == arm)
+        if not own.height:
+            continue
+        # Two sessions are enough: the arm's first and last file.
+        for session in dict.fromkeys([own["session"][0], own["session"][-1]]):
+            record = archive.session(session)
+            described = arm_of(record)
+            if described is None:
+                continue
+            for joint in described.joints:
+                key = (joint.gear_ratio, joint.torque_constant_nm_a, joint.current_limit_a)
+                if any(v is not None for v in key):
+                    serial = record.units.get(joint.name) or joint.serial or ""
+                    types[serial] = f"ratio {key[0]}, constant {key[1]}, limit {key[2]}"
+    return types

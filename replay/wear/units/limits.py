@@ -1,0 +1,71 @@
+"""Where an indicator must not go: set by the user, per indicator or per unit.
+
+The tool brings one limit of its own: margin left reaches zero. Every other
+limit is a decision of the operator's rules, not of a program.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+
+from replay.archive import Archive
+from replay.errors import UsageError
+from replay.wear.catalogue import INDICATORS, describe
+
+DOCUMENT = "wear/limits.json"
+OWN: dict[str, float] = {"margin left": 0.0}
+
+
+def limits(archive: Archive) -> dict[str, float]:
+    """Return the limits; keys are ``indicator`` or ``serial/indicator``."""
+    found = dict(OWN)
+    if DOCUMENT in archive.documents("wear"):
+        found |= {k: float(v) for k, v in json.loads(archive.read_document(DOCUMENT)).items()}
+    return found
+
+
+def set_limit(
+    archive: Archive, indicator: str, value: float | None, *, serial: str | None = None
+) -> None:
+    """Set or (with None) remove a limit, in the indicator's unit.
+
+    Raises
+    ------
+    UsageError
+        For a limit that is not a finite number, and for an indicator or a unit
+        that nobody knows: such a limit would never be looked at.
+    """
+    if value is not None and not math.isfinite(value):
+        raise UsageError(f"a limit must be a finite number, not {value}")
+    if value is not None:
+        _refuse_unknown(archive, indicator, serial)
+    kept = {k: v for k, v in limits(archive).items() if OWN.get(k) != v}
+    key = f"{serial}/{indicator}" if serial else indicator
+    if value is None:
+        kept.pop(key, None)
+    else:
+        kept[key] = value
+    archive.write_document(DOCUMENT, json.dumps(kept, sort_keys=True, indent=1).encode())
+
+
+def _refuse_unknown(archive: Archive, indicator: str, serial: str | None) -> None:
+    from replay.wear.units.duty import units_known
+
+    family = describe(indicator)
+    if not family.unit or family.counts_use or (indicator == "ripple"):
+        names = [i.name for i in INDICATORS if not i.counts_use and i.name != "ripple"]
+        raise UsageError(
+            f"{indicator!r} is not an indicator that can have a limit",
+            todo=f"one of {', '.join(names)}, ripple at N per turn",
+        )
+    if serial is not None and serial not in (known := units_known(archive)):
+        raise UsageError(
+            f"no session and no note names a unit {serial!r}",
+            todo=f"known are {', '.join(sorted(known)) or 'none'}",
+        )
+
+
+def limit_for(found: dict[str, float], serial: str, indicator: str) -> float | None:
+    """Return the limit of one unit's indicator, the unit's own first."""
+    return found.get(f"{serial}/{indicator}", found.get(indicator))
