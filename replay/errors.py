@@ -75,3 +75,18 @@ class BaselineError(JointbookError):
 
 class UsageError(JointbookError):
     """A command or a function was called with arguments that make no sense."""
+
+
+class RecordError(JointbookError):
+    """The record of what people decided is missing, busy, full, damaged or of another version."""
+
+
+class StaleError(UsageError):
+    """Somebody else wrote to the same thing after it was last looked at.
+
+    ``theirs`` are the entries that the writer had not seen, oldest first.
+    """
+
+    def __init__(self, what: str, theirs: tuple[object, ...], *, todo: str | None = None) -> None:
+        self.theirs = theirs
+        super().__init__(what, todo=todo)

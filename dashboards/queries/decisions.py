@@ -10,8 +10,8 @@ from replay.archive import Archive
 from replay.reviews import (
     OPEN,
     VERDICTS,
+    Disposition,
     Pin,
-    Verdict,
     add_pin,
     give_verdict,
     orphaned_verdicts,
@@ -51,7 +51,7 @@ def history(archive: Archive, session: str, flag: str) -> pl.DataFrame:
 
 def decide(
     archive: Archive, session: str, flag: str, verdict: str, note: str, reviewer: str
-) -> Verdict:
+) -> Disposition:
     """Write a verdict; UsageError in words when it is not acceptable."""
     return give_verdict(archive, session, flag, verdict, reviewer=reviewer, note=note)
 

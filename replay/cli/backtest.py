@@ -35,9 +35,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, tally and print."""
-    from replay.checks.backtest import backtest, past_dispositions
+    from replay.checks.backtest import backtest
     from replay.checks.matching import known_events
     from replay.models import load_baseline
+    from replay.reviews import learning
 
     accepted(args.false_flags_per_100h)
     archive = open_archive(args.archive)
@@ -55,9 +56,11 @@ def run(args: argparse.Namespace) -> int:
         if missing:
             say(f"not in the archive, left out: {', '.join(missing)}")
     else:
-        known = past_dispositions(archive)
-        done = archive.table("checks")
-        sessions = done["session"].to_list() if done.height else []
+        known = learning.known_events(archive)
+        sessions = learning.judged_sessions(archive)
+        left = archive.table("checks").height - len(sessions)
+        if left:
+            say(f"{left} checked sessions have open findings: what happened there is not known yet")
     if not known:
         raise UsageError(
             "no known events: no truth file, and no verdict on a flag that upholds it",
@@ -67,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
         result = backtest(
             archive,
             known,
-            sessions,
+            sessions or [k.session for k in known],
             asked=args.false_flags_per_100h,
             baseline=baseline,
             progress=bar.show,

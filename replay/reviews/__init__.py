@@ -1,11 +1,28 @@
-"""What people concluded: verdicts on flags and notes pinned to the time axis."""
+"""From flags to a signed session: findings, dispositions, sign-off, all on the record."""
 
+from __future__ import annotations
+
+from replay.archive import Archive
+from replay.record import Entry, open_record
+from replay.reviews.dispositions import Disposition, Link, Reasons
+from replay.reviews.findings import Finding, findings, findings_of
+from replay.reviews.judging import give_verdict, judge
 from replay.reviews.pins import Pin, add_pin, pin_history, pins, withdraw_pin
+from replay.reviews.signing import (
+    Signature,
+    SignOff,
+    Statement,
+    reopen,
+    session_state,
+    sign,
+    sign_off,
+    sign_offs,
+    statement,
+)
 from replay.reviews.verdicts import (
     OPEN,
     VERDICTS,
-    Verdict,
-    give_verdict,
+    disposition_in_force,
     orphaned_verdicts,
     reviewed_flags,
     verdict_history,
@@ -15,15 +32,47 @@ from replay.reviews.verdicts import (
 __all__ = [
     "OPEN",
     "VERDICTS",
+    "Disposition",
+    "Entry",
+    "Finding",
+    "Link",
     "Pin",
-    "Verdict",
+    "Reasons",
+    "SignOff",
+    "Signature",
+    "Statement",
     "add_pin",
+    "dispositions",
+    "findings",
+    "findings_of",
     "give_verdict",
+    "history",
+    "judge",
     "orphaned_verdicts",
     "pin_history",
     "pins",
+    "reopen",
     "reviewed_flags",
+    "session_state",
+    "sign",
+    "sign_off",
+    "sign_offs",
+    "statement",
     "verdict_history",
     "verdicts",
     "withdraw_pin",
 ]
+
+
+def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disposition]:
+    """Return what holds for the findings of a session, or of all, by finding.
+
+    A finding that nobody decided on, or that was opened again, is not in it.
+    """
+    found = ((f.finding, disposition_in_force(archive, f)) for f in findings(archive, session))
+    return {name: held for name, held in found if held is not None}
+
+
+def history(archive: Archive, session: str) -> tuple[Entry, ...]:
+    """Return everything that was put on record about a session, in its order."""
+    return tuple(open_record(archive).entries(session=session))

@@ -1,7 +1,7 @@
 """Notes pinned to an instant or a span of a session, for whoever looks next.
 
-The table `pins` only grows: a change is a further row of the same pin, a
-withdrawal is a row with an empty text. What was read once can be found again.
+They are entries of the record: a change is a further entry of the same pin, a
+withdrawal one without a text. What was read once can be found again.
 """
 
 from __future__ import annotations
@@ -9,11 +9,16 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 import polars as pl
 
 from replay.archive import Archive
 from replay.errors import UsageError
+from replay.record import Draft, Entry, clean_name, clean_text, open_record
+from replay.record.entries import stamp
+
+KIND = "pin"
 
 PINS_SCHEMA: dict[str, pl.DataType] = {
     "session": pl.String(),
@@ -27,7 +32,6 @@ PINS_SCHEMA: dict[str, pl.DataType] = {
 }
 
 LONGEST_TEXT = 2000
-LONGEST_NAME = 120
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +69,11 @@ def add_pin(
         session, or a joint that the session does not have.
     """
     record = archive.session(session)
-    text, author = text.strip(), author.strip()
+    text = clean_text(text, "a pin needs a text", longest=LONGEST_TEXT)
+    author = clean_name(author, "a pin needs its author's name")
     stop = end if end is not None else start
-    if not text or len(text) > LONGEST_TEXT:
+    if not text:
         raise UsageError("a pin needs a text", todo=f"1 to {LONGEST_TEXT} characters")
-    if not author or len(author) > LONGEST_NAME:
-        raise UsageError("a pin needs its author's name", todo=f"1 to {LONGEST_NAME} characters")
     if stop < start:
         raise UsageError(f"the pin ends at {stop} before it starts at {start}")
     if stop < record.start or start > record.end:
@@ -102,13 +105,12 @@ def withdraw_pin(
     found = pins(archive, session).filter(pl.col("pin") == pin)
     if not found.height:
         raise UsageError(f"session {session!r} has no pin {pin!r}")
-    if not author.strip():
-        raise UsageError("withdrawing a pin needs a name")
+    author = clean_name(author, "withdrawing a pin needs a name")
     row = found.row(0, named=True)
     when = (at or datetime.now(UTC)).astimezone(UTC)
     _append(
         archive,
-        Pin(session, pin, row["start"], row["end"], row["joint"], "", author.strip(), when),
+        Pin(session, pin, row["start"], row["end"], row["joint"], "", author, when),
     )
 
 
@@ -135,17 +137,46 @@ def pins(
 
 
 def pin_history(archive: Archive, session: str) -> pl.DataFrame:
-    """Return every row ever written for a session's pins, oldest first."""
-    frame = archive.table("pins")
-    if not frame.height:
-        return pl.DataFrame(schema=PINS_SCHEMA)
-    return (
-        frame.filter(pl.col("session") == session)
-        .select(list(PINS_SCHEMA))
-        .sort("at", maintain_order=True)
-    )
+    """Return every row ever written for a session's pins, in the record's order."""
+    rows = [_row(e) for e in open_record(archive).entries(KIND, session=session)]
+    return pl.DataFrame(rows, schema=PINS_SCHEMA)
+
+
+def _row(entry: Entry) -> dict[str, Any]:
+    after = entry.after or {}
+    return {
+        "session": entry.session,
+        "pin": entry.subject,
+        "start": datetime.fromisoformat(after["start"]),
+        "end": datetime.fromisoformat(after["end"]),
+        "joint": after.get("joint"),
+        "text": after.get("text") or "",
+        "author": entry.who,
+        "at": entry.at,
+    }
 
 
 def _append(archive: Archive, pin: Pin) -> None:
-    row = {name: [getattr(pin, name)] for name in PINS_SCHEMA}
-    archive.append("pins", pl.DataFrame(row, schema=PINS_SCHEMA))
+    record = open_record(archive)
+    last = record.last(KIND, pin.pin)
+    record.append(
+        [
+            Draft(
+                kind=KIND,
+                subject=pin.pin,
+                session=pin.session,
+                what="pinned" if pin.text else "withdrawn",
+                who=pin.author,
+                at=pin.at,
+                before=last.after if last is not None else None,
+                after={
+                    "pin": pin.pin,
+                    "session": pin.session,
+                    "start": stamp(pin.start),
+                    "end": stamp(pin.end),
+                    "joint": pin.joint,
+                    "text": pin.text,
+                },
+            )
+        ]
+    )

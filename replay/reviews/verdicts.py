@@ -1,23 +1,25 @@
-"""What a person decided about a flag: a verdict, a note, who and when.
+"""What people concluded: a verdict on a finding, which covers each of its flags.
 
-The table `reviews` only grows. The newest row of a flag is its verdict, the
-older ones are its history; nothing that was once decided is overwritten. A
-row repeats what the flag said (joint, kind, span), so that a decision stays
-readable after a later check has replaced the flag itself.
+A verdict names the flags that it was given on. In force for a flag is the last
+entry of the record that covers it, by the record's order and not by the clock.
+A flag that a later check adds is covered by none: its finding is open again.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
+from typing import Any
 
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import UsageError
+from replay.record import Entry, open_record
+from replay.reviews.dispositions import Disposition, restored
+from replay.reviews.findings import Finding
 
+KIND = "verdict"
 OPEN = "open"
-"""A flag nobody has decided on yet, or one that was opened again."""
+"""A finding nobody has decided on yet, or one that was opened again."""
 
 VERDICTS: dict[str, str] = {
     "explained": "the cause is known and nothing is owed",
@@ -39,97 +41,65 @@ REVIEWS_SCHEMA: dict[str, pl.DataType] = {
     "kind": pl.String(),
     "start": pl.Datetime("us", "UTC"),
     "end": pl.Datetime("us", "UTC"),
+    "seq": pl.Int64(),
 }
 
-LONGEST_NOTE = 4000
-LONGEST_NAME = 120
+
+def covering(archive: Archive, session: str, flags: frozenset[str]) -> list[Entry]:
+    """Return the verdicts that touch any of these flags, in the record's order."""
+    found = open_record(archive).entries(KIND, session=session)
+    return [e for e in found if flags & _covered(e)]
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """One decision about one flag."""
+def last_word(archive: Archive, finding: Finding) -> tuple[Entry | None, int]:
+    """Return the verdict in force on a finding, and the number of the last that touched it.
 
-    session: str
-    flag: str
-    verdict: str
-    note: str
-    reviewer: str
-    at: datetime
-
-
-def give_verdict(
-    archive: Archive,
-    session: str,
-    flag: str,
-    verdict: str,
-    *,
-    reviewer: str,
-    note: str = "",
-    at: datetime | None = None,
-) -> Verdict:
-    """Write a verdict on a flag; earlier verdicts stay in its history.
-
-    Parameters
-    ----------
-    archive : Archive
-    session, flag : str
-        The flag must be in the table `flags`.
-    verdict : str
-        One of `VERDICTS`. ``"open"`` opens the flag again.
-    reviewer : str
-        Who decided. Never empty: a decision without a name is not one.
-    note : str
-        Why, in the reviewer's words. Needed for ``"false-flag"`` and
-        ``"repair"``, because someone else will act on them.
-    at : datetime, optional
-        UTC; now when left out.
-
-    Raises
-    ------
-    UsageError
-        Unknown flag or verdict, no name, a missing or overlong note.
+    In force is what covers all of its flags and was not followed by another on
+    any of them. Otherwise the finding is open, and the entry is None.
     """
-    reviewer, note = reviewer.strip(), note.strip()
-    if verdict not in VERDICTS:
-        raise UsageError(f"no verdict {verdict!r}", todo="use one of " + ", ".join(VERDICTS))
-    if not reviewer or len(reviewer) > LONGEST_NAME:
-        raise UsageError(
-            "a verdict needs the reviewer's name", todo=f"1 to {LONGEST_NAME} characters"
-        )
-    if verdict in ("repair", "false-flag") and not note:
-        raise UsageError(f"the verdict {verdict!r} needs a note", todo="say why in a sentence")
-    if len(note) > LONGEST_NOTE:
-        raise UsageError(f"the note has {len(note)} characters", todo=f"at most {LONGEST_NOTE}")
-    about = _flag_row(archive, session, flag)
-    when = (at or datetime.now(UTC)).astimezone(UTC)
-    row = pl.DataFrame(
-        {
-            "session": [session],
-            "flag": [flag],
-            "verdict": [verdict],
-            "note": [note],
-            "reviewer": [reviewer],
-            "at": [when],
-            "joint": [about["joint"]],
-            "kind": [about["kind"]],
-            "start": [about["start"]],
-            "end": [about["end"]],
-        },
-        schema=REVIEWS_SCHEMA,
+    touched = covering(archive, finding.session, finding.names)
+    if not touched:
+        return None, 0
+    last = touched[-1]
+    words = {_last_of(touched, flag) for flag in finding.names}
+    if finding.names <= _covered(last):
+        return last, last.seq
+    if len(words) == 1 and None not in words:  # flags judged one by one, all the same
+        return last, last.seq
+    return None, last.seq
+
+
+def disposition_in_force(archive: Archive, finding: Finding) -> Disposition | None:
+    """Return what holds for a finding; None while it is open."""
+    entry, _ = last_word(archive, finding)
+    if entry is None or (entry.after or {}).get("verdict") == OPEN:
+        return None
+    return disposition_of(entry, finding.finding)
+
+
+def disposition_of(entry: Entry, finding: str) -> Disposition:
+    """Return an entry of the record as a disposition."""
+    after = entry.after or {}
+    reasons = after.get("reasons")
+    return Disposition(
+        session=entry.session,
+        finding=finding,
+        flags=tuple(f["flag"] for f in after.get("flags", ())),
+        verdict=after.get("verdict", OPEN),
+        note=after.get("note") or "",
+        reasons=restored(reasons) if reasons else None,
+        by=entry.who,
+        at=entry.at,
+        seq=entry.seq,
     )
-    archive.append("reviews", row)
-    return Verdict(session, flag, verdict, note, reviewer, when)
 
 
 def verdict_history(archive: Archive, session: str, flag: str | None = None) -> pl.DataFrame:
-    """Return every decision of a session (or one flag), oldest first."""
-    frame = archive.table("reviews")
-    if not frame.height:
-        return pl.DataFrame(schema=REVIEWS_SCHEMA)
-    frame = frame.filter(pl.col("session") == session)
+    """Return every decision of a session (or one flag), in the record's order."""
+    rows = _flag_rows(open_record(archive).entries(KIND, session=session))
     if flag is not None:
-        frame = frame.filter(pl.col("flag") == flag)
-    return frame.select(list(REVIEWS_SCHEMA)).sort("at", maintain_order=True)
+        rows = [r for r in rows if r["flag"] == flag]
+    return pl.DataFrame(rows, schema=REVIEWS_SCHEMA)
 
 
 def verdicts(archive: Archive, session: str | None = None) -> pl.DataFrame:
@@ -138,17 +108,14 @@ def verdicts(archive: Archive, session: str | None = None) -> pl.DataFrame:
     One row a flag, columns as in `REVIEWS_SCHEMA` and ``revisions`` (how many
     decisions were written for it).
     """
-    frame = archive.table("reviews")
-    if not frame.height:
-        return pl.DataFrame(schema={**REVIEWS_SCHEMA, "revisions": pl.Int64()})
-    if session is not None:
-        frame = frame.filter(pl.col("session") == session)
-    return (
-        frame.sort("at", maintain_order=True)
-        .group_by("session", "flag", maintain_order=True)
-        .agg(pl.all().last(), pl.len().cast(pl.Int64).alias("revisions"))
-        .select([*REVIEWS_SCHEMA, "revisions"])
-    )
+    rows = _flag_rows(open_record(archive).entries(KIND, session=session))
+    last: dict[tuple[str, str], dict[str, Any]] = {}
+    for row in rows:
+        key = (row["session"], row["flag"])
+        count = last[key]["revisions"] if key in last else 0
+        last[key] = row | {"revisions": count + 1}
+    schema = {**REVIEWS_SCHEMA, "revisions": pl.Int64()}
+    return pl.DataFrame(list(last.values()), schema=schema)
 
 
 def reviewed_flags(archive: Archive, session: str | None = None) -> pl.DataFrame:
@@ -190,16 +157,37 @@ def orphaned_verdicts(archive: Archive, session: str | None = None) -> pl.DataFr
     return decided.join(flags.select("session", "flag"), on=["session", "flag"], how="anti")
 
 
-def _flag_row(archive: Archive, session: str, flag: str) -> dict[str, object]:
-    flags = archive.table("flags")
-    found = (
-        flags.filter((pl.col("session") == session) & (pl.col("flag") == flag))
-        if flags.height
-        else flags
-    )
-    if not found.height:
-        raise UsageError(
-            f"session {session!r} has no flag {flag!r}",
-            todo="`jointbook flags` lists them; a new check may have replaced it",
-        )
-    return found.row(0, named=True)
+def _covered(entry: Entry) -> frozenset[str]:
+    return frozenset(f["flag"] for f in (entry.after or {}).get("flags", ()))
+
+
+def _last_of(entries: list[Entry], flag: str) -> str | None:
+    for entry in reversed(entries):
+        if flag in _covered(entry):
+            after = entry.after or {}
+            return None if after.get("reasons") else str(after.get("verdict"))
+    return None
+
+
+def _flag_rows(entries: list[Entry]) -> list[dict[str, Any]]:
+    return [
+        {
+            "session": entry.session,
+            "flag": flag["flag"],
+            "verdict": (entry.after or {}).get("verdict"),
+            "note": (entry.after or {}).get("note") or "",
+            "reviewer": entry.who,
+            "at": entry.at,
+            "joint": flag.get("joint"),
+            "kind": flag.get("kind"),
+            "start": _instant(flag.get("start")),
+            "end": _instant(flag.get("end")),
+            "seq": entry.seq,
+        }
+        for entry in entries
+        for flag in (entry.after or {}).get("flags", ())
+    ]
+
+
+def _instant(text: str | None) -> datetime | None:
+    return None if text is None else datetime.fromisoformat(text)

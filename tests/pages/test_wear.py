@@ -13,6 +13,7 @@ from axe_playwright_python.sync_playwright import Axe
 
 from replay.archive import open_archive
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from replay.wear import maintenance
 from replay.wear.indicators import METHOD, SCHEMA
 
 UNITS = ("TU-101", "TU-102", "TU-103")
@@ -129,7 +130,7 @@ def test_a_maintenance_note_is_recorded_here(page, worn):
     page.page.wait_for_selector("#wear-note-said a")
     page.page.click("#wear-note-said a")
     page.page.wait_for_selector("text=2032-02-03: inspected, new grease <b>kept as text</b>")
-    assert worn.table("maintenance")["serial"].to_list() == ["TU-101"]
+    assert maintenance(worn)["serial"].to_list() == ["TU-101"]
     page.page.fill("#wear-note-date", "yesterday")
     page.page.click("#wear-note-save")
     page.page.wait_for_selector("#wear-note-said >> text=not an ISO 8601 date")

@@ -141,8 +141,10 @@ def test_two_reviewers_at_once_lose_nothing(archive):
 
     with ThreadPoolExecutor(4) as pool:
         list(pool.map(decide, range(12)))
-    assert verdict_history(archive, "s1", "f1").height == 12
-    assert verdicts(archive, "s1")["reviewer"].to_list() == ["reviewer 11"]
+    history = verdict_history(archive, "s1", "f1")
+    assert sorted(history["reviewer"]) == sorted(f"reviewer {n}" for n in range(12))
+    last = history["reviewer"][-1]  # by the record's order: the clocks may disagree
+    assert verdicts(archive, "s1")["reviewer"].to_list() == [last]
 
 
 def test_every_verdict_says_what_it_commits_to():

@@ -8,6 +8,7 @@ import pytest
 from replay.archive import open_archive
 from replay.cli.main import main
 from replay.errors import UsageError
+from replay.record import open_record
 from replay.wear import add_maintenance, maintenance
 
 
@@ -193,7 +194,7 @@ def test_wrong_words_are_refused_and_nothing_is_kept(copy, capsys, words):
     assert code == 2
     assert said.err
     assert not maintenance(copy).height
-    assert "wear/limits.json" not in copy.documents("wear")
+    assert open_record(copy).entries("limit") == []
 
 
 def test_a_note_needs_a_serial(copy):

@@ -6,29 +6,39 @@ limit is a decision of the operator's rules, not of a program.
 
 from __future__ import annotations
 
-import json
 import math
 
 from replay.archive import Archive
 from replay.errors import UsageError
+from replay.record import Draft, Record, clean_name, open_record
 from replay.wear.catalogue import INDICATORS, describe
 
-DOCUMENT = "wear/limits.json"
+KIND = "limit"
+NOT_NAMED = "not named"
+"""Who set a limit, where the caller does not say."""
+
 OWN: dict[str, float] = {"margin left": 0.0}
 
 
 def limits(archive: Archive) -> dict[str, float]:
     """Return the limits; keys are ``indicator`` or ``serial/indicator``."""
     found = dict(OWN)
-    if DOCUMENT in archive.documents("wear"):
-        found |= {k: float(v) for k, v in json.loads(archive.read_document(DOCUMENT)).items()}
+    for key, entry in open_record(archive).in_force(KIND).items():
+        value = (entry.after or {}).get("value")
+        if value is not None:
+            found[key] = float(value)
     return found
 
 
 def set_limit(
-    archive: Archive, indicator: str, value: float | None, *, serial: str | None = None
+    archive: Archive,
+    indicator: str,
+    value: float | None,
+    *,
+    serial: str | None = None,
+    by: str = "",
 ) -> None:
-    """Set or (with None) remove a limit, in the indicator's unit.
+    """Set or (with None) remove a limit, in the indicator's unit; earlier ones stay on record.
 
     Raises
     ------
@@ -40,13 +50,29 @@ def set_limit(
         raise UsageError(f"a limit must be a finite number, not {value}")
     if value is not None:
         _refuse_unknown(archive, indicator, serial)
-    kept = {k: v for k, v in limits(archive).items() if OWN.get(k) != v}
     key = f"{serial}/{indicator}" if serial else indicator
-    if value is None:
-        kept.pop(key, None)
-    else:
-        kept[key] = value
-    archive.write_document(DOCUMENT, json.dumps(kept, sort_keys=True, indent=1).encode())
+    record = open_record(archive)
+    before = _given(record, key)
+    if before == value:
+        return
+    record.append(
+        [
+            Draft(
+                kind=KIND,
+                subject=key,
+                what="removed" if value is None else "set",
+                who=clean_name(by, "who sets a limit") if by else NOT_NAMED,
+                before={"value": before},
+                after={"value": value},
+            )
+        ]
+    )
+
+
+def _given(record: Record, key: str) -> float | None:
+    entry = record.last(KIND, key)
+    value = (entry.after or {}).get("value") if entry is not None else None
+    return None if value is None else float(value)
 
 
 def _refuse_unknown(archive: Archive, indicator: str, serial: str | None) -> None:

@@ -14,6 +14,12 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.errors import UsageError
+from replay.record import Draft, Entry, clean_name, clean_text, open_record
+from replay.record.entries import stamp
+
+KIND = "maintenance"
+NOT_NAMED = "not named"
+"""Who wrote a note, where the caller does not say."""
 
 WORDS: dict[str, bool] = {
     "replaced": True,
@@ -46,6 +52,7 @@ def add_maintenance(
     arm: str = "",
     joint: str = "",
     new_unit: bool = False,
+    by: str = "",
 ) -> str:
     """Record what was done to a unit; return the note's id.
 
@@ -65,6 +72,8 @@ def add_maintenance(
     new_unit : bool
         Whether the unit may be one that no session and no note has named yet,
         such as a spare that is going to be installed.
+    by : str
+        Who did it, or wrote it down.
 
     Raises
     ------
@@ -90,28 +99,34 @@ def add_maintenance(
                 "for a unit yet to be installed: --new-unit, new_unit=True",
             )
     note = uuid.uuid4().hex[:12]
-    row = {
+    after = {
         "note": note,
         "session": "",
         "arm": arm,
         "serial": serial.strip(),
         "joint": joint,
-        "date": date_of_work,
+        "date": stamp(date_of_work),
         "what": what,
-        "detail": detail,
+        "detail": clean_text(detail, "the note's detail"),
     }
-    archive.append("maintenance", pl.DataFrame([row], schema=SCHEMA))
+    who = clean_name(by, "who wrote the note") if by else NOT_NAMED
+    open_record(archive).append([Draft(kind=KIND, subject=note, what=what, who=who, after=after)])
     return note
 
 
 def maintenance(archive: Archive, serial: str | None = None) -> pl.DataFrame:
     """Return the notes, oldest first; of one unit if asked."""
-    frame = archive.table("maintenance")
-    if not frame.height:
-        return pl.DataFrame(schema=SCHEMA)
+    rows = [_row(e) for e in open_record(archive).entries(KIND)]
+    frame = pl.DataFrame(rows, schema=SCHEMA)
     if serial is not None:
         frame = frame.filter(pl.col("serial") == serial)
-    return frame.select(list(SCHEMA)).sort("date", "note")
+    return frame.sort("date", "note")
+
+
+def _row(entry: Entry) -> dict[str, object]:
+    after = entry.after or {}
+    row = {name: after.get(name) or "" for name in SCHEMA}
+    return row | {"date": datetime.fromisoformat(after["date"])}
 
 
 def _instant(when: date | datetime | str) -> datetime:

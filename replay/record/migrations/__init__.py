@@ -1,0 +1,1 @@
+"""Alembic's scripts: each takes the record's database from one schema to the next."""
