@@ -27,22 +27,38 @@ def take_in(
 def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step) -> str:
     """Learn a baseline from sessions (None: all)."""
     from replay.models import learn as fit
+    from replay.reviews.learning import confirmed, note_learning
 
-    baseline = fit(archive, sessions, false_flags_per_100h=rate, progress=_said(step))
-    return f"baseline {baseline.version} from {len(baseline.sessions)} sessions"
+    chosen = set(sessions or archive.sessions()["session"].to_list())
+    left = [o for o in confirmed(archive) if o.session in chosen]
+    baseline = fit(
+        archive,
+        sessions,
+        false_flags_per_100h=rate,
+        leave_out={(o.session, o.unit) for o in left},
+        progress=_said(step),
+    )
+    if left:
+        note_learning(archive, baseline.version, left, "jointbook dashboard")
+    said = f"; {len(left)} units with confirmed events left out" if left else ""
+    return f"baseline {baseline.version} from {len(baseline.sessions)} sessions{said}"
 
 
 def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
     """Check sessions (None: all) against the newest baseline; index their motions."""
-    from replay.checks import check as run
+    from replay.reviews.rechecking import Difference, check_keeping
 
     names = sessions or archive.sessions()["session"].to_list()
     found = 0
+    signed: list[Difference] = []
     for number, name in enumerate(names):
         step(number, len(names), f"session {number + 1} of {len(names)}")
-        found += len(run(archive, name).flags)
+        for result in check_keeping(archive, [name], on_signed=signed.append):
+            found += len(result.flags)
     index_motions(archive, names, progress=_said(step, "motions of"))
-    return f"{found} flags in {len(names)} sessions"
+    differ = sum(d.any for d in signed)
+    said = f"; {len(signed)} signed ones compared, {differ} would differ" if signed else ""
+    return f"{found} flags in {len(names) - len(signed)} sessions{said}"
 
 
 def index(archive: Archive, step: Step) -> str:

@@ -84,6 +84,8 @@ class Archive:
         self.place = place
         self.tables = Tables(place)
         self._records: tuple[int | None, dict[str, Session]] = (None, {})
+        self.attached: dict[str, object] = {}
+        """What later rooms keep for as long as this archive is open, by their name."""
 
     @property
     def root(self) -> Path:

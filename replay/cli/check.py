@@ -22,8 +22,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
-    from replay.checks import check_all, discoveries, flags
+    from replay.checks import discoveries, flags
     from replay.models import load_baseline
+    from replay.reviews.rechecking import Difference, check_keeping
     from replay.signals.motion.motions import index_motions
 
     archive = open_archive(args.archive)
@@ -36,7 +37,9 @@ def run(args: argparse.Namespace) -> int:
         say(f"{name}: {error}")
 
     shown = progress(names, total=len(names), what="checking")
-    done = list(check_all(archive, shown, baseline, on_error=refused))
+    signed: list[Difference] = []
+    checks = check_keeping(archive, shown, baseline, on_error=refused, on_signed=signed.append)
+    done = list(checks)
     index_motions(archive, [r.session for r in done])  # an event's page looks for its like
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])
@@ -58,6 +61,9 @@ def run(args: argparse.Namespace) -> int:
                 ],
                 "flags": flag_rows(frame),
                 "discoveries": outstanding["flag"].to_list(),
+                "signed": [
+                    {"session": d.session, "differs": d.any, "words": d.words()} for d in signed
+                ],
                 "failed": failed,
             }
         )
@@ -72,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
             print(f"{name}: {note}")
         if len(shown) > MOST_NOTES:
             print(f"{len(shown) - MOST_NOTES} more sessions have such notes: --json lists them")
+        for difference in signed:
+            print(f"{difference.session} is signed and stays so; {difference.words()}")
         most = baseline.bound() * hours / 100
         print(
             f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours judged); "

@@ -40,6 +40,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "fits left out, or on healthy SESSIONs that you name",
     )
     parser.add_argument(
+        "--teach-confirmed",
+        action="store_true",
+        help="let joint units teach in sessions where people confirmed an event; they are left "
+        "out otherwise",
+    )
+    parser.add_argument(
         "--beside",
         nargs=2,
         metavar=("FIRST", "SECOND"),
@@ -60,6 +66,7 @@ def accepted(rate: float) -> None:
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
     from replay.models import learn
+    from replay.reviews.learning import confirmed, note_learning
 
     if args.calibration is not None and args.beside is not None:
         raise UsageError("--calibration and --beside are two questions", todo="ask one at a time")
@@ -70,16 +77,28 @@ def run(args: argparse.Namespace) -> int:
 
     accepted(args.false_flags_per_100h)
     archive = open_archive(args.archive)
+    chosen = set(args.session or archive.sessions()["session"].to_list())
+    there = [o for o in confirmed(archive) if o.session in chosen]
+    left_out = [] if args.teach_confirmed else there
     with Bar() as bar:
         baseline = learn(
             archive,
             args.session or None,
             false_flags_per_100h=args.false_flags_per_100h,
+            leave_out={(o.session, o.unit) for o in left_out},
             progress=bar.show,
         )
+    if left_out:
+        note_learning(archive, baseline.version, left_out, "jointbook learn")
     if args.json:
-        print_json(summary(baseline))
+        print_json(summary(baseline) | {"left_out": left_out})
     else:
+        if left_out:
+            print(f"left out, because people confirmed an event there ({len(left_out)}):")
+            for one in left_out:
+                print(f"  {one.unit} in {one.session}: {one.verdict}, {one.by}")
+        elif there:
+            print(f"{len(there)} confirmed events teach too, as you asked")
         aside = sum(len(u.set_aside) for u in baseline.units.values())
         print(
             f"{baseline.version}: {len(baseline.units)} joint units from "
@@ -100,10 +119,12 @@ def _calibration(args: argparse.Namespace) -> int:
     """Print nominal beside observed rates of flags."""
     from replay.checks import calibration
     from replay.models import load_baseline
+    from replay.reviews.learning import observed_false_flags
 
     archive = open_archive(args.archive)
     baseline = load_baseline(archive, args.calibration or None)
     table = calibration(archive, baseline, sessions=args.session or None)
+    by_verdict = observed_false_flags(archive)
     taught = sorted(set(args.session) & set(baseline.sessions))
     if args.json:
         print_json(
@@ -113,12 +134,16 @@ def _calibration(args: argparse.Namespace) -> int:
                 "sessions": args.session or list(baseline.sessions),
                 "taught_it": taught,
                 "rates": table.to_dicts(),
+                "by_verdict": by_verdict.to_dicts(),
             }
         )
         return 0
     where = "the sessions named" if args.session else "training sessions, each left out of its fit"
     print(f"{baseline.version} on {where}; flags per 100 joint-hours, 90 % interval")
     print_table(table)
+    if by_verdict.height:
+        print("by verdict: false flags that people found, in sessions where nothing is open")
+        print_table(by_verdict)
     print(baseline.promise())
     if taught:
         say(f"{', '.join(taught)} taught this baseline: what they show is kinder than the truth")

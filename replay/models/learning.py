@@ -6,7 +6,7 @@ of the fit it is judged by.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -38,6 +38,7 @@ def learn(
     sessions: Iterable[str] | None = None,
     *,
     false_flags_per_100h: float = 1.0,
+    leave_out: Collection[tuple[str, str]] = (),
     progress: Progress | None = None,
 ) -> Baseline:
     """Learn the normal behaviour of every joint unit and save it.
@@ -50,6 +51,9 @@ def learn(
         what stands out from the rest is set aside and named.
     false_flags_per_100h : float
         False flags that the user accepts per 100 joint-hours.
+    leave_out : collection of (session, unit)
+        Joint units that are not to teach in a session, such as those in which a
+        person confirmed a fault; see `replay.reviews.learning.confirmed`.
     progress : callable, optional
         Called with ``(what, done, total)``.
 
@@ -62,7 +66,8 @@ def learn(
     if not names:
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
     records = [archive.session(name) for name in dict.fromkeys(names)]
-    readings = read_all(archive, records, progress)
+    read = read_all(archive, records, progress)
+    readings = [r for r in read if (r.session, r.unit) not in leave_out]
     return save_baseline(archive, fit_baseline(records, readings, false_flags_per_100h, progress))
 
 

@@ -12,7 +12,6 @@ import contextlib
 import logging
 import threading
 import uuid
-import weakref
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -38,7 +37,7 @@ class Record:
     """What people put on record about one archive."""
 
     def __init__(self, archive: Archive) -> None:
-        self._archive = weakref.ref(archive)
+        self._archive = archive
         self.database = Database.of(archive)
         self._lock = threading.RLock()
         self._inside = False
@@ -82,6 +81,17 @@ class Record:
             self._catch_up()
             return {e.subject: e for e in self._of_kind.get(kind, [])}
 
+    @contextlib.contextmanager
+    def as_of_now(self) -> Iterator[Record]:
+        """Ask many things of one state of the record: it is caught up with once, here."""
+        with self._lock:
+            self._catch_up()
+            before, self._inside = self._inside, True
+            try:
+                yield self
+            finally:
+                self._inside = before
+
     def head(self) -> tuple[int, str]:
         """Return number and hash of the last entry; ``(0, zeros)`` when there is none."""
         with self._lock:
@@ -112,15 +122,18 @@ class Record:
         RecordError
             Busy, full, gone, read-only or damaged; nothing was written then.
         """
-        archive = self._opened()
+        archive = self._archive
         with self._lock:
             self._begin_if_new(archive)
             with self.database.writing() as connection:
                 self._read_on(connection)
                 self._refuse_foreign(archive)
-                with self._under_turn():
-                    if guard is not None:
+                if guard is not None:
+                    self._inside = True
+                    try:
                         guard(self)
+                    finally:
+                        self._inside = False
                 made = self._insert(connection, drafts)
             self._take(made)
         self.copy()
@@ -131,9 +144,14 @@ class Record:
 
         Returns how many entries were moved; 0 when the record was there.
         """
-        archive = self._opened()
+        archive = self._archive
         with self._lock:
             moved = self._begin_if_new(archive)
+            if not moved:
+                with self.database.writing(
+                    make=True
+                ) as connection:  # an older schema is brought up
+                    self._read_on(connection)
         self.copy()
         return moved
 
@@ -145,19 +163,13 @@ class Record:
         """
         with self._lock:
             try:
-                copies.keep(self._opened(), self.name, self._entries)
+                copies.keep(self._archive, self.name, self._entries)
             except (JointbookError, OSError) as error:
                 _log.warning("the record's copy in the archive is behind: %s", error)
                 return False
         return True
 
     # inside -----------------------------------------------------------------
-    def _opened(self) -> Archive:
-        archive = self._archive()
-        if archive is None:  # pragma: no cover - whoever holds a record holds its archive
-            raise RecordError("the archive of this record was closed")
-        return archive
-
     def _clear(self) -> None:
         self._entries: list[Entry] = []
         self._of_subject: dict[tuple[str, str], list[Entry]] = {}
@@ -174,19 +186,11 @@ class Record:
     def _head(self) -> tuple[int, str]:
         return (self._entries[-1].seq, self._entries[-1].hash) if self._entries else (0, "0" * 64)
 
-    @contextlib.contextmanager
-    def _under_turn(self) -> Iterator[None]:
-        self._inside = True
-        try:
-            yield
-        finally:
-            self._inside = False
-
     def _catch_up(self) -> None:
         """Read what came since; before there is a database, what the tables hold."""
         if self._inside:
             return
-        archive = self._opened()
+        archive = self._archive
         if not self._present(archive):
             now = before_version(archive)
             if now != self._before or not self._entries:
@@ -214,10 +218,10 @@ class Record:
 
     def _read_on(self, connection: Connection) -> None:
         seq, known = self._head()
-        rows = _rows(connection, seq)
+        rows = stored_rows(connection, seq)
         if seq and (not rows or rows[0]["hash"] != known):
             self._clear()  # another database than the one read before
-            rows = _rows(connection, 0)
+            rows = stored_rows(connection, 0)
         elif seq:
             rows = rows[1:]
         self._take([entry_of(r) for r in rows])
@@ -227,7 +231,7 @@ class Record:
             return 0
         with self.database.writing(make=True) as connection:
             self._clear()
-            self._take([entry_of(r) for r in _rows(connection, 0)])
+            self._take([entry_of(r) for r in stored_rows(connection, 0)])
             if not self._entries:  # else somebody began it a moment ago
                 drafts = [_first(archive, uuid.uuid4().hex), *kept_before(archive)]
                 self._take(self._insert(connection, drafts))
@@ -259,7 +263,6 @@ class Record:
         return tuple(entry_of(r) for r in rows)
 
 
-_KNOWN: weakref.WeakKeyDictionary[Archive, Record] = weakref.WeakKeyDictionary()
 _opening = threading.Lock()
 
 
@@ -270,9 +273,10 @@ def open_record(archive: Archive) -> Record:
     shows what the archive's own tables hold.
     """
     with _opening:
-        known = _KNOWN.get(archive)
-        if known is None or known.database.name != Database.of(archive).name:
-            known = _KNOWN[archive] = Record(archive)
+        known = archive.attached.get("record")
+        if not isinstance(known, Record) or known.database.name != Database.of(archive).name:
+            known = archive.attached["record"] = Record(archive)
+        assert isinstance(known, Record)
         return known
 
 
@@ -290,6 +294,7 @@ def _numbered(drafts: Sequence[Draft]) -> list[Entry]:
     return made
 
 
-def _rows(connection: Connection, since: int) -> list[dict[str, Any]]:
+def stored_rows(connection: Connection, since: int) -> list[dict[str, Any]]:
+    """Return the rows from a number on, in their order, as they are stored."""
     query = select(*(ENTRIES.c[c] for c in COLUMNS)).where(ENTRIES.c.seq >= since)
     return [dict(r) for r in connection.execute(query.order_by(ENTRIES.c.seq)).mappings()]

@@ -69,8 +69,9 @@ def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disp
 
     A finding that nobody decided on, or that was opened again, is not in it.
     """
-    found = ((f.finding, disposition_in_force(archive, f)) for f in findings(archive, session))
-    return {name: held for name, held in found if held is not None}
+    with open_record(archive).as_of_now():
+        found = ((f.finding, disposition_in_force(archive, f)) for f in findings(archive, session))
+        return {name: held for name, held in found if held is not None}
 
 
 def history(archive: Archive, session: str) -> tuple[Entry, ...]:

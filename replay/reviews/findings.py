@@ -63,12 +63,25 @@ class Finding:
 
 def findings(archive: Archive, session: str | None = None) -> tuple[Finding, ...]:
     """Return the findings of the last check of a session, or of all, worst first."""
-    frame = archive.table("flags")
-    if not frame.height:
-        return ()
-    if session is not None:
-        frame = frame.filter(pl.col("session") == session)
-    return findings_of(flags_of(frame))
+    version = archive.tables.version("flags")
+    kept = archive.attached.get("findings")
+    if not isinstance(kept, _Kept) or kept.version != version:
+        found = findings_of(flags_of(archive.table("flags")))
+        by_session: dict[str, list[Finding]] = {}
+        for one in found:
+            by_session.setdefault(one.session, []).append(one)
+        kept = _Kept(version, found, {s: tuple(f) for s, f in by_session.items()})
+        archive.attached["findings"] = kept
+    return kept.found if session is None else kept.by_session.get(session, ())
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """All findings of an archive's flags, made once for each commit of the table."""
+
+    version: int | None
+    found: tuple[Finding, ...]
+    by_session: dict[str, tuple[Finding, ...]]
 
 
 def findings_of(flags: Iterable[Flag]) -> tuple[Finding, ...]:

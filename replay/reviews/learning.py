@@ -69,7 +69,9 @@ def judged_sessions(archive: Archive) -> list[str]:
     checks = archive.table("checks")
     if not checks.height:
         return []
-    undecided = {f.session for f in findings(archive) if disposition_in_force(archive, f) is None}
+    with open_record(archive).as_of_now():
+        held = ((f, disposition_in_force(archive, f)) for f in findings(archive))
+        undecided = {f.session for f, d in held if d is None}
     return [s for s in checks["session"].unique().sort().to_list() if s not in undecided]
 
 
@@ -122,10 +124,11 @@ def observed_false_flags(archive: Archive) -> pl.DataFrame:
         return pl.DataFrame(schema=schema)
     judged = set(judged_sessions(archive))
     false: dict[str, int] = {}
-    for finding in findings(archive):
-        held = disposition_in_force(archive, finding)
-        if held is not None and held.verdict == FALSE:
-            false[finding.session] = false.get(finding.session, 0) + 1
+    with open_record(archive).as_of_now():
+        for finding in findings(archive):
+            held = disposition_in_force(archive, finding)
+            if held is not None and held.verdict == FALSE:
+                false[finding.session] = false.get(finding.session, 0) + 1
     rows = []
     for (baseline,), part in checks.group_by("baseline", maintain_order=True):
         done = part.filter(pl.col("session").is_in(sorted(judged)))

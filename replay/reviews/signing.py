@@ -180,11 +180,12 @@ def flags_digest(found: tuple[Finding, ...]) -> str:
 
 def missing(archive: Archive, session: str) -> tuple[Finding, ...]:
     """Return the findings that have no disposition yet, worst first."""
-    return tuple(
-        f
-        for f in findings(archive, session)
-        if (d := disposition_in_force(archive, f)) is None or not d.complete
-    )
+    with open_record(archive).as_of_now():
+        return tuple(
+            f
+            for f in findings(archive, session)
+            if (d := disposition_in_force(archive, f)) is None or not d.complete
+        )
 
 
 def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: str = "") -> SignOff:

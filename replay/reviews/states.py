@@ -50,6 +50,7 @@ _TODO: dict[tuple[str, str], str] = {
     ("signed", "judge"): "reopen the session first; what was signed stays on record",
     ("half-signed", "judge"): "reopen the session first; the first signature stays on record",
     ("signed", "sign"): "it is signed already; reopen it to sign anew",
+    ("signed", "sign-first"): "it is signed already; reopen it to sign anew",
     ("half-signed", "sign"): "it waits for a second reviewer",
     ("unchecked", "sign"): "check the session first",
     ("unchecked", "sign-first"): "check the session first",

@@ -1,0 +1,99 @@
+"""List the findings that wait for a person, worst first, and who has them.
+
+A finding is what one cause did: its flags are listed under it. Taking a
+finding shows others who has it; it locks nothing.
+"""
+
+from __future__ import annotations
+
+import argparse
+
+import polars as pl
+
+from replay.archive import open_archive
+from replay.cli.output import print_json, print_table
+from replay.errors import UsageError
+from replay.reviews.queue import Waiting, give_back, queue, take
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("session", nargs="?", help="only this session")
+    parser.add_argument("--arm", help="only this arm")
+    parser.add_argument("--of", metavar="NAME", help="only what this person has; '' for nobody's")
+    parser.add_argument("--open", action="store_true", help="leave out what has a bare verdict")
+    parser.add_argument("--most", type=int, default=40, metavar="N", help="list so many (40)")
+    parser.add_argument("--take", metavar="FINDING", help="take this finding of SESSION")
+    parser.add_argument("--give-back", metavar="FINDING", help="give this finding of SESSION back")
+    parser.add_argument("--over", action="store_true", help="take it though somebody has it")
+    parser.add_argument("--as", dest="who", default="", metavar="NAME", help="your name")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Take or give back, or list."""
+    archive = open_archive(args.archive)
+    if args.session:
+        archive.session(args.session)  # a name that is not there would pass for an empty queue
+    if args.take or args.give_back:
+        if not args.session or (args.take and args.give_back):
+            raise UsageError(
+                "name one session and one finding", todo="jointbook queue SESSION --take N…"
+            )
+        if args.take:
+            take(archive, args.session, args.take, who=args.who, over=args.over)
+        else:
+            give_back(archive, args.session, args.give_back, who=args.who)
+    waiting = queue(
+        archive, arm=args.arm, session=args.session, holder=args.of, judged=not args.open
+    )
+    if args.json:
+        print_json({"waiting": [line(w) for w in waiting]})
+        return 0
+    if not waiting:
+        print("nothing waits" + (f" in {args.session}" if args.session else ""))
+        return 0
+    shown = waiting[: max(args.most, 1)]
+    print_table(
+        pl.DataFrame(
+            [
+                {
+                    "finding": w.finding.finding,
+                    "severity": w.finding.severity,
+                    "session": w.finding.session,
+                    "where": w.finding.place,
+                    "kind": w.finding.kind,
+                    "flags": len(w.finding.flags),
+                    "score": round(w.finding.score, 1),
+                    "state": w.verdict if w.state == "judged" else w.state,
+                    "has it": w.holder or "",
+                }
+                for w in shown
+            ]
+        )
+    )
+    more = len(waiting) - len(shown)
+    print(f"{len(waiting)} wait" + (f"; {more} more: --most {len(waiting)}" if more else ""))
+    return 0
+
+
+def line(w: Waiting) -> dict[str, object]:
+    """Return one waiting finding as the JSON document spells it."""
+    f = w.finding
+    return {
+        "finding": f.finding,
+        "session": f.session,
+        "arm": w.arm,
+        "joints": list(f.joints),
+        "kind": f.kind,
+        "severity": f.severity,
+        "score": f.score,
+        "start": f.start,
+        "end": f.end,
+        "summary": f.summary,
+        "flags": [x.flag for x in f.flags],
+        "state": w.state,
+        "verdict": w.verdict,
+        "holder": w.holder,
+        "since": w.since,
+        "seen": w.seen,
+    }

@@ -1,0 +1,131 @@
+"""Sign-off: only on a whole review, by named people, and kept as it was signed."""
+
+from __future__ import annotations
+
+import pytest
+
+from replay.checks.stored import CheckResult
+from replay.errors import StaleError, UsageError
+from replay.record import open_record
+from replay.reviews import findings, history, judge, reopen, session_state, sign, sign_off
+from replay.reviews import statement as stated
+from replay.reviews.dispositions import Reasons
+from replay.reviews.findings import flags_of
+from replay.reviews.rechecking import compared, comparisons
+from replay.reviews.settings import ask_for_second_reviewer
+from replay.reviews.signing import missing
+from tests.reviews.makers import add_session, flag_row, keep_flags, make_archive
+
+REASONS = Reasons(observed="held back for 2 s", nonconformance="none")
+
+
+@pytest.fixture
+def archive(tmp_path):
+    return make_archive(tmp_path / "archive")
+
+
+def dispose_all(archive, who="R. Moss"):
+    names = [f.finding for f in findings(archive, "s1")]
+    judge(archive, "s1", names, "explained", reviewer=who, reasons=REASONS)
+
+
+def test_a_session_is_signed_only_when_every_finding_has_a_disposition(archive):
+    judge(archive, "s1", "f1", "explained", reviewer="R. Moss", reasons=REASONS)
+    judge(archive, "s1", "f4", "watch", reviewer="R. Moss")  # a verdict alone is not enough
+    assert [f.kind for f in missing(archive, "s1")] == ["friction", "gap"]
+    with pytest.raises(UsageError, match="2 of 3 findings have no disposition"):
+        sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    dispose_all(archive)
+    made = sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    assert (made.state, [s.by for s in made.signatures]) == ("signed", ["R. Moss"])
+    assert session_state(archive, "s1") == "signed"
+
+
+def test_what_is_signed_states_completeness_unjudged_time_and_baseline(archive):
+    dispose_all(archive)
+    sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    kept = sign_off(archive, "s1").statement
+    assert (kept.baseline, kept.completeness, kept.findings) == ("B1", 0.99, 3)
+    assert kept.logged_joint_h == pytest.approx(4 / 60, abs=1e-6)  # four joints, one minute
+    assert kept.unjudged_joint_h == pytest.approx(4 / 60 - 0.05, abs=1e-6)
+
+
+def test_a_session_without_findings_is_signed_on_its_statement(archive):
+    add_session(archive, "s3", day=1)
+    with pytest.raises(UsageError, match="not checked"):
+        sign(archive, "s3", reviewer="R. Moss", mark="00000000")
+    archive.replace("flags", archive.table("flags").clear(), session=["s1"])
+    assert sign(
+        archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark
+    ).findings == ()  # fmt: skip
+
+
+def test_a_statement_that_changed_since_it_was_read_is_not_signed(archive):
+    dispose_all(archive)
+    mark = stated(archive, "s1").mark
+    rows = archive.table("flags").to_dicts()
+    keep_flags(archive, *rows, baseline="B2", joint_hours=0.04)
+    with pytest.raises(StaleError, match="changed since you read it"):
+        sign(archive, "s1", reviewer="R. Moss", mark=mark)
+    assert session_state(archive, "s1") == "open"
+
+
+def test_a_second_person_is_required_where_the_operator_says_so(archive):
+    ask_for_second_reviewer(archive, True, who="Q. Vance")
+    dispose_all(archive)
+    mark = stated(archive, "s1").mark
+    assert sign(archive, "s1", reviewer="R. Moss", mark=mark).state == "half-signed"
+    with pytest.raises(UsageError, match="must be somebody else"):
+        sign(archive, "s1", reviewer=" r.  MOSS ", mark=mark)
+    with pytest.raises(UsageError, match="reopen"):
+        judge(archive, "s1", "f1", "watch", reviewer="K. Fell")
+    done = sign(archive, "s1", reviewer="K. Fell", mark=mark, remark="read all three")
+    assert [(s.by, s.remark) for s in done.signatures] == [
+        ("R. Moss", ""), ("K. Fell", "read all three"),
+    ]  # fmt: skip
+    with pytest.raises(UsageError, match="it is signed already"):
+        sign(archive, "s1", reviewer="Q. Vance", mark=mark)
+
+
+def test_reopening_needs_a_reason_and_keeps_what_was_signed(archive):
+    dispose_all(archive)
+    before = sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    with pytest.raises(UsageError, match="reason"):
+        reopen(archive, "s1", reviewer="K. Fell", why=" ")
+    after = reopen(archive, "s1", reviewer="K. Fell", why="the rail was found bent")
+    assert after.state == "reopened"
+    assert (after.reopened.by, after.reopened.remark) == ("K. Fell", "the rail was found bent")
+    assert after.findings == before.findings
+    judge(archive, "s1", "f1", "watch", reviewer="K. Fell")
+    assert [e.what for e in history(archive, "s1") if e.kind == "sign-off"] == [
+        "signed", "reopened",
+    ]  # fmt: skip
+
+
+def test_a_later_check_of_a_signed_session_is_compared_and_changes_nothing(archive):
+    dispose_all(archive)
+    sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    signed = sign_off(archive, "s1")
+    flags = flags_of(archive.table("flags"))
+    other = [f for f in flags if f.flag not in ("f5",)]
+    new = flag_row("f8", "J2", start=45.0, kind="brake-drag")
+    keep_flags(archive, new, session="other")
+    other += [f for f in flags_of(archive.table("flags")) if f.flag == "f8"]
+    result = CheckResult("s1", "B2", tuple(other), 0.01, 0.06, 1.0, "")
+    found = compared(archive, result)
+    assert [f.kind for f in found.only_signed] == ["gap"]
+    assert [f.kind for f in found.only_new] == ["brake-drag"]
+    assert len(found.same) == 2
+    assert sign_off(archive, "s1") == signed
+    (words,) = comparisons(archive, "s1")
+    assert "against B2 instead of B1" in words
+    assert "J2 brake-drag" in words
+
+
+def test_everything_is_one_history(archive):
+    dispose_all(archive)
+    ask_for_second_reviewer(archive, False, who="Q. Vance")
+    sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    kinds = [e.kind for e in open_record(archive).entries()]
+    assert kinds == ["record", "verdict", "verdict", "verdict", "setting", "sign-off"]
+    assert {e.kind for e in history(archive, "s1")} == {"verdict", "sign-off"}
