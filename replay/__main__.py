@@ -1,5 +1,8 @@
 """Run the command line with ``python -m replay``."""
 
-from replay.cli.main import main
+try:
+    from replay.cli.main import main
 
-raise SystemExit(main())
+    raise SystemExit(main())
+except KeyboardInterrupt:
+    raise SystemExit(130) from None

@@ -8,9 +8,9 @@ session, so that it can be made again from the raw file.
 from __future__ import annotations
 
 import errno
-import glob
 import hashlib
 import json
+import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -69,7 +69,7 @@ def ingest(
     archive : Archive
         From `replay.archive.open_archive`.
     sources : path, or several
-        Files, folders (taken whole) and globs.
+        Files and folders (taken whole); a name is taken as it stands, brackets and stars too.
     log_map : LogMap, path or TOML, or several, optional
         Of several the first that fits a log is used. Without one, a map is
         proposed, and used if every needed line of it is sure enough.
@@ -96,24 +96,13 @@ def ingest(
     done = 0
     for paths in gather(files, maps):
         if progress is not None:
-            progress(paths[0].name, done, len(files))
+            progress(shown_path(paths[0].name), done, len(files))
         try:
             _take(archive, paths, maps, the_arm, result)
-        except ArchiveError:
+        except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
-        except JointbookError as error:
-            result.refused += [Refusal(str(p), _reason(error, p)) for p in paths]
-        except OSError as error:
-            if error.errno in _DISK:
-                raise ArchiveError(
-                    f"the archive's disk does not take it: {error.strerror}",
-                    file=error.filename,
-                    todo="make room, then ingest again; what is stored stays as it was",
-                ) from None
-            words = f"cannot be read: {error.strerror or error}"
-            result.refused += [Refusal(str(p), words) for p in paths]
-        except MemoryError:
-            result.refused += [Refusal(str(p), "needs more memory than there is") for p in paths]
+        except BaseException as error:  # a log's trouble is that log's alone
+            result.refused += [Refusal(shown_path(p), _why(error, p)) for p in paths]
         done += len(paths)
     if progress is not None:
         progress("", len(files), len(files))
@@ -133,12 +122,46 @@ def find_sources(sources: Sequence[str | Path]) -> list[Path]:
         elif path.exists():
             found.append(path)
         else:
-            matches = sorted(Path(m) for m in glob.glob(str(source), recursive=True))
-            matches = [m for m in matches if m.is_file()]
-            if not matches:
-                raise UsageError("no such file or folder", file=source)
-            found += matches
+            raise UsageError("no such file or folder", file=source)
     return list(dict.fromkeys(found))
+
+
+def shown_path(path: str | Path) -> str:
+    r"""Return a path as text that can be printed and stored, whatever its octets.
+
+    Examples
+    --------
+    >>> shown_path("caf\udce9.csv")
+    'caf\\xe9.csv'
+    """
+    return os.fsencode(path).decode("utf-8", "backslashreplace")
+
+
+def _why(error: BaseException, path: Path) -> str:
+    """Return the reason of a refusal; trouble that nobody foresaw says so.
+
+    Raises
+    ------
+    ArchiveError
+        When the trouble is the archive's disk and not the log's.
+    """
+    if isinstance(error, JointbookError):
+        return _reason(error, path)
+    if isinstance(error, OSError):
+        if error.errno in _DISK:
+            raise ArchiveError(
+                f"the archive's disk does not take it: {error.strerror}",
+                file=error.filename,
+                todo="make room, then ingest again; what is stored stays as it was",
+            ) from None
+        return f"cannot be read: {error.strerror or error}"
+    if isinstance(error, MemoryError):
+        return "needs more memory than there is"
+    said = (str(error).splitlines() or [""])[0][:200]
+    return (
+        f"this log meets a fault of the program ({type(error).__name__}: {said}); nothing of it "
+        "was stored, and the others were read (report it with the log's first lines)"
+    )
 
 
 def _is_log(path: Path) -> bool:
@@ -167,6 +190,9 @@ def _take(
     result: IngestResult,
 ) -> None:
     """Take the files of one session."""
+    for path in paths:
+        if shown_path(path) != str(path):
+            raise LogRefused("the file's name is not UTF-8", todo="rename the file")
     before = [_state(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
         raws = [open_log(path, _below(folder, f"log{n}"), maps) for n, path in enumerate(paths)]
@@ -307,4 +333,4 @@ def _reason(error: JointbookError, path: Path) -> str:
     return text.removeprefix(f"{path}: ").removeprefix(f"{path}, ")
 
 
-__all__ = ["IngestResult", "Keeper", "Progress", "find_sources", "ingest"]
+__all__ = ["IngestResult", "Keeper", "Progress", "find_sources", "ingest", "shown_path"]

@@ -35,6 +35,8 @@ ROUTINE_KINDS = frozenset({"unit", "linear-axis", "angle-wrap", "joint-names", "
 """Notes of these kinds say what was done because the log map asks for it."""
 
 _MOST_OF_A_KIND = 100
+_STUCK_TOLD = 5
+"""So many stuck stretches of a channel are told one by one."""
 _LONG_NS = 12 * 3600 * 1_000_000_000
 """A longer gap within one log is told as what else it may be."""
 _PROBABLE = (1980, 2100)
@@ -157,7 +159,8 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     if clock.leap_seconds:
         yield QualityNote(
             "leap-second",
-            "instants in second 60 are kept at the start of the next minute",
+            "second 60 and the one before it share one second of the times kept, which count no "
+            "leap seconds: instants there are up to a second early",
             channel="time",
             count=clock.leap_seconds,
         )
@@ -279,7 +282,8 @@ def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
                 count=watch.wraps,
             )
         if plan.quantity in ("current_a", "rate_deg_s", "angle_deg"):
-            for start, end, samples, value in watch.stuck()[:20]:
+            stuck = watch.stuck()
+            for start, end, samples, value in stuck[:_STUCK_TOLD]:
                 yield _note(
                     plan,
                     "stuck",
@@ -288,6 +292,9 @@ def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
                     end=instant(end),
                     count=samples,
                 )
+            if len(stuck) > _STUCK_TOLD:
+                more = len(stuck) - _STUCK_TOLD
+                yield _note(plan, "stuck", f"{more} more runs of one value", count=more)
         if plan.quantity == "current_a":
             for value, samples in watch.rails():
                 yield _note(

@@ -96,7 +96,8 @@ def clean_wide(
     """
     column = time_column or find_time(raw, log_map)
     part = Part(raw)
-    as_text: frozenset[str] = frozenset()
+    exact = _kept_as_text(raw, log_map, column)
+    as_text = exact
     for attempt in range(_TRIES + 1):
         cleaner, base_note = _cleaner(raw, log_map, bindings, joints, arm, column)
         cleaner.regular &= not on_change
@@ -115,7 +116,7 @@ def clean_wide(
                 as_text = as_text | {bad}
             elif raw.scrub is not None:
                 raw = raw.scrub()
-                as_text = frozenset()
+                as_text = exact
             else:
                 as_text = frozenset(raw.columns)
             continue
@@ -123,7 +124,7 @@ def clean_wide(
         swallowed = raw.lines is not None and raw.lines() != cleaner.rows_in
         if raw.scrub is not None and (swallowed or cleaner.tell_tale_nulls > dropped):
             raw = raw.scrub()
-            as_text = frozenset()
+            as_text = exact
             continue
         break
     part.raw = raw
@@ -131,6 +132,14 @@ def clean_wide(
     part.cleaners[stream] = cleaner
     part.base_note = base_note
     return part
+
+
+def _kept_as_text(raw: RawLog, log_map: LogMap, column: str | None) -> frozenset[str]:
+    """Return the time column where a double would not hold its decimals."""
+    epoch = log_map.time.format in ("epoch-s", "epoch-ms", "epoch-us")
+    if raw.kind != "delimited" or column is None or not epoch:
+        return frozenset()
+    return frozenset([column])
 
 
 def find_time(raw: RawLog, log_map: LogMap) -> str | None:
@@ -289,10 +298,10 @@ def constants(streams: Sequence[Path], log_map: LogMap) -> dict[str, object]:
             words = dictionary(entry.quantity, entry.words) or {}
             found[entry.quantity] = words.get(str(entry.value).strip().lower(), entry.value)
     for path in streams:
-        names = [c for c in pl.read_parquet_schema(path) if c in SESSION_QUANTITIES]
+        frame = pl.scan_parquet(path, glob=False)
+        names = [c for c in frame.collect_schema() if c in SESSION_QUANTITIES]
         if not names:
             continue
-        frame = pl.scan_parquet(path)
         spread = frame.select(
             *(pl.col(c).drop_nulls().n_unique().alias(f"{c}#") for c in names),
             *(pl.col(c).drop_nulls().first() for c in names),

@@ -11,7 +11,6 @@ import numpy as np
 
 from replay.cleaning.parts import find_time
 from replay.cleaning.times.clock import Clock
-from replay.errors import JointbookError
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import Fit, fit_some
@@ -86,7 +85,9 @@ def _peek(path: Path, maps: Sequence[LogMap]) -> _Peek | None:
             if found is None:
                 return None
             span = log_span(raw, found.log_map)
-        except JointbookError:
+        except (KeyboardInterrupt, SystemExit):
+            raise
+        except BaseException:  # what is wrong with it is told when it is read
             return None
     return None if span is None else _Peek(path, found, *span)
 

@@ -77,7 +77,7 @@ def build_session(
     end = max(c.last_ns for c in cleaners.values() if c.last_ns is not None)
     fixed = constants(list(files.values()), log_map)
     present = {split_channel(c)[1] for names in channels.values() for c in names} | set(fixed)
-    expected = main.rows_out + main.missing
+    expected = main.expected_rows
     base_end, payload, person = (fixed.get(k) for k in ("base_end", "payload_kg", "person_on_tip"))
     arm_toml = arm.toml if arm is not None else None
     name = arm_name(log_map, arm)

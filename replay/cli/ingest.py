@@ -7,6 +7,7 @@ names and data, and used only if every line that is needed is sure enough.
 from __future__ import annotations
 
 import argparse
+import glob
 from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -62,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
             raise UsageError("no such file", file=named)
     maps = [load_map(Path(m)) for m in args.map] if args.map else None
     arm = load_arm(Path(args.arm)) if args.arm else None
+    args.sources = [path for source in args.sources for path in expanded(source)]
     if args.watch and (len(args.sources) != 1 or not Path(args.sources[0]).is_dir()):
         raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
     if not find_sources(args.sources) and not args.watch:  # raises for a name that is not there
@@ -86,6 +88,14 @@ def run(args: argparse.Namespace) -> int:
     else:
         _speak(result, arm)
     return _exit_code(result)
+
+
+def expanded(source: str) -> list[str]:
+    """Return the files that a pattern of the command line stands for; a name that is there wins."""
+    if Path(source).exists() or not glob.has_magic(source):
+        return [source]
+    found = sorted(p for p in glob.glob(source, recursive=True) if Path(p).is_file())
+    return found or [source]
 
 
 def _exit_code(result: IngestResult) -> int:

@@ -8,12 +8,15 @@ or set aside, 2 wrong usage.
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import sys
-from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from replay.errors import JointbookError, UsageError
+
+if TYPE_CHECKING:  # loaded within `main`, so that a stop in the first second is told as one
+    import argparse
+    from collections.abc import Sequence
 
 VERBS: tuple[str, ...] = (
     "demo",
@@ -38,6 +41,8 @@ EXIT_DONE, EXIT_SET_ASIDE, EXIT_USAGE = 0, 1, 2
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Return the parser; with ``only``, load just that verb's module."""
+    import argparse
+
     parser = argparse.ArgumentParser(
         prog="jointbook",
         description="Review what a robot arm's joints did. It advises; it never clears an arm "
@@ -69,7 +74,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
     only = words[0] if words and words[0] in VERBS else None
-    args = build_parser(only).parse_args(words)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a file's name may hold what no encoding can say
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        args = build_parser(only).parse_args(words)
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return 130
     try:
         return int(args.run(args))
     except UsageError as error:

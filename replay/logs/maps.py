@@ -134,7 +134,20 @@ def load_map(source: str | Path) -> LogMap:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise LogMapError(f"not TOML: {error}", file=file) from None
-    return _build(data, text, file)
+    except (RecursionError, ValueError, OverflowError) as error:
+        raise LogMapError(
+            f"not TOML that can be read: {str(error)[:120]}",
+            file=file,
+            todo="a log map has tables one or two deep and plain numbers",
+        ) from None
+    try:
+        return _build(data, text, file)
+    except (TypeError, ValueError, AttributeError, KeyError, RecursionError) as error:
+        raise LogMapError(
+            f"a value is of a kind that no log map has: {str(error)[:120]}",
+            file=file,
+            todo="names and units are text, numbers are plain, columns are lists of names",
+        ) from None
 
 
 def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
@@ -214,8 +227,10 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
     column = table.get("column")
     if rows is not None and (isinstance(rows, bool) or not isinstance(rows, int | float)):
         raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a number of Hz")
-    if rows is not None and not 0 < rows < 1e9:
-        raise LogMapError(f"time.rows_at_hz is {rows!r}", file=file, todo="a positive rate")
+    if rows is not None and not 1e-6 <= rows < 1e9:
+        raise LogMapError(
+            f"time.rows_at_hz is {rows!r}", file=file, todo="a rate from 0.000001 to 1000000000 Hz"
+        )
     columns = (column,) if isinstance(column, str) else tuple(column or ())
     columns = tuple(c.strip() if isinstance(c, str) else c for c in columns)
     if not all(isinstance(c, str) for c in columns):

@@ -9,6 +9,8 @@ import polars as pl
 import pyarrow as pa
 import pytest
 
+from replay.cli.ingest import expanded
+from replay.errors import UsageError
 from tests.cleaning.logs import MAP, instants, only, samples, table, take, text
 
 LONG = MAP.replace("[log]", '[log]\nlayout = "long"').replace(
@@ -119,7 +121,7 @@ def test_unsigned_and_small_integers(tmp_path: Path) -> None:
     assert samples(archive, only(result))["J1.current_a"].to_list() == list(range(156, 256))
 
 
-def test_folder_and_glob(tmp_path: Path) -> None:
+def test_folder_and_pattern_of_the_command_line(tmp_path: Path) -> None:
     folder = tmp_path / "logs"
     folder.mkdir()
     for n in range(3):
@@ -128,7 +130,10 @@ def test_folder_and_glob(tmp_path: Path) -> None:
     (folder / "README.md").write_text("notes")
     (folder / "map.toml").write_text(MAP)
     assert len(take(tmp_path / "a", folder)[1].sessions) == 3
-    assert len(take(tmp_path / "b", folder / "[01].csv")[1].sessions) == 2
+    meant = expanded(str(folder / "[01].csv"))
+    assert len(take(tmp_path / "b", *map(Path, meant))[1].sessions) == 2
+    with pytest.raises(UsageError):
+        take(tmp_path / "c", folder / "[01].csv")
 
 
 def test_files_of_one_session_are_joined(tmp_path: Path) -> None:

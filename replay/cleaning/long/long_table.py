@@ -156,7 +156,7 @@ def _in_order(table: LongTable, folder: Path, most_rows: int) -> dict[str, Serie
 
 def _as_log(raw: RawLog, beside: Path) -> RawLog:
     """Return the channels that lie side by side as a log of one row an instant."""
-    frame = pl.scan_parquet(beside)
+    frame = pl.scan_parquet(beside, glob=False)
     sample = frame.head(5000).collect()
     return RawLog(
         path=raw.path,
@@ -174,7 +174,13 @@ def _rows_of_file(cleaner: StreamCleaner, beside: Path, by_channel: Mapping[str,
     for plan in cleaner.plans:
         if plan.text_first_row is None:
             continue
-        at = pl.scan_parquet(beside).select(NS).slice(plan.text_first_row - 1, 1).collect().item()
+        at = (
+            pl.scan_parquet(beside, glob=False)
+            .select(NS)
+            .slice(plan.text_first_row - 1, 1)
+            .collect()
+            .item()
+        )
         for piece in by_channel[plan.column].pieces():
             rows = piece.filter(pl.col(NS) == at)[ROW]
             if len(rows):
@@ -259,7 +265,7 @@ def _on_change(beside: Path, rows: int, span_ns: int) -> bool:
     limit = 0.5 * span_ns / rows
     below, under, over = 0, 0, 1 << 62
     last: int | None = None
-    for block in blocks(pl.scan_parquet(beside).select(NS)):
+    for block in blocks(pl.scan_parquet(beside, glob=False).select(NS)):
         ns = block[NS].to_numpy()
         steps = np.diff(ns) if last is None else np.diff(ns, prepend=last)
         last = int(ns[-1])

@@ -104,7 +104,9 @@ def _read(
         behind = block
     if behind is None:
         return
-    if raw.last_row_suspect:
+    if raw.last_row_suspect and not (
+        raw.last_row_full and raw.columns[-1] not in (time, word, value)
+    ):
         table.cut_row = int(_in_file(raw, np.array([table.rows + behind.height]))[0])
         behind = behind.head(-1)
     _sort_out_block(table, behind, wanted, shelf)

@@ -22,6 +22,8 @@ STUCK_SAMPLES = 25
 STUCK_ELSEWHERE = 0.05
 """A channel that repeats itself more often than this elsewhere is quantised
 or at rest, and its runs prove nothing."""
+STUCK_JUMP = 8.0
+"""An angle that hung comes back by a change this many times the usual one."""
 RAIL_SAMPLES = 8
 """So many neighbouring samples on the largest or smallest value make a rail."""
 WRAP_EDGE_DEG = 30.0
@@ -51,7 +53,10 @@ class ChannelWatch:
     steps: list[int] = field(default_factory=list)
     step_count: int = 0
     largest_step: float = 0.0
-    runs: list[tuple[int, int, int, float]] = field(default_factory=list)
+    runs: list[tuple[int, int, int, float, float]] = field(default_factory=list)
+    """Start, end, samples, value, and the change that ended the run; NaN at the end of the log."""
+    moved: float = 0.0
+    """Sum of the sizes of all changes."""
     _last: float | None = None
     _last_raw: float | None = None
     _raw_low: float = np.inf
@@ -99,7 +104,18 @@ class ChannelWatch:
         elsewhere = (self.repeats - inside) / max(self.count - inside, 1)
         if elsewhere > STUCK_ELSEWHERE:
             return []
-        return sorted((s, e, n, v) for s, e, n, v in self.runs)
+        return sorted((s, e, n, v) for s, e, n, v, jump in self.runs if self._proves(v, jump))
+
+    def _proves(self, value: float, jump: float) -> bool:
+        """Tell whether a run is more than rest: a joint that stands repeats its angle.
+
+        A true angle goes on from where it stood, and a value that hung jumps to
+        where the joint went meanwhile. No rate, and no current, is rest too.
+        """
+        if self.quantity != "angle_deg":
+            return value != 0.0
+        usual = self.moved / max(self.count - self.repeats, 1)
+        return jump > STUCK_JUMP * usual
 
     def rails(self) -> list[tuple[float, int]]:
         """Return ``(value, samples)`` of rails that the channel lies on."""
@@ -137,30 +153,32 @@ class ChannelWatch:
         if fresh:
             moving[0] = True
         self.repeats += int(len(array) - moving.sum())
+        sizes = np.abs(change)
+        self.moved += float(sizes.sum())
         starts = np.flatnonzero(moving)
         if not len(starts):
             self._run_length += len(array)
             return
         self._run_length += int(starts[0])
-        self._close_run(int(ns[starts[0] - 1]) if starts[0] else self._last_ns)
+        ended = int(ns[starts[0] - 1]) if starts[0] else self._last_ns
+        self._close_run(ended, float(sizes[starts[0]]))
         lengths = np.diff(starts)
         for k in np.flatnonzero(lengths >= STUCK_SAMPLES):
             begin, end = starts[k], starts[k + 1] - 1
-            self._add_run(int(ns[begin]), int(ns[end]), int(lengths[k]), float(array[begin]))
+            jump = float(sizes[end + 1])
+            self._add_run(int(ns[begin]), int(ns[end]), int(lengths[k]), float(array[begin]), jump)
         self._run_start = int(ns[starts[-1]])
         self._run_length = len(array) - int(starts[-1])
 
-    def _close_run(self, end_ns: int) -> None:
+    def _close_run(self, end_ns: int, jump: float = np.nan) -> None:
         if self._run_length >= STUCK_SAMPLES and self._last is not None:
-            self._add_run(self._run_start, end_ns, self._run_length, self._last)
+            self._add_run(self._run_start, end_ns, self._run_length, self._last, jump)
         self._run_length = 0
 
-    def _add_run(self, start: int, end: int, length: int, value: float) -> None:
-        if len(self.runs) < _KEPT:
-            self.runs.append((start, end, length, value))
-        else:
-            longest = heapq.nlargest(_KEPT, [*self.runs, (start, end, length, value)], _length)
-            self.runs = longest
+    def _add_run(self, start: int, end: int, length: int, value: float, jump: float) -> None:
+        self.runs.append((start, end, length, value, jump))
+        if len(self.runs) > _KEPT:
+            self.runs = heapq.nlargest(_KEPT, self.runs, _length)
 
     def _unwrap(self, array: Floats, change: Floats, ns: Ints) -> tuple[Floats, bool]:
         self._raw_low = min(self._raw_low, float(array.min()))
@@ -194,5 +212,5 @@ def _neighbours(mask: npt.NDArray[np.bool_]) -> int:
     return int((mask[1:] & mask[:-1]).sum())
 
 
-def _length(run: tuple[int, int, int, float]) -> int:
+def _length(run: tuple[int, int, int, float, float]) -> int:
     return run[2]

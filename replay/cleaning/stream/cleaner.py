@@ -66,6 +66,8 @@ class StreamCleaner:
     gap_ns: int = 0
     tell_tale_nulls: int = 0
     last_row_dropped: int | None = None
+    set_aside_in_gaps: int = 0
+    _last_row: int | None = None
 
     def __post_init__(self) -> None:
         self.orderer = Orderer(self.nominal_ns)
@@ -78,6 +80,20 @@ class StreamCleaner:
         steps = self.rows_out - 1 - self.gap_count
         span = self.last_ns - self.first_ns - self.gap_ns
         return steps * 1e9 / span if steps > 0 and span > 0 else None
+
+    @property
+    def expected_rows(self) -> int:
+        """Rows that there would be with nothing missing and nothing set aside."""
+        order = self.orderer
+        aside = (
+            len(self.raw.removed)
+            + self.bad_times.count
+            + order.contradictions.count
+            + order.set_back.count
+            + order.spikes.count
+            + (self.last_row_dropped is not None)
+        )
+        return self.rows_out + self.missing + max(aside - self.set_aside_in_gaps, 0)
 
     @property
     def needed(self) -> list[str]:
@@ -157,6 +173,8 @@ class StreamCleaner:
         """
         if not self.raw.tell_tale:
             return True
+        if self.raw.last_row_full and self.raw.columns[-1] not in self._mapped:
+            return False  # a cut can only have harmed its last cell
         column = self.raw.tell_tale
         tail = self.raw.scan([column], frozenset([column])).tail(51).collect()[column]
         last, before = tail[-1], tail[:-1].drop_nulls()
@@ -169,6 +187,10 @@ class StreamCleaner:
         if not any(c.isdigit() for c in last):
             return last not in before
         return True
+
+    @property
+    def _mapped(self) -> set[str | None]:
+        return {self.time_column, *(p.column for p in self.plans)}
 
     def _channels(self, block: pl.DataFrame, rows: Ints) -> pl.DataFrame:
         frame = read_channels(block, self.plans, rows, self.raw.decimal_comma)
@@ -192,7 +214,12 @@ class StreamCleaner:
 
     def _emit(self, frame: pl.DataFrame, ns: Ints) -> pl.DataFrame:
         before = self.last_ns
-        self._gaps(ns if before is None else np.concatenate([[before], ns]))
+        rows = self.orderer.out_rows
+        if before is None or self._last_row is None:
+            self._gaps(ns, rows)
+        else:
+            self._gaps(np.concatenate([[before], ns]), np.concatenate([[self._last_row], rows]))
+        self._last_row = int(rows[-1])
         if self.first_ns is None:
             self.first_ns = int(ns[0])
         columns = [pl.Series(TIME, ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")]
@@ -203,7 +230,7 @@ class StreamCleaner:
         self.rows_out += len(ns)
         return pl.DataFrame(columns)
 
-    def _gaps(self, ns: Ints) -> None:
+    def _gaps(self, ns: Ints, rows: Ints) -> None:
         spans = np.diff(ns)
         where = np.flatnonzero(spans > GAP_SAMPLES * self.nominal_ns)
         if not len(where) or not self.regular:
@@ -212,6 +239,8 @@ class StreamCleaner:
         self.gap_count += len(where)
         lost = np.maximum(np.round(spans[where] / self.nominal_ns).astype(np.int64) - 1, 1)
         self.missing += int(lost.sum())
+        between = np.maximum(np.diff(rows)[where] - 1, 0)
+        self.set_aside_in_gaps += int(np.minimum(lost, between).sum())
         for k, n in zip(where, lost, strict=True):
             if len(self.gaps) < _KEPT_GAPS:
                 self.gaps.append(Gap(int(ns[k]), int(ns[k + 1]), int(n)))

@@ -14,12 +14,13 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.cleaning.times.instants import even_instants
+from replay.cleaning.times.instants import even_decimals, even_instants
 from replay.logs.maps import TimeEntry
 from replay.logs.times.patterns import is_pattern, read_pattern
 from replay.logs.times.timecodes import decode_cds, decode_cuc
 from replay.logs.times.timeforms import (
     DAY_NS,
+    LARGEST_NS,
     LEAP_TABLE_UNTIL,
     SECOND_NS,
     leap_second_day,
@@ -45,8 +46,9 @@ _ORDINAL = (
     r"^\s*[\"']?\s*(?:(?P<y>\d{4})[-:/ ]?)?(?P<d>\d{3})[T:/ -](?P<h>\d{1,2}):"
     r"(?P<mi>\d{2}):(?P<s>\d{2})(?:[.,](?P<f>\d+))?\s*(?P<z>Z|z|UTC)?\s*[\"']?\s*$"
 )
-_LARGEST_NS = 4_600_000_000_000_000_000
-"""Half of what 64 bits hold (the year 2115): a start may be added to it."""
+_MOST_DAYS = 106_000
+"""Days from 1970 that 64 bits of ns hold, about."""
+_MOST_US = _MOST_DAYS * DAY_NS // 1000
 _HALF_YEAR = 180
 _UNIT_NS = {"epoch-s": SECOND_NS, "epoch-ms": 1_000_000, "epoch-us": 1000, "epoch-ns": 1}
 
@@ -84,10 +86,9 @@ class Clock:
         if column is None:
             hz = self.entry.rows_at_hz or 1.0
             counted = np.arange(begin + 1, begin + height + 1) if rows is None else rows
-            steps = (counted - 1).astype(np.float64)
-            ns = np.round(steps * (SECOND_NS / hz)).astype(np.int64)
-            ns += self.entry.start_ns or 0
-            ok = np.ones(height, dtype=np.bool_)
+            since = np.round((counted - 1).astype(np.float64) * (SECOND_NS / hz))
+            ok = since < LARGEST_NS
+            ns = np.where(ok, since, 0.0).astype(np.int64) + (self.entry.start_ns or 0)
         else:
             ns, ok = self._ns(column)
         return (to_utc(ns, self.scale) if self.scale != "UTC" else ns), ok
@@ -110,7 +111,7 @@ class Clock:
                 self.no_zone += len(column)
             else:
                 column = column.dt.convert_time_zone("UTC").dt.replace_time_zone(None)
-            return _split(column.cast(pl.Datetime("ns")).cast(pl.Int64))
+            return _split(_datetime_ns(column))
         form = self.entry.format
         if dtype == pl.Boolean or dtype.is_nested():
             return _split(pl.Series([None] * len(column), dtype=pl.Int64))
@@ -149,7 +150,9 @@ class Clock:
             else:
                 self._fast = ""
         leap = bool(text.str.contains(":60", literal=True).any())
-        if not self._fast or leap:
+        first, last = text.min(), text.max()
+        known = isinstance(first, str) and first[:4] >= "1700" and str(last)[:4] <= "2250"
+        if not self._fast or leap or not known:
             return self._calendar(text, _CALENDAR)
         fast = _strptime(text, self._fast)
         if "Z" not in self._fast:
@@ -189,6 +192,9 @@ class Clock:
         zone = parts["z"]
         self.no_zone += int((zone.is_null() & days.is_not_null()).sum())
         shift = _zone_seconds(zone)
+        days = pl.select(
+            pl.when(days.cast(pl.Int32).is_between(-_MOST_DAYS, _MOST_DAYS)).then(days)
+        ).to_series()
         ns = (
             days.cast(pl.Int32).cast(pl.Int64) * DAY_NS
             + (number["h"] * 3600 + number["mi"] * 60 + second - shift) * SECOND_NS
@@ -200,6 +206,7 @@ class Clock:
             real = self._leap_seconds_exist(ns, sixty, fraction)
             self.leap_seconds += int(real.sum())
             bad = bad | (sixty & ~real)
+            ns = _sharing_a_second(ns, sixty & real)
         return _split(pl.select(pl.when(~bad).then(ns)).to_series())
 
     def _years_of(self, year: pl.Series, day: pl.Series) -> pl.Series:
@@ -241,6 +248,31 @@ class Clock:
         return pl.Series(answers, dtype=pl.Boolean)
 
 
+def _sharing_a_second(ns: pl.Series, sixty: pl.Series) -> pl.Series:
+    """Let second 60 and the second before it share one, so that no two instants become one.
+
+    The times that are kept count no leap seconds. At the second's own place in
+    them its rows would meet those of the next minute.
+    """
+    ends = (ns.filter(sixty) // DAY_NS * DAY_NS).unique()
+    for end in ends:
+        since = ns - (int(end) - SECOND_NS)
+        before = (since >= 0) & (since < SECOND_NS)
+        inside = sixty & (since >= SECOND_NS) & (since < 2 * SECOND_NS)
+        ns = pl.select(
+            pl.when(before | inside).then(int(end) - SECOND_NS + since // 2).otherwise(ns)
+        ).to_series()
+    return ns
+
+
+def _datetime_ns(column: pl.Series) -> pl.Series:
+    """Return ns since 1970; null for an instant that 64 bits of them do not hold."""
+    if column.dtype == pl.Datetime("ns"):
+        return column.cast(pl.Int64)
+    us = column.cast(pl.Datetime("us")).cast(pl.Int64)
+    return pl.select(pl.when(us.is_between(-_MOST_US, _MOST_US)).then(us * 1000)).to_series()
+
+
 def _strptime(text: pl.Series, form: str) -> pl.Series:
     return text.str.strptime(pl.Datetime("ns"), form, strict=False).cast(pl.Int64)
 
@@ -267,12 +299,15 @@ def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
         finite = column.is_finite().fill_null(False)
         whole = column.floor()
         ns = pl.select(
-            pl.when(finite & (column.abs() * unit_ns < _LARGEST_NS)).then(
+            pl.when(finite & (column.abs() * unit_ns < LARGEST_NS)).then(
                 whole.cast(pl.Int64, strict=False) * unit_ns
                 + ((column - whole) * unit_ns).round().cast(pl.Int64, strict=False)
             )
         ).to_series()
         return _split(ns)
+    even = even_decimals(column, unit_ns) if column.dtype == pl.String else None
+    if even is not None:
+        return even, np.ones(len(column), dtype=np.bool_)
     digits = len(str(unit_ns)) - 1
     text = column.cast(pl.String).str.strip_chars(" \"'").str.replace(",", ".", literal=True)
     parts = text.str.extract_groups(r"^([+-]?)(\d+)(?:\.(\d*))?$").struct.unnest()
@@ -293,5 +328,5 @@ def _decimal(column: pl.Series, unit_ns: int) -> tuple[Ints, Mask]:
 
 def _times(whole: pl.Series, unit_ns: int) -> pl.Series:
     """Multiply; null where the product is no instant that 64 bits of ns hold."""
-    most = _LARGEST_NS // unit_ns
+    most = LARGEST_NS // unit_ns
     return pl.select(pl.when(whole.is_between(-most, most)).then(whole * unit_ns)).to_series()

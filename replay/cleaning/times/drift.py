@@ -158,7 +158,9 @@ def _step_ns(part: Part, path: Path) -> int:
 
 def _common(path: Path, other: Path) -> tuple[int, int]:
     edges = [
-        pl.scan_parquet(p).select(first=pl.col(TIME).first(), last=pl.col(TIME).last()).collect()
+        pl.scan_parquet(p, glob=False)
+        .select(first=pl.col(TIME).first(), last=pl.col(TIME).last())
+        .collect()
         for p in (path, other)
     ]
     numbers = [e.select(pl.all().to_physical()).row(0) for e in edges]
@@ -196,7 +198,7 @@ def _on_grid(path: Path, name: str, grid: Ints) -> Floats | None:
     """Read one window of a channel that tells of motion; None when little is there."""
     low, high = (pl.lit(int(n)).cast(pl.Datetime("ns", "UTC")) for n in (grid[0], grid[-1]))
     frame = (
-        pl.scan_parquet(path)
+        pl.scan_parquet(path, glob=False)
         .select(TIME, name)
         .filter(pl.col(TIME).is_between(low, high))
         .drop_nulls()

@@ -48,7 +48,7 @@ def even_instants(text: pl.Series) -> tuple[Ints, bool] | None:
     >>> even_instants(pl.Series(["1970-01-01T00:00:60Z"])) is None
     True
     """
-    columns = _columns(text)
+    columns = _columns(text, _SHORTEST, _LONGEST)
     if columns is None:
         return None
     width = len(columns)
@@ -79,12 +79,52 @@ def even_instants(text: pl.Series) -> tuple[Ints, bool] | None:
     return ns, zoned
 
 
-def _columns(text: pl.Series) -> Octets | None:
+def even_decimals(text: pl.Series, unit_ns: int) -> Ints | None:
+    """Return ns for decimal numbers of one width, such as ``1930089600.250``.
+
+    Parameters
+    ----------
+    text : polars.Series of String
+        Digits with or without one point, at the same place in all rows.
+    unit_ns : int
+        Nanoseconds that one is.
+
+    Returns
+    -------
+    ndarray of int or None
+        None when a row is of another form, or 64 bits might not hold it.
+
+    Examples
+    --------
+    >>> even_decimals(pl.Series(["12.50", "13.00"]), 1_000_000_000).tolist()
+    [12500000000, 13000000000]
+    """
+    columns = _columns(text, 1, 28)
+    if columns is None:
+        return None
+    width = len(columns)
+    points = np.flatnonzero(columns[:, 0] == ord("."))
+    point = int(points[0]) if len(points) else width
+    power = len(str(unit_ns)) - 1
+    if len(points) > 1 or not 0 < point <= 18 - power or (columns[points] != ord(".")).any():
+        return None
+    digits = columns - np.uint8(_ZERO)
+    places = [k for k in range(width) if k != point]
+    if digits[places].max() > 9:
+        return None
+    ns = np.zeros(len(text), dtype=np.int64)
+    for k in [k for k in places if k <= point + power]:
+        ns = ns * 10 + digits[k]
+    made: Ints = ns * 10 ** max(power - max(width - point - 1, 0), 0)
+    return made
+
+
+def _columns(text: pl.Series, shortest: int, longest: int) -> Octets | None:
     """Return one row for each place in the text, one column for each cell."""
     if not len(text) or text.null_count():
         return None
     width = len(text[0].encode())
-    if not _SHORTEST <= width <= _LONGEST or not (text.str.len_bytes() == width).all():
+    if not shortest <= width <= longest or not (text.str.len_bytes() == width).all():
         return None
     array = text.to_arrow(compat_level=pl.CompatLevel.oldest())
     octets = np.frombuffer(array.buffers()[2], dtype=np.uint8)

@@ -5,8 +5,9 @@ row later than that shows a clock that was set back: what it says cannot be
 told from what was already said for that time, so it is set aside. So are
 late rows whose place is taken: rows that were missing leave a hole to come
 back to, a clock that was set back leaves none. Of rows
-with one instant the first is kept. A row whose clock jumped away and came
-back at once is set aside too. All of it is counted, with rows and times.
+with one instant the first of those with most values is kept. A row whose clock jumped away and
+came back at once is set aside too, as are the first rows of a recorder whose clock was
+not set yet. All of it is counted, with rows and times.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ WINDOW = 64
 _MEDIAN = 5
 """Half width of the median that a clock spike is held against."""
 _KEPT = 100
+_UNSET_NS = 30 * 86_400 * 1_000_000_000
+_UNSET_SHARE = 4
+"""First rows that lie more than 30 days before the others, and are at most a fourth of them,
+come from before the recorder's clock was set (common practice, no source)."""
 _RUN = 3
 """From so many late rows in a row on, a hole to put them in is asked for."""
 _TAKEN = 0.5
@@ -60,10 +65,13 @@ class Orderer:
     set_back: Lapse = field(default_factory=Lapse)
     spikes: Lapse = field(default_factory=Lapse)
     largest_set_back_ns: int = 0
+    out_rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    """Numbers in the file of the rows that were last given out."""
     _frame: pl.DataFrame | None = None
     _ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _floor: int | None = None
+    _begun: bool = False
     _undecided_ns: int | None = None
     """Least instant of a late run that the next block may go on with."""
 
@@ -88,6 +96,10 @@ class Orderer:
             frame = pl.concat([self._frame, frame])
             ns = np.concatenate([self._ns, ns])
             rows = np.concatenate([self._rows, rows])
+        if self._floor is None and not self._begun and len(ns):
+            self._begun = True
+            early = self._before_the_clock_was_set(ns)
+            frame, ns, rows = self._without(frame, ns, rows, early, self.spikes)
         rising = bool(np.all(np.diff(ns) > 0)) and (
             self._floor is None or not len(ns) or ns[0] > self._floor
         )
@@ -98,6 +110,7 @@ class Orderer:
         ready = len(ns) if last else max(len(ns) - WINDOW, 0)
         if rising:
             out, out_ns = frame.head(ready), ns[:ready]
+            self.out_rows = rows[:ready]
             self._keep(frame.slice(ready), ns[ready:], rows[ready:])
         else:
             out, out_ns = self._sorted(frame, ns, rows, ready)
@@ -124,9 +137,21 @@ class Orderer:
             where = np.flatnonzero(same)
             self.duplicates.add(rows_out[where[equal]], ns_out[where[equal]])
             self.contradictions.add(rows_out[where[~equal]], ns_out[where[~equal]])
-            frame_out, ns_out = frame_out.filter(pl.Series(~same)), ns_out[~same]
+            keep = _fullest(frame_out, ~same)
+            frame_out, ns_out, rows_out = frame_out[keep], ns_out[keep], rows_out[keep]
+        self.out_rows = rows_out
         self._keep(frame.filter(pl.Series(~out)), ns[~out], rows[~out])
         return frame_out, ns_out
+
+    @staticmethod
+    def _before_the_clock_was_set(ns: Ints) -> npt.NDArray[np.bool_]:
+        """Find first rows that lie months before all that follow."""
+        jumps = np.flatnonzero(np.diff(ns[: WINDOW + 1]) > _UNSET_NS)
+        last = int(jumps[-1]) + 1 if len(jumps) else 0
+        few = last * _UNSET_SHARE <= len(ns)
+        mask = np.zeros(len(ns), dtype=np.bool_)
+        mask[: last if few else 0] = True
+        return mask
 
     def _keep(self, frame: pl.DataFrame, ns: Ints, rows: Ints) -> None:
         self._frame, self._ns, self._rows = frame, ns, rows
@@ -229,6 +254,26 @@ def _late(ns: Ints, highest: Ints, first: bool) -> npt.NDArray[np.bool_]:
     last = np.maximum.accumulate(np.where(sign != 0, np.arange(len(ns)), 0))
     late: npt.NDArray[np.bool_] = sign[last] < 0
     return late
+
+
+def _fullest(frame: pl.DataFrame, first: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Return which row of each instant is kept: of those with most values, the first.
+
+    Parameters
+    ----------
+    first : ndarray of bool
+        Whether a row is the first of its instant.
+    """
+    filled = np.full(frame.height, frame.width, dtype=np.int64)
+    for column in frame.iter_columns():
+        if column.null_count():
+            filled -= column.is_null().to_numpy()
+    starts = np.flatnonzero(first)
+    most = np.maximum.reduceat(filled, starts)
+    instant = np.cumsum(first) - 1
+    good = np.flatnonzero(filled == most[instant])
+    _, place = np.unique(instant[good], return_index=True)
+    return np.asarray(good[place], dtype=np.intp)
 
 
 def _equal_to_previous(frame: pl.DataFrame, where: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing.names import Reading
 
 
@@ -42,7 +43,7 @@ def group(readings: Sequence[Reading]) -> list[Group]:
     """Return all groups that the names allow, by number and by label."""
     found: dict[tuple[str, str, bool], Group] = {}
     for r in readings:
-        if r.quantity is None or r.score < 0.2:
+        if r.quantity not in JOINT_KEYS or r.score < 0.2:
             continue
         for piece in r.numbers:
             pattern = r.name[: piece.start] + "{n}" + r.name[piece.end :]

@@ -46,7 +46,7 @@ def read_parquet(path: Path) -> RawLog:
         )
     if meta.num_rows == 0:
         raise LogRefused("the Parquet file has no rows", file=path)
-    return from_frame(path, "parquet", pl.scan_parquet(path))
+    return from_frame(path, "parquet", pl.scan_parquet(path, glob=False))
 
 
 def read_arrow(path: Path, kind: str) -> RawLog:
@@ -56,7 +56,7 @@ def read_arrow(path: Path, kind: str) -> RawLog:
             raw = from_frame(path, kind, pl.read_ipc_stream(path).lazy())
             raw.set_aside += _without_end(path)
             return raw
-        return from_frame(path, kind, pl.scan_ipc(path))
+        return from_frame(path, kind, pl.scan_ipc(path, glob=False))
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
         raise LogRefused(
             f"not a whole Arrow file: {_first_line(error)}",

@@ -12,10 +12,10 @@ from pathlib import Path
 import polars as pl
 
 from replay.errors import LogRefused
-from replay.logs.readers.dialect import Dialect, find_dialect
+from replay.logs.readers.dialect import Dialect, find_dialect, split
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of, remarks_told, scrub
-from replay.logs.readers.sniff import Sniff
+from replay.logs.readers.sniff import MAX_LINE_BYTES, Sniff
 
 _LOOK_LINES = 400
 _SAMPLE_BYTES = 1 << 19
@@ -44,7 +44,7 @@ def read_delimited(path: Path, text: Sniff, scratch: Path) -> RawLog:
 
 def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLog:
     target = scratch / f"{path.name}.scrubbed"
-    aside, removed = scrub(path, text, dialect, target)
+    aside, removed, last_kept = scrub(path, text, dialect, target)
     clean = replace(
         dialect,
         delimiter="\t" if dialect.parted_anew else dialect.delimiter,
@@ -60,10 +60,11 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
         raise LogRefused(f"no table of text: {error}".splitlines()[0], file=path) from None
     raw.set_aside = [*_heading(dialect), *aside]
     raw.removed = removed
-    raw.tell_tale = None
     raw.lines = None
     raw.scrub = None
-    raw.last_row_suspect = _end_cut(path, text)
+    raw.last_row_suspect = last_kept and _end_cut(path, text)
+    raw.last_row_full = raw.last_row_suspect
+    raw.tell_tale = raw.columns[-1] if raw.last_row_suspect else None
     return raw
 
 
@@ -88,6 +89,7 @@ def _raw(
         schema = {c: pl.Float64 if c in floats else pl.String for c in dialect.columns}
         return pl.scan_csv(
             table,
+            glob=False,
             has_header=False,
             skip_lines=skip,
             schema=schema,
@@ -109,6 +111,7 @@ def _raw(
         set_aside=[*_heading(dialect), *remarks_told(dialect.remarks)],
         decimal_comma=dialect.decimal_comma,
         last_row_suspect=suspect,
+        last_row_full=suspect and _last_cells(table, dialect) == len(dialect.columns),
         tell_tale=filled[-1] if filled else dialect.columns[-1],
         lines=(lambda: _count_lines(table) - skip + suspect) if quote else None,
         scrub=lambda: _scrubbed(path, text, dialect, scratch),
@@ -152,6 +155,14 @@ def _end_cut(path: Path, text: Sniff) -> bool:
     with path.open("rb") as handle:
         handle.seek(-len(ends[0]), 2)
         return handle.read() not in ends
+
+
+def _last_cells(path: Path, dialect: Dialect) -> int:
+    """Count the cells of the last line of a file that is UTF-8 with line feeds."""
+    with path.open("rb") as handle:
+        handle.seek(-min(MAX_LINE_BYTES, path.stat().st_size), 2)
+        line = handle.read().rpartition(b"\n")[2]
+    return len(split(line.decode("utf-8", "replace"), dialect.delimiter, dialect.blanks))
 
 
 def _comments_inside(path: Path, text: Sniff, dialect: Dialect) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import glob
 import json
 from itertools import islice
 from pathlib import Path
@@ -39,14 +40,19 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
         if text.encoding != "utf-8" or text.newline != "\n" or text.bom:
             raise pl.exceptions.ComputeError("needs scrubbing")
         # all lines, not the first ones: a key that first comes late is a column too
-        frame = _flat(pl.scan_ndjson(path, infer_schema_length=None))
+        frame = _flat(_scan(path))
         target = scratch / f"{path.name}.parquet"
         frame.sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError:
         target, aside, removed = _line_by_line(path, text, scratch)
-    raw = from_frame(path, "ndjson", pl.scan_parquet(target))
+    raw = from_frame(path, "ndjson", pl.scan_parquet(target, glob=False))
     raw.set_aside, raw.removed = aside, removed
     return raw
+
+
+def _scan(path: Path) -> pl.LazyFrame:
+    """Scan the file of this very name: polars would take brackets and stars for a pattern."""
+    return pl.scan_ndjson(glob.escape(str(path)), infer_schema_length=None)
 
 
 def _flat(frame: pl.LazyFrame) -> pl.LazyFrame:
@@ -98,9 +104,7 @@ def _line_by_line(
         raise LogRefused("no line is a JSON object", file=path)
     target = scratch / f"{path.name}.parquet"
     try:
-        _flat(pl.scan_ndjson(clean, infer_schema_length=None)).sink_parquet(
-            target, compression="lz4"
-        )
+        _flat(_scan(clean)).sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError as error:
         raise LogRefused(
             f"the objects do not agree on their types: {str(error).splitlines()[0]}", file=path

@@ -145,7 +145,7 @@ def read_packets(path: Path, log_map: LogMap, scratch: Path) -> RawLog:
             + (", ".join(account.unknown) or f"no parameter {' or '.join(wanted)} for the time"),
             file=path,
         )
-    raw = from_frame(path, "packets", pl.scan_parquet(pieces))
+    raw = from_frame(path, "packets", pl.scan_parquet(pieces, glob=False))
     raw.set_aside = list(_aside(account))
     return raw
 

@@ -43,6 +43,8 @@ class RawLog:
     """Data rows that are not in `scan` any more, ascending."""
     last_row_suspect: bool = False
     """The file does not end in a line end: its last row may be cut."""
+    last_row_full: bool = False
+    """The last row has all its cells, so that at most the last of them is cut."""
     tell_tale: str | None = None
     """Last column of a text table: a null in it may be a short row."""
     lines: Callable[[], int] | None = None

@@ -62,13 +62,14 @@ def _line_feeds(text: str) -> str:
 
 def scrub(
     path: Path, text: Sniff, dialect: Dialect, target: Path
-) -> tuple[list[SetAside], tuple[int, ...]]:
+) -> tuple[list[SetAside], tuple[int, ...], bool]:
     """Write the good data rows to ``target``; return what was left out.
 
     Returns
     -------
-    list of SetAside, tuple of int
-        Reasons with their rows, and all left-out data rows (from 1).
+    list of SetAside, tuple of int, bool
+        Reasons with their rows, all left-out data rows (from 1), and whether
+        the last row was written.
 
     Notes
     -----
@@ -114,7 +115,7 @@ def scrub(
         if t.count
     ]
     aside += remarks_told([*dialect.remarks, *remarks])
-    return aside, tuple(removed)
+    return aside, tuple(removed), not removed or removed[-1] != row
 
 
 def remarks_told(remarks: Sequence[str]) -> list[SetAside]:

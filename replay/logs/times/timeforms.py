@@ -30,6 +30,8 @@ TIME_SCALES: tuple[str, ...] = ("UTC", "TAI", "GPS")
 
 SECOND_NS = 1_000_000_000
 DAY_NS = 86_400 * SECOND_NS
+LARGEST_NS = 4_600_000_000_000_000_000
+"""Half of what 64 bits hold (the year 2115): a start may be added to it."""
 
 LEAP_STEPS: tuple[tuple[date, int], ...] = tuple(
     (date(y, m, 1), s)
@@ -63,8 +65,8 @@ def tai_minus_utc(utc_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 def to_utc(ns: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
     """Turn TAI or GPS instants into UTC ones, both as ns since 1970.
 
-    Inside a leap second the result is that of the second after it: POSIX
-    time, which polars and Parquet count in, has no room for second 60.
+    POSIX time, which polars and Parquet count in, has no room for second 60:
+    it shares one second with second 59, so that no two instants become one.
     """
     if scale == "UTC":
         return ns
@@ -74,9 +76,14 @@ def to_utc(ns: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
     starts[0] = _STEP_UTC_NS[0] + _STEP_S[0] * SECOND_NS
     place = np.maximum(np.searchsorted(starts, tai, side="right") - 1, 0)
     offset = _STEP_S[place]
-    inside = tai < _STEP_UTC_NS[place] + offset * SECOND_NS
-    inside &= place > 0
-    return np.where(inside, tai - (offset - 1) * SECOND_NS, tai - offset * SECOND_NS)
+    # seconds 59 and 60 of the day that ends in a leap second
+    after = np.minimum(np.searchsorted(starts, tai + SECOND_NS, side="right") - 1, len(starts) - 1)
+    since = tai - (starts[after] - SECOND_NS)
+    inside = (after > 0) & (since >= 0) & (since < 2 * SECOND_NS)
+    utc: npt.NDArray[np.int64] = np.where(
+        inside, _STEP_UTC_NS[after] - SECOND_NS + since // 2, tai - offset * SECOND_NS
+    )
+    return utc
 
 
 def leap_second_day(day: date) -> bool:
@@ -99,6 +106,11 @@ def parse_start(text: str) -> int:
     if found is None:
         raise ValueError(f"{text!r} is no instant with a zone, such as 2031-03-01T00:00:00Z")
     body, fraction, zone = found.groups()
-    instant = datetime.fromisoformat(body + ("+00:00" if zone == "Z" else zone)).astimezone(UTC)
+    try:
+        instant = datetime.fromisoformat(body + ("+00:00" if zone == "Z" else zone)).astimezone(UTC)
+    except OverflowError:
+        raise ValueError(f"{text!r} is beyond the years that a clock counts") from None
     whole = round((instant - datetime(1970, 1, 1, tzinfo=UTC)).total_seconds())
+    if abs(whole) > LARGEST_NS // SECOND_NS:
+        raise ValueError(f"{text!r} lies beyond the years 1825 to 2115, in which samples are kept")
     return whole * SECOND_NS + int((fraction or "0").ljust(9, "0"))
