@@ -57,7 +57,7 @@ from dash.development.base_component import Component
 from dashboards import ids, links, shell, wire
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
-from dashboards.components.unknown_parameters import stray_note, stray_words
+from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
@@ -134,7 +134,7 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
             return basics.message(f"There is no page {name!r}.", "The menu lists the pages.")
         set_props(ids.NOTICE, {"children": None})
         view = links.read(search)
-        note = stray_note(stray_words(view, page.words))
+        note = unknown_parameters_note(unknown_parameters(view, page.words))
         shown = guard(lambda: page.layout(desk, view))
         return [note, shown] if note else shown
 

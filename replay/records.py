@@ -122,7 +122,7 @@ class Trend:
     slope_low: float | None
     slope_high: float | None
     p_value: float | None
-    verdict: Literal["rising", "falling", "steady", "too-few"]
+    result: Literal["rising", "falling", "steady", "too-few"]
     serial: str = ""
     arm: str = ""
     last_value: float | None = None

@@ -1,4 +1,4 @@
-// Plates: figures follow the theme, and are saved as PNG or SVG from here.
+// Figure cards: figures follow the theme, and are saved as PNG or SVG from here.
 // A trace says its colours in `meta.light` and `meta.dark`.
 (function () {
   "use strict";
@@ -47,13 +47,13 @@
   }
 
   function paintAll() {
-    document.querySelectorAll(".plate .js-plotly-plot").forEach(paint);
+    document.querySelectorAll(".figure-card .js-plotly-plot").forEach(paint);
   }
   document.addEventListener("jointbook-theme", paintAll);
 
   // Dash draws figures when it likes: listen to each plot once it is there.
   new MutationObserver(function () {
-    document.querySelectorAll(".plate .js-plotly-plot").forEach(function (plot) {
+    document.querySelectorAll(".figure-card .js-plotly-plot").forEach(function (plot) {
       if (plot.jbKnown || !plot.on) return;
       plot.jbKnown = true;
       plot.on("plotly_afterplot", () => paint(plot));
@@ -62,8 +62,8 @@
   }).observe(document.documentElement, { childList: true, subtree: true });
 
   // --- saving ---------------------------------------------------------------
-  jb.savePlate = function (plate, form) {
-    const plot = plate.querySelector(".js-plotly-plot");
+  jb.saveFigureCard = function (card, form) {
+    const plot = card.querySelector(".js-plotly-plot");
     if (!plot || !window.Plotly) return;
     const data = plot.data.map(function (trace) {
       const copy = structuredClone(trace);
@@ -72,7 +72,7 @@
     });
     const layout = structuredClone(plot.layout);
     layout.paper_bgcolor = layout.plot_bgcolor = "#fffdf8";
-    const title = plate.querySelector("h2, h3");
+    const title = card.querySelector("h2, h3");
     layout.title = { text: title ? title.textContent : "", font: { size: 14 }, x: 0.01, xanchor: "left" };
     layout.margin = Object.assign({}, layout.margin, { t: Math.max(48, (layout.margin || {}).t || 0) });
     return window.Plotly.downloadImage({ data, layout }, {
@@ -80,11 +80,11 @@
       width: plot.clientWidth || 1000,
       height: (plot.clientHeight || 400) + 24,
       scale: form === "png" ? 2 : 1,
-      filename: plate.dataset.plate,
+      filename: card.dataset.card,
     });
   };
   document.addEventListener("click", function (event) {
-    const button = event.target.closest && event.target.closest(".plate-save");
-    if (button) jb.savePlate(button.closest(".plate"), button.dataset.format);
+    const button = event.target.closest && event.target.closest(".figure-card-save");
+    if (button) jb.saveFigureCard(button.closest(".figure-card"), button.dataset.format);
   });
 })();

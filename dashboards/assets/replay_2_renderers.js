@@ -1,4 +1,4 @@
-// Two pens with one hand: a canvas for the screen, SVG text for keeping.
+// Two renderers with one interface: a canvas for the screen, SVG text for keeping.
 (function () {
   "use strict";
   const R = window.jointbook.replay;
@@ -19,7 +19,7 @@
   }
   R.FONT = 'system-ui, "Segoe UI", "DejaVu Sans", sans-serif';
 
-  R.CanvasPen = class {
+  R.CanvasRenderer = class {
     constructor(canvas, width, height) {
       const dpr = window.devicePixelRatio || 1;
       if (canvas.width !== Math.round(width * dpr) || canvas.height !== Math.round(height * dpr)) {
@@ -39,7 +39,7 @@
       c.strokeStyle = colour; c.lineWidth = width || 1; c.setLineDash(dash || []);
       c.beginPath(); c.moveTo(x0, y0); c.lineTo(x1, y1); c.stroke(); c.setLineDash([]);
     }
-    // xs, ys: n points; NaN in ys lifts the pen.
+    // xs, ys: n points; NaN in ys breaks the line.
     path(xs, ys, n, colour, width, alpha, dash) {
       const c = this.c;
       c.strokeStyle = colour; c.lineWidth = width; c.globalAlpha = alpha; c.lineJoin = "bevel"; c.setLineDash(dash || []);
@@ -81,7 +81,7 @@
 
   const escape = (s) => String(s).replace(/[&<>"']/g, (c) => "&#" + c.charCodeAt(0) + ";");
   const n1 = (v) => Math.round(v * 100) / 100;
-  R.SvgPen = class {
+  R.SvgRenderer = class {
     constructor(width, height, paper) {
       this.size = [width, height];
       this.parts = [`<rect width="${width}" height="${height}" fill="${escape(paper)}"/>`];

@@ -16,7 +16,7 @@
     covers(from, to) { return this.from <= from && to <= this.to; }
   }
 
-  R.Tape = class {
+  R.DataCache = class {
     constructor(config, changed) {
       this.config = config;
       this.changed = changed;

@@ -9,7 +9,7 @@
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", digits: 3 },
     { key: "rate", title: "Rate", unit: "deg/s", quantity: "rate_deg_s", under: "rate_cmd_deg_s", digits: 3 },
     { key: "current", title: "Current", unit: "A", quantity: "current_a", band: ["low_a", "high_a"], under: "expected_a", digits: 3 },
-    { key: "remainder", title: "Remainder", unit: "A", quantity: "remainder_a", zero: true, digits: 3 },
+    { key: "residual", title: "Residual", unit: "A", quantity: "residual_a", zero: true, digits: 3 },
     { key: "brakes", title: "Brakes", unit: "" },
     { key: "temperature", title: "Temperature", unit: "°C", quantity: "temperature_c", digits: 1 },
     { key: "load", title: "Load", unit: "N m", quantity: "load_nm", zero: true, digits: 1 },
@@ -18,8 +18,8 @@
   const xs = new Float64Array(40000), ys = new Float64Array(40000);
 
   R.Panels = class {
-    constructor(host, view, tape, config) {
-      Object.assign(this, { host, view, tape, config });
+    constructor(host, view, cache, config) {
+      Object.assign(this, { host, view, cache, config });
       this.panels = R.PANELS.filter((p) => this.there(p));
       this.folded = new Set();
       host.textContent = "";
@@ -57,7 +57,7 @@
     there(p) {
       const has = (q) => this.config.joints.some((j) => j.has.includes(q));
       if (p.key === "brakes") return has("brake_engaged") || has("brake_engage_cmd");
-      if (p.key === "remainder") return Boolean(this.config.baseline);
+      if (p.key === "residual") return Boolean(this.config.baseline);
       if (p.key === "load") return this.config.load;
       if (p.key === "rate") return has("rate_deg_s") || has("angle_deg");
       return has(p.quantity);
@@ -101,49 +101,49 @@
       this.measure();
       this.colours();
       for (const p of this.panels) {
-        const pen = new R.CanvasPen(p.canvas, this.width, p.height);
-        if (!this.folded.has(p.key)) this.one(pen, p, p.height);
+        const renderer = new R.CanvasRenderer(p.canvas, this.width, p.height);
+        if (!this.folded.has(p.key)) this.one(renderer, p, p.height);
       }
-      this.drawAxis(new R.CanvasPen(this.axis, this.width, 22), 22);
+      this.drawAxis(new R.CanvasRenderer(this.axis, this.width, 22), 22);
     }
     // All panels under one another, for keeping.
-    picture(pen, onSize) {
+    picture(renderer, onSize) {
       let y = 0;
       for (const p of this.panels) {
         if (this.folded.has(p.key)) continue;
-        pen.move(0, y);
-        this.one(pen, p, p.height);
-        pen.text(p.title, R.GUTTER + 6, 9, this.ink.faint, "left", 11, 600);
-        pen.back();
+        renderer.move(0, y);
+        this.one(renderer, p, p.height);
+        renderer.text(p.title, R.GUTTER + 6, 9, this.ink.faint, "left", 11, 600);
+        renderer.back();
         y += p.height;
       }
-      pen.move(0, y);
-      this.drawAxis(pen, 22);
-      pen.back();
+      renderer.move(0, y);
+      this.drawAxis(renderer, 22);
+      renderer.back();
       y += 22;
       const x = this.x(this.view.at);
-      if (x >= R.GUTTER) pen.line(x, 0, x, y - 22, this.ink.ink, 1.2);
+      if (x >= R.GUTTER) renderer.line(x, 0, x, y - 22, this.ink.ink, 1.2);
       if (onSize) onSize(y);
     }
     pictureHeight() {
       return 22 + this.panels.filter((p) => !this.folded.has(p.key)).reduce((sum, p) => sum + p.height, 0);
     }
 
-    one(pen, p, height) {
+    one(renderer, p, height) {
       const { from, to } = this.view;
-      pen.clip(R.GUTTER, 0, this.plot, height);
+      renderer.clip(R.GUTTER, 0, this.plot, height);
       for (const f of this.config.flags) {
         if (f.end < from || f.start > to || !this.view.isShown(f.joint)) continue;
         const x0 = this.x(Math.max(f.start, from)), x1 = this.x(Math.min(f.end, to));
-        pen.area(x0, 0, Math.max(2, x1 - x0), height, this.ink.span);
+        renderer.area(x0, 0, Math.max(2, x1 - x0), height, this.ink.span);
       }
-      pen.unclip();
-      pen.line(R.GUTTER, height - 0.5, R.GUTTER + this.plot, height - 0.5, this.ink.rule, 1);
-      if (p.key === "brakes") this.ribbons(pen, height);
-      else this.lines(pen, p, height);
+      renderer.unclip();
+      renderer.line(R.GUTTER, height - 0.5, R.GUTTER + this.plot, height - 0.5, this.ink.rule, 1);
+      if (p.key === "brakes") this.ribbons(renderer, height);
+      else this.lines(renderer, p, height);
     }
 
-    lines(pen, p, height) {
+    lines(renderer, p, height) {
       const { from, to } = this.view;
       const joints = this.view.shownJoints();
       let low = Infinity, high = -Infinity;
@@ -156,16 +156,16 @@
         }
       };
       for (const j of joints) {
-        const s = this.tape.series(j.name + "." + p.quantity, from, to);
+        const s = this.cache.series(j.name + "." + p.quantity, from, to);
         if (!s) continue;
         include(s, true, true);
         seen.push([j, s]);
       }
       const front = this.view.frontJoint();
-      const band = p.band && this.view.isShown(front.name) && p.band.map((q) => this.tape.series(front.name + "." + q, from, to));
+      const band = p.band && this.view.isShown(front.name) && p.band.map((q) => this.cache.series(front.name + "." + q, from, to));
       if (band && band[0] && band[1]) { include(band[0], true, false); include(band[1], false, true); }
       if (!(low <= high)) {
-        pen.text(p.key === "remainder" && this.tape.share < 1 ? "being computed …" : "nothing in this window", R.GUTTER + 70, height / 2, this.ink.faint);
+        renderer.text(p.key === "residual" && this.cache.share < 1 ? "being computed …" : "nothing in this window", R.GUTTER + 70, height / 2, this.ink.faint);
         return;
       }
       const room = Math.max((high - low) * 0.07, 1e-6 + Math.abs(high) * 1e-6);
@@ -177,26 +177,26 @@
       for (const v of ticks) {
         const at = Math.round(y(v)) + 0.5;
         if (at < 3 || at > height - 3) continue;
-        pen.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
-        if (at > (p.title.length > 8 ? 28 : 7) && at < height - 5) pen.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
+        renderer.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
+        if (at > (p.title.length > 8 ? 28 : 7) && at < height - 5) renderer.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
       }
-      pen.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
-      pen.clip(R.GUTTER, 0, this.plot, height);
-      if (band && band[0] && band[1]) this.band(pen, band[0], band[1], y);
+      renderer.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
+      renderer.clip(R.GUTTER, 0, this.plot, height);
+      if (band && band[0] && band[1]) this.band(renderer, band[0], band[1], y);
       if (p.under && this.view.isShown(front.name)) {
-        const s = this.tape.series(front.name + "." + p.under, from, to);
-        if (s) this.trace(pen, s, y, this.ink.ink, 1, 0.8, p.under === "expected_a" ? [5, 3] : [2, 3]);
+        const s = this.cache.series(front.name + "." + p.under, from, to);
+        if (s) this.trace(renderer, s, y, this.ink.ink, 1, 0.8, p.under === "expected_a" ? [5, 3] : [2, 3]);
       }
       const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
       for (const [j, s] of order) {
         const ahead = j.name === front.name;
-        this.trace(pen, s, y, this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : 0.75);
-        this.marks(pen, s, y, j);
+        this.trace(renderer, s, y, this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : 0.75);
+        this.marks(renderer, s, y, j);
       }
-      pen.unclip();
+      renderer.unclip();
     }
 
-    trace(pen, s, y, colour, width, alpha, dash) {
+    trace(renderer, s, y, colour, width, alpha, dash) {
       const t = s.group.t, gap = 4 * s.group.step || Infinity;
       const first = Math.max(0, R.bisect(t, this.view.from) - 1), end = Math.min(t.length, R.bisect(t, this.view.to) + 1);
       const flat = s.low === s.high;
@@ -209,33 +209,33 @@
         xs[n] = x; ys[n] = y(s.low[i]); n += 1;
         if (!flat) { xs[n] = x; ys[n] = y(s.high[i]); n += 1; }
       }
-      pen.path(xs, ys, n, colour, width, alpha, dash);
+      renderer.path(xs, ys, n, colour, width, alpha, dash);
     }
     // The joint's mark along its line; a dot on each sample when they are far apart.
-    marks(pen, s, y, joint) {
+    marks(renderer, s, y, joint) {
       const t = s.group.t, colour = this.ink.joint[joint.index];
       const first = R.bisect(t, this.view.from), end = R.bisect(t, this.view.to);
       if (end <= first) return;
       const apart = this.plot / Math.max(1, end - first);
       if (s.group.samples && apart > 7) {
-        for (let i = first; i < end; i += 1) if (s.low[i] === s.low[i]) pen.mark(joint.mark, this.x(t[i]), y(s.low[i]), 2.1, colour);
+        for (let i = first; i < end; i += 1) if (s.low[i] === s.low[i]) renderer.mark(joint.mark, this.x(t[i]), y(s.low[i]), 2.1, colour);
         return;
       }
       const every = 190, shift = (joint.index * 27) % every;
       for (let px = 24 + shift; px < this.plot; px += every) {
         const i = R.nearest(t, this.t(R.GUTTER + px));
         if (i >= 0 && Math.abs(this.x(t[i]) - R.GUTTER - px) < 4 && s.low[i] <= s.high[i]) {
-          pen.mark(joint.mark, this.x(t[i]), y((s.low[i] + s.high[i]) / 2), 3.3, colour);
+          renderer.mark(joint.mark, this.x(t[i]), y((s.low[i] + s.high[i]) / 2), 3.3, colour);
         }
       }
     }
-    band(pen, low, high, y) {
+    band(renderer, low, high, y) {
       const t = low.group.t;
       const first = Math.max(0, R.bisect(t, this.view.from) - 1), end = Math.min(t.length, R.bisect(t, this.view.to) + 1);
       let run = [];
       const flush = () => {
         if (run.length > 1) {
-          pen.polygon(run.map((i) => [this.x(t[i]), y(low.low[i])]).concat(run.reverse().map((i) => [this.x(t[i]), y(high.high[i])])), this.ink.band);
+          renderer.polygon(run.map((i) => [this.x(t[i]), y(low.low[i])]).concat(run.reverse().map((i) => [this.x(t[i]), y(high.high[i])])), this.ink.band);
         }
         run = [];
       };
@@ -248,32 +248,32 @@
 
     // A ribbon a joint: full where engaged, an outline where released, nothing
     // where the recorder did not say. A thin line on top where the command differs.
-    ribbons(pen, height) {
+    ribbons(renderer, height) {
       const joints = this.view.shownJoints();
       const each = (height - 14) / Math.max(1, joints.length);
       joints.forEach((j, row) => {
         const top = 12 + row * each, thick = Math.max(3, each - 3), colour = this.ink.joint[j.index];
-        pen.text(j.name, R.GUTTER - 5, top + thick / 2, this.ink.faint, "right", 9.5);
-        pen.clip(R.GUTTER, 0, this.plot, height);
+        renderer.text(j.name, R.GUTTER - 5, top + thick / 2, this.ink.faint, "right", 9.5);
+        renderer.clip(R.GUTTER, 0, this.plot, height);
         this.runs(j.name + ".brake_engaged", (x0, x1, state) => {
-          if (state === 1) pen.area(x0, top, Math.max(0.7, x1 - x0), thick, colour);
-          else if (state === 0) { pen.line(x0, top + thick - 0.5, x1, top + thick - 0.5, colour, 1); }
+          if (state === 1) renderer.area(x0, top, Math.max(0.7, x1 - x0), thick, colour);
+          else if (state === 0) { renderer.line(x0, top + thick - 0.5, x1, top + thick - 0.5, colour, 1); }
         });
         this.runs(j.name + ".brake_engage_cmd", (x0, x1, state) => {
-          if (state === 1) pen.area(x0, top - 1.5, Math.max(0.7, x1 - x0), 1.5, this.ink.ink);
+          if (state === 1) renderer.area(x0, top - 1.5, Math.max(0.7, x1 - x0), 1.5, this.ink.ink);
         });
-        pen.unclip();
+        renderer.unclip();
       });
     }
     runs(name, each) {
-      const runs = this.tape.runs[name];
+      const runs = this.cache.runs[name];
       if (!runs) return;
       for (let i = Math.max(0, R.bisect(runs.t, this.view.from) - 1); i < runs.v.length && runs.t[i] < this.view.to; i += 1) {
         each(this.x(Math.max(runs.t[i], this.view.from)), this.x(Math.min(runs.t[i + 1], this.view.to)), runs.v[i]);
       }
     }
 
-    drawAxis(pen) {
+    drawAxis(renderer) {
       const { from, to } = this.view;
       const zeroMs = Number(this.config.zero / 1000000n);
       const { ticks, step } = R.timeTicks(from, to, zeroMs, Math.max(2, this.plot / 110));
@@ -281,10 +281,10 @@
       for (const t of ticks) {
         const x = this.x(t);
         if (x < R.GUTTER - 1 || x > R.GUTTER + this.plot + 1) continue;
-        pen.line(x, 0, x, 5, this.ink.faint, 1);
-        if (x > R.GUTTER + 20 && x < R.GUTTER + this.plot - 20) pen.text(R.clock(t, this.config.zero, decimals), x, 13, this.ink.ink, "center", 10.5);
+        renderer.line(x, 0, x, 5, this.ink.faint, 1);
+        if (x > R.GUTTER + 20 && x < R.GUTTER + this.plot - 20) renderer.text(R.clock(t, this.config.zero, decimals), x, 13, this.ink.ink, "center", 10.5);
       }
-      pen.text("UTC", 4, 13, this.ink.faint, "left", 10.5);
+      renderer.text("UTC", 4, 13, this.ink.faint, "left", 10.5);
     }
 
     place() {

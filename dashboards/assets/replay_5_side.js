@@ -10,8 +10,8 @@
   }
 
   R.Plane = class {
-    constructor(canvas, view, tape, config) {
-      Object.assign(this, { canvas, view, tape, config });
+    constructor(canvas, view, cache, config) {
+      Object.assign(this, { canvas, view, cache, config });
       this.note = ""; this.data = null;
     }
     async look() {
@@ -20,10 +20,10 @@
       const key = joint.name + from + " " + to;
       if (this.key === key) return;
       this.key = key;
-      const got = await this.tape.get("plane", "plane", { joint: joint.name, from, to }, false);
+      const got = await this.cache.get("plane", "plane", { joint: joint.name, from, to }, false);
       if (!got) { this.key = ""; return; }
       this.data = got; this.joint = joint; this.note = got.note || "";
-      this.tape.changed("plane");
+      this.cache.changed("plane");
     }
     scales(w, h) {
       const points = this.data.groups[0], band = this.data.groups[1];
@@ -43,39 +43,39 @@
       this.x = (v) => left + ((v - x0) / (x1 - x0)) * (w - left - 6);
       this.y = (v) => h - bottom - ((v - y0) / (y1 - y0)) * (h - bottom - 6);
     }
-    background(pen, w, h) {
+    background(renderer, w, h) {
       const c = colours();
       if (!this.data || !this.data.groups.length) {
-        pen.text(this.note || "…", 10, h / 2, c.faint);
+        renderer.text(this.note || "…", 10, h / 2, c.faint);
         return;
       }
       this.scales(w, h);
       const f = this.frame;
       for (const v of R.ticks(f.x0, f.x1, 4)) {
-        pen.line(this.x(v), 6, this.x(v), h - f.bottom, c.rule, v === 0 ? 1.4 : 0.6);
-        pen.text(R.number(v, 2).replace(/\.?0+$/, ""), this.x(v), h - f.bottom + 8, c.faint, "center", 10);
+        renderer.line(this.x(v), 6, this.x(v), h - f.bottom, c.rule, v === 0 ? 1.4 : 0.6);
+        renderer.text(R.number(v, 2).replace(/\.?0+$/, ""), this.x(v), h - f.bottom + 8, c.faint, "center", 10);
       }
       for (const v of R.ticks(f.y0, f.y1, 4)) {
-        pen.line(f.left, this.y(v), w - 6, this.y(v), c.rule, v === 0 ? 1.4 : 0.6);
-        pen.text(R.number(v, 2).replace(/\.?0+$/, ""), f.left - 4, this.y(v), c.faint, "right", 10);
+        renderer.line(f.left, this.y(v), w - 6, this.y(v), c.rule, v === 0 ? 1.4 : 0.6);
+        renderer.text(R.number(v, 2).replace(/\.?0+$/, ""), f.left - 4, this.y(v), c.faint, "right", 10);
       }
-      pen.text("rate, deg/s", w - 8, h - 7, c.faint, "right", 10);
-      pen.text("A", 4, 12, c.faint, "left", 10);
-      pen.clip(f.left, 6, w - f.left - 6, h - f.bottom - 6);
+      renderer.text("rate, deg/s", w - 8, h - 7, c.faint, "right", 10);
+      renderer.text("A", 4, 12, c.faint, "left", 10);
+      renderer.clip(f.left, 6, w - f.left - 6, h - f.bottom - 6);
       const band = this.data.groups[1];
       if (band) {
         const r = band.series.rate_deg_s.low, low = band.series.low_a.low, high = band.series.high_a.low, mid = band.series.expected_a.low;
         for (const side of [-1, 1]) {
           const at = [...r.keys()].filter((i) => r[i] * side > 0 && low[i] === low[i]);
           if (at.length < 2) continue;
-          pen.polygon(at.map((i) => [this.x(r[i]), this.y(low[i])]).concat([...at].reverse().map((i) => [this.x(r[i]), this.y(high[i])])), c.band);
-          pen.path(at.map((i) => this.x(r[i])), at.map((i) => this.y(mid[i])), at.length, c.ink, 1.2, 0.9, [5, 3]);
+          renderer.polygon(at.map((i) => [this.x(r[i]), this.y(low[i])]).concat([...at].reverse().map((i) => [this.x(r[i]), this.y(high[i])])), c.band);
+          renderer.path(at.map((i) => this.x(r[i])), at.map((i) => this.y(mid[i])), at.length, c.ink, 1.2, 0.9, [5, 3]);
         }
       }
       const points = this.data.groups[0], colour = c.joint(this.joint.index);
       const rates = points.series.rate_deg_s.low, currents = points.series.current_a.low;
-      for (let i = 0; i < rates.length; i += 1) pen.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + "70");
-      pen.unclip();
+      for (let i = 0; i < rates.length; i += 1) renderer.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + "70");
+      renderer.unclip();
     }
     draw(fresh) {
       const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
@@ -83,37 +83,37 @@
       if (fresh || !this.back || this.size !== w + " " + h) {
         this.size = w + " " + h;
         this.back = this.back || document.createElement("canvas");
-        this.background(new R.CanvasPen(this.back, w, h), w, h);
+        this.background(new R.CanvasRenderer(this.back, w, h), w, h);
       }
-      const pen = new R.CanvasPen(this.canvas, w, h);
-      pen.c.drawImage(this.back, 0, 0, w, h);
-      this.foreground(pen);
+      const renderer = new R.CanvasRenderer(this.canvas, w, h);
+      renderer.c.drawImage(this.back, 0, 0, w, h);
+      this.foreground(renderer);
     }
-    foreground(pen) {
+    foreground(renderer) {
       if (!this.x || !this.data || !this.data.groups.length || !this.joint) return;
       const { at, from, to } = this.view, c = colours(), name = this.joint.name;
       const span = Math.min(TRAIL_S, (to - from) / 4), xs = [], ys = [];
       for (let k = 40; k >= 0; k -= 1) {
         const t = at - (span * k) / 40;
         if (t < 0) continue;
-        const r = this.tape.value(name + ".rate_deg_s", t, from, to).value;
-        const i = this.tape.value(name + ".current_a", t, from, to).value;
+        const r = this.cache.value(name + ".rate_deg_s", t, from, to).value;
+        const i = this.cache.value(name + ".current_a", t, from, to).value;
         xs.push(this.x(r)); ys.push(r === r ? this.y(i) : NaN);
       }
-      pen.path(xs, ys, xs.length, c.ink, 1.6, 0.65);
+      renderer.path(xs, ys, xs.length, c.ink, 1.6, 0.65);
       const x = xs[xs.length - 1], y = ys[ys.length - 1];
       if (y === y && x !== undefined) {
-        pen.mark("circle", x, y, 6, c.sheet);
-        pen.mark(this.joint.mark, x, y, 4.6, c.joint(this.joint.index));
-        pen.mark("ring", x, y, 7.2, c.ink);
+        renderer.mark("circle", x, y, 6, c.sheet);
+        renderer.mark(this.joint.mark, x, y, 4.6, c.joint(this.joint.index));
+        renderer.mark("ring", x, y, 7.2, c.ink);
       }
     }
-    picture(pen, w, h) { this.background(pen, w, h); this.foreground(pen); }
+    picture(renderer, w, h) { this.background(renderer, w, h); this.foreground(renderer); }
   };
 
   R.Posture = class {
-    constructor(canvas, view, tape, config) {
-      Object.assign(this, { canvas, view, tape, config });
+    constructor(canvas, view, cache, config) {
+      Object.assign(this, { canvas, view, cache, config });
       this.turn = -0.7; this.tilt = 0.5; this.data = null;
       this.base = config.base === "B" ? "B" : "A";
       let grip = null;
@@ -138,13 +138,13 @@
       const key = this.base + from + " " + to;
       if (this.key === key) return;
       this.key = key;
-      const got = await this.tape.get("posture", "posture", { from, to, base: this.base }, false);
+      const got = await this.cache.get("posture", "posture", { from, to, base: this.base }, false);
       if (!got) { this.key = ""; return; }
       const g = got.groups[0];
       this.data = g ? { t: g.t, flat: g.series, count: got.points } : null;
       this.order = got.order;
       this.fit();
-      this.tape.changed("posture");
+      this.cache.changed("posture");
     }
     fit() {
       if (!this.data) return;
@@ -176,42 +176,42 @@
       const scale = (Math.min(w, h) * 0.5 - 12) / this.reach;
       return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
     }
-    scene(pen, w, h) {
+    scene(renderer, w, h) {
       const c = colours();
       if (this.config.posture !== "") return this.config.posture;
-      if (!this.data) { pen.text("…", 10, h / 2, c.faint); return ""; }
+      if (!this.data) { renderer.text("…", 10, h / 2, c.faint); return ""; }
       const n = this.data.count, at = this.view.at;
       const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);
       const path = (from, to, colour, width, alpha) => {
         const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
         for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
         if (from < at && to >= at) { const q = this.project(this.point(n - 1, at), w, h); xs.push(q[0]); ys.push(q[1]); }
-        if (this.data.t[1] - this.data.t[0] < 3) pen.path(xs, ys, xs.length, colour, width, alpha);
-        else xs.forEach((x, i) => pen.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
+        if (this.data.t[1] - this.data.t[0] < 3) renderer.path(xs, ys, xs.length, colour, width, alpha);
+        else xs.forEach((x, i) => renderer.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
       };
       path(this.view.from - 1, this.view.to + 1, c.faint, 1, 0.45);
       path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);
       const points = [];
       for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
-      pen.path(points.map((p) => p[0]), points.map((p) => p[1]), n, c.ink, 4.5, 0.85);
-      pen.area(points[0][0] - 9, points[0][1] - 2.5, 18, 5, c.ink);
-      pen.text("base " + this.base, points[0][0], points[0][1] + 11, c.faint, "center", 10);
+      renderer.path(points.map((p) => p[0]), points.map((p) => p[1]), n, c.ink, 4.5, 0.85);
+      renderer.area(points[0][0] - 9, points[0][1] - 2.5, 18, 5, c.ink);
+      renderer.text("base " + this.base, points[0][0], points[0][1] + 11, c.faint, "center", 10);
       for (let k = 1; k < n - 1; k += 1) {
         const joint = this.config.joints.find((j) => j.name === this.order[k - 1]);
         if (!joint) continue;
         const front = joint.name === this.view.frontJoint().name;
-        pen.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
-        pen.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
+        renderer.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
+        renderer.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
       }
-      pen.mark("ring", points[n - 1][0], points[n - 1][1], 6, c.ink);
+      renderer.mark("ring", points[n - 1][0], points[n - 1][1], 6, c.ink);
       const p = this.point(n - 1, at);
       return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
     }
     draw() {
       const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
       if (!w) return;
-      this.words = this.scene(new R.CanvasPen(this.canvas, w, h), w, h);
+      this.words = this.scene(new R.CanvasRenderer(this.canvas, w, h), w, h);
     }
-    picture(pen, w, h) { this.scene(pen, w, h); }
+    picture(renderer, w, h) { this.scene(renderer, w, h); }
   };
 })();

@@ -1,4 +1,4 @@
-// The replay itself: what is looked at, time passing, and what hands do.
+// The replay itself: what is looked at, time passing, and what the pointer does.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;
@@ -34,17 +34,17 @@
       config.joints.forEach((j, i) => { j.index = i; });
       this.config = config;
       this.view = new View(config, () => this.dirty());
-      this.tape = new R.Tape(config, (what) => this.arrived(what));
-      this.panels = new R.Panels(el("rp-stack"), this.view, this.tape, config);
-      this.plane = new R.Plane(el("rp-plane"), this.view, this.tape, config);
-      this.posture = new R.Posture(el("rp-posture"), this.view, this.tape, config);
+      this.cache = new R.DataCache(config, (what) => this.arrived(what));
+      this.panels = new R.Panels(el("rp-stack"), this.view, this.cache, config);
+      this.plane = new R.Plane(el("rp-plane"), this.view, this.cache, config);
+      this.posture = new R.Posture(el("rp-posture"), this.view, this.cache, config);
       this.frames = 0;
       this.controls = new R.Controls(this);
       this.resized = () => this.dirty();
       window.addEventListener("resize", this.resized);
       document.addEventListener("jointbook-theme", this.resized);
       this.panels.measure();
-      this.tape.open(this.columns());
+      this.cache.open(this.columns());
       this.windowChanged();
       if (this.view.flag) this.controls.showFlag(config.flags.find((f) => f.flag === this.view.flag) || null);
       this.settle();
@@ -53,7 +53,7 @@
     close() {
       this.closed = true;
       cancelAnimationFrame(this.asked);
-      this.tape.close();
+      this.cache.close();
       window.removeEventListener("resize", this.resized);
       document.removeEventListener("jointbook-theme", this.resized);
     }
@@ -84,7 +84,7 @@
     }
     arrived(what) {
       if (this.closed) return;
-      if (what === "trouble") this.controls.trouble(this.tape.trouble);
+      if (what === "trouble") this.controls.trouble(this.cache.trouble);
       else if (what === "exact") { this.tick(); if (this.pending) { const go = this.pending; this.pending = null; go(); } }
       else this.dirty();
     }
@@ -112,9 +112,9 @@
     }
     readAhead() {
       const v = this.view, ahead = 6 * v.rate, step = this.config.step;
-      if (this.tape.waiting.exact || this.tape.exactCovers(v.at - step, v.at + v.way * ahead * 0.3)) return;
+      if (this.cache.waiting.exact || this.cache.exactCovers(v.at - step, v.at + v.way * ahead * 0.3)) return;
       const long = Math.max(ahead * 4, 200 * step), back = 60 * step;
-      this.tape.around(v.at, v.way > 0 ? back : long, v.way > 0 ? long : back);
+      this.cache.around(v.at, v.way > 0 ? back : long, v.way > 0 ? long : back);
     }
     play(on) {
       const v = this.view;
@@ -147,7 +147,7 @@
     }
     windowChanged() {
       const v = this.view;
-      this.tape.look(v.from, v.to, this.columns());
+      this.cache.look(v.from, v.to, this.columns());
       clearTimeout(this.later);
       this.later = setTimeout(() => {
         if (this.closed) return;
@@ -162,7 +162,7 @@
       this.still = setTimeout(() => {
         if (this.closed) return;
         const v = this.view, step = this.config.step;
-        if (!this.tape.waiting.exact && !this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.tape.around(v.at, 300 * step, 300 * step);
+        if (!this.cache.waiting.exact && !this.cache.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.cache.around(v.at, 300 * step, 300 * step);
         this.controls.measure();
         this.publish();
       }, 110);
@@ -171,14 +171,14 @@
       const v = this.view, step = this.config.step;
       if (v.playing) this.play(false);
       const go = () => {
-        const t = this.tape.instants();
+        const t = this.cache.instants();
         if (!t || !t.length) return;
         let i = way > 0 ? R.bisect(t, v.at + 1e-7) : R.bisect(t, v.at - 1e-7) - 1;
         if (i < 0 || i >= t.length) return;
         this.setCursor(t[i]);
       };
-      if (this.tape.exactCovers(v.at - 3 * step, v.at + 3 * step)) return go();
-      if (await this.tape.around(v.at, 300 * step, 300 * step)) go();
+      if (this.cache.exactCovers(v.at - 3 * step, v.at + 3 * step)) return go();
+      if (await this.cache.around(v.at, 300 * step, 300 * step)) go();
       return undefined;
     }
     stepSeconds(s) { if (this.view.playing) this.play(false); this.setCursor(this.view.at + s); }
@@ -248,16 +248,16 @@
   R.RATES = RATES;
 
   R.mount = function (config) {
-    if (R.stage) R.stage.close();
-    R.stage = null;
+    if (R.player) R.player.close();
+    R.player = null;
     if (!config || !el("rp-stack")) return;
-    R.stage = new Stage(config);
+    R.player = new Stage(config);
   };
   // Leaving the page ends the replay.
-  new MutationObserver(() => { if (R.stage && !document.contains(R.stage.panels.host)) { R.stage.close(); R.stage = null; } })
+  new MutationObserver(() => { if (R.player && !document.contains(R.player.panels.host)) { R.player.close(); R.player = null; } })
     .observe(document.documentElement, { childList: true, subtree: true });
 
-  const act = (f) => (event) => { if (R.stage) f(R.stage, event); };
+  const act = (f) => (event) => { if (R.player) f(R.player, event); };
   const map = {
     " ": act((s) => s.play()),
     arrowleft: act((s) => s.stepSample(-1)), arrowright: act((s) => s.stepSample(1)),

@@ -5,22 +5,22 @@
   const el = (id) => document.getElementById(id);
   const SHAPES = { note: "ring", look: "diamond", act: "triangle" };
   const COLUMNS = [
-    ["angle_deg", 3], ["rate_deg_s", 3], ["current_a", 3], ["expected_a", 2], ["remainder_a", 3], ["temperature_c", 1], ["load_nm", 1],
+    ["angle_deg", 3], ["rate_deg_s", 3], ["current_a", 3], ["expected_a", 2], ["residual_a", 3], ["temperature_c", 1], ["load_nm", 1],
   ];
 
   R.Controls = class {
-    constructor(stage) {
-      this.stage = stage; this.view = stage.view; this.config = stage.config; this.tape = stage.tape;
+    constructor(player) {
+      this.player = player; this.view = player.view; this.config = player.config; this.cache = player.cache;
       const press = (id, act) => { const b = el(id); if (b) b.onclick = act; };
-      press("rp-play", () => stage.play());
-      press("rp-back", () => stage.stepSample(-1)); press("rp-forth", () => stage.stepSample(1));
-      press("rp-back-s", () => stage.stepSeconds(-1)); press("rp-forth-s", () => stage.stepSeconds(1));
-      press("rp-flag-back", () => stage.jumpFlag(-1)); press("rp-flag-forth", () => stage.jumpFlag(1));
+      press("rp-play", () => player.play());
+      press("rp-back", () => player.stepSample(-1)); press("rp-forth", () => player.stepSample(1));
+      press("rp-back-s", () => player.stepSeconds(-1)); press("rp-forth-s", () => player.stepSeconds(1));
+      press("rp-flag-back", () => player.jumpFlag(-1)); press("rp-flag-forth", () => player.jumpFlag(1));
       press("rp-way", () => { this.view.way *= -1; this.playing(); });
-      press("rp-loop", () => stage.setLoop()); press("rp-mark", () => stage.setMark());
-      press("rp-in", () => stage.zoom(0.5)); press("rp-out", () => stage.zoom(2));
-      press("rp-all", () => stage.setWindow(0, this.config.length)); press("rp-to-flag", () => stage.zoomFlag());
-      press("rp-base", () => { stage.posture.base = stage.posture.base === "A" ? "B" : "A"; stage.posture.key = ""; stage.posture.look(); this.playing(); });
+      press("rp-loop", () => player.setLoop()); press("rp-mark", () => player.setMark());
+      press("rp-in", () => player.zoom(0.5)); press("rp-out", () => player.zoom(2));
+      press("rp-all", () => player.setWindow(0, this.config.length)); press("rp-to-flag", () => player.zoomFlag());
+      press("rp-base", () => { player.posture.base = player.posture.base === "A" ? "B" : "A"; player.posture.key = ""; player.posture.look(); this.playing(); });
       for (const kind of ["png", "svg"]) for (const what of ["plots", "plane", "posture"]) press(`rp-${kind}-${what}`, () => this.save(what, kind));
       for (const kind of ["csv", "parquet"]) press("rp-" + kind, () => this.keep(kind));
       for (const kind of ["csv", "parquet"]) press("rp-" + kind + "-measure", () => this.keepMeasure(kind));
@@ -31,7 +31,7 @@
       picker.onchange = () => jb.address.go("replay", { session: picker.value });
       this.strip = el("rp-strip"); this.stripCanvas = el("rp-strip-canvas"); this.stripCursor = el("rp-strip-cursor");
       for (const id of ["rp-posture", "rp-base"]) el(id).hidden = this.config.posture !== "";
-      R.hands(this);
+      R.pointer(this);
       this.rows();
       this.playing();
     }
@@ -45,7 +45,7 @@
       el("rp-loop").setAttribute("aria-pressed", String(Boolean(v.loop)));
       el("rp-mark").setAttribute("aria-pressed", String(v.mark !== null));
       el("rp-rate").value = String(v.rate);
-      if (el("rp-base")) el("rp-base").textContent = "From end " + (this.stage.posture.base === "A" ? "B" : "A");
+      if (el("rp-base")) el("rp-base").textContent = "From end " + (this.player.posture.base === "A" ? "B" : "A");
     }
     faster(way) {
       const i = R.RATES.indexOf(this.view.rate) + way;
@@ -67,7 +67,7 @@
         box.onchange = () => {
           if (box.checked) v.shown.add(j.name); else v.shown.delete(j.name);
           if (!v.shown.size) v.shown.add(j.name);
-          this.rows(); this.stage.dirty(); this.stage.settle();
+          this.rows(); this.player.dirty(); this.player.settle();
         };
         const name = document.createElement("button");
         name.className = "rp-joint";
@@ -78,7 +78,7 @@
         mark.style.cssText = `--mark: var(--joint-${j.index % 7}); --size: 11px`;
         mark.setAttribute("aria-hidden", "true");
         name.append(mark, " " + j.name);
-        name.onclick = () => this.stage.bring(j.name);
+        name.onclick = () => this.player.bring(j.name);
         head.append(box, name);
         tr.append(head);
         const cells = {};
@@ -90,42 +90,42 @@
         body.append(tr);
         this.cells.push([j, cells]);
       }
-      this.stage.tick();
+      this.player.tick();
     }
     readouts() {
       const v = this.view;
       let exact = true;
       for (const [j, cells] of this.cells) {
         for (const [q, digits] of COLUMNS) {
-          const got = this.tape.value(j.name + "." + q, v.at, v.from, v.to);
+          const got = this.cache.value(j.name + "." + q, v.at, v.from, v.to);
           if (!got.exact && got.value === got.value) exact = false;
           put(cells[q], R.number(got.value, digits));
-          if (q === "remainder_a") {
-            const low = this.tape.value(j.name + ".low_a", v.at, v.from, v.to).value, high = this.tape.value(j.name + ".high_a", v.at, v.from, v.to).value;
-            const now = this.tape.value(j.name + ".current_a", v.at, v.from, v.to).value;
+          if (q === "residual_a") {
+            const low = this.cache.value(j.name + ".low_a", v.at, v.from, v.to).value, high = this.cache.value(j.name + ".high_a", v.at, v.from, v.to).value;
+            const now = this.cache.value(j.name + ".current_a", v.at, v.from, v.to).value;
             cells[q].classList.toggle("outside", now < low || now > high);
           }
         }
-        const state = this.tape.brake(j.name + ".brake_engaged", v.at), asked = this.tape.brake(j.name + ".brake_engage_cmd", v.at);
+        const state = this.cache.brake(j.name + ".brake_engaged", v.at), asked = this.cache.brake(j.name + ".brake_engage_cmd", v.at);
         const word = (s) => (s === 1 ? "on" : s === 0 ? "off" : s === -1 ? "?" : "");
         put(cells.brake, state === null ? word(asked) : word(state) + (asked !== null && asked >= 0 && asked !== state ? " →" + word(asked) : ""));
       }
       put(el("rp-time"), R.day(v.at, this.config.zero) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
       put(el("rp-since"), "+" + v.at.toFixed(this.config.decimals) + " s");
       put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
-      const say = (name, words) => { const w = this.tape.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
+      const say = (name, words) => { const w = this.cache.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
       put(el("rp-words"), [say("phase", (w) => w), say("base_end", (w) => "base " + w), say("payload_kg", (w) => R.number(w, 0) + " kg"),
         say("person_on_tip", () => "a person on the tip")].filter(Boolean).join(" · "));
-      const front = v.frontJoint(), asked = this.tape.value(front.name + ".rate_cmd_deg_s", v.at, v.from, v.to).value;
+      const front = v.frontJoint(), asked = this.cache.value(front.name + ".rate_cmd_deg_s", v.at, v.from, v.to).value;
       const limit = (value, unit, name) => (value ? `${name} ${value} ${unit}` : "");
       put(el("rp-front"), front.name + (front.role ? ", " + front.role : "") + ": " + [
         asked === asked ? "commanded " + R.number(asked, 3) + " deg/s" : "",
         limit(front.rate_limit, "deg/s", "rate limit"), limit(front.current_limit, "A", "current limit"),
         front.angle_range.length ? "range " + front.angle_range.map((a) => R.number(a, 0)).join(" to ") + " deg" : "",
       ].filter(Boolean).join(", "));
-      put(el("rp-tip"), this.stage.posture.words || "");
+      put(el("rp-tip"), this.player.posture.words || "");
       const step = v.to - v.from;
-      put(el("rp-window"), "window " + R.span(step) + (this.tape.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.tape.share) + " % computed" : ""));
+      put(el("rp-window"), "window " + R.span(step) + (this.cache.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.cache.share) + " % computed" : ""));
       if (!v.playing) this.strip.setAttribute("aria-valuetext", R.clock(v.at, this.config.zero, 3));
       this.strip.setAttribute("aria-valuenow", v.at.toFixed(3));
       const here = this.config.flags.find((f) => f.start <= v.at + 1e-6 && v.at <= f.end + 1e-6);
@@ -170,7 +170,7 @@
       const key = v.mark + " " + v.at + v.front;
       if (key === this.measured) return;
       this.measured = key;
-      const got = await this.tape.get("measure", "measure", { from: v.mark, to: v.at, joints: v.front }, true);
+      const got = await this.cache.get("measure", "measure", { from: v.mark, to: v.at, joints: v.front }, true);
       if (!got) { this.measured = ""; return; }
       this.measures = got.rows;
       put(el("rp-measure-head"), `${v.front}, from the second cursor to the cursor: ${R.number(v.at - v.mark, 4)} s`);
@@ -191,26 +191,26 @@
     drawStrip() {
       const w = this.strip.clientWidth, h = 34, length = this.config.length;
       if (!w) return;
-      const get = jb.theme.colour, pen = new R.CanvasPen(this.stripCanvas, w, h);
+      const get = jb.theme.colour, renderer = new R.CanvasRenderer(this.stripCanvas, w, h);
       this.sx = (t) => (t / length) * w;
       const v = this.view, front = v.frontJoint();
-      const whole = this.tape.whole.logged, s = whole && whole.names.get(front.name + ".current_a");
+      const whole = this.cache.whole.logged, s = whole && whole.names.get(front.name + ".current_a");
       if (s) {
         let top = 1e-9;
         for (let i = 0; i < s.low.length; i += 1) top = Math.max(top, s.low[i] <= s.high[i] ? Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) : 0);
         const colour = get("joint-" + (front.index % 7)) + "55";
         for (let i = 0; i < s.low.length; i += 1) {
           const size = (Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) / top) * 20;
-          if (s.low[i] <= s.high[i]) pen.area(this.sx(s.group.t[i]), h - size, Math.max(1, w / s.low.length), size, colour);
+          if (s.low[i] <= s.high[i]) renderer.area(this.sx(s.group.t[i]), h - size, Math.max(1, w / s.low.length), size, colour);
         }
       }
       for (const f of this.config.flags) {
-        pen.area(this.sx(f.start), 12, Math.max(1.5, this.sx(f.end) - this.sx(f.start)), h - 12, get("span"));
-        pen.mark(SHAPES[f.severity] || "circle", Math.max(5, Math.min(w - 5, this.sx((f.start + f.end) / 2))), 6, 4, get(f.severity in SHAPES ? f.severity : "faint"));
+        renderer.area(this.sx(f.start), 12, Math.max(1.5, this.sx(f.end) - this.sx(f.start)), h - 12, get("span"));
+        renderer.mark(SHAPES[f.severity] || "circle", Math.max(5, Math.min(w - 5, this.sx((f.start + f.end) / 2))), 6, 4, get(f.severity in SHAPES ? f.severity : "faint"));
       }
       const x0 = this.sx(v.from), x1 = this.sx(v.to);
-      pen.line(x0, h - 1, x1, h - 1, get("accent"), 3);
-      pen.frame(x0 + 0.5, 12.5, Math.max(2, x1 - x0 - 1), h - 13, get("accent"));
+      renderer.line(x0, h - 1, x1, h - 1, get("accent"), 3);
+      renderer.frame(x0 + 0.5, 12.5, Math.max(2, x1 - x0 - 1), h - 13, get("accent"));
     }
     place() {
       if (this.sx) this.stripCursor.style.transform = "translateX(" + this.sx(this.view.at) + "px)";
@@ -218,21 +218,21 @@
 
     // --- saving ------------------------------------------------------------------------
     save(what, kind) {
-      const s = this.stage, panels = s.panels;
+      const s = this.player, panels = s.panels;
       panels.colours();
       const sizes = { plots: [panels.width, panels.pictureHeight()], plane: [520, 380], posture: [520, 440] };
       const [w, h] = sizes[what];
-      const paint = (pen) => { if (what === "plots") panels.picture(pen); else { s[what].picture(pen, w, h); s.dirty(); } };
+      const paint = (renderer) => { if (what === "plots") panels.picture(renderer); else { s[what].picture(renderer, w, h); s.dirty(); } };
       const name = `${this.config.session}-${what}`;
       if (kind === "svg") {
-        const pen = new R.SvgPen(w, h, jb.theme.colour("sheet"));
-        paint(pen);
-        return download(new Blob([pen.toString()], { type: "image/svg+xml" }), name + ".svg");
+        const renderer = new R.SvgRenderer(w, h, jb.theme.colour("sheet"));
+        paint(renderer);
+        return download(new Blob([renderer.toString()], { type: "image/svg+xml" }), name + ".svg");
       }
       const canvas = document.createElement("canvas");
-      const pen = new R.CanvasPen(canvas, w, h);
-      pen.area(0, 0, w, h, jb.theme.colour("sheet"));
-      paint(pen);
+      const renderer = new R.CanvasRenderer(canvas, w, h);
+      renderer.area(0, 0, w, h, jb.theme.colour("sheet"));
+      paint(renderer);
       return canvas.toBlob((blob) => download(blob, name + ".png"));
     }
     keep(kind) {
@@ -246,7 +246,7 @@
     }
     fetchFile(path, words) {
       const a = document.createElement("a");
-      a.href = this.tape.root + path + "?" + new URLSearchParams(words);
+      a.href = this.cache.root + path + "?" + new URLSearchParams(words);
       a.download = "";
       a.click();
     }

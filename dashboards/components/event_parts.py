@@ -169,11 +169,11 @@ def joints_table(rows: pl.DataFrame, of: str) -> Component:
             number(r["moved_deg_s"]),
             number(r["current_a"]),
             number(r["expected_a"]),
-            number(r["remainder"], 1),
+            number(r["residual"], 1),
         ]
         for r in rows.iter_rows(named=True)
     ]
-    heads = ("Joint", "Fastest deg/s", "Current A", "Expected A", "Largest remainder, spreads")
+    heads = ("Joint", "Fastest deg/s", "Current A", "Expected A", "Largest residual, spreads")
     return table(heads, body, caption="All joints during the event", numbers={1, 2, 3, 4})
 
 

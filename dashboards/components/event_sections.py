@@ -89,7 +89,7 @@ def _section(name: str, title: str, controls: list[Component], *more: str) -> Co
         [
             html.Div(
                 [html.H2(title, id=name), html.Div(controls, className="tools")],
-                className="plate-head",
+                className="figure-card-head",
             ),
             *(
                 dcc.Loading(

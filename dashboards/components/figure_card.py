@@ -1,4 +1,4 @@
-"""A plate: one figure with its title, its words and ways to save it.
+"""A figure card: one figure with its title, its words and ways to save it.
 
 The words under a figure say what it shows to whoever cannot see it, and give
 everyone else the numbers. Saving happens in the browser (`assets/01_figure_cards.js`):
@@ -27,7 +27,7 @@ GRAPH_CONFIG: dict[str, Any] = {
 }
 
 
-def plate(
+def figure_card(
     name: str,
     title: str,
     figure: go.Figure,
@@ -53,7 +53,7 @@ def plate(
                         className="tools",
                     ),
                 ],
-                className="plate-head",
+                className="figure-card-head",
             ),
             html.Div(
                 dcc.Graph(
@@ -64,23 +64,23 @@ def plate(
                     style={"height": f"{height}px"},
                 ),
                 role="img",
-                className="plate-figure",
+                className="figure-card-figure",
                 **aria(labelledby=f"{name}-title", describedby=f"{name}-words"),
             ),
-            html.Div(words, id=f"{name}-words", className="plate-words faint"),
+            html.Div(words, id=f"{name}-words", className="figure-card-words faint"),
         ],
-        className="sheet plate",
+        className="sheet figure-card",
         **aria(labelledby=f"{name}-title"),
-        **_data(plate=name),
+        **_data(card=name),
     )
 
 
 def save_button(title: str, form: str) -> Component:
-    """Return the button that saves the plate around it as an image."""
+    """Return the button that saves the card around it as an image."""
     return html.Button(
         form.upper(),
         type="button",
-        className="plate-save quiet",
+        className="figure-card-save quiet",
         title=f"Save this figure as {form.upper()}",
         **_data(format=form),
         **aria(label=f"Save “{title}” as {form.upper()}"),

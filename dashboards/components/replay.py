@@ -18,7 +18,7 @@ _COLUMNS = (
     ("rate", "deg/s"),
     ("current", "A"),
     ("expected", "A"),
-    ("remainder", "A"),
+    ("residual", "A"),
     ("temp.", "°C"),
     ("load", "N m"),
     ("brake", ""),

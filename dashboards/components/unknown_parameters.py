@@ -17,10 +17,10 @@ Words = Mapping[str, Sequence[str] | None]
 may have, None where they are many."""
 
 
-def stray_words(view: View, known: Words) -> list[str]:
+def unknown_parameters(view: View, known: Words) -> list[str]:
     """Return a sentence for each thing in a link that is not known.
 
-    >>> stray_words(View(extra={"show": "opne"}), {"show": ("all", "open")})
+    >>> unknown_parameters(View(extra={"show": "opne"}), {"show": ("all", "open")})
     ['This page knows no show=opne; it knows all, open.']
     """
     said = [f"{name}={text} is not an instant that can be read." for name, text in view.odd]
@@ -34,7 +34,7 @@ def stray_words(view: View, known: Words) -> list[str]:
     return said
 
 
-def stray_note(sentences: Sequence[str]) -> Component | None:
+def unknown_parameters_note(sentences: Sequence[str]) -> Component | None:
     """Return the sentences as a message above the page, or nothing."""
     if not sentences:
         return None

@@ -102,7 +102,7 @@ def multiples(found: Sequence[Trend], chosen: tuple[str, str] | None, against: s
             html.H2("Every unit and indicator"),
             html.P(
                 "Each line runs over the unit's sessions under usual conditions, oldest left; "
-                "its arrow is the verdict. Choose one to see it in full; what does not fit is "
+                "its arrow is the result. Choose one to see it in full; what does not fit is "
                 "reached by scrolling sideways.",
                 className="faint",
             ),
@@ -123,11 +123,11 @@ def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> 
     if trend is None:
         return None
     tone = "act" if wear.worsens(trend) else "plain"
-    if trend.verdict in ("rising", "falling") and tone == "plain":
+    if trend.result in ("rising", "falling") and tone == "plain":
         tone = "look"
     mask = spark_mask(trend.detail.get("spark", []))
     own = (trend.serial, trend.indicator) == chosen
-    label = f"{trend.indicator} of {trend.serial} at {trend.joint}: {trend.verdict}"
+    label = f"{trend.indicator} of {trend.serial} at {trend.joint}: {trend.result}"
     return dcc.Link(
         [
             html.Span(
@@ -135,7 +135,7 @@ def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> 
                 style={"maskImage": mask, "WebkitMaskImage": mask},
                 **aria(hidden="true"),
             ),
-            html.Span(TURNS[trend.verdict], className=f"wear-turn {tone}", **aria(hidden="true")),
+            html.Span(TURNS[trend.result], className=f"wear-turn {tone}", **aria(hidden="true")),
             html.Span(f"{label}, {trend.n} sessions", className="wear-words"),
         ],
         href=address(trend.serial, trend.indicator, against),

@@ -31,7 +31,7 @@ def seconds_after(times: pl.Series, zero: datetime) -> NDArray[np.float64]:
     return (times.cast(pl.Datetime("ns", "UTC")).to_physical().to_numpy() - zero_ns) / 1e9
 
 
-def likeness(
+def similar_motions_figure(
     traces: pl.DataFrame,
     labels: Sequence[str],
     quantity: str,

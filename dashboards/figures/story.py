@@ -23,20 +23,20 @@ def story(
     brakes: Sequence[tuple[str, pl.DataFrame]] = (),
     pins: pl.DataFrame | None = None,
 ) -> go.Figure:
-    """Draw before, during and after: rate, current, remainder, brakes, temperature.
+    """Draw before, during and after: rate, current, residual, brakes, temperature.
 
     Parameters
     ----------
     rows : polars.DataFrame
-        Joint table with ``expected_a, low_a, high_a, remainder``.
+        Joint table with ``expected_a, low_a, high_a, residual``.
     brakes : sequence of (word, spans)
         Runs with ``start, end, value``, drawn as ribbons.
     pins : polars.DataFrame
         ``start, end, text``.
     """
     panels = [("rate_deg_s", "rate<br>deg/s", 1.0), ("current_a", "current<br>A", 1.5)]
-    if has(rows, "remainder"):
-        panels.append(("remainder", "remainder<br>spreads", 0.9))
+    if has(rows, "residual"):
+        panels.append(("residual", "residual<br>spreads", 0.9))
     if has(rows, "angle_deg"):
         panels.append(("angle_deg", "angle<br>deg", 0.8))
     if brakes:

@@ -49,7 +49,7 @@ def history_figure(found: UnitHistory) -> go.Figure:
     figure.add_trace(
         go.Scatter(
             x=x,
-            y=points["levelled"].to_numpy(),
+            y=points["adjusted"].to_numpy(),
             error_y=_errors(points),
             mode="markers",
             name="under usual conditions",
@@ -107,7 +107,7 @@ def _shown_values(found: UnitHistory) -> list[float]:
     The error bar of one session that hardly moved would otherwise press all
     others into a line; it is there in full when one zooms out.
     """
-    both = np.concatenate([found.history.values, found.history.levelled.values])
+    both = np.concatenate([found.history.values, found.history.adjusted.values])
     low, high = float(np.min(both)), float(np.max(both))
     span = max(high - low, 0.05 * abs(high), 1e-12)
     limit = (found.trend.detail.get("projection") or {}).get("limit") if found.trend else None
@@ -142,7 +142,7 @@ def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
     if slope is None:
         return
     first = history.n - found.assessment.n
-    axis, y = history.axis[first:], history.levelled.values[first:]
+    axis, y = history.axis[first:], history.adjusted.values[first:]
     middle = float(np.median(axis))
     level = float(np.median(y - slope.slope * (axis - middle)))
     ends = np.array([axis[0], middle, axis[-1]])

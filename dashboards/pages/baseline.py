@@ -9,7 +9,7 @@ from flask import Response
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import table
-from dashboards.components.figure_card import plate, save_links
+from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.saving import send_table
 from dashboards.figures.baseline import kept_word_figure
 from dashboards.links import View
@@ -47,7 +47,7 @@ def layout(desk: Desk, view: View) -> Component:
                 ],
                 className="sheet",
             ),
-            plate(
+            figure_card(
                 "baseline-rates",
                 "Asked and observed flags",
                 kept_word_figure(rates),
@@ -104,7 +104,7 @@ def register(app: Dash, desk: Desk) -> None:
 
 def _table_head(title: str, name: str) -> Component:
     save = {form: f"/data/baseline/{name}.{form.lower()}" for form in ("CSV", "Parquet")}
-    return html.Div([html.H2(title), save_links(title.lower(), save)], className="plate-head")
+    return html.Div([html.H2(title), save_links(title.lower(), save)], className="figure-card-head")
 
 
 def _sentence(text: str) -> str:

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import number, table
-from dashboards.components.figure_card import plate, save_links
+from dashboards.components.figure_card import figure_card, save_links
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
@@ -137,7 +137,7 @@ def by_joint(made: comparison.Comparison, view: View) -> Component:
             ),
         ]
     )  # fmt: skip
-    return plate(
+    return figure_card(
         "compare-differences",
         "Differences by joint",
         figure,
@@ -219,7 +219,7 @@ def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Compo
         className="field side-by-side",
     )
     return [
-        plate(
+        figure_card(
             "compare-stitches",
             "Motions stitched in pairs",
             draw.empty(""),
@@ -227,7 +227,7 @@ def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Compo
             height=220,
             tools=controls,
         ),
-        plate(
+        figure_card(
             "compare-overlay",
             "One pair, aligned on onset",
             draw.empty(""),

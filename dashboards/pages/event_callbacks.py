@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids, links
 from dashboards.components import basics, event_parts
-from dashboards.components.figure_card import plate
+from dashboards.components.figure_card import figure_card
 from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
 from dashboards.links import View
@@ -89,7 +89,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         figure = draw.others(rows, event.start, event.end, list(event.record.joints), event.joint)
         during = events.at_instant(rows, event)
         return [
-            plate(
+            figure_card(
                 "event-others-plot",
                 "Motor currents, A",
                 figure,
@@ -175,7 +175,7 @@ def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[C
         words += f" {found.waiting} sessions are not looked through yet: the button does that."
     if not found.motions.height:
         return [basics.message(words)]
-    figure = draw.likeness(
+    figure = draw.similar_motions_figure(
         found.traces,
         found.labels,
         by,
@@ -183,7 +183,9 @@ def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[C
         marked=found.marked,
     )
     return [
-        plate("event-likes-plot", f"{draw.QUANTITIES[by]}", figure, words, height=300, level=3),
+        figure_card(
+            "event-likes-plot", f"{draw.QUANTITIES[by]}", figure, words, height=300, level=3
+        ),
         event_parts.motions_table(found.motions, found.own, link),
     ]
 
@@ -219,7 +221,7 @@ def _scores(
     return [
         html.P([html.Strong("Fired: "), fired], className="fired"),
         html.P(words, id="event-what-if", role="status"),
-        plate(
+        figure_card(
             "event-scores-plot",
             "Score and its loudest detectors",
             figure,

@@ -8,7 +8,7 @@ from typing import Any
 from dash.development.base_component import Component
 
 from dashboards import links
-from dashboards.components.figure_card import plate, save_links
+from dashboards.components.figure_card import figure_card, save_links
 from dashboards.figures.story import story as draw_story
 from dashboards.links import View
 from dashboards.pages.page import Desk
@@ -23,7 +23,7 @@ def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) ->
     span = View(start_ns=links.to_ns(start), end_ns=links.to_ns(end))
     base = f"/data/event/{event.record.session}/{event.joint}"
     query = links.href("", span).partition("?")[2]
-    return plate(
+    return figure_card(
         "event-story",
         "Before, during, after",
         story_figure(desk, event, start, end),

@@ -14,7 +14,7 @@ from flask import Response, request
 
 from dashboards import ids, links
 from dashboards.components import basics
-from dashboards.components.figure_card import plate, save_links
+from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.saving import send_table
 from dashboards.components.wear_board import (
     address,
@@ -238,7 +238,7 @@ def _one(
     )
     return html.Div(
         [
-            plate(
+            figure_card(
                 "wear-history",
                 f"{indicator} of {serial}, {place}",
                 history_figure(found),

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import polars as pl
 
-from dashboards.queries.event.events import thinned
+from dashboards.queries.event.events import downsampled
 from replay.archive import Archive
 from replay.records import Session
 from replay.signals.motion.motions import MOTIONS_SCHEMA, known_motions
@@ -69,7 +69,7 @@ def pair_traces(archive: Archive, made: Comparison, joint: str, index: int) -> p
     )
     traces = overlay(archive, rows, before_s=1.0, after_s=None)
     parts = [
-        thinned(part, ("current_a", "rate_deg_s"), 2000)
+        downsampled(part, ("current_a", "rate_deg_s"), 2000)
         for part in traces.partition_by("row", maintain_order=True)
     ]
     return pl.concat(parts) if parts else traces

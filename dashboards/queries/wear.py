@@ -140,9 +140,9 @@ def column(trend: Trend) -> tuple[bool, bool, int, str]:
 def worsens(trend: Trend) -> bool:
     """Tell whether a trend goes the way that wear goes."""
     worse = describe(trend.indicator).worse
-    return trend.verdict in ("rising", "falling") and worse in (
+    return trend.result in ("rising", "falling") and worse in (
         "either",
-        {"rising": "up", "falling": "down"}[trend.verdict],
+        {"rising": "up", "falling": "down"}[trend.result],
     )
 
 
@@ -152,7 +152,7 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     if trend is None:
         return []
     detail: dict[str, Any] = trend.detail
-    rows = [("verdict", _verdict(trend))]
+    rows = [("result", _result(trend))]
     if trend.slope_per_year is not None:
         rows.append(
             (
@@ -208,9 +208,9 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     return rows
 
 
-def _verdict(trend: Trend) -> str:
+def _result(trend: Trend) -> str:
     reason = trend.detail.get("reason")
-    return f"{trend.verdict}: {reason}" if reason else trend.verdict
+    return f"{trend.result}: {reason}" if reason else trend.result
 
 
 def _limit(projection: dict[str, Any] | None, unit: str) -> str:

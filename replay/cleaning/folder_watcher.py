@@ -22,7 +22,7 @@ _PACKED = (".gz", ".zst", ".zstd", ".parquet", ".arrow", ".arrows", ".feather", 
 """Of these a half copy is refused as such, and tried again when it has changed."""
 
 
-def watch(
+def watch_folder(
     archive: Keeper,
     folder: str | Path,
     *,

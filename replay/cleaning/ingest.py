@@ -20,7 +20,7 @@ from pathlib import Path
 from replay.arm import Arm, load_arm
 from replay.cleaning.keeper import Keeper
 from replay.cleaning.long.long_table import clean_long
-from replay.cleaning.overlap import check_overlap, refuse_late, start_is_stated
+from replay.cleaning.overlap import check_overlap, refuse_overlap, start_is_stated
 from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.session_grouping import gather
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
@@ -199,7 +199,7 @@ def _take(
         try:
             fits = _fits(raws, maps)
         except LogMapError:
-            refuse_late(archive, raws[0], maps, arm)
+            refuse_overlap(archive, raws[0], maps, arm)
             raise
         log_map = fits[0].log_map
         if _seen(archive, paths):

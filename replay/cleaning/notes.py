@@ -93,7 +93,7 @@ def quality_notes(part: Part) -> list[QualityNote]:
                 )
             notes += _stated_unit(plan, part.raw)
             notes += _value_notes(plan, _noun(cleaner))
-        notes += _watch_notes(cleaner)
+        notes += _statistics_notes(cleaner)
     return notes
 
 
@@ -261,28 +261,28 @@ def _value_notes(plan: ChannelPlan, noun: str) -> Iterator[QualityNote]:
         )
 
 
-def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for plan in cleaner.plans:
-        watch = cleaner.watches.get(plan.name)
-        if watch is None:
+        statistic = cleaner.statistics.get(plan.name)
+        if statistic is None:
             if plan.nulls and plan.nulls == cleaner.rows_out and not plan.text_counts:
                 yield _empty(plan, _noun(cleaner))
             continue
-        if watch.count == 0:
+        if statistic.count == 0:
             yield _empty(plan, _noun(cleaner))
             continue
-        if watch.wraps:
+        if statistic.wraps:
             yield _note(
                 plan,
                 "angle-wrap",
-                f"the angle wraps; {watch.wraps} crossings were unwrapped, and it starts "
+                f"the angle wraps; {statistic.wraps} crossings were unwrapped, and it starts "
                 "in the turn that the log starts in",
-                start=instant(watch.wrap_first),
-                end=instant(watch.wrap_last),
-                count=watch.wraps,
+                start=instant(statistic.wrap_first),
+                end=instant(statistic.wrap_last),
+                count=statistic.wraps,
             )
         if plan.quantity in ("current_a", "rate_deg_s", "angle_deg"):
-            stuck = watch.stuck()
+            stuck = statistic.stuck()
             for start, end, samples, value in stuck[:_STUCK_TOLD]:
                 yield _note(
                     plan,
@@ -296,22 +296,22 @@ def _watch_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
                 more = len(stuck) - _STUCK_TOLD
                 yield _note(plan, "stuck", f"{more} more runs of one value", count=more)
         if plan.quantity == "current_a":
-            for value, samples in watch.rails():
+            for value, samples in statistic.rails():
                 yield _note(
                     plan,
                     "saturated",
                     f"{samples} samples lie exactly on the extreme value {value:g}",
                     count=samples,
                 )
-        if watch.step_count:
+        if statistic.step_count:
             yield _note(
                 plan,
                 "step",
-                f"{watch.step_count} changes too large for one sample, the largest "
-                f"{watch.largest_step:g}; values are kept",
-                start=instant(watch.steps[0]),
-                end=instant(watch.steps[-1]),
-                count=watch.step_count,
+                f"{statistic.step_count} changes too large for one sample, the largest "
+                f"{statistic.largest_step:g}; values are kept",
+                start=instant(statistic.steps[0]),
+                end=instant(statistic.steps[-1]),
+                count=statistic.step_count,
             )
 
 

@@ -51,7 +51,7 @@ def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> N
         raise _late(archive, other, paths)
 
 
-def refuse_late(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
+def refuse_overlap(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Arm | None) -> None:
     """Refuse a log that lacks channels because a stored session has them."""
     found = fit_some(raw, maps)
     if found is None or start_is_stated(found.log_map):

@@ -11,7 +11,7 @@ import polars as pl
 
 from replay.arm import Arm, reversal
 from replay.arm.chain import Reversal
-from replay.cleaning.stream.channel_statistics import ChannelWatch
+from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, learn_typical, plan_channels
 from replay.cleaning.stream.cleaner import StreamCleaner
 from replay.cleaning.stream.encode import Follower
@@ -177,8 +177,8 @@ def _cleaner(
     sample = raw.sample
     for plan in plans:
         learn_typical(plan, sample[plan.column], raw.decimal_comma)
-    watches = {
-        p.name: ChannelWatch(
+    statistics = {
+        p.name: ChannelStatistics(
             p.name,
             p.quantity,
             step_limit=_step_limit(p, arm, nominal / 1e9),
@@ -187,7 +187,9 @@ def _cleaner(
         for p in plans
         if p.number and p.quantity in _WATCHED
     }
-    cleaner = StreamCleaner(raw, Clock(log_map.time), time_column, plans, watches, nominal, regular)
+    cleaner = StreamCleaner(
+        raw, Clock(log_map.time), time_column, plans, statistics, nominal, regular
+    )
     note = None
     if log_map.numbering == "base":
         note = _number_from_base(cleaner, log_map, joints, arm, renamed=counted_from_b)

@@ -91,8 +91,8 @@ class Summary:
             "baseline": self.baseline,
             "flags": self.flags.height,
             "trends": {
-                verdict: sum(t.verdict == verdict for t in self.trends)
-                for verdict in ("rising", "falling", "steady", "too-few")
+                result: sum(t.result == result for t in self.trends)
+                for result in ("rising", "falling", "steady", "too-few")
             },
             "seconds": round(self.seconds, 1),
         }
@@ -255,9 +255,9 @@ def _tell(summary: Summary, archive: Archive) -> None:
     if summary.flags.height:
         print_table(summary.flags.select(shown).head(8))
     for trend in summary.trends:
-        if trend.verdict in ("rising", "falling") and trend.slope_per_year is not None:
+        if trend.result in ("rising", "falling") and trend.slope_per_year is not None:
             say(
-                f"{trend.verdict}: {trend.serial or trend.joint} {trend.indicator} "
+                f"{trend.result}: {trend.serial or trend.joint} {trend.indicator} "
                 f"{trend.slope_per_year:+.3g} {trend.unit} a year"
             )
     say(f"built in {summary.seconds:.0f} s")

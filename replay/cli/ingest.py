@@ -18,7 +18,7 @@ import orjson
 from replay.archive import Archive, open_archive
 from replay.arm import Arm, load_arm, switched_off
 from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest, note_level
-from replay.cleaning.folder_watcher import watch
+from replay.cleaning.folder_watcher import watch_folder
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import plain, print_json, say
@@ -110,7 +110,9 @@ def _stay(
     say(f"watching {args.sources[0]}; stop with Ctrl-C")
     worst = EXIT_DONE
     try:
-        for result in watch(archive, args.sources[0], settle_s=args.settle, log_map=maps, arm=arm):
+        for result in watch_folder(
+            archive, args.sources[0], settle_s=args.settle, log_map=maps, arm=arm
+        ):
             worst = max(worst, _exit_code(result))
             if args.json:
                 print(orjson.dumps(plain(as_document(result, arm))).decode(), flush=True)

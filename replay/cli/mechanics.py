@@ -16,7 +16,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive, open_archive
-from replay.cli.output import print_json, print_table, say
+from replay.cli.output import print_json, print_table, say, with_former_keys
 from replay.errors import ArchiveError
 
 HUGE_MARGIN = 1000.0
@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> int:
     """Compute and print one session's mechanics."""
     found = session_mechanics(open_archive(args.archive), args.session, rule=args.rule)
     if args.json:
-        print_json(found)
+        print_json(with_former_keys(found))
         return 0
     for title, rows in _readable(found):
         print(f"\n{title}")
@@ -95,7 +95,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         "friction": friction,
         "brake_events": mechanics.brake_events,
         "held_stretches": held,
-        "slips": held.filter(pl.col("verdict") == "slip") if held.height else held,
+        "slips": held.filter(pl.col("status") == "slip") if held.height else held,
         "slips_beside_stops": mechanics.slips_beside_stops,
         "tip": tip,
         "margins": margins,
@@ -152,7 +152,7 @@ def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
     events = found["brake_events"]
     if events.height:
         events = events.group_by(
-            "joint", "event", "delay_verdict", "stop_verdict", maintain_order=True
+            "joint", "event", "delay_status", "stop_status", maintain_order=True
         ).agg(
             pl.len().alias("count"),
             pl.col("delay_s").max().round(3).alias("longest_delay_s"),
@@ -165,7 +165,7 @@ def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
         ("Brakes", events),
         (
             "Moved while the brake was engaged",
-            found["slips"].drop("flex_deg_per_nm", "verdict", strict=False),
+            found["slips"].drop("flex_deg_per_nm", "status", strict=False),
         ),
         ("Moved when a neighbour stopped", found["slips_beside_stops"]),
         ("Tip speed", tip["cases"] if tip else pl.DataFrame()),

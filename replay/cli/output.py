@@ -14,6 +14,15 @@ from tqdm import tqdm
 
 T = TypeVar("T")
 
+FORMER_KEYS = {
+    "result": "verdict",
+    "status": "verdict",
+    "answer_status": "answer_verdict",
+    "delay_status": "delay_verdict",
+    "stop_status": "stop_verdict",
+}
+"""What documents called a trend's result and a measurement's status before; scripts rely on it."""
+
 
 def say(text: str) -> None:
     """Print a message for the person at the terminal, on standard error."""
@@ -50,6 +59,21 @@ def plain(value: Any) -> Any:
     if isinstance(value, float) and value != value:
         return None
     return value
+
+
+def with_former_keys(value: Any) -> Any:
+    """Return what JSON holds with each renamed key also under its former name.
+
+    >>> with_former_keys({"trends": [{"result": "steady"}]})
+    {'trends': [{'result': 'steady', 'verdict': 'steady'}]}
+    """
+    value = plain(value)
+    if isinstance(value, list):
+        return [with_former_keys(v) for v in value]
+    if not isinstance(value, dict):
+        return value
+    found = {k: with_former_keys(v) for k, v in value.items()}
+    return found | {FORMER_KEYS[k]: v for k, v in found.items() if k in FORMER_KEYS}
 
 
 def iso(instant: datetime) -> str:

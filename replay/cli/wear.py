@@ -1,7 +1,7 @@
 """Trend each joint unit's wear over its sessions, with honest intervals.
 
 Measures the sessions that were not measured yet, then gives per unit and
-indicator the slope, its 90 % interval and a verdict. With a limit, also the
+indicator the slope, its 90 % interval and a result. With a limit, also the
 date when it is reached. It advises; whether a unit stays in service is decided
 by the operator's own rules.
 """
@@ -18,7 +18,15 @@ import polars as pl
 
 from replay.archive import Archive, open_archive
 from replay.cli.main import EXIT_DONE
-from replay.cli.output import iso, print_json, print_table, progress, say
+from replay.cli.output import (
+    FORMER_KEYS,
+    iso,
+    print_json,
+    print_table,
+    progress,
+    say,
+    with_former_keys,
+)
 from replay.errors import UsageError
 from replay.records import Trend
 
@@ -78,6 +86,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the verb; return its exit code."""
     from replay.wear import add_maintenance, duty, fleet, indicators, trends
+    from replay.wear.catalogue import present_name
 
     out = _checked_out(args.out, "--out", ".csv", ".parquet", ".json")
     measures = _checked_out(args.measures, "--measures", ".csv", ".parquet")
@@ -94,7 +103,8 @@ def run(args: argparse.Namespace) -> int:
             archive, serial, when, what, " ".join(detail), new_unit=args.new_unit
         )
         say(f"noted: {serial} {what} on {when}")
-    chosen = {"joint": args.joint, "serial": args.serial, "indicator": args.indicator}
+    wanted = present_name(args.indicator) if args.indicator else None
+    chosen = {"joint": args.joint, "serial": args.serial, "indicator": wanted}
     found = trends(archive, against=args.against, **chosen)
     document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
     document["duty"] = _only(duty(archive, args.serial), chosen)
@@ -112,7 +122,7 @@ def run(args: argparse.Namespace) -> int:
         _write(out, shown, found, document)
         say(f"{len(document[shown])} rows written to {out}")
     if args.json:
-        print_json(document)
+        print_json(with_former_keys(document))
     elif args.look_back:
         _print_look_back(document["look_back"])
     elif args.fleet:
@@ -134,6 +144,8 @@ def _only(table: pl.DataFrame, chosen: dict[str, str | None]) -> pl.DataFrame:
 
 
 def _save(path: Path, table: pl.DataFrame) -> None:
+    if "result" in table.columns:  # scripts know the column by its former name
+        table = table.with_columns(pl.col("result").alias(FORMER_KEYS["result"]))
     if path.suffix == ".csv":
         table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
     else:
@@ -184,9 +196,11 @@ def _write(path: Path, shown: str, found: list[Trend], document: dict[str, Any])
     if path.suffix == ".json":
         import orjson
 
-        from replay.cli.output import plain
+        from replay.cli.output import with_former_keys
 
-        path.write_bytes(orjson.dumps(plain({shown: document[shown]}), option=orjson.OPT_INDENT_2))
+        path.write_bytes(
+            orjson.dumps(with_former_keys({shown: document[shown]}), option=orjson.OPT_INDENT_2)
+        )
         return
     if shown == "trends":
         from replay.wear.units.trend_table import trend_table
@@ -212,7 +226,7 @@ def _print(found: list[Trend], chosen: bool) -> None:
                 "sessions": [t.n for t in found],
                 "last": [_number(t.last_value, t.unit) for t in found],
                 f"per {_axis(found)} (90 %)": [_interval(t) for t in found],
-                "verdict": [t.verdict for t in found],
+                "result": [t.result for t in found],
                 "since": [iso(t.since)[:10] if t.since else "" for t in found],
                 "limit": [_limit(t) for t in found],
             }
@@ -235,11 +249,17 @@ def _print_fleet(table: pl.DataFrame) -> None:
 
 
 def _looked_back(archive: Archive) -> dict[str, Any]:
-    from replay.wear.assessment.projection_backtest import Stand, coverage, look_back
+    from replay.wear.assessment.projection_backtest import (
+        PastProjection,
+        backtest_projections,
+        coverage,
+    )
 
-    stands = look_back(archive, progress=lambda units: progress(units, what="looking back"))
+    stands = backtest_projections(
+        archive, progress=lambda units: progress(units, what="looking back")
+    )
 
-    def counted(some: list[Stand]) -> dict[str, Any]:
+    def counted(some: list[PastProjection]) -> dict[str, Any]:
         total = coverage(some)
         units = sorted({(s.serial, s.indicator) for s in some})
         return {

@@ -63,7 +63,7 @@ INDICATORS: tuple[Indicator, ...] = (
         "forward less backward friction at the usual rate; a change of it counts, not its size",
         least=0.02,
     ),
-    Indicator("remainder spread", "A", "up", "spread of the current that the fit leaves over"),
+    Indicator("residual spread", "A", "up", "spread of the current that the fit leaves over"),
     Indicator(
         "ripple", "A", "up", "current at a gear's own order of the joint angle",
         "ripple orders in the arm file, angles, and motions as long as a cycle of the order",
@@ -117,6 +117,31 @@ USE_AXES: dict[str, tuple[str, str, float]] = {
 """What a trend can be drawn against besides time: indicator, unit, scale."""
 
 _BY_NAME = {i.name: i for i in INDICATORS}
+
+
+FORMER_NAMES = {"remainder spread": "residual spread"}
+"""What indicators were called before; limits and commands may still say so."""
+
+
+def present_name(key: str) -> str:
+    """Return an indicator's name of today; ``serial/indicator`` keeps its serial.
+
+    >>> present_name("TU-1/remainder spread")
+    'TU-1/residual spread'
+    """
+    serial, slash, name = key.rpartition("/")
+    return f"{serial}{slash}{FORMER_NAMES.get(name, name)}"
+
+
+def former_name(key: str) -> str:
+    """Return what a key was before, itself where it did not change.
+
+    >>> former_name("residual spread")
+    'remainder spread'
+    """
+    serial, slash, name = key.rpartition("/")
+    before = {new: old for old, new in FORMER_NAMES.items()}
+    return f"{serial}{slash}{before.get(name, name)}"
 
 
 def describe(name: str) -> Indicator:

@@ -13,12 +13,12 @@ from replay.models import list_versions, load_baseline
 from replay.records import Session
 from replay.signals import joint_tables
 from replay.signals.channels import arm_of
-from replay.wear.measures.joint import Yardsticks, measure_joint
+from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
 from replay.wear.reference import store
 
-METHOD = 8
+METHOD = 9
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -40,9 +40,9 @@ SCHEMA: dict[str, pl.DataType] = {
     "payload_kg": pl.Float64(),
     "base_end": pl.String(),
     "method": pl.Int64(),
-    "yardstick": pl.Int64(),
+    "reference_stage": pl.Int64(),
 }
-"""``yardstick`` is the stage of the unit's reference, see `replay.wear.reference.model`."""
+"""``reference_stage`` is the stage of the unit's reference, see `replay.wear.reference.model`."""
 
 NOTHING = "nothing"
 """Marks a session that was looked at and gave no indicator."""
@@ -67,7 +67,7 @@ def indicators(
     sessions : iterable of str, optional
         All by default. A session is measured when it is not in the table yet,
         or was measured with another baseline, an older method or an older
-        yardstick of one of its units.
+        reference model of one of its units.
     progress : callable, optional
         Takes the list of sessions to measure and returns an iterable of them.
 
@@ -89,7 +89,7 @@ def indicators(
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:
         return _rows(archive, sessions, wanted)
-    against = Yardsticks.of(references, load_baseline(archive, baseline) if baseline else None)
+    against = ReferenceModels.of(references, load_baseline(archive, baseline) if baseline else None)
     held: list[pl.DataFrame] = []
     names: list[str] = []
     for name in progress(todo) if progress else todo:
@@ -104,7 +104,7 @@ def indicators(
 
 
 def measure_session(
-    archive: Archive, session: str, against: Yardsticks, baseline: str
+    archive: Archive, session: str, against: ReferenceModels, baseline: str
 ) -> pl.DataFrame:
     """Return the indicator rows of one session."""
     record = archive.session(session)
@@ -115,7 +115,7 @@ def measure_session(
         serial = unit_of(record, joint)
         reference = against.references.get(serial)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
-        about["yardstick"] = reference.stage if reference else 0
+        about["reference_stage"] = reference.stage if reference else 0
         described = arm.joint(joint) if arm and joint in arm.joint_names else None
         rows += [about | _row(m) for m in measure_joint(table, serial, described, against, tables)]
     if not rows:
@@ -138,7 +138,7 @@ def newest_baseline(archive: Archive) -> str:
 def _known(archive: Archive, there: set[str], baseline: str) -> dict[str, list[tuple[str, str]]]:
     """Return, per session whose rows are up to date, its (serial, joint) pairs."""
     table = archive.table("indicators")
-    if not table.height or not {"method", "yardstick"} <= set(table.columns):
+    if not table.height or not {"method", "reference_stage"} <= set(table.columns):
         return {}
     fresh = (
         table.lazy()
@@ -228,7 +228,7 @@ def _about(record: Session, joint: str, serial: str, baseline: str) -> dict[str,
         "payload_kg": None,
         "base_end": record.base_end,
         "method": METHOD,
-        "yardstick": 0,
+        "reference_stage": 0,
     }
 
 

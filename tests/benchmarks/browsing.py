@@ -13,18 +13,18 @@ import psutil
 from playwright.sync_api import Page
 
 SIZE = {"width": 1280, "height": 800}
-STAGE = "window.jointbook.replay.stage"
+STAGE = "window.jointbook.replay.player"
 DRAWN = f"""() => {{ const s = {STAGE};
-  return s && s.tape.whole.logged && s.drawnAt && !s.stale; }}"""
+  return s && s.cache.whole.logged && s.drawnAt && !s.stale; }}"""
 
 MOVE = """([from, to]) => new Promise((done) => {
-  const s = window.jointbook.replay.stage, t0 = performance.now();
+  const s = window.jointbook.replay.player, t0 = performance.now();
   s.setWindow(from, to);
   const look = () => {
-    const near = s.tape.near.logged;
+    const near = s.cache.near.logged;
     const there = near && near.covers(s.view.from, s.view.to) && near.columns;
     const wide = s.view.to - s.view.from > s.config.length * 0.6;
-    if ((there || wide) && !s.stale && s.drawnAt > t0 && !s.tape.waiting['near-logged'])
+    if ((there || wide) && !s.stale && s.drawnAt > t0 && !s.cache.waiting['near-logged'])
       requestAnimationFrame(() => done(performance.now() - t0));
     else requestAnimationFrame(look);
   };

@@ -103,8 +103,12 @@ def replay(browser: Browser, folder: Path) -> tuple[tuple[float, float, float], 
     threading.Thread(target=server.serve_forever, daemon=True).start()
     page = browser.new_page(viewport=SIZE)
     page.goto(f"http://127.0.0.1:{server.server_port}/replay?session=day-2")
-    page.wait_for_function("() => { const s = jointbook.replay.stage; return s && s.tape.exact; }")
-    page.evaluate("jointbook.replay.stage.setWindow(20, 60); jointbook.replay.stage.setCursor(25)")
+    page.wait_for_function(
+        "() => { const s = jointbook.replay.player; return s && s.cache.exact; }"
+    )
+    page.evaluate(
+        "jointbook.replay.player.setWindow(20, 60); jointbook.replay.player.setCursor(25)"
+    )
     page.wait_for_timeout(3000)
     asked: list[str] = []
     page.on("request", lambda r: asked.append(r.url))

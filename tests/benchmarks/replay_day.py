@@ -114,8 +114,8 @@ def click_to_plots(page: Page, base: str) -> list[float]:
                 """() => new Promise((done) => {
             const t0 = performance.now();
             document.querySelector('a.thumb[data-page=replay]').click();
-            const look = () => { const s = window.jointbook.replay.stage;
-              if (s && s.tape.whole.logged && s.drawnAt && !s.stale) done(performance.now() - t0);
+            const look = () => { const s = window.jointbook.replay.player;
+              if (s && s.cache.whole.logged && s.drawnAt && !s.stale) done(performance.now() - t0);
               else requestAnimationFrame(look); };
             look(); })"""
             )

@@ -58,7 +58,7 @@ def slopes(count: int) -> None:
                 held.append(t.slope_low <= true <= t.slope_high)
                 if int(t.serial[-1]) < 4:
                     flat += 1
-                    false += t.verdict == "rising"
+                    false += t.result == "rising"
         print(
             f"memory {memory}: slope interval held {np.mean(held):.3f} of {len(held)}, "
             f"false rising {false / flat:.4f} of {flat} flat units"
@@ -75,8 +75,8 @@ def detection(count: int) -> None:
             for j in range(7)
         ]  # fmt: skip
         early = pl.concat([m.rows.head(100) for m in made])
-        verdict = {t.serial: t.verdict for t in judge(early, no_notes(), {})}
-        found += verdict["TU-0"] == "rising"
+        result = {t.serial: t.result for t in judge(early, no_notes(), {})}
+        found += result["TU-0"] == "rising"
     print(f"20 % over 200 sessions found by session 100: {found / count:.2f} of {count}")
 
 
@@ -136,7 +136,7 @@ def _looks(law: str, k: int) -> list[dict]:
         seen = rows.filter(pl.col("start") <= BEGIN + timedelta(days=at * 365.25))
         history = next(iter(histories(seen, notes, use=pl.DataFrame())))
         found = assess(history, limit=limit).projection
-        usual = history.levelled.reference
+        usual = history.adjusted.reference
         cold = (18 - usual.get("temperature_c", 18)) / 11
         shift = 1.2 * season * (cold + 0.15 * cold**2) + 0.0012 * (usual.get("load_nm", 30) - 30)
         crossed = float(np.interp(limit, course + shift, grid)) - made.years[0]

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from replay.archive import open_archive
-from replay.cleaning.folder_watcher import watch
+from replay.cleaning.folder_watcher import watch_folder
 from tests.cleaning.logs import MAP, table, text
 
 
@@ -119,7 +119,7 @@ def test_watch_waits_for_a_copy_to_stand_still(tmp_path: Path) -> None:
             path.write_text(writes[now[0]])
 
     archive = open_archive(tmp_path / "archive", create=True)
-    found = watch(
+    found = watch_folder(
         archive,
         folder,
         settle_s=5.0,

@@ -10,7 +10,7 @@ import pytest
 
 from replay.archive import open_archive
 from replay.cleaning import IngestResult, ingest
-from replay.cleaning.folder_watcher import watch
+from replay.cleaning.folder_watcher import watch_folder
 from tests.cleaning.logs import MAP, table, text
 
 
@@ -28,7 +28,7 @@ def _watched(
         if now[0] in then:
             (incoming / name).write_bytes(then[now[0]])
 
-    found = watch(
+    found = watch_folder(
         open_archive(folder / "archive", create=True),
         incoming,
         settle_s=5.0,

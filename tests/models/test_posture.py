@@ -206,7 +206,7 @@ def test_wear_measures_the_spread_beside_the_posture(ground):
     from replay.wear import indicators
 
     archive, _ = ground
-    table = indicators(archive).filter(indicator="remainder spread", joint="R1")
+    table = indicators(archive).filter(indicator="residual spread", joint="R1")
     assert table.height >= 8
     assert table["value"].median() < 0.09  # the log's noise is 0.05 A, gravity swings by 2 A
 

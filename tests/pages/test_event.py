@@ -17,7 +17,7 @@ from playwright.sync_api import Page, expect
 
 from dashboards.queries.event import rebuilt
 from dashboards.queries.event.event_tables import TABLES
-from dashboards.queries.event.events import find_event, last_flagged, thinned
+from dashboards.queries.event.events import downsampled, find_event, last_flagged
 from dashboards.queries.event.evidence import evidence_words
 from replay.archive import Archive, open_archive
 from replay.checks import check
@@ -286,11 +286,11 @@ def test_a_flag_that_is_gone_is_told_in_words(visit: Open, heron: Archive) -> No
     expect(page.locator(".message.trouble")).to_contain_text("no flag 'gone'")
 
 
-def test_thinning_keeps_a_spike_of_one_row() -> None:
+def test_downsampling_keeps_a_spike_of_one_row() -> None:
     table = pl.DataFrame({"time": range(1_000_000)}).with_columns(
         current_a=pl.when(pl.col("time") == 654_321).then(9.0).otherwise(0.1)
     )
-    kept = thinned(table, ("current_a",), 4000)
+    kept = downsampled(table, ("current_a",), 4000)
     assert kept.height <= 6100
     assert kept["current_a"].max() == 9.0
     assert kept.filter(pl.col("current_a") == 9.0)["time"].item() == 654_321

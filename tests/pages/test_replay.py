@@ -23,9 +23,9 @@ from replay.units import TIME
 from tests.pages.conftest import Visit
 
 SESSION = "20310303-heron"
-AT = "window.jointbook.replay.stage.view.at"
-STILL = """() => { const s = window.jointbook.replay.stage;
-  return s && s.tape.exact && !Object.keys(s.tape.waiting).length && s.tape.share >= 1; }"""
+AT = "window.jointbook.replay.player.view.at"
+STILL = """() => { const s = window.jointbook.replay.player;
+  return s && s.cache.exact && !Object.keys(s.cache.waiting).length && s.cache.share >= 1; }"""
 
 Open = Callable[..., Visit]
 
@@ -60,16 +60,16 @@ def test_play_moves_the_cursor_and_the_values_without_asking_the_server_for_fram
 ) -> None:
     tab = opened(visit, heron, "&from=2031-03-03T09:00:30Z&to=2031-03-03T09:01:30Z&front=J3")
     page = tab.page
-    page.evaluate("window.jointbook.replay.stage.setCursor(32)")
+    page.evaluate("window.jointbook.replay.player.setCursor(32)")
     still(page)
     before_x, before = cursor_x(page), {value(page, f"J{n}", "current_a") for n in range(1, 8)}
-    frames = page.evaluate("window.jointbook.replay.stage.frames")
+    frames = page.evaluate("window.jointbook.replay.player.frames")
     asked = len(tab.requests)
     page.keyboard.press("Space")
     page.wait_for_timeout(2500)
     page.keyboard.press("Space")
     moved = page.evaluate(AT)
-    frames = page.evaluate("window.jointbook.replay.stage.frames") - frames
+    frames = page.evaluate("window.jointbook.replay.player.frames") - frames
     asked = len(tab.requests) - asked
     assert 32.8 < moved < 37.0
     assert cursor_x(page) > before_x + 5
@@ -140,7 +140,7 @@ def test_next_flag_goes_there_and_says_why(visit: Open, heron: Archive) -> None:
     assert page.evaluate(AT) == pytest.approx(90.0, abs=0.06)
     page.keyboard.press("z")
     view = page.evaluate(
-        "[window.jointbook.replay.stage.view.from, window.jointbook.replay.stage.view.to]"
+        "[window.jointbook.replay.player.view.from, window.jointbook.replay.player.view.to]"
     )
     assert 75 < view[0] < 90
     assert 100 < view[1] < 115
@@ -156,7 +156,7 @@ def test_the_address_opens_the_same_view_for_a_colleague(visit: Open, heron: Arc
     page.get_by_label("Show J6").uncheck()
     still(page)
     page.wait_for_function("!location.search.includes('J6')")
-    state = """() => { const v = window.jointbook.replay.stage.view;
+    state = """() => { const v = window.jointbook.replay.player.view;
         return [v.from, v.to, v.at, v.mark, v.front, [...v.shown].sort().join()]; }"""
     mine, address = page.evaluate(state), page.url
     other = visit(heron)
@@ -179,12 +179,12 @@ def test_zoom_by_dragging_over_the_plots(visit: Open, heron: Archive) -> None:
     page.mouse.move(left + width * 0.5, y, steps=4)
     page.mouse.up()
     low, high = page.evaluate(
-        "[window.jointbook.replay.stage.view.from, window.jointbook.replay.stage.view.to]"
+        "[window.jointbook.replay.player.view.from, window.jointbook.replay.player.view.to]"
     )
     assert low == pytest.approx(60, abs=2)
     assert high == pytest.approx(120, abs=2)
     page.keyboard.press("0")
-    assert page.evaluate("window.jointbook.replay.stage.view.from") == 0
+    assert page.evaluate("window.jointbook.replay.player.view.from") == 0
 
 
 def test_measure_between_two_cursors(visit: Open, heron: Archive, tmp_path: Path) -> None:
@@ -197,7 +197,7 @@ def test_measure_between_two_cursors(visit: Open, heron: Archive, tmp_path: Path
     row = page.locator("#rp-measure-rows tr", has_text="current")
     shown = [float(t.replace("−", "-")) for t in row.locator("td").all_inner_texts()]
     low, high = page.evaluate(
-        "[window.jointbook.replay.stage.view.mark, window.jointbook.replay.stage.view.at]"
+        "[window.jointbook.replay.player.view.mark, window.jointbook.replay.player.view.at]"
     )
     samples = heron.samples(SESSION, channels=["J2.current_a"]).collect()
     t = (samples[TIME].dt.epoch("ns") - samples[TIME].dt.epoch("ns")[0]).to_numpy() / 1e9
@@ -286,7 +286,7 @@ def test_the_menu_carries_the_view_along_and_brings_it_back(visit: Open, heron: 
     page.locator("a.thumb[data-page=wear]").click()
     page.wait_for_function("location.pathname === '/wear'")
     assert "session=" + SESSION in page.url
-    page.wait_for_function("window.jointbook.replay.stage === null")
+    page.wait_for_function("window.jointbook.replay.player === null")
     page.locator("a.thumb[data-page=replay]").click()
     still(page)
     assert page.evaluate(AT) == pytest.approx(at, abs=1e-6)
@@ -383,6 +383,6 @@ def test_an_older_session_is_chosen_by_its_month(
     assert groups.count() == 2
     assert groups.nth(0).locator("option").all_inner_texts()[0].endswith(oldest)
     page.locator("#rp-picker").select_option(newest)
-    page.wait_for_function(f"() => window.jointbook.replay.stage?.config.session === '{newest}'")
-    # the address follows the stage, a moment later
+    page.wait_for_function(f"() => window.jointbook.replay.player?.config.session === '{newest}'")
+    # the address follows the player, a moment later
     page.wait_for_function(f"() => location.search.includes('session={newest}')")

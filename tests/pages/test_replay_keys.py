@@ -13,8 +13,8 @@ from dashboards.components.keymap import KEYS
 from replay.archive import Archive
 from tests.pages.test_replay import AT, SESSION, Open, opened, still
 
-STAGE = "window.jointbook.replay.stage"
-WINDOW = f"[{STAGE}.view.from, {STAGE}.view.to]"
+PLAYER = "window.jointbook.replay.player"
+WINDOW = f"[{PLAYER}.view.from, {PLAYER}.view.to]"
 FLAGS_AT = (40.0, 90.0, 150.0)
 
 
@@ -92,9 +92,9 @@ def flags(page: Page) -> None:
 
 
 def to_flag(page: Page) -> None:
-    page.evaluate(f"{STAGE}.setWindow(0, 240); {STAGE}.setCursor(92)")  # within the second flag
+    page.evaluate(f"{PLAYER}.setWindow(0, 240); {PLAYER}.setCursor(92)")  # within the second flag
     page.keyboard.press("z")
-    page.wait_for_function(f"() => {STAGE}.view.to - {STAGE}.view.from < 120")
+    page.wait_for_function(f"() => {PLAYER}.view.to - {PLAYER}.view.from < 120")
     low, high = window(page)
     assert low < 90 < 100 < high
 
@@ -192,7 +192,7 @@ def test_every_key_of_the_help_list_does_what_it_says(visit: Open, heron: Archiv
     assert list(PRESSED) == [key for key, _, _ in KEYS]
     tab = opened(visit, heron, "&from=2031-03-03T09:00:20Z&to=2031-03-03T09:01:20Z")
     for key, press in PRESSED.items():
-        tab.page.evaluate(f"{STAGE}.setWindow(20, 80); {STAGE}.setCursor(30)")
+        tab.page.evaluate(f"{PLAYER}.setWindow(20, 80); {PLAYER}.setCursor(30)")
         still(tab.page)
         try:
             press(tab.page)
@@ -214,34 +214,34 @@ def test_next_and_previous_flag_on_the_event_page(visit: Open, heron: Archive) -
 # what follows the cursor --------------------------------------------------------
 
 PAINTED = """([which, seconds]) => {
-  const s = window.jointbook.replay.stage, strokes = [];
+  const s = window.jointbook.replay.player, strokes = [];
   s.setCursor(seconds);
   const none = () => {};
-  const pen = new Proxy({ path: (xs, ys, n, colour, width) =>
+  const renderer = new Proxy({ path: (xs, ys, n, colour, width) =>
       strokes.push({ width, xs: [...xs].slice(0, n), ys: [...ys].slice(0, n) }) },
     { get: (o, k) => o[k] || none });
-  if (which === 'plane') s.plane.foreground(pen); else s.posture.scene(pen, 300, 300);
+  if (which === 'plane') s.plane.foreground(renderer); else s.posture.scene(renderer, 300, 300);
   return strokes; }"""
 
 
 def test_the_trail_in_the_plane_ends_at_the_cursor(visit: Open, heron: Archive) -> None:
     page = opened(visit, heron, "&from=2031-03-03T09:00:30Z&to=2031-03-03T09:01:30Z&front=J3").page
-    page.wait_for_function(f"() => {STAGE}.plane.data && {STAGE}.plane.x")
+    page.wait_for_function(f"() => {PLAYER}.plane.data && {PLAYER}.plane.x")
     logged = heron.samples(SESSION).collect()
     since = (pl.col("time") - logged["time"][0]).dt.total_microseconds() / 1e6
     ends = []
     for seconds_ in (45.0, 55.0, 80.0):
-        page.evaluate(f"{STAGE}.setCursor({seconds_})")
+        page.evaluate(f"{PLAYER}.setCursor({seconds_})")
         still(page)
         (trail,) = page.evaluate(PAINTED, ["plane", seconds_])
         assert len(trail["xs"]) == 41
         near = logged.filter((since - seconds_).abs() < 0.16)  # a pixel of the window is 0.1 s
         for axis, column in (("x", "J3.rate_deg_s"), ("y", "J3.current_a")):
-            put = [page.evaluate(f"{STAGE}.plane.{axis}({v})") for v in near[column]]
+            put = [page.evaluate(f"{PLAYER}.plane.{axis}({v})") for v in near[column]]
             assert min(put) - 1.5 <= trail[f"{axis}s"][-1] <= max(put) + 1.5
         # six seconds of the past: its beginning is where the joint was then
         past = logged.filter((since - seconds_ + 6).abs() < 0.16)["J3.rate_deg_s"]
-        put = [page.evaluate(f"{STAGE}.plane.x({v})") for v in past]
+        put = [page.evaluate(f"{PLAYER}.plane.x({v})") for v in past]
         assert min(put) - 1.5 <= trail["xs"][0] <= max(put) + 1.5
         ends.append((trail["xs"][-1], trail["ys"][-1]))
     assert len(set(ends)) == 3
@@ -249,7 +249,7 @@ def test_the_trail_in_the_plane_ends_at_the_cursor(visit: Open, heron: Archive) 
 
 def test_the_tips_path_in_the_posture_leads_to_the_tip(visit: Open, heron: Archive) -> None:
     page = opened(visit, heron, "&from=2031-03-03T09:00:30Z&to=2031-03-03T09:01:30Z").page
-    page.wait_for_function(f"() => {STAGE}.posture.data")
+    page.wait_for_function(f"() => {PLAYER}.posture.data")
     for seconds_ in (50.0, 75.0):
         whole_, recent, arm = page.evaluate(PAINTED, ["posture", seconds_])
         tip = (arm["xs"][-1], arm["ys"][-1])

@@ -18,7 +18,7 @@ from tests.pages.conftest import Visit
 
 START = datetime(2031, 7, 1, tzinfo=UTC)
 Open = Callable[..., Visit]
-READY = "() => { const s = window.jointbook.replay.stage; return s && s.tape.whole.logged; }"
+READY = "() => { const s = window.jointbook.replay.player; return s && s.cache.whole.logged; }"
 
 
 def add(archive: Archive, name: str, t_s: Any, channels: dict[str, Any], joints: list[str]) -> None:
@@ -87,10 +87,10 @@ def test_an_odd_log_is_shown_stepped_and_played(visit: Open, odd: Archive, sessi
     page = tab.go("/replay?session=" + session.replace("<", "%3C").replace(">", "%3E"))
     page.wait_for_function(READY)
     page.wait_for_timeout(500)
-    before = page.evaluate("window.jointbook.replay.stage.view.at")
+    before = page.evaluate("window.jointbook.replay.player.view.at")
     page.keyboard.press("ArrowRight")
     page.wait_for_timeout(500)
-    assert page.evaluate("window.jointbook.replay.stage.view.at") > before
+    assert page.evaluate("window.jointbook.replay.player.view.at") > before
     for key in ("Space", "+", "+", "m", "Shift+ArrowRight", "l", "0", "n", "2", "Space"):
         page.keyboard.press(key)
         page.wait_for_timeout(60)
@@ -114,7 +114,7 @@ def test_a_hole_in_the_log_is_not_bridged(visit: Open, odd: Archive) -> None:
     page.wait_for_function(READY)
     page.wait_for_timeout(400)
     inked = page.evaluate(
-        """() => { const panels = window.jointbook.replay.stage.panels;
+        """() => { const panels = window.jointbook.replay.player.panels;
         const p = panels.panels.find((q) => q.key === 'current'), n = [];
         for (const t of [150, 9000, 18150]) {
           const at = Math.round(panels.x(t)) - 1;
@@ -148,7 +148,7 @@ def test_loop_stays_between_the_cursors(visit: Open, odd: Archive) -> None:
     seen = []
     for _ in range(12):
         page.wait_for_timeout(100)
-        seen.append(page.evaluate("window.jointbook.replay.stage.view.at"))
+        seen.append(page.evaluate("window.jointbook.replay.player.view.at"))
     assert 5 <= min(seen) <= max(seen) <= 6.01
     assert any(b < a for a, b in pairwise(seen)), "it went round"
 

@@ -17,7 +17,7 @@ from tests.pages.test_replay import AT, SESSION, Open, opened, still, value
 MOMENT = "2031-03-03T09:01:50"
 
 
-def test_expected_current_and_remainder_at_the_cursor_are_the_baselines(
+def test_expected_current_and_residual_at_the_cursor_are_the_baselines(
     visit: Open, heron: Archive
 ) -> None:
     table = joint_table(heron, SESSION, "J2")
@@ -32,7 +32,7 @@ def test_expected_current_and_remainder_at_the_cursor_are_the_baselines(
     shown = float(value(page, "J2", "expected_a"))
     assert shown == pytest.approx(row["expected_a"], abs=0.01)
     assert float(value(page, "J2", "current_a")) == pytest.approx(row["current_a"], abs=6e-4)
-    left = float(value(page, "J2", "remainder_a"))
+    left = float(value(page, "J2", "residual_a"))
     assert left == pytest.approx(row["current_a"] - shown, abs=5.6e-3)  # shown to 0.01 A
 
 
@@ -60,11 +60,11 @@ def test_every_rate_of_play_is_the_rate_that_it_says(visit: Open, heron: Archive
     moved = {}
     for rate in ("0.1", "20"):
         page.locator("#rp-rate").select_option(rate)
-        page.evaluate("window.jointbook.replay.stage.setCursor(20)")
+        page.evaluate("window.jointbook.replay.player.setCursor(20)")
         moved[rate] = page.evaluate(
             """() => new Promise((done) => {
             document.getElementById('rp-play').click();
-            const s = window.jointbook.replay.stage;
+            const s = window.jointbook.replay.player;
             requestAnimationFrame(() => { const t0 = performance.now(), a = s.view.at;
               const look = (t) => { if (t - t0 < 1500) requestAnimationFrame(look);
                 else { const r = (s.view.at - a) / ((t - t0) / 1000);

@@ -18,7 +18,7 @@ HERTZ = 100
 SPIKE_ROW, SPIKE_A = 7_654_321, 9.5
 
 PIXELS = """(t) => {
-  const panels = window.jointbook.replay.stage.panels;
+  const panels = window.jointbook.replay.player.panels;
   const p = panels.panels.find((q) => q.key === 'current');
   const dpr = window.devicePixelRatio, x = panels.x(t);
   const top = (1 - (8.5 - p.low) / (p.high - p.low)) * p.height;
@@ -71,7 +71,7 @@ def test_one_sample_in_ten_million_is_drawn(visit: Callable[..., Visit], long_lo
     tab = visit(long_log)
     page = tab.go("/replay?session=long")
     page.wait_for_function(
-        "() => { const s = window.jointbook.replay.stage; return s && s.tape.whole.logged; }"
+        "() => { const s = window.jointbook.replay.player; return s && s.cache.whole.logged; }"
     )
     page.wait_for_timeout(300)
     at = SPIKE_ROW / HERTZ
@@ -80,9 +80,9 @@ def test_one_sample_in_ten_million_is_drawn(visit: Callable[..., Visit], long_lo
     assert inked >= 2
     assert page.evaluate(PIXELS, at - 3000)[1] == 0
     for _ in range(6):
-        page.evaluate(f"window.jointbook.replay.stage.zoom(0.2, {at})")
+        page.evaluate(f"window.jointbook.replay.player.zoom(0.2, {at})")
         page.wait_for_function(
-            "() => !Object.keys(window.jointbook.replay.stage.tape.waiting).some("
+            "() => !Object.keys(window.jointbook.replay.player.cache.waiting).some("
             "(k) => k.startsWith('near'))"
         )
         page.wait_for_timeout(120)

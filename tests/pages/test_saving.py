@@ -51,12 +51,12 @@ def test_everything_on_a_page_can_be_kept(visit: Open, heron: Archive, name: str
     page = tab.go(path)
     expect(page.locator(ready).first).to_be_visible(timeout=45_000)
     page.wait_for_timeout(1500)
-    plots = page.locator(".plate-save")
+    plots = page.locator(".figure-card-save")
     names = plots.evaluate_all(
-        "(all) => all.map((b) => [b.closest('.plate').dataset.plate, b.dataset.format])"
+        "(all) => all.map((b) => [b.closest('.figure-card').dataset.card, b.dataset.format])"
     )
-    for plate, form in names:
-        control = f".plate[data-plate='{plate}'] .plate-save[data-format='{form}']"
+    for card, form in names:
+        control = f".figure-card[data-card='{card}'] .figure-card-save[data-format='{form}']"
         whole(form.upper(), pressed(page, control))
     links = page.locator("a[href^='/data/']").evaluate_all(
         "(all) => all.map((a) => [a.textContent, a.getAttribute('href'), a.ariaLabel])"

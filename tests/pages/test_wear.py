@@ -47,7 +47,7 @@ def indicator_rows(session: str, start: datetime) -> pl.DataFrame:
                         "at": start + timedelta(seconds=42),
                         "baseline": "",
                         "method": METHOD,
-                        "yardstick": 3,
+                        "reference_stage": 3,
                     }
                 )
     return pl.DataFrame(rows, schema=SCHEMA)

@@ -59,7 +59,7 @@ def test_stopping_angle_and_time_of_a_brake_on_a_moving_joint(tmp_path, hz, nois
     assert stop["stop_angle_deg"] == pytest.approx(1.2, abs=3 * stop["stop_angle_se_deg"] + 1e-3)
     assert stop["stop_angle_se_deg"] < 1.2 * RATE / hz
     assert stop["stop_low_s"] <= 0.55 <= stop["stop_high_s"]
-    assert stop["stop_verdict"] == "measured"
+    assert stop["stop_status"] == "measured"
     assert stop["delay_low_s"] <= DELAY <= stop["delay_high_s"]
     assert stop["answer_low_s"] <= 0.08 <= stop["answer_high_s"]
 
@@ -76,8 +76,8 @@ def test_slow_sampling_gives_no_delay_as_a_number(tmp_path, hz):
     events = brake_events(table)
     stop = events.filter(event="engage").to_dicts()[0]
     assert stop["delay_s"] is None
-    assert stop["answer_verdict"] in (None, "not measurable")
-    assert stop["delay_verdict"] in ("not measurable", "interval")
+    assert stop["answer_status"] in (None, "not measurable")
+    assert stop["delay_status"] in ("not measurable", "interval")
     assert stop["delay_low_s"] <= DELAY <= stop["delay_high_s"]
 
 
@@ -106,7 +106,7 @@ def test_a_joint_that_never_moves_after_its_release_is_never_not_zero(tmp_path):
         {"main": t},
     )
     release = brake_events(joint_tables(archive, "s")["J1"]).to_dicts()[0]
-    assert release["delay_verdict"] == "never"
+    assert release["delay_status"] == "never"
     assert release["delay_s"] is None
     assert release["delay_high_s"] is None
     assert release["delay_low_s"] == pytest.approx(3.0, abs=0.05)
@@ -121,7 +121,7 @@ def test_without_a_commanded_rate_a_delay_is_at_most_so_long(tmp_path):
         {"main": t},
     )
     release = brake_events(joint_tables(archive, "s")["J1"]).to_dicts()[0]
-    assert release["delay_verdict"] == "at most"
+    assert release["delay_status"] == "at most"
     assert release["delay_s"] is None
     assert release["delay_low_s"] == 0.0
     assert release["delay_high_s"] == pytest.approx(1.0, abs=0.05)
@@ -134,7 +134,7 @@ def test_a_release_that_asks_for_no_motion_has_no_delay(tmp_path):
         {"main": {"J1.current_a": 0 * t, "J1.angle_deg": 0 * t, "J1.brake_engaged": t < 5}},
         {"main": t},
     )
-    assert brake_events(joint_tables(archive, "s")["J1"])["delay_verdict"].to_list() == [
+    assert brake_events(joint_tables(archive, "s")["J1"])["delay_status"].to_list() == [
         "not asked for"
     ]
 
@@ -194,7 +194,7 @@ def held(folder, *, slip=0.0, noise=0.001, resolution=0.0, flex=0.0, seed=0):
 def test_a_slip_is_found_and_sized(tmp_path, slip):
     table = joint_tables(held(tmp_path, slip=slip), "s")["J1"]
     found = held_stretches(table).to_dicts()[0]
-    assert found["verdict"] == "slip"
+    assert found["status"] == "slip"
     assert found["slip_deg"] == pytest.approx(slip, abs=0.003)
     assert (found["slip_at"] - table["time"][0]).total_seconds() == pytest.approx(30, abs=0.1)
 
@@ -210,7 +210,7 @@ def test_a_creep_over_the_whole_stretch_is_sized_whole(tmp_path):
     }
     table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["J1"]
     found = held_stretches(table).to_dicts()[0]
-    assert found["verdict"] == "slip"
+    assert found["status"] == "slip"
     assert found["slip_deg"] == pytest.approx(-0.8, abs=0.02)
 
 
@@ -221,7 +221,7 @@ def test_a_creep_over_the_whole_stretch_is_sized_whole(tmp_path):
 @pytest.mark.parametrize("seed", range(5))
 def test_noise_counting_and_flexing_are_no_slip(tmp_path, quiet, seed):
     table = joint_tables(held(tmp_path, seed=seed, **quiet), "s")["J1"]
-    assert held_stretches(table)["verdict"].to_list() == ["held"]
+    assert held_stretches(table)["status"].to_list() == ["held"]
 
 
 def test_a_hundred_quiet_stretches_hold_no_slip(tmp_path):
@@ -235,7 +235,7 @@ def test_a_hundred_quiet_stretches_hold_no_slip(tmp_path):
     table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["J1"]
     found = held_stretches(table)
     assert found.height == 100
-    assert (found["verdict"] == "held").all()
+    assert (found["status"] == "held").all()
     z = found["slip_deg"] / found["slip_se_deg"]
     assert 0.3 < z.std() < 1.2  # the error is neither blown up nor too small
 
@@ -262,9 +262,9 @@ def test_a_neighbour_that_slips_at_a_stop_is_found(tmp_path):
     )
     by = {row["beside"]: row for row in found.to_dicts()}
     assert set(by) == {"J2", "J3"}
-    assert by["J2"]["verdict"] == "slip"
+    assert by["J2"]["status"] == "slip"
     assert by["J2"]["moved_deg"] == pytest.approx(0.08, abs=0.002)
-    assert by["J3"]["verdict"] == "held"
+    assert by["J3"]["status"] == "held"
 
 
 @given(st.floats(0, 100), st.floats(0.001, 5), st.floats(0.0, 10), st.floats(0, 1), st.floats(0, 1))
@@ -278,9 +278,9 @@ def test_a_span_always_holds_the_truth(first, step, later, u, v):
 
 
 def test_spans_say_what_is_known():
-    assert span(0.0, 0.01, 1.0, 1.01).verdict == "measured"
-    assert span(0.0, 1.0, 2.0, 3.0).verdict == "interval"
-    assert span(0.0, 1.0, 0.0, 1.0).verdict == "not measurable"
+    assert span(0.0, 0.01, 1.0, 1.01).status == "measured"
+    assert span(0.0, 1.0, 2.0, 3.0).status == "interval"
+    assert span(0.0, 1.0, 0.0, 1.0).status == "not measurable"
     assert never(2.0, 5.0).low_s == 3.0
     assert never(2.0, 5.0).value_s is None
 

@@ -101,7 +101,7 @@ def unit(
             "payload_kg": [0.0] * n,
             "base_end": np.where(base_b, "B", "A"),
             "method": [1] * n,
-            "yardstick": [3] * n,
+            "reference_stage": [3] * n,
         },
         schema=SCHEMA,
     )

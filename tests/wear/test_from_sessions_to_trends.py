@@ -20,7 +20,7 @@ def test_indicators_are_near_the_truth_and_know_their_error(worn):
     assert 0.001 < coulomb["se"] < 0.05
     assert rows["viscous friction backward"]["value"] == pytest.approx(0.08, abs=0.01)
     assert rows["friction at usual rate"]["unit"] == "A"
-    assert rows["remainder spread"]["value"] == pytest.approx(0.03, rel=0.15)
+    assert rows["residual spread"]["value"] == pytest.approx(0.03, rel=0.15)
     assert rows["travel"]["value"] > 100
 
 
@@ -35,10 +35,10 @@ def test_the_worn_unit_rises_at_the_true_rate_and_the_other_is_steady(worn):
     indicators(worn)
     found = by_name(trends(worn))
     worn_one = found["TU-101", "friction at usual rate"]
-    assert worn_one.verdict == "rising"
+    assert worn_one.result == "rising"
     assert worn_one.slope_low <= 0.2 <= worn_one.slope_high
     assert worn_one.n == 30
-    assert {t.verdict for (serial, _), t in found.items() if serial == "TU-102"} == {"steady"}
+    assert {t.result for (serial, _), t in found.items() if serial == "TU-102"} == {"steady"}
 
 
 def test_a_season_of_temperature_is_no_wear(worn):

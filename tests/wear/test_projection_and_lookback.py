@@ -5,7 +5,12 @@ from makers import LAWS, no_notes, unit
 
 from replay.wear.assessment.assessing import assess
 from replay.wear.assessment.projection import project
-from replay.wear.assessment.projection_backtest import coverage, crossing, level_reached, stand_back
+from replay.wear.assessment.projection_backtest import (
+    coverage,
+    crossing,
+    level_reached,
+    project_from_the_past,
+)
 from replay.wear.histories.history import histories
 
 
@@ -53,7 +58,7 @@ def test_limit_dates_cover_the_truth_of_every_law_through_seasons(law):
             history = next(iter(histories(rows, no_notes(), use=pl.DataFrame())))
             found = assess(history, limit=limit).projection
             # what the season adds under the conditions that the date is for
-            usual = history.levelled.reference
+            usual = history.adjusted.reference
             cold = (18 - usual["temperature_c"]) / 11
             course = made.truth + 1.2 * 0.1 * (cold + 0.15 * cold**2)
             course += 0.0012 * (usual["load_nm"] - 30)
@@ -113,9 +118,9 @@ def test_looks_back_hold_as_often_as_they_claim(limit):
         level = float(1.2 * 1.4)
         if not limit:
             history = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
-            level = level_reached(history.levelled.values, "up")
+            level = level_reached(history.adjusted.values, "up")
             assert 1.2 * 1.3 < level < 1.2 * 1.5
-        stands = stand_back(made.rows, no_notes(), level, of_limit=limit)
+        stands = project_from_the_past(made.rows, no_notes(), level, of_limit=limit)
         assert {s.of_limit for s in stands} <= {limit}
         assert all(s.at < s.crossed for s in stands)
         held += stands

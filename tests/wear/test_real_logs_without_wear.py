@@ -34,9 +34,9 @@ def test_tools_that_wear_are_no_wearing_axes(tmp_path):
         assert len(result.sessions) == 1
     indicators(archive)
     found = trends(archive)
-    judged = [t for t in found if t.verdict != "too-few"]
+    judged = [t for t in found if t.result != "too-few"]
     assert {t.joint for t in judged} >= {"X", "Y"}
-    assert [t for t in judged if t.verdict != "steady"] == []
+    assert [t for t in judged if t.result != "steady"] == []
 
 
 def test_a_day_of_warming_up_is_no_wear(tmp_path):
@@ -47,6 +47,6 @@ def test_a_day_of_warming_up_is_no_wear(tmp_path):
     ingest(archive, [log], log_map=load_map(MAPS / "cobot.toml"))
     table = indicators(archive)
     assert table.height
-    assert {t.verdict for t in trends(archive)} == {"too-few"}
+    assert {t.result for t in trends(archive)} == {"too-few"}
     # Without angles gravity hides friction: no number is given for it.
     assert not table["indicator"].str.contains("friction").any()

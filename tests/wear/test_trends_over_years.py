@@ -33,7 +33,7 @@ def test_two_years_of_seasons_without_wear_are_steady(season):
     found = judge(
         table(seven(1, **{f"TU_{j}": {"season": season} for j in range(7)})), no_notes(), {}
     )
-    assert [t.verdict for t in found] == ["steady"] * 7
+    assert [t.result for t in found] == ["steady"] * 7
 
 
 def test_a_season_left_uncorrected_would_have_been_called_wear():
@@ -41,7 +41,7 @@ def test_a_season_left_uncorrected_would_have_been_called_wear():
     made = unit(3, growth=0.0, season=0.2, sessions=150, years=0.7, missing=False)
     years, raw = made.years, made.rows["value"].to_numpy()
     assert abs(np.polyfit(years, raw, 1)[0]) > 0.2
-    assert only(judge(made.rows, no_notes(), {})).verdict == "steady"
+    assert only(judge(made.rows, no_notes(), {})).result == "steady"
 
 
 def test_a_bend_of_wear_stays_in_the_levelled_values():
@@ -50,7 +50,7 @@ def test_a_bend_of_wear_stays_in_the_levelled_values():
         made = unit([seed, 19], law="accelerating", growth=0.5, season=0.1, years=0.8, noise=0.02,
                     sessions=200, missing=False)  # fmt: skip
         h = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
-        bent = np.polyfit(made.years, h.levelled.values, 2)[0]
+        bent = np.polyfit(made.years, h.adjusted.values, 2)[0]
         kept.append(bent / np.polyfit(made.years, made.truth, 2)[0])
     assert np.mean(kept) == pytest.approx(1.0, abs=0.07)
 
@@ -68,12 +68,12 @@ def test_slope_interval_covers_the_truth_as_often_as_it_says():
 
 def test_flat_units_are_rarely_called_rising():
     remembering = {f"TU_{j}": {"memory": 0.3} for j in range(7)}
-    verdicts = [
-        t.verdict
+    results = [
+        t.result
         for seed in range(12)
         for t in judge(table(seven(seed, **remembering)), no_notes(), {})
     ]
-    assert verdicts.count("rising") <= 0.05 * len(verdicts)
+    assert results.count("rising") <= 0.05 * len(results)
 
 
 def test_twenty_percent_over_200_sessions_is_found_before_half_of_it():
@@ -81,7 +81,7 @@ def test_twenty_percent_over_200_sessions_is_found_before_half_of_it():
     for seed in range(10):
         made = seven(seed, TU_3={"growth": 0.2, "sessions": 200, "missing": False})
         early = pl.concat([m.rows.head(100) for m in made])
-        found += {t.serial: t.verdict for t in judge(early, no_notes(), {})}["TU-3"] == "rising"
+        found += {t.serial: t.result for t in judge(early, no_notes(), {})}["TU-3"] == "rising"
     assert found >= 7
 
 
@@ -145,14 +145,14 @@ def test_a_history_follows_the_unit_to_another_place():
 @pytest.mark.parametrize("sessions", [0, 1, 5])
 def test_too_few_sessions_say_so(sessions):
     found = judge(unit(10, sessions=40, missing=False).rows.head(sessions), no_notes(), {})
-    assert [t.verdict for t in found] == ["too-few"] * bool(sessions)
+    assert [t.result for t in found] == ["too-few"] * bool(sessions)
     assert all(t.slope_per_year is None and t.detail["reason"] for t in found)
 
 
 def test_a_day_of_warming_up_is_no_wear():
     made = unit(11, growth=0.5, sessions=30, years=0.5 / 365.25, missing=False)
     t = only(judge(made.rows, no_notes(), {}))
-    assert t.verdict == "too-few"
+    assert t.result == "too-few"
     assert "days" in t.detail["reason"]
 
 
@@ -160,7 +160,7 @@ def test_a_certain_trend_too_small_to_matter_is_steady():
     made = unit(12, growth=0.01, sessions=400, noise=0.002, season=0.0, missing=False)
     rows = made.rows.with_columns(pl.col("value") * 0 + pl.Series(made.truth))
     t = only(judge(rows, no_notes(), {}))
-    assert t.verdict == "steady"
+    assert t.result == "steady"
     assert t.p_value < 1e-6
     assert "matter" in t.detail["reason"]
 
@@ -196,7 +196,7 @@ def test_wear_can_be_drawn_against_travel():
         pl.lit(3600.0).alias("value"),
     )
     t = only(judge(pl.concat([made.rows, travel]), no_notes(), {}, against="travel"))
-    assert t.verdict == "rising"
+    assert t.result == "rising"
     assert t.detail["axis_unit"] == "1000 turns"
     # 80 sessions of ten turns are 0.8 thousand turns.
     assert t.detail["slope"] == pytest.approx(0.3 * 1.2 / 0.79, rel=0.25)
@@ -273,8 +273,8 @@ def test_worse_and_better_are_two_questions_with_a_rate_each():
     # is p 0.04 for "worse", and the six others do not go the way of wear.
     made = seven(31, TU_1={"growth": 0.5}, TU_2={"growth": -0.3})
     found = {t.serial: t for t in judge(table(made), no_notes(), {})}
-    assert found["TU-1"].verdict == "rising"
-    assert found["TU-2"].verdict == "falling"
+    assert found["TU-1"].result == "rising"
+    assert found["TU-2"].result == "falling"
     for t in found.values():
         assert t.detail["adjusted_p_value"] >= t.p_value / 2 - 1e-12
     # Seven tests a question: the smallest p of "worse" is multiplied by seven at most.

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 MOST_ROWS = 4000
 """Rows of one joint that a figure gets; beyond it the extremes are kept."""
 
-CURVES = ("rate_deg_s", "current_a", "remainder", "temperature_c", "load_nm", "angle_deg")
+CURVES = ("rate_deg_s", "current_a", "residual", "temperature_c", "load_nm", "angle_deg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,25 +147,25 @@ def joint_rows(
     """Return a joint's table in a window, thinned, with what was expected.
 
     Columns of the joint table and ``expected_a, spread_a, low_a, high_a,
-    seen, remainder`` (in spreads; null without a baseline).
+    seen, residual`` (in spreads; null without a baseline).
     """
     name = joint or event.joint
     tables = joint_tables(archive, event.record.session, start=start, end=end)
     if name not in tables:  # said with the joint's name
         tables[name] = joint_table(archive, event.record.session, name, start=start, end=end)
-    return thinned(_expected(archive, event, name, tables), CURVES, MOST_ROWS)
+    return downsampled(_expected(archive, event, name, tables), CURVES, MOST_ROWS)
 
 
 def neighbours(archive: Archive, event: Event, start: datetime, end: datetime) -> pl.DataFrame:
     """Return every joint's rows in a window, one frame with ``joint`` added.
 
-    ``remainder`` says how far the current was from what was expected.
+    ``residual`` says how far the current was from what was expected.
     """
     tables = joint_tables(archive, event.record.session, start=start, end=end)
     frames = [
-        thinned(_expected(archive, event, name, tables), ("current_a", "rate_deg_s"), 800)
+        downsampled(_expected(archive, event, name, tables), ("current_a", "rate_deg_s"), 800)
         .with_columns(joint=pl.lit(name))
-        .select("joint", "time", "rate_deg_s", "current_a", "expected_a", "remainder")
+        .select("joint", "time", "rate_deg_s", "current_a", "expected_a", "residual")
         for name in tables
     ]
     return pl.concat(frames) if frames else pl.DataFrame()
@@ -175,7 +175,7 @@ def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
     """Say what each joint did during the event: one row a joint.
 
     ``joint, moved_deg_s`` (largest), ``current_a`` (median), ``expected_a``
-    (median), ``remainder`` (the largest, signed).
+    (median), ``residual`` (the largest, signed).
     """
     if not rows.height:
         return rows
@@ -186,7 +186,7 @@ def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
         pl.col("rate_deg_s").abs().max().alias("moved_deg_s"),
         pl.col("current_a").median(),
         pl.col("expected_a").median(),
-        pl.col("remainder").get(pl.col("remainder").abs().arg_max()).alias("remainder"),
+        pl.col("residual").get(pl.col("residual").abs().arg_max()).alias("residual"),
     )
 
 
@@ -247,7 +247,7 @@ def last_flagged(archive: Archive) -> str | None:
     return str(frame.sort("start")["session"][-1])
 
 
-def thinned(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.DataFrame:
+def downsampled(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.DataFrame:
     """Keep at most about ``most`` rows, with the least and greatest of each column.
 
     The rows are cut into equal buckets; of each bucket the rows with the
@@ -300,7 +300,7 @@ def _expected(
     else:
         wide = pl.concat([table, expected.select(list(nothing))], how="horizontal")
     return wide.with_columns(
-        remainder=(pl.col("current_a") - pl.col("expected_a")) / pl.col("spread_a")
+        residual=(pl.col("current_a") - pl.col("expected_a")) / pl.col("spread_a")
     )
 
 

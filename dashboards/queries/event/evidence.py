@@ -9,8 +9,8 @@ from typing import Any
 def evidence_words(text: str | None) -> tuple[tuple[str, str], ...]:
     """Turn a flag's evidence (a JSON object) into pairs of words.
 
-    >>> evidence_words('{"current_shift_a": 1.25, "detector": "remainder"}')
-    (('current shift', '1.25 A'), ('detector', 'remainder'))
+    >>> evidence_words('{"current_shift_a": 1.25, "detector": "residual"}')
+    (('current shift', '1.25 A'), ('detector', 'residual'))
     """
     try:
         found = json.loads(text or "{}")

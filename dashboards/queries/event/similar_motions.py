@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.queries.event.events import Event, thinned
+from dashboards.queries.event.events import Event, downsampled
 from replay.archive import Archive
 from replay.errors import JointbookError
 from replay.signals.joints import joint_table
@@ -62,7 +62,7 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     )
     traces = overlay(archive, shown, before_s=1.0, after_s=min(length, LONGEST_S))
     parts = [
-        thinned(part, ("current_a", "rate_deg_s"), 1200)
+        downsampled(part, ("current_a", "rate_deg_s"), 1200)
         for part in traces.partition_by("row", maintain_order=True)
     ]
     zero = _zero(archive, event, found.of)
@@ -95,7 +95,7 @@ def _label(motion: dict[str, object]) -> str:
 
 
 def _beside_flags(archive: Archive, motions: pl.DataFrame) -> pl.DataFrame:
-    """Say which of the motions were flagged themselves: they are no yardstick."""
+    """Say which of the motions were flagged themselves: they do not tell what is usual."""
     flags = archive.table("flags")
     if not flags.height or not motions.height:
         return motions.with_columns(flagged=pl.lit(False))

@@ -1,4 +1,4 @@
-"""What is computed beside the logged channels: expected current, remainder, load.
+"""What is computed beside the logged channels: expected current, residual, load.
 
 A short window is computed when it is asked for. A long session is computed
 once, piece by piece, in the background, and only the least and the greatest
@@ -186,7 +186,7 @@ def _columns_of(
             return columns
         for name in ("expected_a", "low_a", "high_a"):
             columns[name] = _singles(expected[name])
-        columns["remainder_a"] = _singles(table["current_a"] - expected["expected_a"])
+        columns["residual_a"] = _singles(table["current_a"] - expected["expected_a"])
     return columns
 
 

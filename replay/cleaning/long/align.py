@@ -17,7 +17,7 @@ Ints = npt.NDArray[np.int64]
 GROUP_ROWS = 65_536
 
 
-def side_by_side(members: Sequence[Series], held_rows: int) -> Iterator[pl.DataFrame]:
+def aligned(members: Sequence[Series], held_rows: int) -> Iterator[pl.DataFrame]:
     """Yield tables of ``ns`` and one column a channel, instants rising throughout.
 
     Parameters
@@ -58,8 +58,8 @@ def side_by_side(members: Sequence[Series], held_rows: int) -> Iterator[pl.DataF
             return
 
 
-def write_beside(members: Sequence[Series], target: Path, held_rows: int) -> int:
-    """Write the table of `side_by_side` as Parquet; return how many rows it has."""
+def write_aligned(members: Sequence[Series], target: Path, held_rows: int) -> int:
+    """Write the table of `aligned` as Parquet; return how many rows it has."""
     import pyarrow.parquet as pq
 
     empty = {m.name: next(m.pieces()).clear()[VALUE].alias(m.name) for m in members}
@@ -76,7 +76,7 @@ def write_beside(members: Sequence[Series], target: Path, held_rows: int) -> int
         waiting.clear()
 
     try:
-        for piece in side_by_side(members, held_rows):
+        for piece in aligned(members, held_rows):
             whole = piece.with_columns(
                 pl.lit(None, dtype=column.dtype).alias(name)
                 for name, column in empty.items()

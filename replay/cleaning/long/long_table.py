@@ -16,8 +16,8 @@ import numpy as np
 import polars as pl
 
 from replay.arm import Arm
-from replay.cleaning.long.align import write_beside
-from replay.cleaning.long.partition import LongTable, sort_out
+from replay.cleaning.long.align import write_aligned
+from replay.cleaning.long.partition import LongTable, partition_by_channel
 from replay.cleaning.long.series import NS, ROW, VALUE, Series, shared
 from replay.cleaning.parts import Follow, Part, clean_wide
 from replay.cleaning.stream.cleaner import StreamCleaner, blocks
@@ -61,7 +61,7 @@ def clean_long(
     LogRefused
         When no row is left, or the table cannot be decoded.
     """
-    table = sort_out(raw, log_map, {b.column for b in bindings}, folder, pieces.read)
+    table = partition_by_channel(raw, log_map, {b.column for b in bindings}, folder, pieces.read)
     raw = table.raw
     _tell_of_table(table, log_map)
     by_channel = _in_order(table, folder, pieces.sort)
@@ -74,7 +74,7 @@ def clean_long(
     for name, members in _groups(bound, by_channel).items():
         series = [by_channel[c] for c in dict.fromkeys(b.column for b in members)]
         beside = folder / f"{name}.beside.parquet"
-        rows = write_beside(series, beside, max(pieces.join // len(series), 1))
+        rows = write_aligned(series, beside, max(pieces.join // len(series), 1))
         made = clean_wide(
             _as_log(raw, beside),
             fixed,
@@ -97,8 +97,8 @@ def clean_long(
     first.clock.entry = log_map.time  # the notes speak of the log's own times
     first.clock.no_zone += table.clock.no_zone
     first.clock.leap_seconds += table.clock.leap_seconds
-    for shelf in {id(s.shelf): s.shelf for s in by_channel.values()}.values():
-        shelf.clear()
+    for spill in {id(s.spill): s.spill for s in by_channel.values()}.values():
+        spill.clear()
     return part
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from replay.cleaning.long.series import NS, ROW, VALUE, Series
-from replay.cleaning.long.spill_file import Shelf
+from replay.cleaning.long.spill_file import SpillFile
 from replay.cleaning.stream.cleaner import blocks, original_rows
 from replay.cleaning.times.clock import Clock
 from replay.cleaning.times.order import Lapse
@@ -50,7 +50,7 @@ class LongTable:
         return max(s.latest_ns for s in self.series.values())
 
 
-def sort_out(
+def partition_by_channel(
     raw: RawLog, log_map: LogMap, wanted: set[str], folder: Path, block_rows: int
 ) -> LongTable:
     """Read a long table, keep what is wanted of it, each channel by itself.
@@ -61,15 +61,15 @@ def sort_out(
         When no row has a time, or the table cannot be decoded.
     """
     for attempt in ("as it is", "line by line"):
-        shelf = Shelf(folder / "channels.arrow")
+        spill = SpillFile(folder / "channels.arrow")
         table = LongTable(raw, Clock(log_map.time), long_columns(log_map)[0])
         try:
-            _read(table, log_map, wanted, shelf, block_rows)
+            _read(table, log_map, wanted, spill, block_rows)
             read = table.rows + (table.cut_row is not None)
             if raw.lines is not None and raw.lines() != read:
                 raise ShortRows("an open quote hides rows")
         except (ShortRows, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
-            shelf.clear()
+            spill.clear()
             if raw.scrub is None or attempt == "line by line":
                 raise LogRefused(
                     f"cannot be decoded: {str(error).splitlines()[0][:200]}",
@@ -91,7 +91,7 @@ def sort_out(
 
 
 def _read(
-    table: LongTable, log_map: LogMap, wanted: set[str], shelf: Shelf, block_rows: int
+    table: LongTable, log_map: LogMap, wanted: set[str], spill: SpillFile, block_rows: int
 ) -> None:
     raw = table.raw
     time, word, value = long_columns(log_map)
@@ -100,7 +100,7 @@ def _read(
     behind: pl.DataFrame | None = None
     for block in blocks(frame, block_rows):
         if behind is not None:
-            _sort_out_block(table, behind, wanted, shelf)
+            _partition_block(table, behind, wanted, spill)
         behind = block
     if behind is None:
         return
@@ -109,10 +109,12 @@ def _read(
     ):
         table.cut_row = int(_in_file(raw, np.array([table.rows + behind.height]))[0])
         behind = behind.head(-1)
-    _sort_out_block(table, behind, wanted, shelf)
+    _partition_block(table, behind, wanted, spill)
 
 
-def _sort_out_block(table: LongTable, block: pl.DataFrame, wanted: set[str], shelf: Shelf) -> None:
+def _partition_block(
+    table: LongTable, block: pl.DataFrame, wanted: set[str], spill: SpillFile
+) -> None:
     raw = table.raw
     if raw.kind == "delimited" and raw.scrub is not None and block[VALUE].null_count():
         raise ShortRows("rows without a value")
@@ -130,7 +132,7 @@ def _sort_out_block(table: LongTable, block: pl.DataFrame, wanted: set[str], she
     for (name,), part in parts.items():
         series = table.series.get(str(name))
         if series is None:
-            series = table.series[str(name)] = Series(str(name), shelf, str(name))
+            series = table.series[str(name)] = Series(str(name), spill, str(name))
         series.put(part)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.cleaning.long.spill_file import Shelf
+from replay.cleaning.long.spill_file import SpillFile
 from replay.cleaning.times.order import Lapse
 
 Ints = npt.NDArray[np.int64]
@@ -31,7 +31,7 @@ class Series:
     """The values of one channel: ``ns``, ``row`` in the file, ``value`` as it came."""
 
     name: str
-    shelf: Shelf
+    spill: SpillFile
     key: object
     rows: int = 0
     first_ns: int = 0
@@ -64,11 +64,11 @@ class Series:
         self.last_ns = int(ns[-1])
         self.rows += len(ns)
         self._some_ns.append(ns[::_EVERY].copy())
-        self.shelf.put(self.key, frame)
+        self.spill.put(self.key, frame)
 
     def pieces(self) -> Iterator[pl.DataFrame]:
         """Yield the rows again, a piece at a time."""
-        return self.shelf.take(self.key)
+        return self.spill.take(self.key)
 
     def instants(self) -> Iterator[Ints]:
         """Yield the instants again, a piece at a time."""
@@ -92,7 +92,7 @@ class Series:
             self.digest = told.digest()
             self._some_ns = []
             return self
-        made = Series(self.name, Shelf(folder / "in-order.arrow"), self.name)
+        made = Series(self.name, SpillFile(folder / "in-order.arrow"), self.name)
         made.stepped_back = self.stepped_back
         for span in self._spans(folder, most_rows):  # an instant is never in two of them
             kept = made._first_of_each(span)
@@ -110,7 +110,7 @@ class Series:
         if not len(edges):
             yield pl.concat(self.pieces()).sort(NS, maintain_order=True)
             return
-        spans = Shelf(folder / "spans.arrow")
+        spans = SpillFile(folder / "spans.arrow")
         for piece in self.pieces():
             place = pl.Series("#", np.searchsorted(edges, piece[NS].to_numpy(), side="right"))
             dealt = piece.with_columns(place).partition_by("#", as_dict=True, include_key=False)

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 
-class Shelf:
+class SpillFile:
     """Frames of one schema on disk, each under a name; first write, then read.
 
     Parameters

@@ -31,7 +31,7 @@ _KEPT = 50
 
 
 @dataclass(slots=True)
-class ChannelWatch:
+class ChannelStatistics:
     """State of one numeric channel between blocks."""
 
     name: str

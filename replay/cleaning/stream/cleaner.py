@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.cleaning.stream.channel_statistics import ChannelWatch
+from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, read_channels
 from replay.cleaning.stream.encode import Follower, StreamWriter
 from replay.cleaning.times.clock import Clock
@@ -49,7 +49,7 @@ class StreamCleaner:
     clock: Clock
     time_column: str | None
     plans: list[ChannelPlan]
-    watches: dict[str, ChannelWatch]
+    statistics: dict[str, ChannelStatistics]
     nominal_ns: int
     regular: bool = True
     """Whether the samples come at a rate, so that a gap means something."""
@@ -224,8 +224,10 @@ class StreamCleaner:
             self.first_ns = int(ns[0])
         columns = [pl.Series(TIME, ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")]
         for column in frame.iter_columns():
-            watch = self.watches.get(column.name)
-            columns.append(column if watch is None else watch.look(column, ns, self.nominal_ns))
+            statistic = self.statistics.get(column.name)
+            columns.append(
+                column if statistic is None else statistic.look(column, ns, self.nominal_ns)
+            )
         self.last_ns = int(ns[-1])
         self.rows_out += len(ns)
         return pl.DataFrame(columns)

@@ -44,18 +44,18 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
     "signal": pl.String(),  # command | state: what the times count from
     "answer_low_s": pl.Float64(),  # command to state word, where both were logged
     "answer_high_s": pl.Float64(),
-    "answer_verdict": pl.String(),
+    "answer_status": pl.String(),
     "delay_low_s": pl.Float64(),  # release delay or engagement delay
     "delay_high_s": pl.Float64(),
     "delay_s": pl.Float64(),  # only where measured
-    "delay_verdict": pl.String(),  # a span's verdict, or at most | not asked for
+    "delay_status": pl.String(),  # an interval's status, or at most | not asked for
     "delay_by": pl.String(),  # motion | current
     "rate_deg_s": pl.Float64(),  # at the signal
     "on_the_move": pl.Boolean(),
     "stop_low_s": pl.Float64(),
     "stop_high_s": pl.Float64(),
     "stop_s": pl.Float64(),
-    "stop_verdict": pl.String(),
+    "stop_status": pl.String(),
     "stop_angle_deg": pl.Float64(),
     "stop_angle_se_deg": pl.Float64(),
     "load_nm": pl.Float64(),
@@ -151,7 +151,7 @@ def _release(a: JointArrays, k: int) -> dict[str, object]:
     asked = np.abs(np.nan_to_num(a.command_rate[at:stop])) > a.still_deg_s
     wanted = asked.any() if np.isfinite(a.command_rate).any() else moving.any()
     if not wanted:
-        return {**row, "delay_verdict": "not asked for"}
+        return {**row, "delay_status": "not asked for"}
     start = at
     if asked.any() and not np.abs(np.nan_to_num(a.command_rate[at])) > a.still_deg_s:
         start = at + int(np.argmax(asked))  # released first, asked to move later
@@ -192,7 +192,7 @@ def _engage(a: JointArrays, k: int) -> dict[str, object]:
         "on_the_move": on_the_move if np.isfinite(rate) else None,
     }
     if not on_the_move:
-        return {**row, "delay_verdict": "not asked for", "stop_verdict": "at rest"}
+        return {**row, "delay_status": "not asked for", "stop_status": "at rest"}
     stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S + abs(rate), side="right"))
     size = a.rate[at:stop] * np.sign(rate)
     drop = max(SLOWED * abs(rate), 4 * a.rate_noise)
@@ -237,7 +237,7 @@ def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
     return {
         "answer_low_s": found.low_s,
         "answer_high_s": found.high_s,
-        "answer_verdict": found.verdict,
+        "answer_status": found.status,
     }
 
 
@@ -258,7 +258,7 @@ def _spread(name: str, found: Span) -> dict[str, object]:
         f"{name}_low_s": found.low_s,
         f"{name}_high_s": found.high_s,
         f"{name}_s": found.value_s,
-        f"{name}_verdict": found.verdict,
+        f"{name}_status": found.status,
     }
 
 

@@ -12,7 +12,7 @@ NARROW = 0.5
 class Span:
     """A duration in seconds as the sampling allows it to be known.
 
-    ``verdict`` is ``measured`` (then ``value_s`` is the middle), ``interval``
+    ``status`` is ``measured`` (then ``value_s`` is the middle), ``interval``
     (only the bounds count) or ``not measurable`` (it may be nothing at all:
     shorter than the sampling can show), ``never`` when the second thing did
     not come; then ``high_s`` is None and ``low_s`` how long it was waited for.
@@ -20,12 +20,12 @@ class Span:
 
     low_s: float
     high_s: float | None
-    verdict: str
+    status: str
 
     @property
     def value_s(self) -> float | None:
         """Return the duration where it was measured, else None."""
-        if self.verdict != "measured" or self.high_s is None:
+        if self.status != "measured" or self.high_s is None:
             return None
         return (self.low_s + self.high_s) / 2
 

@@ -42,7 +42,7 @@ SLIP_SCHEMA: dict[str, pl.DataType] = {
     "flex_deg_per_nm": pl.Float64(),  # null where the load did not differ
     "slip_at": pl.Datetime("ns", "UTC"),  # when half of it was done
     "load_max_nm": pl.Float64(),
-    "verdict": pl.String(),  # slip | held | too short | no angle
+    "status": pl.String(),  # slip | held | too short | no angle
 }
 """Columns of `held_stretches`."""
 
@@ -53,7 +53,7 @@ BESIDE_SCHEMA: dict[str, pl.DataType] = {
     "moved_deg": pl.Float64(),
     "moved_se_deg": pl.Float64(),
     "excursion_deg": pl.Float64(),
-    "verdict": pl.String(),  # slip | held
+    "status": pl.String(),  # slip | held
 }
 """Columns of `slips_beside_stops`."""
 
@@ -135,9 +135,9 @@ def _stretch(
     piece = slice(begin, stop)
     known = np.isfinite(a.angle[piece])
     if not np.isfinite(a.angle[first:stop]).any():
-        return {"verdict": "no angle"}
+        return {"status": "no angle"}
     if begin >= stop or known.sum() < 6 or a.t_s[stop - 1] - a.t_s[begin] < LEAST_S:
-        return {"verdict": "too short"}
+        return {"status": "too short"}
     index = np.arange(begin, stop)[known]
     t_s, angle, load = a.t_s[index], a.angle[index], a.load[index]
     angle, flex = _without_flex(angle, load)
@@ -155,7 +155,7 @@ def _stretch(
         "slip_se_deg": error,
         "excursion_deg": float(np.max(np.abs(_calm(a.angle[index]) - a.angle[index][0]))),
         "flex_deg_per_nm": flex,
-        "verdict": "held",
+        "status": "held",
     }
     if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
         return row
@@ -169,7 +169,7 @@ def _stretch(
     row["slip_deg"] = sized
     row["slip_se_deg"] = sized_error
     row["slip_at"] = times[int(index[int(np.argmax(half))])]
-    row["verdict"] = "slip"
+    row["status"] = "slip"
     return row
 
 
@@ -207,7 +207,7 @@ def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, obj
         "moved_deg": moved,
         "moved_se_deg": error,
         "excursion_deg": float(np.max(np.abs(_calm(after) - level))),
-        "verdict": "slip" if abs(moved) > max(SIGMAS * error, 1.5 * resolution) else "held",
+        "status": "slip" if abs(moved) > max(SIGMAS * error, 1.5 * resolution) else "held",
     }
 
 

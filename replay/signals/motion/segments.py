@@ -140,8 +140,8 @@ def _crowd_at_rest(size: Array, top: float) -> float | None:
 
 def _hysteresis(size: Array, enter: float, leave: float, starts: Flags) -> Flags:
     """Return True from a sample above ``enter`` until one below ``leave``."""
-    verdict = np.where(size > enter, 1, np.where(size < leave, 0, -1))
-    verdict = np.where(starts & (verdict < 0), 0, verdict)
-    index = np.where(verdict >= 0, np.arange(len(size)), 0)
+    moves = np.where(size > enter, 1, np.where(size < leave, 0, -1))
+    moves = np.where(starts & (moves < 0), 0, moves)
+    index = np.where(moves >= 0, np.arange(len(size)), 0)
     last = np.maximum.accumulate(index) if len(size) else index
-    return np.asarray(verdict[last] == 1)
+    return np.asarray(moves[last] == 1)

@@ -15,7 +15,7 @@ from replay.wear.assessment.projection import Projection, project
 from replay.wear.assessment.ranks import mann_kendall, memory_factor
 from replay.wear.assessment.slopes import Slope, theil_sen
 from replay.wear.catalogue import describe
-from replay.wear.histories.aggregation import averaged, numbers_of, thinned
+from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
 from replay.wear.histories.covariate_adjustment import solved
 from replay.wear.histories.history import Floats, History, session_weights
 
@@ -76,17 +76,17 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
             history, history.n, f"the history spans {days:.2g} days, less than {SHORTEST_DAYS:g}"
         )
     first = _first_used(history.sections)
-    t, y = history.axis[first:], history.levelled.values[first:]
+    t, y = history.axis[first:], history.adjusted.values[first:]
     se, sections = history.se[first:], history.sections[first:]
     if np.ptp(t) <= 0:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
     each = (weights, sections)
-    t, y, weights, sections = thinned(t, y, weights, sections)
+    t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
     memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
-    factor = memory * history.levelled.variance_factor
+    factor = memory * history.adjusted.variance_factor
     slope = theil_sen(
         t,
         y,
@@ -144,7 +144,7 @@ def _projected(
     """Project the values as measured, with their conditions beside them."""
     weights, sections = measured
     t, values = history.axis[first:], history.values[first:]
-    conditions = history.levelled.columns[first:]
+    conditions = history.adjusted.columns[first:]
     columns, weights, sections = averaged(
         np.column_stack([t, values, conditions]), weights, sections
     )

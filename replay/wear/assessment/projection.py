@@ -108,7 +108,7 @@ def project(
     w = np.ones(n) if weights is None else weights / np.mean(weights)
     # crossing is from below to above zero
     fits = _fits(
-        t, sign * (values - limit), w, _beside(n, conditions, sections), n / variance_factor
+        t, sign * (values - limit), w, _covariates(n, conditions, sections), n / variance_factor
     )
     rng = np.random.default_rng(random_state)
     counts = rng.multinomial(DRAWS, fits.chance)
@@ -209,16 +209,18 @@ class _Fits:
     freedom: Floats
 
 
-def _beside(n: int, conditions: Floats | None, sections: npt.NDArray[np.int64] | None) -> Floats:
+def _covariates(
+    n: int, conditions: Floats | None, sections: npt.NDArray[np.int64] | None
+) -> Floats:
     """Return the columns that every law has besides its shape, the level first."""
     columns = [np.ones(n)]
     if sections is not None:
         columns += [(sections == s).astype(float) for s in numbers_of(sections)[:-1]]
-    beside = np.column_stack(columns)
-    return beside if conditions is None else np.column_stack([beside, conditions])
+    covariates = np.column_stack(columns)
+    return covariates if conditions is None else np.column_stack([covariates, conditions])
 
 
-def _fits(t: Floats, y: Floats, w: Floats, beside: Floats, told: float) -> _Fits:
+def _fits(t: Floats, y: Floats, w: Floats, covariates: Floats, told: float) -> _Fits:
     """Fit all laws at once: what the other columns explain is taken out of both sides.
 
     That a regression's coefficient is found so is the theorem of R. Frisch and
@@ -227,23 +229,23 @@ def _fits(t: Floats, y: Floats, w: Floats, beside: Floats, told: float) -> _Fits
     n = len(y)
     told = min(max(told, 4.0), float(n))
     shapes = np.column_stack([law.shape(t) for law in LAWS])
-    inverse = np.linalg.pinv(beside.T @ (beside * w[:, None]))
-    onto = inverse @ (beside * w[:, None]).T
+    inverse = np.linalg.pinv(covariates.T @ (covariates * w[:, None]))
+    onto = inverse @ (covariates * w[:, None]).T
     lean = onto @ shapes
-    apart = shapes - beside @ lean
+    apart = shapes - covariates @ lean
     size = w @ apart**2
     grows = size > 1e-9 * np.maximum(w @ shapes**2, 1e-30)
     inverted = np.where(grows, 1.0 / np.where(grows, size, 1.0), 0.0)
-    count = beside.shape[1] + grows
-    y = tame = _fenced(t, y, w, beside)
+    count = covariates.shape[1] + grows
+    y = tame = _fenced(t, y, w, covariates)
     for _ in range(6):
         own = onto @ tame
-        left = tame - beside @ own
+        left = tame - covariates @ own
         growth = inverted * (apart.T @ (w * left))
         square = np.maximum(w @ left**2 - growth**2 * size, 0.0) + 1e-18
         criterion = told * np.log(square / n) + count * np.log(told)
         best = int(np.argmin(criterion))
-        curve = beside @ own + growth[best] * apart[:, best]
+        curve = covariates @ own + growth[best] * apart[:, best]
         spread = float(np.median(np.abs(y - curve))) / 0.6745
         before, tame = tame, curve + np.clip(y - curve, -WILD * spread, WILD * spread)
         if np.max(np.abs(tame - before)) <= 1e-6 * spread:
@@ -261,18 +263,18 @@ def _fits(t: Floats, y: Floats, w: Floats, beside: Floats, told: float) -> _Fits
     )
 
 
-def _fenced(t: Floats, y: Floats, w: Floats, beside: Floats) -> Floats:
+def _fenced(t: Floats, y: Floats, w: Floats, covariates: Floats) -> Floats:
     """Bring single wild values in to their neighbourhood, before a late law can chase one.
 
     A running median bounds what is left after the other columns, whose share is
     told beside a parabola by regression with bounded residuals.
     """
-    design = np.column_stack([beside, t, t * t])
+    design = np.column_stack([covariates, t, t * t])
     weights, left = w, y
     for _ in range(5):
         fitted = solved(design, y, weights)
         rest = y - design @ fitted
-        left = y - beside[:, 1:] @ fitted[1 : beside.shape[1]]
+        left = y - covariates[:, 1:] @ fitted[1 : covariates.shape[1]]
         spread = float(np.median(np.abs(rest))) / 0.6745
         if spread <= 0:
             return y

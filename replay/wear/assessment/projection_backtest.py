@@ -39,7 +39,7 @@ REACHED = 0.8
 
 
 @dataclass(frozen=True, slots=True)
-class Stand:
+class PastProjection:
     """One look ahead from the past; years from the history's first session."""
 
     serial: str
@@ -98,14 +98,14 @@ def level_reached(values: Floats, worse: str) -> float | None:
     return sign * (first + REACHED * (last - first)) if last > first else None
 
 
-def stand_back(
+def project_from_the_past(
     rows: pl.DataFrame,
     notes: pl.DataFrame,
     limit: float,
     *,
     shares: Sequence[float] = STANDS,
     of_limit: bool = True,
-) -> list[Stand]:
+) -> list[PastProjection]:
     """Return the projections that would have been made before a crossing.
 
     Parameters
@@ -139,10 +139,12 @@ def stand_back(
         found = None if then is None else assess(then, limit=limit).projection
         if then is None or found is None:
             continue
-        usual = _crossed(rows, notes, limit, then.levelled.reference)
+        usual = _crossed(rows, notes, limit, then.adjusted.reference)
         if usual is not None and usual[1] > offset + at:
             stands.append(
-                Stand(whole.serial, whole.indicator, offset + at, usual[1], found, of_limit)
+                PastProjection(
+                    whole.serial, whole.indicator, offset + at, usual[1], found, of_limit
+                )
             )
     return stands
 
@@ -158,9 +160,9 @@ def _crossed(
     return history, found.median
 
 
-def look_back(
+def backtest_projections(
     archive: Archive, *, progress: Callable[[list[str]], Iterable[str]] | None = None
-) -> list[Stand]:
+) -> list[PastProjection]:
     """Return looks ahead from the past for every history that went far enough.
 
     Those that crossed their limit are asked when they would; of those that
@@ -176,12 +178,10 @@ def look_back(
     if not table.height:
         return []
     notes, bounds = maintenance(archive), limits(archive)
-    moving = {
-        (t.serial, t.indicator) for t in trends(archive) if t.verdict in ("rising", "falling")
-    }
+    moving = {(t.serial, t.indicator) for t in trends(archive) if t.result in ("rising", "falling")}
     parts = table.partition_by("serial", as_dict=True)
     serials = sorted(key[0] for key in parts)
-    stands: list[Stand] = []
+    stands: list[PastProjection] = []
     for serial in progress(serials) if progress else serials:
         for rows in parts[(serial,)].partition_by("indicator", maintain_order=True):
             indicator = rows["indicator"][0]
@@ -196,19 +196,19 @@ def look_back(
 
 def _stands(
     history: History, rows: pl.DataFrame, notes: pl.DataFrame, limit: float | None, moving: bool
-) -> list[Stand]:
+) -> list[PastProjection]:
     worse = describe(history.indicator).worse
     own = history.sections == history.sections[-1]
     if worse == "either" or own.sum() < 2 * FEWEST or describe(history.indicator).counts_use:
         return []
-    t, y = history.axis[own], history.levelled.values[own]
+    t, y = history.axis[own], history.adjusted.values[own]
     if limit is not None and crossing(t, y, limit, worse) is not None:
-        return stand_back(rows, notes, limit)
+        return project_from_the_past(rows, notes, limit)
     level = level_reached(y, worse) if moving else None
-    return [] if level is None else stand_back(rows, notes, level, of_limit=False)
+    return [] if level is None else project_from_the_past(rows, notes, level, of_limit=False)
 
 
-def coverage(stands: Iterable[Stand]) -> Coverage:
+def coverage(stands: Iterable[PastProjection]) -> Coverage:
     """Return how often the intervals held."""
     held = [s.held for s in stands]
     return Coverage(len(held), sum(held), CONFIDENCE)

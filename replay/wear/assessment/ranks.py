@@ -171,18 +171,18 @@ def hamed_rao_factor(values: npt.ArrayLike, slope: float, *, confidence: float =
 
 
 def memory_factor(
-    remainder: npt.ArrayLike, *, sections: npt.ArrayLike | None = None, parameters: int = 2
+    residual: npt.ArrayLike, *, sections: npt.ArrayLike | None = None, parameters: int = 2
 ) -> float:
     """Return how much less the values say than as many independent ones.
 
     ``(1 + r) / (1 - r)`` for the first autocorrelation r of a trend-free
-    remainder (Yue and Wang 2004, first-order case). The usual estimate of r is
+    residual (Yue and Wang 2004, first-order case). The usual estimate of r is
     too low in short series; it is corrected as ``r + (1 + 4 r) / n`` (M. G.
-    Kendall, *Biometrika* 41 (1954) 403, for a remainder about a mean; each
+    Kendall, *Biometrika* 41 (1954) 403, for a residual about a mean; each
     further fitted number costs about as much again, hence ``parameters``).
     Never below 1: a negative r is not taken as a gain.
     """
-    e = np.asarray(remainder, dtype=float)
+    e = np.asarray(residual, dtype=float)
     groups = np.zeros(len(e), int) if sections is None else np.asarray(sections)
     if len(e) < 6:
         return 1.0

@@ -115,18 +115,18 @@ def theil_sen(
     )
 
 
-def between_variance(remainder: Floats, se: Floats) -> float:
+def between_variance(residual: Floats, se: Floats) -> float:
     """Return the variance between sessions that the standard errors leave over.
 
-    Paule and Mandel's equation: the weighted mean square of the remainder about
+    Paule and Mandel's equation: the weighted mean square of the residual about
     its level is 1. Source: R. C. Paule and J. Mandel, *J. Research of the
     National Bureau of Standards* 87 (1982) 377-385.
     """
-    n = len(remainder)
+    n = len(residual)
     if n < 3:
         return 0.0
-    scale = float(np.median(np.abs(remainder - np.median(remainder)))) / 0.6745
-    e = np.clip(remainder - np.median(remainder), -4 * scale, 4 * scale)
+    scale = float(np.median(np.abs(residual - np.median(residual)))) / 0.6745
+    e = np.clip(residual - np.median(residual), -4 * scale, 4 * scale)
 
     # Newton's steps from nought never pass the root: the equation is convex.
     tau2 = 0.0

@@ -1,7 +1,7 @@
 """All histories of an archive judged together.
 
 Verdicts hold the false discovery rate over every joint unit and indicator at
-once, so asking for one joint gives the same verdict as asking for all.
+once, so asking for one joint gives the same result as asking for all.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ say more about it (`Indicator.leading`)."""
 
 LATEST = datetime(9000, 1, 1, tzinfo=UTC)
 
-Verdict = Literal["rising", "falling", "steady", "too-few"]
+Result = Literal["rising", "falling", "steady", "too-few"]
 
 
 def trends(
@@ -62,7 +62,7 @@ def trends(
         Its ``indicators`` table is read as it is; `replay.wear.indicators`
         brings it up to date.
     joint, indicator, serial, arm : str, optional
-        Show only these; the verdicts do not depend on it.
+        Show only these; the results do not depend on it.
     against : {"time", "travel", "brake-cycles", "work"}
         What wear is drawn against. ``slope_per_year`` is then the slope at the
         unit's mean use per year; the slope per use is in ``detail``.
@@ -139,7 +139,7 @@ def _judged_again(
 def _looked_at(
     table: pl.DataFrame, notes: pl.DataFrame, bounds: dict[str, float], against: str
 ) -> list[Trend]:
-    """Return every history's trend, still without what the others say about its verdict."""
+    """Return every history's trend, still without what the others say about its result."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
     # The matrices have ten columns: several threads would mostly wait for each other.
@@ -151,28 +151,28 @@ def _looked_at(
 
 
 def _settled(found: Sequence[Trend]) -> list[Trend]:
-    """Return the trends with verdicts, the false discovery rate held over all."""
+    """Return the trends with results, the false discovery rate held over all."""
     settled = [
-        t if t.p_value is None else _with_verdict(t, float(p))
+        t if t.p_value is None else _with_result(t, float(p))
         for t, p in zip(found, _adjusted(found), strict=True)
     ]
     return sorted(settled, key=lambda t: (t.arm, t.joint, t.serial, t.indicator))
 
 
-def _with_verdict(t: Trend, adjusted: float) -> Trend:
+def _with_result(t: Trend, adjusted: float) -> Trend:
     assert t.slope_per_year is not None
-    verdict: Verdict = "steady"
+    result: Result = "steady"
     reason = ""
     if not adjusted <= FALSE_DISCOVERIES:
         reason = "no trend beyond chance"
     elif not t.detail["matters"]:
         reason = "a trend, but too small over the history to matter"
     else:
-        verdict = "rising" if t.detail["slope"] > 0 else "falling"
+        result = "rising" if t.detail["slope"] > 0 else "falling"
     return replace(
         t,
-        verdict=verdict,
-        since=None if verdict == "steady" else t.detail["moved_since"],
+        result=result,
+        since=None if result == "steady" else t.detail["moved_since"],
         detail=t.detail | {"reason": reason, "adjusted_p_value": adjusted},
     )
 
@@ -205,14 +205,14 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
         "arm": h.arm,
         "n": a.n,
     }
-    last = float(h.levelled.values[-1])
+    last = float(h.adjusted.values[-1])
     detail: dict[str, Any] = {
         "against": against,
         "axis_unit": h.axis_unit,
         "first": h.when(0),
         "last": h.when(h.n - 1),
         "sessions": h.n,
-        "corrected_for": list(h.levelled.terms),
+        "corrected_for": list(h.adjusted.terms),
         "worse": describe(h.indicator).worse,
         "spark": spark(h),
     }
@@ -223,7 +223,7 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
             slope_low=None,
             slope_high=None,
             p_value=None,
-            verdict="too-few",
+            result="too-few",
             last_value=last,
             detail=detail | {"reason": a.reason},
         )
@@ -239,8 +239,8 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
         "slope": a.slope.slope,
         "slope_axis_low": a.slope.low,
         "slope_axis_high": a.slope.high,
-        "condition_effects": h.levelled.effect,
-        "reference": h.levelled.reference,
+        "condition_effects": h.adjusted.effect,
+        "reference": h.adjusted.reference,
         "sections": len(numbers_of(h.sections)),
     }
     if a.shape is not None:
@@ -257,7 +257,7 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
         slope_low=a.slope.low * per_year,
         slope_high=a.slope.high * per_year,
         p_value=a.p_value,
-        verdict="steady",
+        result="steady",
         last_value=last,
         detail=detail,
     )
@@ -291,7 +291,7 @@ def _adjusted(found: Sequence[Trend]) -> npt.NDArray[np.float64]:
 
 def spark(h: History, points: int = 36) -> list[float]:
     """Return a history in few medians, evenly many sessions each, for a small picture."""
-    parts = np.array_split(h.levelled.values, min(points, h.n))
+    parts = np.array_split(h.adjusted.values, min(points, h.n))
     return [float(np.median(p)) for p in parts]
 
 

@@ -13,7 +13,7 @@ MOST_POINTS = 400
 """Longer histories are brought down to this many medians of neighbours."""
 
 
-def thinned(
+def aggregated(
     t: Floats, y: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
 ) -> tuple[Floats, Floats, Floats | None, npt.NDArray[np.int64]]:
     """Return at most about `MOST_POINTS` medians of neighbouring sessions."""
@@ -45,7 +45,7 @@ def numbers_of(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 def averaged(
     columns: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
 ) -> tuple[Floats, Floats | None, npt.NDArray[np.int64]]:
-    """Return weighted means of neighbouring sessions, as many as `thinned` returns.
+    """Return weighted means of neighbouring sessions, as many as `aggregated` returns.
 
     Means keep what is linear between the columns, which medians do not.
 

@@ -30,7 +30,7 @@ Huber 1964: 95 % efficiency for normal errors)."""
 
 
 @dataclass(frozen=True, slots=True)
-class Levelled:
+class Adjusted:
     """Values as they would have been under the usual conditions."""
 
     values: Floats
@@ -50,7 +50,7 @@ SETTLED = 1e-5
 """Reweighting stops when no coefficient moves by this share of the largest."""
 
 
-def level(
+def adjust(
     times: Floats,
     values: Floats,
     conditions: Mapping[str, Floats],
@@ -60,7 +60,7 @@ def level(
     squared: tuple[str, ...] = ("temperature_c",),
     course: Floats | None = None,
     usual: Mapping[str, float] | None = None,
-) -> Levelled:
+) -> Adjusted:
     """Take the effect of the conditions away from the values.
 
     Parameters
@@ -84,7 +84,7 @@ def level(
 
     Returns
     -------
-    Levelled
+    Adjusted
     """
     n = len(values)
     w = np.ones(n) if weights is None else weights / np.max(weights)
@@ -113,7 +113,7 @@ def level(
         owner += [name] * len(wanted)
         reference[name] = middle
     if not columns:
-        return Levelled(values, 1.0, (), {}, {}, np.zeros((n, 0)))
+        return Adjusted(values, 1.0, (), {}, {}, np.zeros((n, 0)))
     design = np.column_stack([base, *columns])
     coefficients = _huber(design, values, w)
     first = base.shape[1]
@@ -126,7 +126,7 @@ def level(
         )
         corrected = corrected - part
         effect[name] = float(np.std(part))
-    return Levelled(
+    return Adjusted(
         values=corrected,
         # Each fitted term also takes a degree of freedom from the residuals.
         variance_factor=_inflation(times, span, sections, columns, w)
@@ -158,8 +158,8 @@ def _inflation(
     t, levels = base[:, -1], base[:, :-1]
     root = np.sqrt(w)[:, None]
     alone = _left_over(levels * root, t * root[:, 0])
-    beside = _left_over(np.column_stack([levels, *columns]) * root, t * root[:, 0])
-    return float(min(alone / max(beside, 1e-12), 1e6)) if alone > 0 else 1.0
+    together = _left_over(np.column_stack([levels, *columns]) * root, t * root[:, 0])
+    return float(min(alone / max(together, 1e-12), 1e6)) if alone > 0 else 1.0
 
 
 def _left_over(design: Floats, y: Floats) -> float:

@@ -16,8 +16,8 @@ import polars as pl
 
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES
-from replay.wear.histories.aggregation import numbers_of, thinned
-from replay.wear.histories.covariate_adjustment import Levelled, level
+from replay.wear.histories.aggregation import aggregated, numbers_of
+from replay.wear.histories.covariate_adjustment import Adjusted, adjust
 from replay.wear.units.maintenance import WORDS
 
 Floats = npt.NDArray[np.float64]
@@ -50,7 +50,7 @@ class History:
     """Standard errors; NaN where unknown."""
     sections: npt.NDArray[np.int64]
     """Number of the stretch between two maintenance works."""
-    levelled: Levelled
+    adjusted: Adjusted
 
     @property
     def n(self) -> int:
@@ -134,7 +134,7 @@ def histories(
             values=data["value"],
             se=data["se"],
             sections=sections,
-            levelled=_level_twice(
+            adjusted=_adjust_twice(
                 axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections, usual
             ),
         )
@@ -179,22 +179,22 @@ def session_weights(
     return np.asarray(weights / weights.max(), dtype=float)
 
 
-def _level_twice(
+def _adjust_twice(
     axis: Floats,
     values: Floats,
     conditions: dict[str, Floats],
     weights: Floats | None,
     sections: npt.NDArray[np.int64],
     usual: Mapping[str, float] | None = None,
-) -> Levelled:
+) -> Adjusted:
     """Correct for conditions, see how the level moved, and correct again knowing it.
 
     The first time the level may bend: beside a straight trend, a season would be
     made out of the bend. The second time it has the shape that was seen.
     """
 
-    def corrected(course: Floats | None) -> Levelled:
-        return level(
+    def corrected(course: Floats | None) -> Adjusted:
+        return adjust(
             axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
         )
 
@@ -202,7 +202,7 @@ def _level_twice(
     once = corrected((x * x)[:, None])
     if not once.terms:
         return once
-    t, y, _, own = thinned(axis, once.values, None, sections)
+    t, y, _, own = aggregated(axis, once.values, None, sections)
     return corrected(_course(axis, shape(t, _on_one_level(y, own))))
 
 

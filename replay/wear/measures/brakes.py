@@ -47,7 +47,7 @@ def brake_measures(table: pl.DataFrame, reference: Reference | None) -> list[Mea
 
 
 def _delay(indicator: str, events: pl.DataFrame, what: str) -> Measure | None:
-    seen = events.filter(pl.col(f"{what}_verdict").is_in(["measured", "interval"]))
+    seen = events.filter(pl.col(f"{what}_status").is_in(["measured", "interval"]))
     if not seen.height:
         return None
     low, high = column(seen, f"{what}_low_s"), column(seen, f"{what}_high_s")
@@ -56,7 +56,7 @@ def _delay(indicator: str, events: pl.DataFrame, what: str) -> Measure | None:
         return None
     # A value anywhere in a bracket: its width over the square root of 12.
     bracket = float(np.median(high - low)) / 12**0.5
-    if (seen[f"{what}_verdict"] == "measured").all() and np.isfinite(found.se):
+    if (seen[f"{what}_status"] == "measured").all() and np.isfinite(found.se):
         bracket /= max(found.n, 1) ** 0.5
     return replace(found, se=float(np.nanmax([found.se, bracket])))
 
@@ -74,7 +74,7 @@ def _stopping(engaged: pl.DataFrame) -> Measure | None:
 
 def _slip(table: pl.DataFrame) -> Measure | None:
     """Return the largest slip under an engaged brake in the session."""
-    seen = held_stretches(table).filter(pl.col("verdict").is_in(["slip", "held"]))
+    seen = held_stretches(table).filter(pl.col("status").is_in(["slip", "held"]))
     if not seen.height:
         return None
     size = np.abs(column(seen, "slip_deg"))

@@ -30,7 +30,7 @@ SETTLED = 0.25
 def breakaway_measures(table: pl.DataFrame, reference: Reference) -> list[Measure]:
     """Return the greatest current about each start of motion, per direction.
 
-    What acceleration and load take by the unit's yardstick is taken off. Needs
+    What acceleration and load take by the unit's reference model is taken off. Needs
     at least `FEWEST_IN_WINDOW` samples in the window; at slower
     sampling the peak cannot be seen and nothing is returned.
     """

@@ -1,8 +1,8 @@
-"""Friction levels of one session, read against the unit's yardstick.
+"""Friction levels of one session, read against the unit's reference model.
 
 Each motion gives one mean friction at its mean speed. Per direction a line
 through them is fitted, ``friction at the usual rate + slope * (speed -
-usual)``; the slope is drawn towards the yardstick's as far as the session's
+usual)``; the slope is drawn towards the reference model's as far as the session's
 own motions cannot tell (a normal prior with known spreads; A. Gelman and
 others, *Bayesian Data Analysis*, 3rd ed. 2013, section 14.8).
 """

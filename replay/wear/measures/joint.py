@@ -18,13 +18,13 @@ from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
 from replay.wear.measures.measure import Floats, Measure, column
 from replay.wear.measures.motions import cut_motions
-from replay.wear.measures.residuals import remainder, ripple_measures, spread_measure
+from replay.wear.measures.residuals import residuals, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
 from replay.wear.reference.model import Reference
 
 
 @dataclass(frozen=True, slots=True)
-class Yardsticks:
+class ReferenceModels:
     """What sessions are measured against."""
 
     references: dict[str, Reference]
@@ -32,7 +32,7 @@ class Yardsticks:
     rule: MarginRule
 
     @classmethod
-    def of(cls, references: dict[str, Reference], baseline: Baseline | None) -> Yardsticks:
+    def of(cls, references: dict[str, Reference], baseline: Baseline | None) -> ReferenceModels:
         """Gather them, with the default margin rule."""
         return cls(references, baseline, load_rule())
 
@@ -41,7 +41,7 @@ def measure_joint(
     table: pl.DataFrame,
     serial: str,
     joint: Joint | None,
-    against: Yardsticks,
+    against: ReferenceModels,
     arm: Mapping[str, pl.DataFrame] | None = None,
 ) -> list[Measure]:
     """Return every indicator that a joint table can give.
@@ -54,7 +54,7 @@ def measure_joint(
         The unit that sat there.
     joint : Joint or None
         Its description, where there is an arm file.
-    against : Yardsticks
+    against : ReferenceModels
     arm : mapping, optional
         The tables of all joints of the session, in the arm's order: a current that
         follows the posture is told apart by them.
@@ -69,7 +69,7 @@ def measure_joint(
             friction = friction_measures(motions, reference)
             found += friction
             found.append(margin_measure(friction, reference, joint, against.rule))
-        rest = remainder(table, reference, _expected(table, serial, against.baseline, arm))
+        rest = residuals(table, reference, _expected(table, serial, against.baseline, arm))
         if rest is not None:
             found.append(spread_measure(rest))
             if joint is not None and joint.ripple_orders:

@@ -1,4 +1,4 @@
-"""What the yardstick leaves of each sample: its spread, and ripple of the gear.
+"""What the reference model leaves of each sample: its spread, and ripple of the gear.
 
 Ripple is the amplitude at an order of the joint's own angle (cycles a turn):
 teeth and wave generators press once per so many degrees whatever the rate.
@@ -24,7 +24,7 @@ CYCLES = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class Remainder:
+class Residuals:
     """Samples in motion and what is left of their current."""
 
     samples: Motions
@@ -32,9 +32,9 @@ class Remainder:
     """A; the mean of each motion is taken out."""
 
 
-def remainder(
+def residuals(
     table: pl.DataFrame, reference: Reference, expected_a: Floats | None = None
-) -> Remainder | None:
+) -> Residuals | None:
     """Return what is left of the current, sample by sample.
 
     Parameters
@@ -42,10 +42,10 @@ def remainder(
     table : DataFrame
         A joint table.
     reference : Reference
-        The yardstick.
+        The reference model.
     expected_a : array of shape (rows of table,), optional
         A baseline's expected current, NaN where not seen before; used in the
-        yardstick's place where it knows at least half of the samples.
+        reference model's place where it knows at least half of the samples.
     """
     samples = cut_motions(table, chunks=None)
     if samples is None:
@@ -55,11 +55,11 @@ def remainder(
         known = expected_a[samples.first_row]
         if np.isfinite(known).mean() >= 0.5:
             explained = known
-    return Remainder(samples, _without_means(samples.current - explained, samples))
+    return Residuals(samples, _without_means(samples.current - explained, samples))
 
 
-def spread_measure(found: Remainder) -> Measure | None:
-    """Return the remainder's spread; errors are counted by motion."""
+def spread_measure(found: Residuals) -> Measure | None:
+    """Return the residual's spread; errors are counted by motion."""
     rest = found.rest[np.isfinite(found.rest)]
     if len(rest) < FEWEST_SAMPLES:
         return None
@@ -70,17 +70,17 @@ def spread_measure(found: Remainder) -> Measure | None:
     counts = np.bincount(found.samples.motion)
     each = np.sqrt(squares / np.maximum(counts, 1))
     typical = int(np.argmin(np.abs(each - np.median(each))))
-    return measure("remainder spread", spread, error, len(rest), found.samples.middle[typical])
+    return measure("residual spread", spread, error, len(rest), found.samples.middle[typical])
 
 
 def ripple_measures(
-    found: Remainder, orders: Sequence[float], table: pl.DataFrame
+    found: Residuals, orders: Sequence[float], table: pl.DataFrame
 ) -> list[Measure]:
     """Return the amplitude at each order that motion and sampling can show.
 
     Parameters
     ----------
-    found : Remainder
+    found : Residuals
     orders : sequence of float
         Cycles per joint turn.
     table : DataFrame

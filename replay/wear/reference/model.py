@@ -1,10 +1,10 @@
-"""What a unit's current looks like apart from wear: the yardstick of its sessions.
+"""What a unit's current looks like apart from wear: the reference model of its sessions.
 
 One session moves too little to tell Coulomb from viscous friction, load and
 inertia. What all sessions of a unit share (how current depends on speed,
 acceleration, load and, without an arm file, posture) is therefore fitted on
 many of them together, while each session keeps its own friction levels, so
-that wear does not leak into the yardstick. A session is then measured as its
+that wear does not leak into the reference model. A session is then measured as its
 levels above that shared curve. Friction terms as in B. Armstrong-Helouvry, P.
 Dupont, C. Canudas de Wit, *Automatica* 30 (1994) 1083-1138; a gear's loss by
 the torque that it passes on is the term ``direction * |load|``.
@@ -22,7 +22,7 @@ from replay.wear.measures.measure import Floats
 from replay.wear.measures.motions import Motions
 
 STAGES = (1, 8, 24)
-"""Sessions of a unit at which its yardstick is made anew; then it stays."""
+"""Sessions of a unit at which its reference model is made anew; then it stays."""
 
 MOST_CHUNKS = 400
 """Chunks of one session that go into the fit."""
@@ -32,7 +32,7 @@ LEAST_MOTION_SPREAD_A = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class Reference:
-    """A unit's yardstick."""
+    """A unit's reference model."""
 
     stage: int
     usual_rate_deg_s: float

@@ -1,4 +1,4 @@
-"""The units' yardsticks, kept in the archive and renewed at set counts of sessions."""
+"""The units' reference models, kept in the archive and renewed at set counts of sessions."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from replay.archive import Archive
 from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import STAGES, Reference, make_reference
 
-DOCUMENT = "wear/yardsticks.json"
+DOCUMENT = "wear/reference-models.json"
 
 METHOD = 3
-"""Rises when the yardstick changes; older ones are then made anew."""
+"""Rises when the reference model changes; older ones are then made anew."""
 
 Read = Callable[[Archive, str, str], Motions | None]
 
@@ -24,7 +24,7 @@ Read = Callable[[Archive, str, str], Motions | None]
 def renew(
     archive: Archive, places: dict[str, list[tuple[str, str]]], *, read: Read
 ) -> tuple[dict[str, Reference], set[str]]:
-    """Return all yardsticks, and the serials whose yardstick is new.
+    """Return all reference models, and the serials whose reference model is new.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def renew(
 
 
 def load(archive: Archive) -> dict[str, Reference]:
-    """Return the yardsticks kept in the archive, by serial."""
+    """Return the reference models kept in the archive, by serial."""
     if DOCUMENT not in archive.documents("wear"):
         return {}
     kept = orjson.loads(archive.read_document(DOCUMENT))

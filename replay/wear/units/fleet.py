@@ -40,7 +40,7 @@ SCHEMA: dict[str, pl.DataType] = {
     "unit": pl.String(),
     "sessions": pl.Int64(),
     "last_value": pl.Float64(),
-    "verdict": pl.String(),
+    "result": pl.String(),
     "slope_per_year": pl.Float64(),
     "slope_low": pl.Float64(),
     "slope_high": pl.Float64(),
@@ -140,7 +140,7 @@ def _row(
     last = t.detail.get("last")
     adjusted = t.detail.get("adjusted_p_value")
     worse = _worsens(t)
-    departs = peer is not None and abs(peer[1]) >= DEPARTS and t.verdict != "too-few"
+    departs = peer is not None and abs(peer[1]) >= DEPARTS and t.result != "too-few"
     if departs and peer is not None and describe(t.indicator).worse != "either":
         departs = (peer[1] > 0) == (describe(t.indicator).worse == "up")
     if projection.get("word") == "passed":
@@ -149,10 +149,10 @@ def _row(
         attention = "worsening"
     elif departs:
         attention = "unlike its peers"
-    elif t.verdict in ("rising", "falling"):
+    elif t.result in ("rising", "falling"):
         attention = "changing"
     else:
-        attention = "too few sessions" if t.verdict == "too-few" else "steady"
+        attention = "too few sessions" if t.result == "too-few" else "steady"
     return {
         "arm": t.arm,
         "joint": t.joint,
@@ -164,7 +164,7 @@ def _row(
         "unit": t.unit,
         "sessions": t.n,
         "last_value": t.last_value,
-        "verdict": t.verdict,
+        "result": t.result,
         "slope_per_year": t.slope_per_year,
         "slope_low": t.slope_low,
         "slope_high": t.slope_high,
@@ -184,9 +184,9 @@ def _row(
 def _worsens(t: Trend) -> bool:
     worse = describe(t.indicator).worse
     return (
-        (t.verdict == "rising" and worse == "up")
-        or (t.verdict == "falling" and worse == "down")
-        or (t.verdict in ("rising", "falling") and worse == "either")
+        (t.result == "rising" and worse == "up")
+        or (t.result == "falling" and worse == "down")
+        or (t.result in ("rising", "falling") and worse == "either")
     )
 
 
@@ -201,7 +201,7 @@ def _why(t: Trend, attention: str, peer: tuple[int, float] | None) -> str:
         limit = t.detail["projection"]["limit"]
         return f"{t.indicator} has passed its limit of {limit:g} {t.unit}"
     if attention in ("worsening", "changing"):
-        return f"{t.indicator} is {t.verdict}{since}: {rate}"
+        return f"{t.indicator} is {t.result}{since}: {rate}"
     if attention == "unlike its peers" and peer is not None:
         return f"{t.indicator} changes unlike that of {peer[0]} peers: {rate}"
     if attention == "steady":

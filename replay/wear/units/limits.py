@@ -11,7 +11,7 @@ import math
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Draft, Record, clean_name, open_record
-from replay.wear.catalogue import INDICATORS, describe
+from replay.wear.catalogue import INDICATORS, describe, former_name, present_name
 
 KIND = "limit"
 NOT_NAMED = "not named"
@@ -23,10 +23,13 @@ OWN: dict[str, float] = {"margin left": 0.0}
 def limits(archive: Archive) -> dict[str, float]:
     """Return the limits; keys are ``indicator`` or ``serial/indicator``."""
     found = dict(OWN)
-    for key, entry in open_record(archive).in_force(KIND).items():
-        value = (entry.after or {}).get("value")
+    in_force = open_record(archive).in_force(KIND)
+    for key in sorted(in_force, key=lambda k: present_name(k) == k):  # former names first
+        value = (in_force[key].after or {}).get("value")
         if value is not None:
-            found[key] = float(value)
+            found[present_name(key)] = float(value)
+        elif present_name(key) not in OWN:
+            found.pop(present_name(key), None)
     return found
 
 
@@ -49,7 +52,8 @@ def set_limit(
     if value is not None and not math.isfinite(value):
         raise UsageError(f"a limit must be a finite number, not {value}")
     if value is not None:
-        _refuse_unknown(archive, indicator, serial)
+        _refuse_unknown(archive, present_name(indicator), serial)
+    indicator = present_name(indicator)
     key = f"{serial}/{indicator}" if serial else indicator
     record = open_record(archive)
     before = _given(record, key)
@@ -70,7 +74,7 @@ def set_limit(
 
 
 def _given(record: Record, key: str) -> float | None:
-    entry = record.last(KIND, key)
+    entry = record.last(KIND, key) or record.last(KIND, former_name(key))
     value = (entry.after or {}).get("value") if entry is not None else None
     return None if value is None else float(value)
 

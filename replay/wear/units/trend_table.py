@@ -20,7 +20,7 @@ _OWN = (
     "slope_low",
     "slope_high",
     "p_value",
-    "verdict",
+    "result",
     "since",
 )
 
@@ -36,7 +36,7 @@ SCHEMA: dict[str, pl.DataType] = {
     "slope_low": pl.Float64(),
     "slope_high": pl.Float64(),
     "p_value": pl.Float64(),
-    "verdict": pl.String(),
+    "result": pl.String(),
     "since": pl.Datetime("us", "UTC"),
     "limit": pl.Float64(),
     "limit_date": pl.Datetime("us", "UTC"),

@@ -37,9 +37,9 @@ class UnitHistory:
     trend: Trend | None
     """As judged within the whole archive."""
     points: pl.DataFrame
-    """session, start, at, joint, axis, value, se, levelled, section, average."""
+    """session, start, at, joint, axis, value, se, adjusted, section, average."""
     chart: Chart | None
-    """Exponentially weighted average of the levelled values, and its limits."""
+    """Exponentially weighted average of the adjusted values, and its limits."""
     cusum: Cusum | None
     """Cumulative sums of the same values, in standard deviations."""
     notes: pl.DataFrame
@@ -114,13 +114,13 @@ def watch(history: History) -> Chart | None:
 @dataclass(frozen=True, slots=True)
 class _Usual:
     values: Floats
-    """Levelled values of the latest section."""
+    """Adjusted values of the latest section."""
     middle: float
     sigma: float
 
 
 def _usual(history: History) -> _Usual | None:
-    values = history.levelled.values[history.sections == history.sections[-1]]
+    values = history.adjusted.values[history.sections == history.sections[-1]]
     first = min(LEARNING, len(values) // 3)
     if first < 5:
         return None
@@ -150,7 +150,7 @@ def _points(history: History, own: pl.DataFrame, chart: Chart | None) -> pl.Data
         pl.Series("axis", history.axis),
         pl.Series("value", history.values),
         pl.Series("se", history.se),
-        pl.Series("levelled", history.levelled.values),
+        pl.Series("adjusted", history.adjusted.values),
         pl.Series("section", history.sections),
         pl.Series("average", average),
     )
