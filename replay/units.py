@@ -39,9 +39,13 @@ JOINT_QUANTITIES: dict[str, Quantity] = {
     q.name: q
     for q in (
         Quantity("angle_deg", "angle", "deg", pl.Float64, "interpolate"),
+        Quantity("angle_cmd_deg", "commanded angle", "deg", pl.Float64, "interpolate"),
+        Quantity("motor_angle_deg", "motor angle", "deg", pl.Float64, "interpolate"),
         Quantity("rate_deg_s", "rate", "deg/s", pl.Float64, "interpolate"),
         Quantity("rate_cmd_deg_s", "commanded rate", "deg/s", pl.Float64, "hold"),
         Quantity("current_a", "motor current", "A", pl.Float64, "interpolate"),
+        Quantity("current_target_a", "target current", "A", pl.Float64, "interpolate"),
+        Quantity("torque_nm", "joint torque", "N m", pl.Float64, "interpolate"),
         Quantity("temperature_c", "temperature", "degC", pl.Float64, "interpolate"),
         Quantity("brake_engage_cmd", "brake command", "", pl.Boolean, "hold"),
         Quantity("brake_engaged", "brake state", "", pl.Boolean, "hold"),

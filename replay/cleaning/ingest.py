@@ -11,9 +11,9 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -29,8 +29,10 @@ from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused,
 from replay.logs.bind import check_enough, check_whole
 from replay.logs.maps import LogMap, load_map
 from replay.logs.proposing.fit import Fit, fit, fit_some
+from replay.logs.proposing.proposal import told_together
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
+from replay.logs.times.start_names import with_start
 from replay.records import QualityNote, Refusal, Session
 
 Progress = Callable[[str, int, int], None]
@@ -201,6 +203,10 @@ def _take(
         except LogMapError:
             refuse_overlap(archive, raws[0], maps, arm)
             raise
+        fits = [
+            replace(fit, log_map=with_start(fit.log_map, path))
+            for fit, path in zip(fits, paths, strict=True)
+        ]
         log_map = fits[0].log_map
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)
@@ -235,7 +241,11 @@ def _take(
             joints,
             raw_sha256=sha256,
             program=program_version(),
-            extra=[*_notes_on_map(log_map, note), *drift_notes(parts)],
+            extra=[
+                *_notes_on_map(log_map, note),
+                *drift_notes(parts),
+                *_unused(raws, fits),
+            ],
         )
         if archive.has_session(session.session):
             result.unchanged.append(session.session)
@@ -309,6 +319,27 @@ def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
             )
         )
     return notes
+
+
+def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote]:
+    """Say which columns of each log no line of the map reads."""
+    for raw, found in zip(raws, fits, strict=True):
+        if found.log_map.layout == "long":
+            present: Sequence[str] = found.channels
+            read = {b.column for b in found.bindings}
+        else:
+            present = raw.columns
+            read = {b.column for b in found.bindings} | set(found.log_map.time.columns)
+            read |= {found.log_map.run or ""}
+        left = [c for c in present if c not in read]
+        if left:
+            noun = "channel" if found.log_map.layout == "long" else "column"
+            yield QualityNote(
+                "unused",
+                f"{len(left)} {noun}{'s' * (len(left) > 1)} of {raw.path.name} that the log map "
+                f"does not name: {told_together(left)}",
+                count=len(left),
+            )
 
 
 def file_sha256(path: Path) -> str:

@@ -31,7 +31,7 @@ SET_ASIDE_KINDS = frozenset(
 )
 """Notes of these kinds say that a row or a value of the log was set aside."""
 
-ROUTINE_KINDS = frozenset({"unit", "linear-axis", "angle-wrap", "joint-names", "no-zone"})
+ROUTINE_KINDS = frozenset({"unit", "unused", "linear-axis", "angle-wrap", "joint-names", "no-zone"})
 """Notes of these kinds say what was done because the log map asks for it."""
 
 _MOST_OF_A_KIND = 100

@@ -18,6 +18,7 @@ from replay.errors import LogRefused
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import fit_some
 from replay.logs.readers.raw import RawLog
+from replay.logs.times.timeforms import SINCE_START
 from replay.records import Session
 
 _PIECE = 1 << 22
@@ -25,7 +26,7 @@ _PIECE = 1 << 22
 
 def start_is_stated(log_map: LogMap) -> bool:
     """Tell whether the log has no date of its own, so that it cannot be placed."""
-    return log_map.time.rows_at_hz is not None or log_map.time.format == "seconds"
+    return log_map.time.rows_at_hz is not None or log_map.time.format in SINCE_START
 
 
 def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:

@@ -28,8 +28,13 @@ Follow = Callable[[Path], Follower]
 _TRIES = 4
 _REGULAR = 0.6
 """Share of steps near the median step from which samples come at a rate."""
-_WATCHED = ("angle_deg", "rate_deg_s", "current_a", "temperature_c")
-_SIGNED = ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a")
+_WATCHED = (
+    "angle_deg", "angle_cmd_deg", "motor_angle_deg", "rate_deg_s", "current_a", "temperature_c",
+)  # fmt: skip
+_SIGNED = (
+    "angle_deg", "angle_cmd_deg", "motor_angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a",
+    "current_target_a", "torque_nm",
+)  # fmt: skip
 """Quantities that turn their sign with the sense of a joint's axis."""
 
 
@@ -182,7 +187,7 @@ def _cleaner(
             p.name,
             p.quantity,
             step_limit=_step_limit(p, arm, nominal / 1e9),
-            may_wrap=p.quantity == "angle_deg" and not p.linear,
+            may_wrap=p.quantity in ("angle_deg", "angle_cmd_deg") and not p.linear,
         )
         for p in plans
         if p.number and p.quantity in _WATCHED

@@ -10,6 +10,7 @@ from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import print_json, say
 from replay.errors import UsageError
 from replay.logs import Proposal, propose_map
+from replay.logs.proposing.proposal import told_together
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,6 +35,8 @@ def run(args: argparse.Namespace) -> int:
         say(f"left out: {text}")
     for text in proposal.missing:
         say(f"missing: {text}")
+    if proposal.unused:
+        say(f"not used: {told_together(proposal.unused)}")
     for line in proposal.doubts:
         say(f"look at [{line.table}] {line.key} = {line.value}: {line.why or 'not sure'}")
     return EXIT_DONE if proposal.sure else EXIT_SET_ASIDE
@@ -46,6 +49,7 @@ def as_document(proposal: Proposal) -> dict[str, Any]:
         "sure": proposal.sure,
         "missing": proposal.missing,
         "left_out": proposal.said,
+        "not_used": proposal.unused,
         "lines": proposal.lines,
         "toml": proposal.toml,
     }

@@ -44,12 +44,14 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
             for place, name in enumerate(log_map.joints)
             if (column := _joint_column(log_map, entry, place, present)) is not None
         ]
+        if not mine and entry.optional:
+            continue
         if not mine:
             raise _missing(
                 log_map, f"joint.{entry.key}", names_of(log_map, entry, 0), columns, file
             )
         absent = [n for k, n in enumerate(log_map.joints) if k not in {b.joint for b in mine}]
-        if absent and entry.patterns:
+        if absent and entry.patterns and not entry.optional:
             place = log_map.joints.index(absent[0])
             raise _missing(
                 log_map,
@@ -64,10 +66,27 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
         if entry.value is not None:
             continue
         name = next((p for p in (*entry.patterns, *entry.columns) if p in present), None)
+        if name is None and entry.optional:
+            continue
         if name is None:
             raise _missing(log_map, f"session.{entry.key}", entry.patterns, columns, file)
         found.append(Binding(entry.quantity, name, entry))
+    _refuse_twice(found, file)
     return found
+
+
+def _refuse_twice(found: Sequence[Binding], file: object) -> None:
+    """Refuse numbers of one column for two channels; a switch may be common to all joints."""
+    seen: dict[str, Binding] = {}
+    for b in found:
+        before = seen.setdefault(b.column, b)
+        if before is not b and not (before.entry.key == b.entry.key and b.entry.unit_at(0) is None):
+            raise LogMapError(
+                f"{before.channel} and {b.channel} are both read from column {b.column!r}",
+                file=file,
+                column=b.column,
+                todo="one of the two lines of the log map is not right",
+            )
 
 
 def bind_some(log_map: LogMap, columns: Sequence[str]) -> list[Binding]:
@@ -89,13 +108,18 @@ def bind_some(log_map: LogMap, columns: Sequence[str]) -> list[Binding]:
 def check_whole(log_map: LogMap, found: Sequence[Binding], files: Sequence[object]) -> None:
     """Raise LogMapError when several logs together lack a mapped quantity."""
     there = {b.entry.key for b in found}
-    wanted = [e for e in (*log_map.joint.values(), *log_map.session.values()) if e.value is None]
+    wanted = [
+        e
+        for e in (*log_map.joint.values(), *log_map.session.values())
+        if e.value is None and not e.optional
+    ]
     lacking = [e.key for e in wanted if e.key not in there]
     if lacking:
         raise LogMapError(
             f"none of the logs of this session has a {noun(log_map)} for {', '.join(lacking)}",
             file="; ".join(str(f) for f in files),
-            todo="take it out of the log map if the recorder does not write it",
+            todo="take it out of the log map if the recorder does not write it, or say "
+            "optional = true",
         )
 
 
@@ -131,6 +155,7 @@ def switched_off(quantities: set[str]) -> tuple[str, ...]:
     lines = {
         "angle_deg": "no angle: no posture, no tip speed, no travel, no slip test",
         "rate_deg_s": "no rate logged: rates are computed from angles",
+        "current_a": "no motor current: nothing is expected or checked, the rest is kept and shown",
         "rate_cmd_deg_s": "no commanded rate: no tracking error, stalls told from current alone",
         "temperature_c": "no temperature: friction is not corrected for temperature",
         "brake_engaged": "no brake state: no brake delays, slip or drag after release",
@@ -169,5 +194,6 @@ def _missing(
         file=file,
         column=(name or None) if kind == "column" else None,
         joint=joint,
-        todo=f"{'near names' if near else kind + 's'}: {shown}",
+        todo=f"{'near names' if near else kind + 's'}: {shown}; or [{where}] optional = true, "
+        "where some logs of the recorder lack it",
     )

@@ -17,7 +17,8 @@ from replay.errors import LogMapError
 from replay.logs import scales
 from replay.logs.described import with_description
 from replay.logs.times.patterns import fault, is_pattern
-from replay.logs.times.timeforms import TIME_FORMS, TIME_SCALES, parse_start
+from replay.logs.times.start_names import START_PLACES
+from replay.logs.times.timeforms import SINCE_START, TIME_FORMS, TIME_SCALES, parse_start
 from replay.logs.words import check_words
 
 PATTERN = "%d.%m.%Y %H:%M:%S"
@@ -25,14 +26,25 @@ PATTERN = "%d.%m.%Y %H:%M:%S"
 
 JOINT_KEYS: dict[str, tuple[str, str]] = {
     "angle": ("angle_deg", "angle"),
+    "commanded_angle": ("angle_cmd_deg", "angle"),
+    "motor_angle": ("motor_angle_deg", "angle"),
     "rate": ("rate_deg_s", "rate"),
     "commanded_rate": ("rate_cmd_deg_s", "rate"),
     "current": ("current_a", "current"),
+    "target_current": ("current_target_a", "current"),
+    "torque": ("torque_nm", "torque"),
     "temperature": ("temperature_c", "temperature"),
     "brake_command": ("brake_engage_cmd", ""),
     "brake_state": ("brake_engaged", ""),
 }
 """Key in the map: our quantity, and what its unit measures ("" for words)."""
+
+LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run")
+TIME_KEYS = (
+    "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
+    "p_field",
+)  # fmt: skip
+ENTRY_KEYS = ("column", "columns", "unit", "words", "sentinels", "optional")
 
 SESSION_KEYS: dict[str, tuple[str, str]] = {
     "payload": ("payload_kg", "mass"),
@@ -54,6 +66,14 @@ class Entry:
     words: Mapping[str, str] = field(default_factory=dict)
     sentinels: tuple[float, ...] = ()
     value: float | str | bool | None = None
+    units: tuple[str, ...] = ()
+    """One for each joint, where they differ."""
+    optional: bool = False
+    """Some logs of the recorder lack it."""
+
+    def unit_at(self, place: int | None) -> str | None:
+        """Return the unit of one joint's column."""
+        return self.units[place] if self.units and place is not None else self.unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +91,9 @@ class TimeEntry:
     epoch: str | None = None
     p_field: str = ""
     """Octets in hexadecimal that go before a binary code that comes without them."""
+    start_from: str | None = None
+    """Where each log's own start stands: its ``name``, its ``folder``'s, a ``sidecar``."""
+    start_format: str | None = None
 
     def column_in(self, present: Sequence[str]) -> str | None:
         """Return the time column among those of a log, or None."""
@@ -97,6 +120,8 @@ class LogMap:
     session: Mapping[str, Entry]
     long: tuple[str, str, str] | None = None
     arm: str | None = None
+    run: str | None = None
+    """Column that says which of several runs a row belongs to."""
     packets: Mapping[str, str] = field(default_factory=dict)
     toml: str = ""
 
@@ -153,7 +178,10 @@ def load_map(source: str | Path) -> LogMap:
 def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
     _known(data, ("log", "time", "joint", "session", "long", "packets"), "", file)
     log = _table(data, "log", file)
-    _known(log, ("layout", "joints", "first_number", "numbering", "arm"), "log", file)
+    _known(log, LOG_KEYS, "log", file)
+    run = log.get("run")
+    if run is not None and (not isinstance(run, str) or log.get("layout", "wide") != "wide"):
+        raise LogMapError(f"log.run is {run!r}", file=file, todo="a column's name, in wide logs")
     layout = _choice(log.get("layout", "wide"), ("wide", "long"), "log.layout", file)
     numbering = _choice(log.get("numbering", "A"), ("A", "base"), "log.numbering", file)
     first = log.get("first_number", 1)
@@ -198,6 +226,7 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         session=session,
         long=long,
         arm=log.get("arm"),
+        run=run,
         packets=packets,
         toml=text,
     )
@@ -221,8 +250,7 @@ def _joints(value: Any, first: int, file: object) -> tuple[tuple[str, ...], bool
 
 
 def _time(table: dict[str, Any], file: object) -> TimeEntry:
-    known = ("column", "rows_at_hz", "format", "start", "scale", "epoch", "p_field")
-    _known(table, known, "time", file)
+    _known(table, TIME_KEYS, "time", file)
     rows = table.get("rows_at_hz")
     column = table.get("column")
     if rows is not None and (isinstance(rows, bool) or not isinstance(rows, int | float)):
@@ -258,11 +286,22 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             parse_start(start)
         except ValueError as error:
             raise LogMapError(f"time.start: {error}", file=file) from None
-    if start is None and (rows is not None or form == "seconds"):
+    start_from = table.get("start_from")
+    if start_from is not None:
+        start_from = _choice(start_from, START_PLACES, "time.start_from", file)
+        if start is not None:
+            raise LogMapError("time has both start and start_from", file=file, todo="keep one")
+    start_format = table.get("start_format")
+    if start_format is not None and (not is_pattern(start_format) or fault(start_format)):
+        raise LogMapError(
+            f"time.start_format is {start_format!r}", file=file, todo='such as "%Y%m%d_%H%M%S"'
+        )
+    if start is None and start_from is None and (rows is not None or form in SINCE_START):
         raise LogMapError(
             "time.start is missing: seconds and rows count from a stated instant",
             file=file,
-            todo='[time] start = "2031-03-01T00:00:00Z"',
+            todo='[time] start = "2031-03-01T00:00:00Z", or start_from = "name" where the file\'s '
+            "name tells it",
         )
     epoch = table.get("epoch")
     if epoch is not None:
@@ -286,6 +325,8 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         scale_stated="scale" in table,
         epoch=epoch,
         p_field=str(table.get("p_field", "")),
+        start_from=start_from,
+        start_format=start_format,
     )
 
 
@@ -296,8 +337,7 @@ def _entry(
     if not isinstance(table, dict):
         raise LogMapError(f"{where} is not a table", file=file, todo=f"[{where}]")
     quantity, measures = kind
-    known = ["column", "columns", "unit", "words", "sentinels"]
-    _known(table, (*known, "value") if room == "session" else tuple(known), where, file)
+    _known(table, (*ENTRY_KEYS, "value") if room == "session" else ENTRY_KEYS, where, file)
     patterns = table.get("column", ())
     patterns = (patterns,) if isinstance(patterns, str) else tuple(patterns)
     columns = tuple(None if c == "" else c for c in table.get("columns", ()))
@@ -330,9 +370,20 @@ def _entry(
             raise LogMapError(
                 f"{where}: the unit is not stated", file=file, todo=f'{where}: unit = "..."'
             )
-        scales.scale(str(unit), measures, file=file, where=where)
+        if isinstance(unit, list):
+            if room != "joint" or len(unit) != joints:
+                raise LogMapError(
+                    f"{where}.unit names {len(unit)} units, the map has {joints} joints", file=file
+                )
+            for one in unit:
+                scales.scale(str(one), measures, file=file, where=where)
+        else:
+            scales.scale(str(unit), measures, file=file, where=where)
     elif unit is not None:
         raise LogMapError(f"{where} has no unit", file=file)
+    optional = table.get("optional", False)
+    if not isinstance(optional, bool):
+        raise LogMapError(f"{where}.optional is {optional!r}", file=file, todo="true or false")
     words = table.get("words", {})
     if not isinstance(words, dict):
         raise LogMapError(f"{where}.words is not a table", file=file)
@@ -352,7 +403,9 @@ def _entry(
         quantity=quantity,
         patterns=patterns,
         columns=columns,
-        unit=None if unit is None else str(unit),
+        unit=None if unit is None or isinstance(unit, list) else str(unit),
+        units=tuple(str(u) for u in unit) if isinstance(unit, list) else (),
+        optional=optional,
         words={str(k): str(v) for k, v in words.items()},
         sentinels=tuple(float(s) for s in sentinels),
         value=value,

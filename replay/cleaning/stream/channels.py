@@ -225,8 +225,9 @@ def plan_channels(bindings: list[Binding], joints: tuple[str, ...]) -> list[Chan
             number=bool(measures),
             own_sentinels=b.entry.sentinels,
         )
-        if measures and b.entry.unit is not None:
-            unit = scales.scale(b.entry.unit, measures)
+        stated = b.entry.unit_at(b.joint)
+        if measures and stated is not None:
+            unit = scales.scale(stated, measures)
             plan.factor, plan.offset = unit.factor, unit.offset
             plan.unit, plan.linear = unit.unit, unit.linear
         else:

@@ -23,6 +23,7 @@ from replay.logs.times.timeforms import (
     LARGEST_NS,
     LEAP_TABLE_UNTIL,
     SECOND_NS,
+    SINCE_START,
     leap_second_day,
     parse_start,
     to_utc,
@@ -50,7 +51,12 @@ _MOST_DAYS = 106_000
 """Days from 1970 that 64 bits of ns hold, about."""
 _MOST_US = _MOST_DAYS * DAY_NS // 1000
 _HALF_YEAR = 180
-_UNIT_NS = {"epoch-s": SECOND_NS, "epoch-ms": 1_000_000, "epoch-us": 1000, "epoch-ns": 1}
+_UNIT_NS = {
+    "epoch-s": SECOND_NS, "epoch-ms": 1_000_000, "epoch-us": 1000, "epoch-ns": 1,
+    "seconds": SECOND_NS, "milliseconds": 1_000_000, "microseconds": 1000, "nanoseconds": 1,
+}  # fmt: skip
+_SERIAL_EPOCH_DAYS = -25_569
+"""1899-12-30, from which spreadsheets count days (ECMA-376, part 1, 18.17.4.1), from 1970."""
 
 
 @dataclass(slots=True)
@@ -127,9 +133,11 @@ class Clock:
             return self._octets(column.cast(pl.String), decode_cuc)
         if form == "ccsds-cds":
             return self._octets(column.cast(pl.String), decode_cds)
+        if form == "serial-days":
+            return _serial_days(column)
         unit = _UNIT_NS.get(form, SECOND_NS)
         ns, ok = _decimal(column, unit)
-        if form == "seconds":
+        if form in SINCE_START:
             ns = ns + (self.entry.start_ns or 0)
         return ns, ok
 
@@ -263,6 +271,17 @@ def _sharing_a_second(ns: pl.Series, sixty: pl.Series) -> pl.Series:
             pl.when(before | inside).then(int(end) - SECOND_NS + since // 2).otherwise(ns)
         ).to_series()
     return ns
+
+
+def _serial_days(column: pl.Series) -> tuple[Ints, Mask]:
+    """Count days with fractions; to the microsecond, finer than a double holds them today."""
+    if column.dtype == pl.String:
+        column = column.str.strip_chars(" \"'").str.replace(",", ".", literal=True)
+    days = column.cast(pl.Float64, strict=False) + _SERIAL_EPOCH_DAYS
+    us = (days * (DAY_NS // 1000)).round()
+    return _split(
+        pl.select(pl.when(us.abs() < LARGEST_NS // 1000).then(us.cast(pl.Int64) * 1000)).to_series()
+    )
 
 
 def _datetime_ns(column: pl.Series) -> pl.Series:

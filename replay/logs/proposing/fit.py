@@ -20,6 +20,8 @@ class Fit:
     log_map: LogMap
     bindings: list[Binding]
     said: str = ""
+    channels: Sequence[str] = ()
+    """Columns of the log, or the words of a long table's channel column."""
 
 
 def fit(raw: RawLog, maps: Sequence[LogMap]) -> Fit:
@@ -36,7 +38,8 @@ def fit(raw: RawLog, maps: Sequence[LogMap]) -> Fit:
     for log_map in maps:
         try:
             check_enough(log_map, raw.path)
-            return Fit(log_map, bind(log_map, _names(raw, log_map), raw.path))
+            names = _names(raw, log_map)
+            return Fit(log_map, bind(log_map, names, raw.path), channels=names)
         except LogMapError as error:
             first = first or error
     assert first is not None
@@ -57,14 +60,15 @@ def fit_some(raw: RawLog, maps: Sequence[LogMap]) -> Fit | None:
     best: Fit | None = None
     for log_map in maps:
         try:
-            found = bind_some(log_map, _names(raw, log_map))
+            names = _names(raw, log_map)
+            found = bind_some(log_map, names)
         except LogMapError:
             continue
         wide = log_map.layout == "wide" and bool(log_map.time.columns)
         if wide and log_map.time.column_in(raw.columns) is None:
             continue
         if found and (best is None or len(found) > len(best.bindings)):
-            best = Fit(log_map, found)
+            best = Fit(log_map, found, channels=names)
     return best
 
 
@@ -87,5 +91,10 @@ def _proposed(raw: RawLog) -> Fit:
         )
     log_map = proposal.log_map()
     lowest = min(line.confidence for line in proposal.used if line.key != "numbering")
-    found = bind(log_map, _names(raw, log_map), raw.path)
-    return Fit(log_map, found, f"its least sure line {lowest:.2f}")
+    names = _names(raw, log_map)
+    found = bind(log_map, names, raw.path)
+    off = sorted({x.table for x in proposal.lines} - {x.table for x in proposal.used})
+    said = f"its least sure line {lowest:.2f}"
+    if off:
+        said += f"; not sure enough and not read: {', '.join(off)}"
+    return Fit(log_map, found, said, names)

@@ -76,8 +76,11 @@ def choose(groups: Sequence[Group]) -> tuple[dict[str, Group], list[str], bool]:
             motion = [chosen[q] for q in ("angle", "rate") if q in chosen]
             keys = set(anchor.members)
             for g in motion:
-                if keys & set(g.members):
-                    keys &= set(g.members) if len(g.members) < len(keys) else keys
+                keys |= _reach(anchor, mine) & set(g.members)
+            for g in motion:
+                reach = _reach(g, mine)
+                if keys & reach:
+                    keys &= reach if len(reach) < len(keys) else keys
             value = sum(
                 g.worth(keys) for g in chosen.values() if g.quantity in _NEEDED
             ) + 0.1 * len(keys)
@@ -86,6 +89,15 @@ def choose(groups: Sequence[Group]) -> tuple[dict[str, Group], list[str], bool]:
     if best is None:
         return {}, [], True
     return best[1], best[2], best[3]
+
+
+def _reach(chosen: Group, groups: Sequence[Group]) -> set[str]:
+    """Return the joints that a quantity has, those under another name too."""
+    keys = set(chosen.members)
+    for g in groups:
+        if g.quantity == chosen.quantity and g.score >= _LIKE and not keys & set(g.members):
+            keys |= set(g.members)
+    return keys
 
 
 def order_keys(keys: Iterable[str], anchor: Group, by_number: bool) -> list[str]:
@@ -103,13 +115,17 @@ def columns_of(chosen: Group, others: Sequence[Group], keys: Sequence[str]) -> M
         if k in found:
             continue
         spare = [
-            g for g in others if g.quantity == chosen.quantity and k in g.members and g.score >= 0.6
+            g
+            for g in others
+            if g.quantity == chosen.quantity and k in g.members and g.score >= _LIKE
         ]
         if spare:
             found[k] = max(spare, key=lambda g: g.score).members[k]
     return found
 
 
+_LIKE = 0.6
+"""So clear must a column's name be to stand in where a joint's own pattern has none."""
 _NEEDED = ("current", "angle", "rate")
 
 

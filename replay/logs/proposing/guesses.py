@@ -7,6 +7,7 @@ against a rate is a test.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,6 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.logs import scales
 from replay.logs.times.patterns import guess_pattern
 
 Floats = npt.NDArray[np.float64]
@@ -49,33 +49,19 @@ def size(columns: Sequence[Floats]) -> float:
     return float(np.quantile(joined, 0.999)) if len(joined) else 0.0
 
 
-def angle_unit(columns: Sequence[Floats]) -> Guess:
-    """Guess deg or rad by size."""
-    top = size(columns)
-    if top == 0.0:
-        return Guess("deg", 0.2, "it never moves")
-    if top <= 2.0:
-        return Guess("rad", 0.4, f"values reach {top:.3g}: radians, or a few degrees")
-    if top <= 6.6:
-        return Guess("rad", 0.6, f"values reach {top:.3g}: within one turn in radians")
-    if top <= 800.0:
-        return Guess("deg", 0.75, f"values reach {top:.3g}: too large for radians")
-    return Guess("deg", 0.3, f"values reach {top:.3g}: many turns, or no degrees")
-
-
-def rate_unit(columns: Sequence[Floats]) -> Guess:
-    """Guess deg/s or rad/s by size."""
-    top = size(columns)
-    if top > 12.0:
-        return Guess("deg/s", 0.7, f"values reach {top:.3g}: too fast in radians")
-    return Guess("rad/s", 0.45, f"values reach {top:.3g}: slow degrees or quick radians")
-
-
 def current_unit(columns: Sequence[Floats]) -> Guess:
-    """Guess A or mA by size."""
+    """Guess A or mA by size, and by whether there are only whole numbers."""
     top = size(columns)
+    joined = np.concatenate([c[np.isfinite(c)] for c in columns] or [np.zeros(0)])
+    whole = bool(len(joined)) and bool(np.all(joined == np.round(joined)))
+    if top == 0.0:
+        return Guess("A", 0.3, "there is no current in it")
     if top > 150.0:
-        return Guess("mA", 0.65, f"values reach {top:.3g}")
+        return Guess("mA", 0.65, f"values reach {top:.3g}: too large for amperes of a joint")
+    if whole and top > 8.0:
+        return Guess("mA", 0.45, f"whole numbers up to {top:.3g}: milliamperes, or a share")
+    if top > 20.0:
+        return Guess("A", 0.5, f"values reach {top:.3g}: amperes, milliamperes or per cent")
     return Guess("A", 0.7, f"values reach {top:.3g}")
 
 
@@ -88,66 +74,6 @@ def temperature_unit(columns: Sequence[Floats]) -> Guess:
     if middle > 60.0:
         return Guess("degF", 0.5, f"values lie about {middle:.3g}: hot, or in Fahrenheit")
     return Guess("degC", 0.75, f"values lie about {middle:.3g}")
-
-
-def by_derivative(
-    angles: Sequence[Floats],
-    rates: Sequence[Floats],
-    seconds: Floats,
-    angle: Guess,
-    rate: Guess,
-) -> tuple[Guess, Guess]:
-    """Hold units of angle and rate against each other by differentiation.
-
-    Returns the pair of units that fits, surer where it fits well.
-    """
-    ratios = []
-    for a, r in zip(angles, rates, strict=False):
-        dt = np.diff(seconds)
-        slope = np.diff(a) / np.where(dt > 0, dt, np.nan)
-        middle = 0.5 * (r[1:] + r[:-1])
-        use = np.isfinite(slope) & np.isfinite(middle)
-        if use.sum() < 20:
-            continue
-        fast = use & (np.abs(middle) > 0.3 * np.nanmax(np.abs(middle[use])))
-        if fast.sum() >= 10:
-            ratios.append(float(np.median(slope[fast] / middle[fast])))
-    if not ratios:
-        return angle, rate
-    ratio = abs(float(np.median(ratios)))
-    best: tuple[float, str, str] | None = None
-    for a_unit in ("deg", "rad", "rev", "mm"):
-        for r_unit in ("deg/s", "rad/s", "rpm", "rev/s", "mm/s"):
-            linear = scales.SCALES[a_unit].linear, scales.SCALES[r_unit].linear
-            if linear[0] != linear[1]:
-                continue
-            expected = scales.SCALES[r_unit].factor / scales.SCALES[a_unit].factor
-            misfit = abs(np.log(max(ratio, 1e-12) / expected))
-            stated = (a_unit == angle.value) + (r_unit == rate.value)
-            weight = misfit - 0.15 * (
-                angle.confidence * (a_unit == angle.value)
-                + rate.confidence * (r_unit == rate.value)
-            )
-            if misfit < 0.3 and (best is None or weight < best[0]):
-                best = (weight - 1e-6 * stated, a_unit, r_unit)
-    if best is None:
-        why = f"the angle's slope is {ratio:.3g} times the rate: no two units explain that"
-        return (
-            Guess(angle.value, min(angle.confidence, 0.4), why),
-            Guess(rate.value, min(rate.confidence, 0.4), why),
-        )
-    _, a_unit, r_unit = best
-    why = f"the angle's slope is {ratio:.3g} times the rate, as {a_unit} and {r_unit} have it"
-    base = max(
-        angle.confidence if angle.value == a_unit else 0.0,
-        rate.confidence if rate.value == r_unit else 0.0,
-    )
-    differ = scales.SCALES[a_unit].factor != scales.SCALES[r_unit].factor
-    sure = 0.9 if differ else min(base + 0.1, 0.95)
-    return (
-        Guess(a_unit, max(sure, angle.confidence if angle.value == a_unit else 0.0), why),
-        Guess(r_unit, max(sure, rate.confidence if rate.value == r_unit else 0.0), why),
-    )
 
 
 _ENGAGED = ("eng", "appl", "lock", "set", "hold", "clos", "clamp", "on brake", "stop")
@@ -207,7 +133,7 @@ def _speed_by_word(
     return {w: sums[w] / counts[w] for w in words if counts[w] >= 5}
 
 
-def time_guess(column: pl.Series) -> Guess | None:
+def time_guess(column: pl.Series, name: str = "") -> Guess | None:
     """Guess a time column's format by its values; None when it is no time."""
     if isinstance(column.dtype, pl.Datetime):
         return Guess("iso8601", 0.98, "the column holds instants")
@@ -224,6 +150,9 @@ def time_guess(column: pl.Series) -> Guess | None:
         ordinal = text.str.contains(r"^(\d{4}[-:/ ]?)?\d{3}[T:/ -]\d{2}:\d{2}:\d{2}").mean()
         if float(ordinal or 0.0) > 0.95:  # type: ignore[arg-type]
             return Guess("day-of-year", 0.9, "it reads as day of year and time")
+        colons = text.str.contains(r"^\d{4}(:\d{1,2}){5}(\.\d+)?$").mean()
+        if float(colons or 0.0) > 0.95:  # type: ignore[arg-type]
+            return Guess("%Y:%m:%d:%H:%M:%S", 0.95, "year to second, parted by colons")
         written = guess_pattern(text)
         if written is not None:
             return Guess(*written)
@@ -237,15 +166,38 @@ def time_guess(column: pl.Series) -> Guess | None:
     if not len(steps) or np.mean(steps >= 0) < 0.95 or values[-1] <= values[0]:
         return None
     middle = float(np.median(values))
-    for name, low, high in (
+    for form, low, high in (
         ("epoch-s", 3e8, 5e9),
         ("epoch-ms", 3e11, 5e12),
         ("epoch-us", 3e14, 5e15),
         ("epoch-ns", 3e17, 5e18),
     ):
         if low <= middle <= high:
-            return Guess(name, 0.95, f"it rises and lies about {middle:.3g}")
-    whole = bool(np.all(values == np.round(values)) and np.all(steps == 1))
-    if whole:
+            return Guess(form, 0.95, f"it rises and lies about {middle:.3g}")
+    step = float(np.median(steps))
+    if 30_000.0 <= middle <= 70_000.0 and values[-1] - values[0] < 60.0 and step < 0.05:
+        return Guess("serial-days", 0.85, "it lies where spreadsheets count the days of this age")
+    return _since_start(name, values, steps)
+
+
+_UNIT_WORDS = {
+    "ms": "milliseconds", "msec": "milliseconds", "millis": "milliseconds",
+    "milliseconds": "milliseconds", "us": "microseconds", "usec": "microseconds",
+    "micros": "microseconds", "microseconds": "microseconds", "ns": "nanoseconds",
+    "nsec": "nanoseconds", "nanos": "nanoseconds", "nanoseconds": "nanoseconds",
+    "s": "seconds", "sec": "seconds", "secs": "seconds", "seconds": "seconds",
+}  # fmt: skip
+
+
+def _since_start(name: str, values: Floats, steps: Floats) -> Guess:
+    """Guess in which unit a column counts from the log's start."""
+    last = re.findall(r"[a-z]+", name.lower())[-1:]
+    said = _UNIT_WORDS.get(last[0]) if last else None
+    if said is not None:
+        return Guess(said, 0.85, f"its name ends in {last[0]}; the start is not in the log")
+    whole = bool(np.all(values == np.round(values)))
+    if whole and np.all(steps == 1):
         return Guess("seconds", 0.15, "it counts one by one: rows, or seconds")
-    return Guess("seconds", 0.6, "it rises from a small number; the start is not in the log")
+    if whole:
+        return Guess("milliseconds", 0.4, "whole numbers: milliseconds, or a slow log's seconds")
+    return Guess("seconds", 0.65, "it rises from a small number; the start is not in the log")

@@ -7,209 +7,21 @@ looked up; what nobody knows may be the joint's own name.
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass
 
 from replay.logs import scales
+from replay.logs.proposing.vocabulary import (
+    COMMAND_WORDS,
+    JOINT_WORDS,
+    KNOWN_WORDS,
+    MEASURED_WORDS,
+    NEUTRAL_WORDS,
+    NOT_OURS_WORDS,
+    QUANTITY_WORDS,
+    TIME_WORDS,
+)
 
-_WORDS: dict[str, dict[str, float]] = {
-    "angle": {
-        "angle": 0.95, "angles": 0.95, "ang": 0.9, "position": 0.9, "positions": 0.9, "pos": 0.9,
-        "theta": 0.9, "q": 0.85, "posn": 0.85, "jpos": 0.85, "encoder": 0.7, "enc": 0.7,
-        "resolver": 0.7, "rotation": 0.7, "a": 0.6, "th": 0.7, "phi": 0.7,
-    },
-    "rate": {
-        "rate": 0.9, "rates": 0.9, "velocity": 0.95, "velocities": 0.95, "vel": 0.95,
-        "speed": 0.95, "spd": 0.9, "omega": 0.9, "qd": 0.9, "dq": 0.9, "qdot": 0.9,
-        "thetadot": 0.9, "dtheta": 0.9, "w": 0.7, "v": 0.6, "r": 0.5, "jvel": 0.9,
-    },
-    "current": {
-        "current": 0.95, "currents": 0.95, "curr": 0.95, "cur": 0.85, "amps": 0.95, "amp": 0.85,
-        "amperes": 0.9, "i": 0.75, "iq": 0.8, "im": 0.6, "mcur": 0.8, "icur": 0.85,
-    },
-    "temperature": {
-        "temperature": 0.95, "temperatures": 0.95, "temp": 0.95, "temps": 0.95, "tmp": 0.7,
-        "degc": 0.8, "t": 0.5, "therm": 0.7, "thermistor": 0.8,
-    },
-    "brake_state": {"brake": 0.9, "brk": 0.9, "brakes": 0.9, "bs": 0.6, "bk": 0.6},
-    "brake_command": {"bc": 0.6},
-    "payload": {"payload": 0.95, "mass": 0.7, "load": 0.5},
-    "base_end": {"base": 0.85, "baseend": 0.95, "rootend": 0.7},
-    "phase": {"phase": 0.9, "mode": 0.8, "process": 0.7, "activity": 0.8, "task": 0.7,
-              "operation": 0.7, "step": 0.5, "machining": 0.6},
-    "person_on_tip": {"person": 0.85, "manned": 0.8, "occupied": 0.7, "passenger": 0.6},
-}  # fmt: skip
-
-_COMMAND = frozenset(
-    [
-        "cmd",
-        "command",
-        "commanded",
-        "target",
-        "tgt",
-        "desired",
-        "des",
-        "ref",
-        "reference",
-        "setpoint",
-        "sp",
-        "demand",
-        "demanded",
-        "ask",
-        "asked",
-        "goal",
-        "rc",
-        "request",
-        "requested",
-    ]
-)
-_MEASURED = frozenset(
-    [
-        "actual",
-        "act",
-        "measured",
-        "meas",
-        "feedback",
-        "fb",
-        "fdb",
-        "motor",
-        "mot",
-        "sensed",
-        "real",
-        "mtr",
-    ]
-)
-_NEUTRAL = frozenset(
-    [
-        "joint",
-        "joints",
-        "jnt",
-        "jt",
-        "j",
-        "axis",
-        "ax",
-        "ch",
-        "channel",
-        "link",
-        "unit",
-        "m",
-        "n",
-        "no",
-        "num",
-        "number",
-        "of",
-        "the",
-        "value",
-        "val",
-        "sig",
-        "signal",
-        "tlm",
-        "state",
-        "status",
-        "end",
-        "on",
-        "tip",
-        "in",
-        "deg",
-        "rad",
-        "data",
-        "robot",
-        "arm",
-        "dot",
-        "dt",
-    ]
-)
-_NOT_OURS = frozenset(
-    [
-        "torque",
-        "tau",
-        "force",
-        "effort",
-        "voltage",
-        "volt",
-        "volts",
-        "power",
-        "acc",
-        "accel",
-        "acceleration",
-        "qdd",
-        "ddq",
-        "error",
-        "err",
-        "pwm",
-        "bus",
-        "dc",
-        "tool",
-        "gripper",
-        "grip",
-        "program",
-        "sequence",
-        "feedrate",
-        "count",
-        "counter",
-        "index",
-        "id",
-        "limit",
-        "max",
-        "min",
-        "mean",
-        "std",
-        "cart",
-        "cartesian",
-        "tcp",
-        "inertia",
-        "duty",
-        "pressure",
-        "flow",
-        "lost",
-        "stop",
-        "protective",
-        "cycle",
-        "flag",
-        "checksum",
-        "crc",
-        "raw",
-        "output",
-        "line",
-    ]
-)
-_TIME = {
-    "time": 0.9, "timestamp": 0.98, "stamp": 0.9, "datetime": 0.95, "date": 0.6, "utc": 0.8,
-    "epoch": 0.9, "t": 0.7, "ts": 0.85, "clock": 0.7, "when": 0.9, "sec": 0.6, "secs": 0.6,
-    "seconds": 0.7, "s": 0.4, "ms": 0.4, "gmt": 0.8, "elapsed": 0.7, "met": 0.6,
-}  # fmt: skip
-_JOINT_WORDS = frozenset(
-    [
-        "shoulder",
-        "elbow",
-        "wrist",
-        "roll",
-        "pitch",
-        "yaw",
-        "base",
-        "waist",
-        "upper",
-        "lower",
-        "fore",
-        "forearm",
-        "flange",
-        "hip",
-        "knee",
-        "x",
-        "y",
-        "z",
-        "s",
-        "a",
-        "b",
-        "c",
-        "sr",
-        "sy",
-        "sp",
-        "ep",
-        "wp",
-        "wy",
-        "wr",
-    ]
-)
 _BRACKETS = re.compile(r"[\[(<{]\s*([^\])>}]*?)\s*[\])>}]\s*$")
 _PIECES = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|°C?|%")
 
@@ -244,15 +56,41 @@ def pieces(name: str) -> list[Piece]:
     >>> [p.word for p in pieces("X1_ActualPosition")]
     ['x', '1', 'actual', 'position']
     """
-    return [Piece(m.group().lower(), m.start(), m.end()) for m in _PIECES.finditer(name)]
+    found: list[Piece] = []
+    for m in _PIECES.finditer(_plain(name)):
+        found += _parted(m.group().lower(), m.start())
+    return found
+
+
+def _plain(name: str) -> str:
+    """Return a name without accents, each letter at its place."""
+    if name.isascii():
+        return name
+    return "".join(unicodedata.normalize("NFKD", c)[0] if c not in "°" else c for c in name)
+
+
+def _parted(word: str, start: int) -> list[Piece]:
+    """Part a compound into two words that are known: ``motorstrom``, ``jointangle``."""
+    if len(word) >= 6 and word not in KNOWN_WORDS and word not in TIME_WORDS:
+        for cut in range(2, len(word) - 2):
+            one, two = word[:cut], word[cut:]
+            linked = one.removesuffix("s") if len(one) > 3 else one
+            known = {one, linked} & KNOWN_WORDS
+            if known and two in KNOWN_WORDS and max(len(one), len(two)) > 3:
+                parts = [
+                    Piece(known.pop(), start, start + cut),
+                    Piece(two, start + cut, start + len(word)),
+                ]
+                return parts
+    return [Piece(word, start, start + len(word))]
 
 
 def time_score(name: str) -> float:
     """Tell how much a name sounds like the time column's."""
     words = [p.word for p in pieces(name) if not p.word.isdigit()]
-    if any(w in _NOT_OURS for w in words):
+    if any(w in NOT_OURS_WORDS for w in words):
         return 0.0
-    known = [_TIME[w] for w in words if w in _TIME]
+    known = [TIME_WORDS[w] for w in words if w in TIME_WORDS]
     return max(known) * (1.0 if len(known) == len(words) else 0.8) if known else 0.0
 
 
@@ -262,12 +100,12 @@ def read_name(name: str) -> Reading:
     words = pieces(body)
     numbers = tuple(p for p in words if p.word.isdigit())
     rest = [p for p in words if not p.word.isdigit()]
-    telling = [p for p in rest if p.word not in _NEUTRAL and p.word not in _MEASURED]
-    foreign = sum(1 for p in rest if p.word in _NOT_OURS)
-    commanded = any(p.word in _COMMAND for p in rest)
+    telling = [p for p in rest if p.word not in NEUTRAL_WORDS | MEASURED_WORDS | COMMAND_WORDS]
+    foreign = sum(1 for p in rest if p.word in NOT_OURS_WORDS)
+    commanded = any(p.word in COMMAND_WORDS for p in rest)
     best: tuple[float, str, Piece] | None = None
     for place, p in enumerate(rest):
-        for quantity, known in _WORDS.items():
+        for quantity, known in QUANTITY_WORDS.items():
             score = known.get(p.word, 0.0)
             if score and len(p.word) == 1 and len(telling) > 1:
                 score *= 0.6  # a lone letter among words is rarely the quantity
@@ -281,22 +119,33 @@ def read_name(name: str) -> Reading:
         return Reading(name, None, 0.0, unit, numbers, label)
     score, quantity, _ = best
     quantity, score = _commanded(quantity, score, commanded)
+    if any(p.word in ("motor", "mot", "mtr", "motors", "moteur", "motore") for p in rest):
+        quantity, score = _of_the_motor(quantity, score)
     if _measures(quantity) and unit is not None:
         fits = scales.SCALES[unit].measures == _measures(quantity)
         score = min(score + 0.25, 0.98) if fits else 0.3 * score
     score *= 0.45**foreign
-    measured = any(p.word in _MEASURED for p in rest)
+    measured = any(p.word in MEASURED_WORDS for p in rest)
     return Reading(name, quantity, score, unit, numbers, label, measured)
 
 
 def _commanded(quantity: str, score: float, commanded: bool) -> tuple[str, float]:
     if not commanded:
         return quantity, score
-    if quantity == "rate":
-        return "commanded_rate", score
+    if quantity in ("rate", "angle", "torque"):
+        return f"commanded_{quantity}", score
+    if quantity == "current":
+        return "target_current", score
     if quantity in ("brake_state", "brake_command"):
         return "brake_command", score
-    return quantity, 0.3 * score  # a commanded angle or current is not one of ours
+    return quantity, 0.3 * score
+
+
+def _of_the_motor(quantity: str, score: float) -> tuple[str, float]:
+    """Tell the motor's side of the gear from the joint's: its angle and rate are others."""
+    if quantity == "angle":
+        return "motor_angle", score
+    return quantity, (0.6 * score if quantity in ("rate", "commanded_rate") else score)
 
 
 def _by_unit(
@@ -308,7 +157,7 @@ def _by_unit(
     measures = scales.SCALES[unit].measures
     quantity = {"mass": "payload"}.get(measures, measures)
     if best is None:
-        return (0.5, quantity, Piece("", 0, 0)) if measures != "mass" else None
+        return (0.5, quantity, Piece("", 0, 0)) if measures not in ("mass",) else None
     if best[0] < 0.75 and _measures(best[1]) not in ("", measures):
         return (0.6, quantity, best[2])
     if best[0] < 0.75 and best[1] == "rate" and measures == "rate":
@@ -319,9 +168,14 @@ def _by_unit(
 def _measures(quantity: str) -> str:
     return {
         "angle": "angle",
+        "commanded_angle": "angle",
+        "motor_angle": "angle",
         "rate": "rate",
         "commanded_rate": "rate",
         "current": "current",
+        "target_current": "current",
+        "torque": "torque",
+        "commanded_torque": "torque",
         "temperature": "temperature",
         "payload": "mass",
     }.get(quantity, "")
@@ -362,13 +216,13 @@ def _label(rest: list[Piece], quantity: Piece | None, body: str) -> Piece | None
     runs: list[list[Piece]] = []
     for p in rest:
         mine = p is not quantity and (
-            p.word in _JOINT_WORDS
+            p.word in JOINT_WORDS
             or not (
-                p.word in _COMMAND
-                or p.word in _MEASURED
-                or p.word in _NEUTRAL
-                or p.word in _NOT_OURS
-                or any(known.get(p.word, 0) >= 0.7 for known in _WORDS.values())
+                p.word in COMMAND_WORDS
+                or p.word in MEASURED_WORDS
+                or p.word in NEUTRAL_WORDS
+                or p.word in NOT_OURS_WORDS
+                or any(known.get(p.word, 0) >= 0.7 for known in QUANTITY_WORDS.values())
             )
         )
         if not mine:
@@ -379,5 +233,5 @@ def _label(rest: list[Piece], quantity: Piece | None, body: str) -> Piece | None
             runs.append([p])
     if not runs:
         return None
-    run = max(runs, key=lambda r: (any(p.word in _JOINT_WORDS for p in r), r[-1].end - r[0].start))
+    run = max(runs, key=lambda r: (any(p.word in JOINT_WORDS for p in r), r[-1].end - r[0].start))
     return Piece(body[run[0].start : run[-1].end], run[0].start, run[-1].end)

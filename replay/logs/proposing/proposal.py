@@ -5,6 +5,8 @@ A line that is not needed and not sure stays a comment.
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from replay.errors import LogMapError
@@ -24,6 +26,10 @@ class Line:
     """As TOML writes it."""
     confidence: float
     why: str
+    samples: tuple[str, ...] = ()
+    """Three values that it rests on, as they stand in the log."""
+    otherwise: str = ""
+    """What would change its mind."""
 
 
 @dataclass(slots=True)
@@ -36,6 +42,10 @@ class Proposal:
     """What a log needs and this one was not seen to have."""
     said: list[str] = field(default_factory=list)
     """What was left out of the log before its columns were looked at."""
+    columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Columns of the log by the map's table that would read them."""
+    present: tuple[str, ...] = ()
+    """All columns of the log, or channels of a long table."""
 
     @property
     def sure(self) -> bool:
@@ -54,6 +64,12 @@ class Proposal:
         ]
 
     @property
+    def unused(self) -> list[str]:
+        """Columns of the log that no line of the map reads."""
+        read = {c for table, names in self.columns.items() if self._used(table) for c in names}
+        return [c for c in self.present if c not in read]
+
+    @property
     def toml(self) -> str:
         """The map as TOML, confidences as comments."""
         out = [
@@ -67,8 +83,11 @@ class Proposal:
             if line.table != table:
                 table = line.table
                 out += ["", f"{mark}[{table}]" + ("  # not sure enough: uncomment if right" * off)]
-            out.append(f"{mark}{line.key} = {line.value}  # {line.confidence:.2f} {line.why}")
+            why = " ".join(line.why.split())
+            out.append(f"{mark}{line.key} = {line.value}  # {line.confidence:.2f} {why}")
         out += [f"# missing: {m}" for m in self.missing]
+        if self.unused:
+            out.append(f"# not used: {' '.join(told_together(self.unused, 400).split())}")
         out += [f"# left out: {' '.join(s.split())}" for s in self.said]
         return "\n".join(out) + "\n"
 
@@ -96,3 +115,18 @@ class Proposal:
             motion = ("joint.angle", "joint.rate")
             return self._sure_table(table) or not any(self._sure_table(t) for t in motion)
         return self._sure_table(table)
+
+
+def told_together(names: Sequence[str], shown: int = 60) -> str:
+    """Return names as a person reads them: those that differ in a number as one.
+
+    Examples
+    --------
+    >>> told_together(["reg_0", "reg_1", "reg_2", "mode"])
+    'reg_0 to reg_2 (3), mode'
+    """
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        groups.setdefault(re.sub(r"\d+", "#", name), []).append(name)
+    told = [g[0] if len(g) == 1 else f"{g[0]} to {g[-1]} ({len(g)})" for g in groups.values()]
+    return ", ".join(told[:shown]) + (f" and {len(told) - shown} more" if len(told) > shown else "")

@@ -108,6 +108,7 @@ def _raw(
         head=head,
         scan=scan,
         units=dialect.units,
+        headless=dialect.headless,
         set_aside=[*_heading(dialect), *remarks_told(dialect.remarks)],
         decimal_comma=dialect.decimal_comma,
         last_row_suspect=suspect,

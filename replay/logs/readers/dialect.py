@@ -40,6 +40,7 @@ class Dialect:
     """Columns are parted by runs of blanks; scrubbing makes them tabs."""
     titles: tuple[str, ...] = ()
     """Lines above the names that belong to no column."""
+    headless: bool = False
     remarks: tuple[str, ...] = ()
     """Comment lines above the data."""
 
@@ -92,7 +93,10 @@ def find_dialect(lines: Sequence[str], file: object) -> Dialect:
         skip = after[0][0] + 1
     titles = tuple(s.strip() for i, s in solid if i < place and i < skip)
     remarks = tuple(s for s in lines[:skip] if comment and s.startswith(comment))
-    return Dialect(delimiter, decimal_comma, names, skip, units, comment, blanks, titles, remarks)
+    headless = names == tuple(f"column_{n}" for n in range(1, width + 1))
+    return Dialect(
+        delimiter, decimal_comma, names, skip, units, comment, blanks, titles, headless, remarks
+    )
 
 
 def split(line: str, delimiter: str, blanks: bool = False) -> list[str]:

@@ -36,6 +36,8 @@ class RawLog:
     scan: Callable[[Sequence[str], frozenset[str]], pl.LazyFrame]
     head: int = 0
     """How many of the sample's rows are the log's first rows, in order."""
+    headless: bool = False
+    """No line names the columns: they are called by their place."""
     units: dict[str, str] = field(default_factory=dict)
     decimal_comma: bool = False
     set_aside: list[SetAside] = field(default_factory=list)

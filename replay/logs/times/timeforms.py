@@ -19,12 +19,19 @@ TIME_FORMS: dict[str, str] = {
     "epoch-us": "microseconds since 1970-01-01",
     "epoch-ns": "nanoseconds since 1970-01-01",
     "seconds": "seconds since the stated start",
+    "milliseconds": "milliseconds since the stated start",
+    "microseconds": "microseconds since the stated start",
+    "nanoseconds": "nanoseconds since the stated start",
+    "serial-days": "days since 1899-12-30 with fractions, as spreadsheets count them",
     "day-of-year": "2031-060T00:00:00.25, or 060:00:00:00.25 with the year of the stated start",
     "ccsds-a": "CCSDS 301.0-B ASCII code A, calendar",
     "ccsds-b": "CCSDS 301.0-B ASCII code B, day of year",
     "ccsds-cuc": "CCSDS 301.0-B unsegmented binary code, as hexadecimal octets with P-field",
     "ccsds-cds": "CCSDS 301.0-B day segmented binary code, as hexadecimal octets with P-field",
 }
+
+SINCE_START = ("seconds", "milliseconds", "microseconds", "nanoseconds")
+"""Forms that count from a start that the log itself does not tell."""
 
 TIME_SCALES: tuple[str, ...] = ("UTC", "TAI", "GPS")
 
