@@ -21,9 +21,9 @@ from replay.archive import Archive
 from replay.errors import BaselineError
 from replay.models.bins import HELD, HOLDING, MOVING, bin_table
 from replay.models.symptoms.physical import PRIOR_RATE
-from replay.models.tails import CONFIDENCE, rate_bound
 from replay.models.unit import Rarity, UnitModel
 from replay.records import Session
+from replay.statistics.rates import CONFIDENCE, rate_bound
 
 FORMAT = 8
 FOLDER = "baselines"

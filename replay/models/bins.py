@@ -17,7 +17,7 @@ import polars as pl
 
 from replay.signals.carry import Codes
 from replay.signals.columns import JointColumns, columns_of
-from replay.signals.noise import thinned
+from replay.statistics.noise import subsampled
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -234,7 +234,7 @@ def _astray(time: Floats, angle: Floats, rate: Floats, first: Ints) -> Floats:
     gap = np.diff(time)
     each = np.zeros(time.size)
     each[:-1] = np.diff(angle) - 0.5 * (rate[1:] + rate[:-1]) * gap
-    each[:-1][gap > SILENT_PERIODS * np.median(thinned(gap))] = 0.0
+    each[:-1][gap > SILENT_PERIODS * np.median(subsampled(gap))] = 0.0
     each[np.isnan(each)] = 0.0
     return _sum(each, first)
 
@@ -282,13 +282,13 @@ def motion_of_logged_rate(motion: Codes, rate: Floats) -> Codes:
     """
     speed = np.abs(rate)
     still = motion == HOLDING
-    some = thinned(speed)[thinned(still)]
-    some = some if some.size >= MANY_STILL else thinned(speed[still])
+    some = subsampled(speed)[subsampled(still)]
+    some = some if some.size >= MANY_STILL else subsampled(speed[still])
     some = some[np.isfinite(some)]
     if not some.size:
         return motion
     noise = 1.4826 * float(np.median(some))
-    all_speeds = thinned(speed)
+    all_speeds = subsampled(speed)
     top = float(np.quantile(all_speeds[np.isfinite(all_speeds)], 0.995))
     limit = max(0.05 * top, 6 * noise, 0.02)
     out = motion.copy()

@@ -107,7 +107,7 @@ def _all_sessions(archive: Archive) -> list[str]:
 def read_all(
     archive: Archive, records: list[Session], progress: Progress | None = None
 ) -> list[Reading]:
-    """Read and condense all sessions, thinned to the budget."""
+    """Read and condense all sessions, subsampled to the budget."""
     total = sum(r.rows * max(len(r.joints), 1) for r in records)
     share = min(1.0, MOST_JOINT_SAMPLES / max(total, 1))
     made: list[Reading] = []

@@ -19,11 +19,8 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 
 from replay.models.bins import Floats
-
-CONFIDENCE = 0.9
 
 Trust = Literal["low", "middle", "high"]
 
@@ -206,51 +203,3 @@ def _levels(size: int, trust: Trust) -> tuple[float, float, float]:
     if trust == "middle" or size < PLAIN_BLOCKS:
         return 0.5, 0.8, 0.94
     return 0.8, 0.93, float(np.clip(1 - 2.5 / size, 0.95, 0.995))
-
-
-def conformal_rank(n: int, alpha: float) -> int | None:
-    """Return which of ``n`` sorted held-out scores is the limit at level alpha.
-
-    None when ``n`` is too small to promise the level: then nothing can be
-    flagged with that promise.
-    """
-    k = int(np.ceil((n + 1) * (1 - alpha) - 1e-12))
-    return k if k <= n else None
-
-
-def rate_bound(events: int, hours: float, *, confidence: float = CONFIDENCE) -> float:
-    """Return the upper confidence bound of a Poisson rate, events per hour."""
-    from scipy.special import gammaincinv
-
-    return float(gammaincinv(events + 1, confidence)) / max(hours, 1e-9)
-
-
-def rate_interval(
-    events: int, hours: float, *, confidence: float = CONFIDENCE
-) -> tuple[float, float]:
-    """Return the two-sided exact interval of a Poisson rate, events per hour."""
-    from scipy.special import gammaincinv
-
-    rest = (1 - confidence) / 2
-    low = float(gammaincinv(events, rest)) if events else 0.0
-    high = float(gammaincinv(events + 1, 1 - rest))
-    return low / max(hours, 1e-9), high / max(hours, 1e-9)
-
-
-def discoveries(p_values: Floats, level: float) -> npt.NDArray[np.bool_]:
-    """Tell which hypotheses Benjamini and Hochberg's procedure rejects."""
-    size = p_values.size
-    if not size:
-        return np.zeros(0, dtype=bool)
-    return np.asarray(adjusted(p_values) <= level)
-
-
-def adjusted(p_values: Floats) -> Floats:
-    """Return p-values adjusted for the false discovery rate."""
-    size = p_values.size
-    order = np.argsort(p_values, kind="stable")
-    ranked = p_values[order] * size / np.arange(1, size + 1)
-    ranked = np.minimum.accumulate(ranked[::-1])[::-1]
-    out = np.empty(size)
-    out[order] = np.minimum(ranked, 1.0)
-    return out

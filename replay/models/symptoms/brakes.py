@@ -15,7 +15,7 @@ from replay.models.bins import Floats
 from replay.models.symptoms.marks import Mark, runs
 from replay.signals.carry import Codes
 from replay.signals.columns import JointColumns, columns_of
-from replay.signals.noise import thinned
+from replay.statistics.noise import subsampled
 
 SETTLE_S = 1.0
 """After engaging, the joint may still relax for this long."""
@@ -104,7 +104,7 @@ def _first_motion(
     some = speed[speed > 0]  # NaN is not
     if not some.size:
         return []
-    some = thinned(some)
+    some = subsampled(some)
     trifle = LEAST_ASKED * float(np.quantile(some, 0.98))
     asked = speed > max(0.1 * float(np.median(some)), trifle)
     turned = np.flatnonzero((told[1:] == 0) & (told[:-1] == 1)) + 1
@@ -159,7 +159,7 @@ def _slips(time: Floats, engaged: Codes, angle: Floats, rate: Floats, period: fl
     # over a hole in the log the brake may have been released and engaged again
     hole = np.diff(time, prepend=time[0]) > max(LONGEST_HOLE_S, 5 * period)
     first, last = runs(still & ~hole)
-    speed = thinned(np.abs(rate)) if first.size else np.empty(0)
+    speed = subsampled(np.abs(rate)) if first.size else np.empty(0)
     speed = speed[np.isfinite(speed)]
     slow = max(0.02 * float(np.quantile(speed, 0.98)), 1e-3) if speed.size else 0.0
     for a, b in zip(first, last, strict=True):

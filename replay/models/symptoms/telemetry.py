@@ -13,7 +13,7 @@ import polars as pl
 from replay.models.bins import MOVING, Floats, Ints
 from replay.models.symptoms.marks import Mark, flat_runs, runs
 from replay.signals.columns import JointColumns, columns_of
-from replay.signals.noise import thinned
+from replay.statistics.noise import subsampled
 
 SHORTEST_GAP_S = 1.0
 SHORTEST_FREEZE_S = 0.8
@@ -157,7 +157,7 @@ def _long(time: Floats, first: Ints, last: Ints, least: float) -> tuple[Ints, In
     length = time[last] - time[first]
     kept = length >= least
     if kept.any():
-        kept &= (last - first) * float(np.median(thinned(np.diff(time)))) > 0.5 * length
+        kept &= (last - first) * float(np.median(subsampled(np.diff(time)))) > 0.5 * length
     return first[kept], last[kept]
 
 
@@ -173,7 +173,7 @@ def _fast(rate: Floats, running: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]
     A joint parked for most of the session has no top but its noise outside.
     """
     speed = np.abs(rate)
-    some = thinned(speed[running])
+    some = subsampled(speed[running])
     some = some[np.isfinite(some)]
     if some.size < 3:
         return np.zeros(rate.size, dtype=bool)
@@ -182,7 +182,7 @@ def _fast(rate: Floats, running: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]
 
 def _resolution(angle: Floats) -> float:
     """Return the smallest step that the angle shows, deg; 0 when it never changes."""
-    step = np.abs(thinned(np.diff(angle)))
+    step = np.abs(subsampled(np.diff(angle)))
     step = step[step > 0]  # NaN is not
     return float(np.quantile(step, 0.02)) if step.size else 0.0
 
@@ -198,11 +198,11 @@ def _angle_steps(angle: Floats, time: Floats) -> list[Mark]:
     before = np.abs(step[1:-1] - rate[:-2] * gap[1:-1])
     after = np.abs(step[1:-1] - rate[2:] * gap[1:-1])
     odd = np.fmin(before, after)
-    odd[(gap[1:-1] >= 3 * np.median(thinned(gap))) | ~np.isfinite(odd)] = 0.0
+    odd[(gap[1:-1] >= 3 * np.median(subsampled(gap))) | ~np.isfinite(odd)] = 0.0
     limit = max(8 * _usual(odd), 0.05)
-    speeds = thinned(np.abs(rate))
+    speeds = subsampled(np.abs(rate))
     top = float(np.quantile(speeds[np.isfinite(speeds)], 0.995))
-    some = thinned(odd)
+    some = subsampled(odd)
     rank = some.size - 1 - max(some.size // 200, min(2, some.size - 1))
     noise = float(np.partition(some, rank)[rank])
     made = []
@@ -247,7 +247,7 @@ def _beyond_repeats(angle: Floats, time: Floats, rate: Floats, at: int) -> float
 
 def _usual(odd: Floats) -> float:
     """Return the median of what is above 0; 0 where nothing is."""
-    some = thinned(odd)
+    some = subsampled(odd)
     some = some[some > 0]
     if some.size < FEW_ROWS:
         some = odd[odd > 0]
