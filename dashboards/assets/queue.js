@@ -1,0 +1,52 @@
+// The queue: the address follows, the keys go from finding to finding, and the
+// first thing to be chosen has the focus when a new finding is there.
+(function () {
+  "use strict";
+  const none = () => window.dash_clientside.no_update;
+  const jb = window.jointbook;
+  function step(by) {
+    const rows = [...document.querySelectorAll(".queue-row")];
+    const here = rows.findIndex((r) => r.classList.contains("here"));
+    const next = rows[Math.min(Math.max(here + by, 0), rows.length - 1)];
+    if (next && !next.classList.contains("here")) { wanted = true; next.click(); }
+  }
+  let wanted = false;
+  function into() {
+    const first = document.querySelector("#finding-verdict input:checked, #finding-verdict input");
+    const heading = document.getElementById("finding-title");
+    const to = first || heading;
+    if (to) { to.focus({ preventScroll: true }); wanted = false; }
+  }
+  new MutationObserver(function () {
+    if (wanted && jb.address.page() === "queue" && document.querySelector("#finding-verdict input, .queue-main .message")) into();
+  }).observe(document.documentElement, { childList: true, subtree: true });
+  const place = () => jb.address.read();
+  jb.keys.add("queue", {
+    n: () => step(1), p: () => step(-1), v: into,
+    g: () => { const w = place(); if (w.session) jb.address.go("sign-off", { session: w.session }); },
+  });
+  document.addEventListener("keydown", function (event) {
+    if (event.key !== "Enter" || !(event.ctrlKey || event.metaKey)) return;
+    const button = { queue: "finding-keep", "": "finding-keep", "sign-off": "signoff-sign" }[jb.address.page()];
+    const there = button && document.getElementById(button);
+    if (!there) return;
+    event.preventDefault();
+    // what was typed last reaches the page when its field is left
+    if (document.activeElement) document.activeElement.dispatchEvent(new Event("change", { bubbles: true }));
+    setTimeout(() => there.click(), 30);
+  });
+  window.dash_clientside = window.dash_clientside || {};
+  window.dash_clientside.jointbook_queue = {
+    filter(arm, whose) {
+      jb.address.go("queue", { arm, whose: whose === "all" ? "" : whose });
+      return none();
+    },
+    moved(to) {
+      if (!to) return none();
+      jb.address.write({ session: to.session, flag: to.flag });
+      wanted = true;
+      setTimeout(into, 60);
+      return none();
+    },
+  };
+})();
