@@ -18,13 +18,19 @@
     if (to) { to.focus({ preventScroll: true }); wanted = false; }
   }
   new MutationObserver(function () {
-    if (wanted && jb.address.page() === "queue" && document.querySelector("#finding-verdict input, .queue-main .message")) into();
+    if (wanted && ["", "queue"].includes(jb.address.page()) && document.querySelector("#finding-verdict input, .queue-main .message")) into();
   }).observe(document.documentElement, { childList: true, subtree: true });
-  const place = () => jb.address.read();
-  jb.keys.add("queue", {
+  // The session in hand: of the finding that is open, else the one just done with.
+  function signing() {
+    const link = document.querySelector('.queue-main a[href^="/sign-off"]');
+    return link ? new URL(link.href).searchParams.get("session") : jb.address.read().session;
+  }
+  const keys = {
     n: () => step(1), p: () => step(-1), v: into,
-    g: () => { const w = place(); if (w.session) jb.address.go("sign-off", { session: w.session }); },
-  });
+    g: () => { if (signing()) jb.address.go("sign-off", { session: signing() }); },
+  };
+  const NAMES = ["", "queue"]; // it is what people come to first, without a name in the address
+  NAMES.forEach((name) => jb.keys.add(name, keys));
   document.addEventListener("keydown", function (event) {
     if (event.key !== "Enter" || !(event.ctrlKey || event.metaKey)) return;
     const button = { queue: "finding-keep", "": "finding-keep", "sign-off": "signoff-sign" }[jb.address.page()];

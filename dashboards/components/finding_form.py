@@ -47,13 +47,16 @@ def finding_form(
             _text("note", "Note", values, rows=1, hint="in your words"),
             html.Fieldset(
                 [
-                    html.Legend("Disposition: what a sign-off needs"),
+                    html.Legend(
+                        "Disposition, which a sign-off needs. "
+                        f"Severity and likelihood: {scales[0]}; class: {scales[1]}"
+                    ),
                     _text("observed", "Observed", values, rows=2),
                     _text("cause", "Cause", values, rows=1, hint="empty: not known"),
-                    _words("class", f"Class ({scales[1]})", classes, values),
+                    _words("class", "Class", classes, values),
                     html.Div(
                         [
-                            _words("severity", f"Severity ({scales[0]})", severities, values),
+                            _words("severity", "Severity", severities, values),
                             _words("likelihood", "Likelihood", likelihoods, values),
                             html.Span(id="finding-risk", role="status", className="finding-risk"),
                         ],

@@ -176,16 +176,22 @@ def conflict(theirs: Sequence[record.Disposition], mine: str) -> Component:
                 ],
                 className="facts",
             ),
-            html.Div(
-                [
-                    html.Button("Leave theirs", id="finding-theirs", n_clicks=0),
-                    html.Button("Put mine after it", id="finding-mine", n_clicks=0),
-                ],
-                className="tools",
-            ),
         ],
         className="message trouble",
         role="alert",
+    )
+
+
+def asking() -> Component:
+    """Return the two answers to `conflict`; hidden until it is shown."""
+    return html.Div(
+        [
+            html.Button("Leave theirs", id="finding-theirs", n_clicks=0),
+            html.Button("Put mine after it", id="finding-mine", n_clicks=0),
+        ],
+        id="finding-ask",
+        className="tools",
+        hidden=True,
     )
 
 
@@ -212,5 +218,5 @@ def nothing_waits(any_session: bool, filtered: bool) -> Component:
 
 
 __all__: list[Any] = [
-    "conflict", "evidence", "history", "in_words", "nothing_waits", "waiting_list",
+    "asking", "conflict", "evidence", "history", "in_words", "nothing_waits", "waiting_list",
 ]  # fmt: skip

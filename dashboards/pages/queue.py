@@ -13,6 +13,7 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.finding_form import FIELDS, field_id, finding_form
 from dashboards.components.finding_panel import (
+    asking,
     conflict,
     evidence,
     history,
@@ -79,7 +80,8 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
     """Return the finding with its form, its history and the place for what is said."""
     one = record.opened(desk.archive, finding.session, finding.finding)
     signed = one.session_state in ("signed", "half-signed")
-    store = {"seen": {f.finding: 0 for f in one.beside} | {finding.finding: one.seen}}
+    seen = {f.finding: record.opened(desk.archive, f.session, f.finding).seen for f in one.beside}
+    seen[finding.finding] = one.seen
     return [
         html.Section(evidence(one), className="sheet", **aria(label="The finding")),
         html.Section(
@@ -89,10 +91,13 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
                     "Reopen it on the sign-off page to judge it again; what was signed stays.",
                 )
                 if signed
-                else _form(one),
+                else None,
+                html.Div(_form(one), hidden=signed),
                 html.Div(said, id="finding-said", **aria(live="assertive")),
+                asking(),
                 html.Div(history(one), className="finding-history"),
-                dcc.Store(id="finding-seen", data=store["seen"]),
+                dcc.Store(id="finding-seen", data=seen),
+                dcc.Store(id="finding-shown", data=0),
             ],
             className="sheet",
             **aria(label="Verdict and disposition"),
@@ -132,23 +137,25 @@ def register(app: Dash, desk: Desk) -> None:
         Output("queue-what", "data"),
         Output("queue-moved", "data"),
         Output("finding-said", "children"),
-        Output("finding-seen", "data"),
+        Output("finding-ask", "hidden"),
+        Output("finding-shown", "data"),
         Input("finding-keep", "n_clicks"),
         Input("finding-take", "n_clicks"),
         Input("finding-theirs", "n_clicks"),
         Input("finding-mine", "n_clicks"),
         State("queue-what", "data"),
         State("finding-seen", "data"),
+        State("finding-shown", "data"),
         State(REVIEWER, "value"),
         {name: State(field_id(name), "value") for name in FIELDS},
         prevent_initial_call=True,
     )
     def act(
         keep: int, hold: int, theirs: int, mine: int, what: dict[str, str],
-        seen: dict[str, int], who: str | None, form: dict[str, Any],
+        seen: dict[str, int], shown: int, who: str | None, form: dict[str, Any],
     ) -> Any:  # fmt: skip
         if not any(t["value"] for t in ctx.triggered):
-            return (no_update,) * 6
+            return (no_update,) * 7
         hit = ctx.triggered_id
         try:
             if hit == "finding-take":
@@ -157,14 +164,15 @@ def register(app: Dash, desk: Desk) -> None:
             if hit == "finding-theirs":
                 return _shown(desk, what, what["finding"], "Theirs holds.")
             if hit == "finding-mine":
-                seen = _up_to_now(desk, what, seen)
+                seen = {name: max(entry, shown) for name, entry in seen.items()}
             return _keep(desk, what, seen, who or "", form)
         except StaleError as error:
             others = record.told(error.theirs, what["finding"])
-            return (*(no_update,) * 4, conflict(others, _mine(form)), no_update)
+            # what is put after theirs is after what was shown, not after what came since
+            return (*(no_update,) * 4, conflict(others, _mine(form)), False, others[-1].seq)
         except UsageError as error:
             words = html.Span(error.sentence(), className="refused-words")
-            return (*(no_update,) * 4, words, no_update)
+            return (*(no_update,) * 4, words, True, no_update)
 
 
 def _keep(
@@ -179,10 +187,9 @@ def _keep(
     )  # fmt: skip
     waiting = _waiting(desk, what["arm"], what["whose"])
     following = record.next_after(waiting, what["finding"], who)
+    said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
     if not made[0].complete and form["verdict"] != record.OPEN:
-        said = f"Kept: {form['verdict']}. A disposition is still needed to sign the session."
-    else:
-        said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
+        said += " A disposition is still needed to sign the session."
     left = [w for w in waiting if w.finding.session == what["session"]]
     if not left:
         sign = links.href("sign-off", View(session=what["session"]))
@@ -208,7 +215,7 @@ def _shown(
     )
     moved = {"session": there, "flag": finding.lead.flag if finding else ""}
     new = _what(finding, what["arm"], what["whose"])
-    return _list(waiting, name), main, new, moved, no_update, no_update
+    return _list(waiting, name), main, new, moved, no_update, no_update, no_update
 
 
 def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | None:
@@ -272,13 +279,6 @@ def _hold(desk: Desk, what: dict[str, str], who: str) -> None:
     one = record.opened(desk.archive, what["session"], what["finding"])
     act = record.give_back if one.holder else record.take
     act(desk.archive, what["session"], what["finding"], who=who)
-
-
-def _up_to_now(desk: Desk, what: dict[str, str], seen: dict[str, int]) -> dict[str, int]:
-    """Return what is seen once both were shown: the entries that the conflict named."""
-    return {
-        name: record.opened(desk.archive, what["session"], name).seen for name in seen
-    }  # fmt: skip
 
 
 def _waiting(desk: Desk, arm: str, whose: str) -> tuple[record.Waiting, ...]:
