@@ -31,16 +31,20 @@
   };
   const NAMES = ["", "queue"]; // it is what people come to first, without a name in the address
   NAMES.forEach((name) => jb.keys.add(name, keys));
+  let ours = false; // Dash's tick boxes and choices turn when Enter is let go
+  document.addEventListener("keyup", function (event) {
+    if (event.key === "Enter" && ours) { ours = false; event.stopPropagation(); }
+  }, true);
   document.addEventListener("keydown", function (event) {
     if (event.key !== "Enter" || !(event.ctrlKey || event.metaKey)) return;
     const button = { queue: "finding-keep", "": "finding-keep", "sign-off": "signoff-sign" }[jb.address.page()];
     const there = button && document.getElementById(button);
     if (!there) return;
     event.preventDefault();
-    // what was typed last reaches the page when its field is left
-    if (document.activeElement) document.activeElement.dispatchEvent(new Event("change", { bubbles: true }));
-    setTimeout(() => there.click(), 30);
-  });
+    event.stopPropagation();
+    ours = true;
+    setTimeout(() => there.click(), 30); // after what the last key did to its field
+  }, true);
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_queue = {
     filter(arm, whose) {
