@@ -93,7 +93,7 @@ def build_session(
         start=instant(start),
         end=instant(end),
         joints=joints,
-        units={j: _unit(arm, j) for j in joints},
+        units=_serials(arm, joints),
         channels=channels,
         base_end=None if base_end is None else str(base_end),
         payload_kg=float(payload) if isinstance(payload, int | float) else None,
@@ -147,13 +147,10 @@ def _refuse_without_currents(parts: Sequence[Part]) -> None:
         )
 
 
-def _unit(arm: Arm | None, joint: str) -> str:
-    if arm is None:
-        return joint
-    try:
-        return arm.joint(joint).serial or joint
-    except KeyError:
-        return joint
+def _serials(arm: Arm | None, joints: Sequence[str]) -> dict[str, str]:
+    """Return the serial number of each joint's unit, where the arm file has one."""
+    known = [] if arm is None else [j for j in arm.joints if j.name in joints]
+    return {j.name: j.serial for j in known if j.serial}
 
 
 def _rank(part: Part, name: str) -> tuple[bool, bool, int]:

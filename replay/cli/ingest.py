@@ -144,7 +144,7 @@ def session_document(session: Session) -> dict[str, Any]:
         "start": session.start,
         "end": session.end,
         "joints": session.joints,
-        "units": session.units,
+        "units": {joint: session.unit(joint) for joint in session.joints},
         "channels": session.channels,
         "rate_hz": session.rate_hz,
         "completeness": session.completeness,

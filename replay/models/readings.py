@@ -52,11 +52,6 @@ class Reading:
         return float(self.bins.end_s[-1] - self.bins.start_s[0]) / 3600.0
 
 
-def unit_of(record: Session, joint: str) -> str:
-    """Return the serial number of the unit at a joint, or the place's own name."""
-    return record.units.get(joint) or f"{record.arm}/{joint}"
-
-
 def read_tables(
     archive: Archive, record: Session, *, share: float = 1.0
 ) -> Iterator[dict[str, JointColumns]]:
@@ -110,7 +105,7 @@ def readings_of(archive: Archive, record: Session, *, share: float = 1.0) -> Ite
             yield Reading(
                 record.session,
                 joint,
-                unit_of(record, joint),
+                record.unit(joint),
                 record.start,
                 spool.take(joint),
                 found,

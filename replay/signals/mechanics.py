@@ -80,7 +80,7 @@ class SessionMechanics:
         rows = []
         for name, arrays in self._arrays.items():
             joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
-            serial = record.units.get(name, joint.serial if joint is not None else None)
+            serial = record.unit(name)
             rows.append(
                 duty(arrays, joint).select(
                     pl.lit(name).alias("joint"),
