@@ -28,6 +28,7 @@ VERBS: tuple[str, ...] = (
     "queue",
     "verdict",
     "sign",
+    "report",
     "record",
     "backtest",
     "mechanics",
