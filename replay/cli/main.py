@@ -29,6 +29,7 @@ VERBS: tuple[str, ...] = (
     "verdict",
     "sign",
     "report",
+    "bundle",
     "record",
     "backtest",
     "mechanics",
