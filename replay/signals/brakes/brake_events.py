@@ -63,6 +63,15 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
 }
 """Columns of `brake_events`."""
 
+CHATTER_SCHEMA: dict[str, pl.DataType] = {
+    "start": pl.Datetime("ns", "UTC"),
+    "end": pl.Datetime("ns", "UTC"),
+    "count": pl.Int64(),  # times that the word went and came back
+    "commanded": pl.Boolean(),  # false, or null where no command was logged
+    "time_se_s": pl.Float64(),
+}
+"""Columns of `chatter`."""
+
 
 def brake_events(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
     """Return one row per release and engagement; columns of `EVENT_SCHEMA`.
@@ -101,16 +110,42 @@ def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
     return [(int(k), int(word[k])) for k in turns]
 
 
+def chatter(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+    """Return one row per spell of chatter; columns of `CHATTER_SCHEMA`.
+
+    The state's word goes and comes back within `CHATTER_S` with its command
+    unchanged; such changes one after the other are one spell. A brake that is
+    cycled by command does not chatter, however fast. Where no command was
+    logged nobody can tell, and ``commanded`` is null.
+    """
+    a = arrays_of(table)
+    spells: list[dict[str, object]] = []
+    last = -1
+    for (k, _), (k_next, _) in pairwise(changes(a.engaged)):
+        known = a.command[k : k_next + 1]
+        known = known[known >= 0]
+        if (known.size and np.ptp(known) > 0) or a.t_s[k_next] - a.t_s[k] > CHATTER_S:
+            continue
+        if spells and last == k:
+            spells[-1] |= {"end": a.time[k_next], "count": int(str(spells[-1]["count"])) + 1}
+        else:
+            told = False if known.size else None
+            spells.append(
+                {
+                    "start": a.time[k],
+                    "end": a.time[k_next],
+                    "count": 1,
+                    "commanded": told,
+                    "time_se_s": a.step_s / 12**0.5,
+                }
+            )
+        last = k_next
+    return pl.DataFrame(spells, schema=CHATTER_SCHEMA)
+
+
 def chatter_count(table: pl.DataFrame | JointArrays) -> int:
     """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
-    a = arrays_of(table)
-    turns = changes(a.engaged)
-    count = 0
-    for (k, _), (k_next, _) in pairwise(turns):
-        commanded = a.command[k : k_next + 1]
-        steady = not ((commanded >= 0).any() and np.ptp(commanded[commanded >= 0]) > 0)
-        count += bool(steady and a.t_s[k_next] - a.t_s[k] <= CHATTER_S)
-    return count
+    return int(chatter(table)["count"].sum())
 
 
 def cycle_count(table: pl.DataFrame | JointArrays) -> int:

@@ -17,7 +17,7 @@ from replay.signals.brakes.brake_events import changes
 from replay.signals.motion.rates import Array
 from replay.statistics.spread import error_of_median
 
-AFTER_S = 10.0
+AFTER_S = 3.0
 """How long after the first motion that follows a release drag is looked for."""
 LEAST_ROWS = 5
 

@@ -3,8 +3,12 @@
 A stretch is the time from an engagement to the next release, less `SETTLE_S`
 at its start. Slip is a displacement that stays: the difference between the
 middle angles of the stretch's ends, against the noise of these and against
-how the angle wanders in between. What moves with the load and would come back
-with it is flexing, and taken off where loads are known and differ.
+how the angle wanders in between. Excursion is the largest way from where the
+stretch began, whether it stays or not, against noise and against how the angle
+usually moves about in the stretch; an excursion that comes back is *returned*:
+the brake gave way and held again. What moves with the load and would come back
+with it is flexing, and taken off where loads are known and differ. Flags, wear
+and pages judge these two figures; none measures its own.
 
 A joint that was not commanded may slip when its neighbour is stopped by its
 brake; `slips_beside_stops` looks there.
@@ -13,6 +17,7 @@ brake; `slips_beside_stops` looks there.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -22,6 +27,7 @@ from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import WAIT_S, brake_events
 from replay.signals.motion import rates
 from replay.signals.motion.rates import Array
+from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
 
 SETTLE_S = 1.0
 LEAST_S = 2.0
@@ -29,6 +35,7 @@ END_SHARE = 0.2
 """The share of a stretch that each of its two ends takes, at most `END_S`."""
 END_S = 5.0
 SIGMAS = 6.0
+PARTS = 16
 MOST_TURNED = 0.2
 """Share of the whole way that a slip may seem to turn back or overshoot, for noise."""
 
@@ -39,10 +46,12 @@ SLIP_SCHEMA: dict[str, pl.DataType] = {
     "slip_deg": pl.Float64(),  # what stays, signed
     "slip_se_deg": pl.Float64(),
     "excursion_deg": pl.Float64(),  # the largest way from the start, flexing included
+    "excursion_se_deg": pl.Float64(),
+    "excursion_at": pl.Datetime("ns", "UTC"),
     "flex_deg_per_nm": pl.Float64(),  # null where the load did not differ
     "slip_at": pl.Datetime("ns", "UTC"),  # when half of it was done
     "load_max_nm": pl.Float64(),
-    "status": pl.String(),  # slip | held | too short | no angle
+    "status": pl.String(),  # slip | returned | held | too short | no angle
 }
 """Columns of `held_stretches`."""
 
@@ -150,13 +159,13 @@ def _stretch(
     wander = 0.0 if one_way else max(_wander(angle[head]), _wander(angle[tail]))
     error = float(np.sqrt(1.57 * noise**2 * (1 / head.sum() + 1 / tail.sum()) + wander**2))
     slip = after - before
-    row: dict[str, object] = {
+    row: dict[str, Any] = {
         "slip_deg": slip,
         "slip_se_deg": error,
-        "excursion_deg": float(np.max(np.abs(_calm(a.angle[index]) - a.angle[index][0]))),
         "flex_deg_per_nm": flex,
         "status": "held",
-    }
+    } | _excursion(angle, _calm(a.angle[index]) - a.angle[index][0], noise, resolution)
+    row["excursion_at"] = times[int(index[row["excursion_at"]])]
     if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
         return row
     # a slow creep is still under way in the ends: size it between their outer edges
@@ -171,6 +180,27 @@ def _stretch(
     row["slip_at"] = times[int(index[int(np.argmax(half))])]
     row["status"] = "slip"
     return row
+
+
+def _excursion(angle: Array, logged: Array, noise: float, resolution: float) -> dict[str, Any]:
+    """Return the largest way from the start, its error and its row.
+
+    ``angle`` is without flexing and decides whether it counts; ``logged`` gives
+    the size, flexing included. The error adds to the noise how far the middles of
+    sixteen parts usually stand apart: what moves all the time is no excursion.
+    """
+    parts = [float(np.median(p)) for p in np.array_split(angle, PARTS) if len(p)]
+    usual = spread(parts)
+    error = float(np.hypot(MEDIAN_TO_MEAN_ERROR * noise / np.sqrt(3), usual))
+    away = np.abs(_calm(angle) - float(np.median(angle[: max(3, len(angle) // 50)])))
+    at = int(np.argmax(away))
+    gave_way = away[at] > max(SIGMAS * max(error, noise), 1.5 * resolution)
+    return {
+        "excursion_deg": float(np.max(np.abs(logged))),
+        "excursion_se_deg": error,
+        "excursion_at": at,
+        "status": "returned" if gave_way else "held",
+    }
 
 
 def _goes_one_way(calm: Array, after: float) -> bool:
@@ -201,8 +231,8 @@ def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, obj
     level = float(np.median(before))
     moved = float(np.median(tail)) - level
     noise = max(a.angle_noise, resolution / np.sqrt(12))
-    spread = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
-    error = float(np.sqrt(spread + max(_wander(before), _wander(tail)) ** 2))
+    sampling = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
+    error = float(np.sqrt(sampling + max(_wander(before), _wander(tail)) ** 2))
     return {
         "moved_deg": moved,
         "moved_se_deg": error,
