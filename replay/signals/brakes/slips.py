@@ -23,8 +23,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import WAIT_S, brake_events
+from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.motion import rates
 from replay.signals.motion.rates import Array
 from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
@@ -67,18 +67,18 @@ BESIDE_SCHEMA: dict[str, pl.DataType] = {
 """Columns of `slips_beside_stops`."""
 
 
-def held_stretches(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     """Return one row per stretch with the brake engaged; columns of `SLIP_SCHEMA`."""
-    a = arrays_of(table)
-    times = a.time
-    resolution = rates.resolution(a.angle[np.isfinite(a.angle)])
+    a = signals_of(table)
+    times = a.times()
+    resolution = rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)])
     rows = []
-    for first, stop in stretches(a.engaged):
+    for first, stop in stretches(a.brake_engaged):
         row: dict[str, object] = {
             "start": times[first],
             "end": times[stop - 1],
             "held_s": float(a.t_s[stop - 1] - a.t_s[first]),
-            "load_max_nm": _largest(a.load[first:stop]),
+            "load_max_nm": _largest(a.load_nm[first:stop]),
         }
         rows.append({**row, **_stretch(a, first, stop, resolution, times)})
     return _frame(rows, SLIP_SCHEMA)
@@ -97,7 +97,7 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
 
 
 def slips_beside_stops(
-    tables: Mapping[str, pl.DataFrame | JointArrays],
+    tables: Mapping[str, pl.DataFrame | JointSignals],
     known_events: Mapping[str, pl.DataFrame] | None = None,
 ) -> pl.DataFrame:
     """Look at every held joint whenever another is stopped by its brake on the move.
@@ -116,10 +116,10 @@ def slips_beside_stops(
         Columns of `BESIDE_SCHEMA`: the angle from before the stop to
         `WAIT_S` after it.
     """
-    arrays = {name: arrays_of(table) for name, table in tables.items()}
+    arrays = {name: signals_of(table) for name, table in tables.items()}
     rows = []
     resolutions = {
-        name: rates.resolution(a.angle[np.isfinite(a.angle)]) for name, a in arrays.items()
+        name: rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)]) for name, a in arrays.items()
     }
     for name, stopped in arrays.items():
         events = brake_events(stopped) if known_events is None else known_events[name]
@@ -127,7 +127,7 @@ def slips_beside_stops(
             (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
         )
         for when in events["time"]:
-            moment = stopped.t_s[int(stopped.time.search_sorted(when))]
+            moment = stopped.t_s[int(stopped.times().search_sorted(when))]
             for other, a in arrays.items():
                 if other == name:
                     continue
@@ -138,21 +138,21 @@ def slips_beside_stops(
 
 
 def _stretch(
-    a: JointArrays, first: int, stop: int, resolution: float, times: pl.Series
+    a: JointSignals, first: int, stop: int, resolution: float, times: pl.Series
 ) -> dict[str, object]:
     begin = int(np.searchsorted(a.t_s, a.t_s[first] + SETTLE_S))
     piece = slice(begin, stop)
-    known = np.isfinite(a.angle[piece])
-    if not np.isfinite(a.angle[first:stop]).any():
+    known = np.isfinite(a.angle_deg[piece])
+    if not np.isfinite(a.angle_deg[first:stop]).any():
         return {"status": "no angle"}
     if begin >= stop or known.sum() < 6 or a.t_s[stop - 1] - a.t_s[begin] < LEAST_S:
         return {"status": "too short"}
     index = np.arange(begin, stop)[known]
-    t_s, angle, load = a.t_s[index], a.angle[index], a.load[index]
+    t_s, angle, load = a.t_s[index], a.angle_deg[index], a.load_nm[index]
     angle, flex = _without_flex(angle, load)
     length = min(END_SHARE * (t_s[-1] - t_s[0]), END_S)
     head, tail = t_s <= t_s[0] + length, t_s >= t_s[-1] - length
-    noise = max(a.angle_noise, resolution / np.sqrt(12))
+    noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
     before, after = float(np.median(angle[head])), float(np.median(angle[tail]))
     # a slip under way in an end is no wandering: one way, and it stays
     one_way = _goes_one_way(_calm(angle), after)
@@ -164,7 +164,7 @@ def _stretch(
         "slip_se_deg": error,
         "flex_deg_per_nm": flex,
         "status": "held",
-    } | _excursion(angle, _calm(a.angle[index]) - a.angle[index][0], noise, resolution)
+    } | _excursion(angle, _calm(a.angle_deg[index]) - a.angle_deg[index][0], noise, resolution)
     row["excursion_at"] = times[int(index[row["excursion_at"]])]
     if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
         return row
@@ -218,19 +218,19 @@ def _goes_one_way(calm: Array, after: float) -> bool:
     return turned_back < MOST_TURNED and float(np.max(share)) < 1 + MOST_TURNED
 
 
-def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, object] | None:
+def _around(a: JointSignals, moment_s: float, resolution: float) -> dict[str, object] | None:
     """Return how a joint held throughout moved around a moment; None when it was not held."""
     low, at, high = np.searchsorted(a.t_s, [moment_s - 1.0, moment_s, moment_s + WAIT_S])
-    engaged = a.engaged[low:high]
+    engaged = a.brake_engaged[low:high]
     if at - low < 3 or high - at < 3 or not (engaged == 1).all():
         return None
-    before, after = a.angle[low:at], a.angle[at:high]
+    before, after = a.angle_deg[low:at], a.angle_deg[at:high]
     if not (np.isfinite(before).all() and np.isfinite(after).all()):
         return None
     tail = after[len(after) // 2 :]
     level = float(np.median(before))
     moved = float(np.median(tail)) - level
-    noise = max(a.angle_noise, resolution / np.sqrt(12))
+    noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
     sampling = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
     error = float(np.sqrt(sampling + max(_wander(before), _wander(tail)) ** 2))
     return {
