@@ -189,6 +189,8 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
     first = log.get("first_number", 1)
     if not isinstance(first, int) or isinstance(first, bool):
         raise LogMapError(f"log.first_number is {first!r}", file=file, todo="a whole number")
+    if not isinstance(log.get("arm", ""), str):
+        raise LogMapError(f"log.arm is {log['arm']!r}", file=file, todo="the arm's name")
     in_name = log.get("joint_in_name")
     if in_name is not None and (
         not isinstance(in_name, str) or ("{n}" in in_name) == ("{name}" in in_name)
@@ -298,6 +300,8 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             parse_start(start)
         except ValueError as error:
             raise LogMapError(f"time.start: {error}", file=file) from None
+    if not isinstance(table.get("p_field", ""), str):
+        raise LogMapError(f"time.p_field is {table['p_field']!r}", file=file, todo='such as "1E"')
     start_from = table.get("start_from")
     if start_from is not None:
         start_from = _choice(start_from, START_PLACES, "time.start_from", file)
