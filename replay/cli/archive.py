@@ -1,8 +1,10 @@
 """Look after an archive: verify, repair, compact, rebuild, migrate.
 
 verify    read every file and compare it with the digest noted when it was written
-repair    mend what can be mended from the archive itself; nothing is thrown away
-compact   merge small files of the tables and drop those no longer read
+repair    mend what can be mended from the archive itself; nothing is thrown away.
+          A mend that gives up rows is only told, and done with --drop
+compact   merge small files of the tables; those no longer read are counted, and
+          deleted with --drop
 rebuild   make samples again from the logs as they came, and compare the bytes
 migrate   bring an archive of an older schema version up to date
 """
@@ -12,7 +14,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterable
 
-from replay.archive import Archive, migrate, open_archive, repair, verify
+from replay.archive import Archive, migrate, open_archive, repair, repair_marker, verify
 from replay.archive.rebuild import rebuild
 from replay.cli.output import print_json, progress, say
 from replay.errors import UsageError
@@ -34,6 +36,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"compact: keep files that left a table less than H hours ago ({KEEP_HOURS:g})",
     )
     parser.add_argument(
+        "--drop",
+        action="store_true",
+        help="repair, compact: do also what drops something; without it that is only told",
+    )
+    parser.add_argument(
         "--damaged", action="store_true", help="rebuild: only sessions that verify finds damaged"
     )
     parser.add_argument(
@@ -47,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
     """Do one of the actions."""
     if args.sessions and args.action != "rebuild":
         raise UsageError(f"`archive {args.action}` takes no session names")
+    if args.drop and args.action not in ("repair", "compact"):
+        raise UsageError(f"`archive {args.action}` drops nothing, so --drop says nothing to it")
     if args.keep_hours < 0:
         raise UsageError("--keep-hours cannot be below 0")
     return _ACTIONS[args.action](args)
@@ -74,9 +83,11 @@ def _verify(args: argparse.Namespace) -> int:
 
 
 def _repair(args: argparse.Namespace) -> int:
+    mended = repair_marker(args.archive)
     archive = open_archive(args.archive)
-    mended = repair(archive)
+    mended += repair(archive, drop=args.drop)
     rest = [f for f in verify(archive) if f.weight == "damage"]
+    waiting = [m for m in mended if m.drops and not m.done]
     if args.json:
         print_json({"archive": str(archive.place), "mended": mended, "left": rest})
     else:
@@ -85,20 +96,25 @@ def _repair(args: argparse.Namespace) -> int:
         for f in rest:
             print(f"still damaged: {f.where}: {f.detail} (mends it: {f.remedy})")
         print(f"{sum(m.done for m in mended)} mended, {len(rest)} still damaged")
+    if waiting:
+        say(f"{len(waiting)} mends would drop something: `jointbook archive repair --drop`")
     return 1 if rest else 0
 
 
 def _compact(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive)
     done = {
-        name: archive.tables.tidy(name, keep_hours=args.keep_hours)
+        name: archive.tables.tidy(name, keep_hours=args.keep_hours, drop=args.drop)
         for name in archive.tables.names()
     }
     if args.json:
         print_json({"archive": str(archive.place), "tables": done})
     else:
         for name, counts in done.items():
-            print(f"{name}: {counts['merged']} files merged, {counts['deleted']} deleted")
+            gone = f"{counts['deleted']} deleted" if args.drop else f"{counts['unread']} unread"
+            print(f"{name}: {counts['merged']} files merged, {gone}")
+    if not args.drop and any(counts["unread"] for counts in done.values()):
+        say("unread files are deleted by `jointbook archive compact --drop`")
     return 0
 
 
