@@ -15,7 +15,7 @@ from replay.archive import layout
 from replay.archive.place import Place
 from replay.archive.seal import sealed, unsealed
 
-Fault = Literal["missing", "damaged"]
+Fault = Literal["missing", "damaged", "older"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ def read_marker(root: Place, *, both: bool = False) -> Marker | None:
     held = first if first is not None else second
     assert held is not None
     if second is not None and (second.version, second.tables) != (held.version, held.tables):
-        other = "damaged"
+        other = "older"
     return Marker(held.version, held.tables, fault, other)
 
 

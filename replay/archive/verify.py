@@ -20,7 +20,7 @@ import polars as pl
 
 from replay.archive import catalogue, documents, durable, layout, swap
 from replay.archive.fence import fenced, first_line
-from replay.archive.findings import CHANGED, Finding, Remedy
+from replay.archive.findings import CHANGED, Finding, Remedy, Weight
 from replay.archive.marker import read_marker
 from replay.archive.place import Place
 from replay.archive.seal import unsealed
@@ -113,8 +113,9 @@ def _marker(root: Place) -> Iterator[Finding]:
     if marker.first:
         yield Finding("marker", "damage", layout.MARKER, marker.first, "repair")
     if marker.second:
-        path = f"{layout.COPIES}/{layout.MARKER}"
-        yield Finding("marker", "damage", path, marker.second, "repair")
+        path = f"{layout.COPIES}/{layout.MARKER}"  # written second: a stopped run leaves it behind
+        weight: Weight = "damage" if marker.second == "damaged" else "leftover"
+        yield Finding("marker", weight, path, marker.second, "repair")
     if root.folder is not None and swap.begun(root.folder).exists():
         detail = "a swap was cut between its steps: the next writer ends it"
         yield Finding("swap", "leftover", f"{layout.STAGING}/swap.json", detail, "repair")

@@ -14,11 +14,24 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterable
 
-from replay.archive import Archive, migrate, open_archive, repair, repair_marker, verify
+from replay.archive import (
+    Archive,
+    Finding,
+    Mended,
+    migrate,
+    open_archive,
+    repair,
+    repair_marker,
+    verify,
+)
 from replay.archive.rebuild import rebuild
 from replay.cli.output import print_json, progress, say
-from replay.errors import UsageError
+from replay.errors import JointbookError, UsageError
+from replay.record.proof import prove, restore
 from replay.records import Session
+
+RECORD = "record"
+"""Where the record of what people decided lies in an archive."""
 
 KEEP_HOURS = 168.0
 """How long `compact` leaves files that a slow reader may still be reading."""
@@ -65,6 +78,7 @@ def _verify(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive)
     count = archive.sessions().height
     findings = verify(archive, progress=lambda names: _bar(names, "verify"))
+    findings += _record_findings(archive)
     damaged = [f for f in findings if f.weight == "damage"]
     if args.json:
         print_json(
@@ -86,7 +100,9 @@ def _repair(args: argparse.Namespace) -> int:
     mended = repair_marker(args.archive)
     archive = open_archive(args.archive)
     mended += repair(archive, drop=args.drop)
-    rest = [f for f in verify(archive) if f.weight == "damage"]
+    if _record_findings(archive):
+        mended.append(_mend_record(archive))
+    rest = [f for f in [*verify(archive), *_record_findings(archive)] if f.weight == "damage"]
     waiting = [m for m in mended if m.drops and not m.done]
     if args.json:
         print_json({"archive": str(archive.place), "mended": mended, "left": rest})
@@ -99,6 +115,22 @@ def _repair(args: argparse.Namespace) -> int:
     if waiting:
         say(f"{len(waiting)} mends would drop something: `jointbook archive repair --drop`")
     return 1 if rest else 0
+
+
+def _record_findings(archive: Archive) -> list[Finding]:
+    """Return what is wrong with the record of what people decided."""
+    return [
+        Finding("record-of-people", "damage", RECORD, f"entry {d.seq}: {d.what}", "repair")
+        for d in prove(archive).damages
+    ]
+
+
+def _mend_record(archive: Archive) -> Mended:
+    """Build the record again from its copy; what was there is kept beside it."""
+    try:
+        return Mended(RECORD, True, f"built again from its copy: {restore(archive)} entries")
+    except JointbookError as error:
+        return Mended(RECORD, False, str(error))
 
 
 def _compact(args: argparse.Namespace) -> int:
