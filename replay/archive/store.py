@@ -153,10 +153,10 @@ class Archive:
 
     def listed_document(self, session: str) -> dict[str, Any]:
         """Return a session's record as the catalogue has it, with its files' digests."""
-        listed = self.tables.read("sessions", ("session", "record"))
-        found = listed.filter(pl.col("session") == session)["record"]
-        if not len(found):
+        rows = self.tables.pick("sessions", "session", session)
+        if not rows.height:
             raise ArchiveError(f"the catalogue has no session {session!r}", file=self.place)
+        found = rows["record"]
         return dict(json.loads(found[0]))
 
     def listed_record(self, session: str) -> Session:

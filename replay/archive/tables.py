@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from dataclasses import replace as replaced
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
@@ -45,6 +45,7 @@ TIDY_EVERY = 64
 """Commits after which small files are merged and the log is summed up."""
 
 _ATTEMPTS = 10
+_MOST_CHUNKS = 16
 _MERGED_BYTES = 32 << 20
 PARQUET = WriterProperties(compression="ZSTD", max_row_group_size=65536)
 
@@ -56,6 +57,8 @@ to be kept a second time."""
 
 
 _Columns = tuple[str, ...] | None
+_Chunk = tuple[frozenset[str], pl.DataFrame]
+"""Files and their rows."""
 
 
 @dataclass
@@ -65,8 +68,8 @@ class _Known:
     stamp: tuple[int, int]
     manifest: Manifest
     frames: dict[_Columns, pl.DataFrame] = field(default_factory=dict)
-    parts: dict[tuple[str, _Columns], pl.DataFrame] = field(default_factory=dict)
-    """The rows of one file; a file never changes, so the next version keeps them."""
+    chunks: dict[_Columns, list[_Chunk]] = field(default_factory=dict)
+    """Rows that were read before; a file never changes, so the next version keeps them."""
     sound: set[str] = field(default_factory=set)
     """Files that were compared with their digests."""
 
@@ -137,6 +140,23 @@ class Tables:
             if not scans:
                 return completed(pl.DataFrame(), name).clear().lazy()
             return pl.concat(scans, how="diagonal_relaxed")
+
+    def pick(self, name: str, key: str, value: str) -> pl.DataFrame:
+        """Return the rows of one value, without reading the rest of the table."""
+        with self._reading:
+            known = self._look(name)
+            if known is None or not known.manifest.files:
+                return completed(pl.DataFrame(), name).clear()
+            try:
+                contents = [
+                    self._place(name).child(file).read()
+                    if file in known.sound
+                    else self._content(name, known, file)
+                    for file in known.manifest.files
+                ]
+                return _rows_of(contents, None, pl.col(key) == value)
+            except (OSError, pl.exceptions.PolarsError) as error:
+                raise self._damaged(name, first_line(error)) from error
 
     # writing ----------------------------------------------------------------
     def replace(self, name: str, rows: pl.DataFrame, key: str, values: list[str]) -> None:
@@ -278,7 +298,10 @@ class Tables:
             known = self._seen[name] = _Known(
                 stamp,
                 held,
-                parts={k: part for k, part in old.parts.items() if k[0] in held.files},
+                chunks={
+                    columns: [c for c in chunks if c[0] <= held.files.keys()]
+                    for columns, chunks in old.chunks.items()
+                },
                 sound=old.sound & set(held.files),
             )
         known.stamp = stamp
@@ -289,6 +312,9 @@ class Tables:
         place = self._place(name)
         listed = self._listed()  # before the manifest, which its writer writes first
         manifest = read_manifest(place)
+        for pause_s in (0.02, 0.1) if name in listed and manifest is None else ():
+            time.sleep(pause_s)  # a store may be in the middle of writing it
+            manifest = manifest or read_manifest(place)
         try:
             if manifest is not None:
                 last = place.child(layout.LOG, commit_name(manifest.version))
@@ -332,18 +358,16 @@ class Tables:
         return content
 
     def _load(self, known: _Known, name: str, columns: tuple[str, ...] | None) -> pl.DataFrame:
-        wanted = None if columns is None else {*columns, copies.ENTRY}
-        for file in known.manifest.files:
-            if (file, columns) not in known.parts:
-                content = io.BytesIO(self._content(name, known, file))
-                with fenced():
-                    names = None
-                    if wanted is not None:
-                        names = [c for c in pl.read_parquet_schema(content) if c in wanted]
-                        content.seek(0)
-                    known.parts[file, columns] = pl.read_parquet(content, columns=names)
-        frames = [known.parts[file, columns] for file in known.manifest.files]
+        chunks = known.chunks.setdefault(columns, [])
+        there = frozenset().union(*(files for files, _ in chunks))
+        fresh = [file for file in known.manifest.files if file not in there]
+        if fresh:
+            contents = [self._content(name, known, file) for file in fresh]
+            chunks.append((frozenset(fresh), _rows_of(contents, columns)))
+        frames = [rows for _, rows in chunks]
         whole = pl.concat(frames, how="diagonal_relaxed") if frames else pl.DataFrame()
+        if len(chunks) > _MOST_CHUNKS:
+            known.chunks[columns] = [(frozenset(known.manifest.files), whole)]
         if name in copies.GROWING:
             whole = copies.in_order(whole)
         if columns is None:
@@ -357,14 +381,16 @@ class Tables:
     def _files_with(self, name: str, key: str, values: list[str]) -> list[str]:
         """Return the files that hold rows of these values."""
         with self._reading:
-            self.read(name, (key,))
+            held = self.read(name, (key,))
+            if not held.height or not held[key].is_in(values).any():
+                return []
             known = self._seen[name]
-            return [
-                file
-                for file in known.manifest.files
-                if key in (part := known.parts[file, (key,)]).columns
-                and part[key].is_in(values).any()
-            ]
+            found = []
+            for file in known.manifest.files:
+                rows = _rows_of([self._content(name, known, file)], (key,))
+                if key in rows.columns and rows[key].is_in(values).any():
+                    found.append(file)
+            return found
 
     def _write(self, name: str, rows: pl.DataFrame, table: DeltaTable | str, **how: Any) -> None:
         present = None
@@ -503,6 +529,26 @@ class Tables:
         settled = Manifest(held.version, files, log, entries, held.head)
         self._vouch(name, settled, given)
         return settled
+
+
+def _rows_of(contents: list[bytes], columns: _Columns, only: pl.Expr | None = None) -> pl.DataFrame:
+    """Return the rows of Parquet files, of some columns where a file has them."""
+    wanted = None if columns is None else {*columns, copies.ENTRY}
+
+    def read(some: list[bytes]) -> pl.DataFrame:
+        with fenced():
+            sources: list[IO[bytes]] = [io.BytesIO(c) for c in some]
+            scan = pl.scan_parquet(sources, glob=False)
+            if only is not None:
+                scan = scan.filter(only)
+            if wanted is not None:
+                scan = scan.select([c for c in scan.collect_schema() if c in wanted])
+            return scan.collect()
+
+    try:
+        return read(contents)
+    except pl.exceptions.PolarsError:  # a column came or changed its type on the way
+        return pl.concat([read([c]) for c in contents], how="diagonal_relaxed")
 
 
 @contextlib.contextmanager

@@ -16,8 +16,6 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-import polars as pl
-
 from replay.archive import catalogue, documents, durable, layout, swap
 from replay.archive.fence import fenced, first_line
 from replay.archive.findings import CHANGED, Finding, Remedy, Weight
@@ -181,9 +179,7 @@ def _record_lost(archive: Archive, session: str) -> tuple[str | None, list[Findi
 def _listed(archive: Archive, session: str) -> Session | None:
     """Return what the catalogue keeps of a session's record, or None when it cannot be read."""
     try:
-        rows = archive.tables.read("sessions", ("session", "record"))
-        (text,) = rows.filter(pl.col("session") == session)["record"]
-        return _session(json.loads(text))
+        return _session(archive.listed_document(session))
     except (ArchiveError, ValueError, TypeError):
         return None
 
