@@ -199,7 +199,7 @@ def _as_kept(path: Path) -> bool:
 
 def _compare(path: Path, session: Session, stream: str) -> None:
     """Refuse a stream that does not hold what the record says."""
-    schema = pl.read_parquet_schema(path)
+    schema = pl.scan_parquet(path, glob=False).collect_schema()
     if schema.get(TIME) != TIME_DTYPE:
         raise ArchiveError(
             f"time is {schema.get(TIME)}, not {TIME_DTYPE}", file=session.source, column=TIME

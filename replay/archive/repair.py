@@ -26,7 +26,7 @@ from replay.archive.overview import write_overviews
 from replay.archive.place import Place, place_of
 from replay.archive.repair_tables import TABLE_KINDS, repair_table
 from replay.archive.seal import sealed
-from replay.archive.store import Archive
+from replay.archive.store import WITHDRAWN, Archive
 from replay.archive.verify import read_session_file, verify
 from replay.archive.verify_tables import table_names
 from replay.errors import ArchiveError
@@ -241,7 +241,8 @@ def _adopt(archive: Archive) -> list[Mended]:
     """List sessions that were stored whole but not yet listed; set aside the rest."""
     names = archive.tables.read("sessions", ("session",))["session"].to_list()
     known = set(names)
-    completed = set()
+    withdrawn = archive.documents(WITHDRAWN)
+    completed: set[str | None] = {n.partition("/")[2].removesuffix(".json") for n in withdrawn}
     for name in names:
         with contextlib.suppress(ArchiveError):
             completed.add(archive.superseded(name))
@@ -263,7 +264,11 @@ def _adopt(archive: Archive) -> list[Mended]:
             mended.append(Mended(where, True, "whole, now in the catalogue"))
         else:
             swap.set_aside(_root(archive), folder)
-            what = "completed by another session" if whole else "not whole, ingest its log again"
+            what = (
+                "withdrawn, or completed by another session"
+                if whole
+                else "not whole, ingest its log again"
+            )
             mended.append(Mended(where, True, f"set aside: {what}"))
     return mended
 

@@ -6,7 +6,7 @@ import contextlib
 import json
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +22,9 @@ from replay.archive.tables import Tables, translated
 from replay.errors import ArchiveError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
+
+WITHDRAWN = "withdrawn"
+"""Folder of the documents that say why a session was taken out of the catalogue."""
 
 DERIVED = ("flags", "checks", "indicators", "motions")
 """Tables whose rows can be made again from a session's samples."""
@@ -419,6 +422,26 @@ class Archive:
                 for name in gone:
                     self._retire(name)
         return True
+
+    def withdraw(self, session: str, *, reason: str, by: str = "") -> None:
+        """Take a session out of the catalogue, with what is derived from it; keep its files.
+
+        They go to ``set-aside/``, and why and by whom stays as a document. What
+        people decided about it is not touched.
+
+        Raises
+        ------
+        ArchiveError
+            When there is no such session, or on an object store.
+        """
+        if self.place.folder is None:
+            raise ArchiveError("a session is withdrawn on a disk only", file=self.place)
+        self.session(session)
+        with self.tables.writing():
+            said = {"reason": reason, "by": by, "at": datetime.now(UTC).isoformat()}
+            self.write_document(f"{WITHDRAWN}/{session}.json", json.dumps(said).encode())
+            self.tables.replace("sessions", pl.DataFrame(), "session", [session])
+            self._retire(session)
 
     def _put(self, made: Path, place: Place) -> None:
         """Put a finished folder in its place; what was there goes to ``set-aside/``."""

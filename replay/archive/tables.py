@@ -167,14 +167,17 @@ class Tables:
         def touched(held: Manifest) -> list[str]:
             return self._files_with(name, key, values) if held.version >= 0 and values else []
 
-        def change(table: DeltaTable | str, held: Manifest) -> None:
+        def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
+            given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
+            new = rows if given is None else given
             if not touched(held):
                 if rows.height:
-                    self._write(name, rows, table, mode="append")
+                    self._write(name, new, table, mode="append")
             elif rows.height:
-                self._write(name, rows, table, mode="overwrite", predicate=predicate)
+                self._write(name, new, table, mode="overwrite", predicate=predicate)
             elif not isinstance(table, str):
                 table.delete(predicate, writer_properties=PARQUET)
+            return given
 
         self._commit(name, change, touched)
 
@@ -182,7 +185,7 @@ class Tables:
         """Add ``rows`` at the end; what is there stays as it is."""
 
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
-            given = copies.numbered(rows, held.entries) if name in copies.GROWING else None
+            given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
             self._write(name, rows if given is None else given, table, mode="append")
             return given
 
@@ -529,6 +532,18 @@ class Tables:
         settled = Manifest(held.version, files, log, entries, held.head)
         self._vouch(name, settled, given)
         return settled
+
+
+def _is_numbered(name: str, held: Manifest) -> bool:
+    """Tell whether a table's rows carry their place in the order of commits.
+
+    Those of tables that an older version of the program made do so from the
+    migration on.
+    """
+    if name not in copies.GROWING:
+        return False
+    schema = held.head.get("metaData", {}).get("schemaString", "")
+    return held.version < 0 or f'"{copies.ENTRY}"' in schema
 
 
 def _rows_of(contents: list[bytes], columns: _Columns, only: pl.Expr | None = None) -> pl.DataFrame:
