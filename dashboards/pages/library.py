@@ -26,6 +26,7 @@ from dashboards.components.intake import confirm_sheet, drop_zone
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
+from dashboards.pages import library_intake
 from dashboards.pages.library_routes import add_routes
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, intake, work
@@ -129,6 +130,7 @@ def register(app: Dash, desk: Desk) -> None:
     outcomes: dict[str, Component] = {}
     guard = threading.Lock()
     add_routes(app, desk, hall)
+    library_intake.register(app, hall, INTAKE)
 
     in_browser = app.clientside_callback
     in_browser(

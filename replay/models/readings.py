@@ -28,6 +28,9 @@ CATCHES_UP_S = 0.1
 FASTER = 1.5
 """A step this many times faster than the joint ever runs is no motion."""
 
+PAUSE_S = 10.0
+"""Bins further apart than this have a pause of the log between them."""
+
 PIECE_ROWS = 400_000
 """A session longer than this (an hour at 100 Hz) is read in pieces, and its
 bins wait on disk, so that memory stays flat."""
@@ -46,10 +49,12 @@ class Reading:
 
     @property
     def hours(self) -> float:
-        """Elapsed time, h."""
+        """Time that was recorded, h: a pause of the log is none of it."""
         if not len(self.bins):
             return 0.0
-        return float(self.bins.end_s[-1] - self.bins.start_s[0]) / 3600.0
+        pauses = self.bins.start_s[1:] - self.bins.end_s[:-1]
+        paused = float(pauses[pauses > PAUSE_S].sum())
+        return float(self.bins.end_s[-1] - self.bins.start_s[0] - paused) / 3600.0
 
 
 def read_tables(
