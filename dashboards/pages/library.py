@@ -23,6 +23,7 @@ from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.intake import confirm_sheet, drop_zone
+from dashboards.components.report_links import summary_report_links
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
@@ -98,6 +99,7 @@ def layout(desk: Desk, view: View) -> Component:
                         className="field side-by-side",
                     ),
                     html.Span(_legend(), className="legend-line"),
+                    summary_report_links(),
                 ],
                 className="tools library-tools",
             ),

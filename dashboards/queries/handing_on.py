@@ -12,7 +12,7 @@ from replay.reports import Report, frames, session_report, summary_report, unit_
 from replay.reports.frames import FINDINGS, SESSIONS, TRENDS, VERDICTS, Column
 from replay.reviews import VERDICTS as VERDICT_WORDS
 
-__all__ = ["FINDINGS", "Report", "SESSIONS", "TRENDS", "VERDICTS", "VERDICT_WORDS", "Column"]
+__all__ = ["FINDINGS", "SESSIONS", "TRENDS", "VERDICTS", "VERDICT_WORDS", "Column", "Report"]
 
 
 def rows(archive: Archive, what: str, session: str | None, words: dict[str, Any]) -> pl.DataFrame:

@@ -104,9 +104,7 @@ def session_facts(archive: Archive, session: str, *, rule: str | None = None) ->
         duty=mechanics.duty,
         tables=mechanics.tables,
         brakes=mechanics.brake_events,
-        slips=held.filter(pl.col("status").is_in(["slip", "returned"]))
-        if held.height
-        else held,
+        slips=held.filter(pl.col("status").is_in(["slip", "returned"])) if held.height else held,
         margins=margins,
         rule=chosen,
         lacking=tuple(lacking),

@@ -75,9 +75,7 @@ def test_every_operation_answers_in_every_form_as_described(document, client, ya
         for kind, content in operation["responses"]["200"]["content"].items():
             form = next(p for p in operation["parameters"] if p["name"] == "form")
             word = next(f for f in form["schema"]["enum"] if f in kind or kind.endswith(f))
-            answer = client.get(
-                address_of(path, session), query_string={"form": word}
-            )
+            answer = client.get(address_of(path, session), query_string={"form": word})
             assert answer.status_code == 200, answer.get_data()[:300]
             assert answer.mimetype == kind
             if "schema" in content:
@@ -206,3 +204,33 @@ def test_the_worked_example_runs(server, yard, monkeypatch, capsys):
     assert names["samples"].height > 10
     assert names["samples_here"].height == names["samples"].height
     assert names["worst"]["summary"] in capsys.readouterr().out
+
+
+def test_the_pages_lead_to_reports_that_are_there(client, yard):
+    import json
+
+    from dashboards.jobs import Jobs
+    from dashboards.links import View
+    from dashboards.pages import library, signoff, wear
+    from dashboards.pages.page import Desk
+
+    archive, session = yard
+    desk = Desk(archive, Jobs())
+    found = set()
+    for page, view in (
+        (signoff.PAGE, View(session=session)),
+        (wear.PAGE, View(extra={"serial": "TU-P1"})),
+        (library.PAGE, View()),
+    ):
+        text = json.dumps(
+            page.layout(desk, view).to_plotly_json(),
+            default=lambda c: c.to_plotly_json() if hasattr(c, "to_plotly_json") else str(c),
+        )
+        found |= set(re.findall(rf'"({ROOT}/[^"]*report[^"]*)"', text))
+    assert {a.partition("?")[0] for a in found} == {
+        f"{ROOT}/sessions/{session}/report", f"{ROOT}/units/TU-P1/report", f"{ROOT}/report",
+    }  # fmt: skip
+    for address in found:
+        answer = client.get(address)
+        assert answer.status_code == 200
+        assert answer.data.startswith(b"%PDF" if "form=pdf" in address else b"<!DOCTYPE html>")
