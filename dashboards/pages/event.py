@@ -240,6 +240,8 @@ def _window(event: events.Event, view: View) -> tuple[datetime, datetime]:
 
 def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Component:
     flags = events.flags_of(desk.archive, session)
+    checked = catalogue.last_check(desk.archive, session) if session else ""
+    none_said = checked if "flags lost" in checked else "This session has no flag."
     items = [
         html.Li(
             [
@@ -263,7 +265,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
             html.P("Choose a flag of this session.", id="event-choose-said")
             if items
             else html.P(
-                "This session has no flag. An event may also be a span: mark one in the replay.",
+                f"{none_said} An event may also be a span: mark one in the replay.",
                 id="event-choose-said",
             ),
             html.Ul(items, className="stack"),

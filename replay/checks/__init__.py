@@ -3,7 +3,7 @@
 from replay.checks.calibration import calibration
 from replay.checks.checking import check, check_all
 from replay.checks.discovery import discoveries
-from replay.checks.stored import CheckResult, flags
+from replay.checks.stored import CheckResult, flags, lost_flags
 from replay.checks.traces import score_trace
 
 __all__ = [
@@ -13,5 +13,6 @@ __all__ = [
     "check_all",
     "discoveries",
     "flags",
+    "lost_flags",
     "score_trace",
 ]

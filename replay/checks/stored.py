@@ -65,10 +65,36 @@ def store(archive: Archive, results: Sequence[CheckResult]) -> None:
             "joint_hours": r.joint_hours,
             "asked_rate": r.asked_rate,
             "note": r.note,
+            "flags": len(r.flags),
         }
         for r in results
     ]
     archive.replace("checks", pl.DataFrame(checks, schema=CHECK_SCHEMA), session=names)
+
+
+def lost_flags(archive: Archive) -> dict[str, tuple[int, int]]:
+    """Return the checked sessions that have fewer flags than their check raised.
+
+    A damaged table that was mended without some of its rows leaves such
+    sessions; they are not silent, they have to be checked again.
+
+    Returns
+    -------
+    dict
+        By session: how many flags are there, how many the check raised.
+    """
+    checks = archive.table("checks")
+    raised = checks.drop_nulls("flags").filter(pl.col("flags") > 0)
+    if not raised.height:
+        return {}
+    there = archive.table("flags").group_by("session").len()
+    short = (
+        raised.select("session", "flags")
+        .join(there, on="session", how="left")
+        .with_columns(pl.col("len").fill_null(0))
+        .filter(pl.col("len") < pl.col("flags"))
+    )
+    return {s: (kept, all_) for s, all_, kept in short.iter_rows()}
 
 
 def flags(

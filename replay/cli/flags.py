@@ -10,7 +10,7 @@ import polars as pl
 
 from replay.archive import open_archive
 from replay.cli.check import flag_rows
-from replay.cli.output import plain, print_json, print_table
+from replay.cli.output import plain, print_json, print_table, say
 from replay.errors import UsageError
 from replay.records import FLAG_KINDS
 
@@ -29,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the flags that pass the filters, what to look at first on top."""
-    from replay.checks import flags
+    from replay.checks import flags, lost_flags
 
     archive = open_archive(args.archive)
     for session in args.session:
@@ -44,6 +44,9 @@ def run(args: argparse.Namespace) -> int:
         until=instant(args.until, "--until"),
         min_score=args.min_score,
     )
+    for session, (kept, raised) in lost_flags(archive).items():
+        if not args.session or session in args.session:
+            say(f"{session}: flags lost, check again ({kept} of {raised} are left)")
     if args.out:
         export(frame, Path(args.out))
     if args.json:

@@ -17,6 +17,7 @@ import orjson
 import polars as pl
 
 from replay.archive import Archive
+from replay.checks import lost_flags
 from replay.errors import StaleError, UsageError
 from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record, same_person
 from replay.record.entries import stamp
@@ -128,7 +129,7 @@ def session_state(archive: Archive, session: str) -> str:
         return entries[-1].what
     checks = archive.table("checks")
     checked = checks.height and (checks["session"] == session).any()
-    return "open" if checked else "unchecked"
+    return "open" if checked and session not in lost_flags(archive) else "unchecked"
 
 
 def refuse_if_signed(archive: Archive, session: str, act: str) -> None:
