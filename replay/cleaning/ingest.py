@@ -398,7 +398,7 @@ def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote
         else:
             present = raw.columns
             read = {b.column for b in found.bindings} | set(found.log_map.time.columns)
-            read |= {found.log_map.run or ""}
+            read |= {found.log_map.run or "", found.log_map.time.nanosecond or ""}
         left = [c for c in present if c not in read]
         if left:
             noun = "channel" if found.log_map.layout == "long" else "column"

@@ -42,7 +42,7 @@ JOINT_KEYS: dict[str, tuple[str, str]] = {
 LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name")
 TIME_KEYS = (
     "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
-    "p_field",
+    "p_field", "nanosecond",
 )  # fmt: skip
 ENTRY_KEYS = ("column", "columns", "unit", "words", "sentinels", "optional")
 
@@ -94,6 +94,8 @@ class TimeEntry:
     start_from: str | None = None
     """Where each log's own start stands: its ``name``, its ``folder``'s, a ``sidecar``."""
     start_format: str | None = None
+    nanosecond: str | None = None
+    """Column with the nanoseconds within the second that the time column counts."""
 
     def column_in(self, present: Sequence[str]) -> str | None:
         """Return the time column among those of a log, or None."""
@@ -302,6 +304,9 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             raise LogMapError(f"time.start: {error}", file=file) from None
     if not isinstance(table.get("p_field", ""), str):
         raise LogMapError(f"time.p_field is {table['p_field']!r}", file=file, todo='such as "1E"')
+    nanosecond = table.get("nanosecond")
+    if nanosecond is not None and not isinstance(nanosecond, str):
+        raise LogMapError(f"time.nanosecond is {nanosecond!r}", file=file, todo="a column's name")
     start_from = table.get("start_from")
     if start_from is not None:
         start_from = _choice(start_from, START_PLACES, "time.start_from", file)
@@ -341,6 +346,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         scale_stated="scale" in table,
         epoch=epoch,
         p_field=str(table.get("p_field", "")),
+        nanosecond=nanosecond,
         start_from=start_from,
         start_format=start_format,
     )

@@ -26,6 +26,7 @@ SAID = {
     "time.start_from": "where each log's own start stands: "
     + ", ".join(f"`{p}`" for p in START_PLACES),
     "time.start_format": "how it is written there, such as `" + NAME_FORMS[2] + "`",
+    "time.nanosecond": "column of the nanoseconds within the second, where a stamp has two",
     "time.scale": "`UTC`, `TAI` or `GPS`",
     "time.epoch": "instant that a binary time code counts from",
     "time.p_field": "octets that go before a binary code that comes without them",

@@ -23,7 +23,7 @@ from replay.logs.proposing.groups import Group, choose, columns_of, group
 from replay.logs.proposing.guesses import Floats, Guess
 from replay.logs.proposing.names import Reading, read_name
 from replay.logs.proposing.proposal import Line, Proposal
-from replay.logs.proposing.times import time_column, time_lines, time_seconds
+from replay.logs.proposing.times import nanosecond_column, seconds_of, time_column, time_lines
 from replay.logs.proposing.units import Column, propose_units
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
@@ -60,7 +60,8 @@ def propose(raw: RawLog) -> Proposal:
             for k, g in raw.sample.group_by([word], maintain_order=True)
             if k[0] is not None
         }
-    proposal.present = tuple(c for c in table if c != time)
+    below = nanosecond_column(head, time) if long is None else None
+    proposal.present = tuple(c for c in table if c not in (time, below))
     proposal.shown = {c: three_of(table[c]) for c in proposal.present}
     readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
     groups = group(readings)
@@ -78,7 +79,7 @@ def propose(raw: RawLog) -> Proposal:
     units = propose_units(
         {q: [Column(c, values[c]) for c in picked[q].values()] for q in picked},
         raw.units,
-        time_seconds(head[time], time) if long is None and time is not None else None,
+        seconds_of(head, time) if long is None and time is not None else None,
         keys,
     )
     for quantity in JOINT_KEYS:
