@@ -28,7 +28,7 @@
     isShown(name) { return this.shown.has(name); }
   }
 
-  class Stage {
+  class Player {
     constructor(config) {
       config.zero = BigInt(config.zero_ns);
       config.joints.forEach((j, i) => { j.index = i; });
@@ -251,7 +251,7 @@
     if (R.player) R.player.close();
     R.player = null;
     if (!config || !el("rp-stack")) return;
-    R.player = new Stage(config);
+    R.player = new Player(config);
   };
   // Leaving the page ends the replay.
   new MutationObserver(() => { if (R.player && !document.contains(R.player.panels.host)) { R.player.close(); R.player = null; } })

@@ -88,6 +88,11 @@ def repair(
     drop : bool
         Do also what gives up rows of a table whose files are damaged.
 
+    Returns
+    -------
+    list of Mended
+        What was mended, and what could not be.
+
     Raises
     ------
     ArchiveError

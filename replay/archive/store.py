@@ -49,6 +49,11 @@ def open_archive(
     storage_options : dict, optional
         How to reach the object store; its environment variables when not given.
 
+    Returns
+    -------
+    Archive
+        The archive, open for reading and writing.
+
     Raises
     ------
     ArchiveError

@@ -66,6 +66,20 @@ def tip_place(arm: Arm, angle_deg: ArrayLike, *, base: End = "A") -> Array:
     """Return only the tip's place in m, (n, 3); arguments and errors as for `poses`.
 
     One vector carried from the tip back to the base, a fraction of the work of `poses`.
+
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+    angle_deg : array of shape (n, joints)
+        Joint angles in degrees, end A's joint first.
+    base : {'A', 'B'}
+        The end that stands still.
+
+    Returns
+    -------
+    array of shape (n, 3)
+        Places in m, in the frame of the base end.
     """
     chain = chain_from(arm, base)
     angles = np.radians(joint_columns(angle_deg, len(arm.joints), "angle_deg"))

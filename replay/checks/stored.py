@@ -111,6 +111,29 @@ def flags(
     """Return stored flags, what to look at first on top.
 
     Columns: the fields of `replay.records.Flag`, ``evidence`` as JSON text.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : list of str, optional
+        All sessions by default.
+    joint : str, optional
+        Only this joint's.
+    kind : str, optional
+        Only of this kind.
+    severity : str, optional
+        Only ``note``, ``look`` or ``act``.
+    since : datetime, optional
+        Only flags that begin then or later.
+    until : datetime, optional
+        Only flags that begin before.
+    min_score : float, optional
+        Only flags at least this rare, -log10 of p.
+
+    Returns
+    -------
+    DataFrame
+        One row a flag: the fields of `records.Flag`.
     """
     frame = archive.table("flags")
     if not frame.width:

@@ -17,8 +17,13 @@ from replay.errors import LogMapError
 from replay.logs import scales
 from replay.logs.described import with_description
 from replay.logs.times.patterns import fault, is_pattern
-from replay.logs.times.start_names import START_PLACES
-from replay.logs.times.timeforms import SINCE_START, TIME_FORMS, TIME_SCALES, parse_start
+from replay.logs.times.timeforms import (
+    SINCE_START,
+    START_PLACES,
+    TIME_FORMS,
+    TIME_SCALES,
+    parse_start,
+)
 from replay.logs.words import check_words
 
 PATTERN = "%d.%m.%Y %H:%M:%S"
@@ -142,6 +147,11 @@ def load_map(source: str | Path) -> LogMap:
     ----------
     source : str or Path
         A path, or the TOML itself: text with a line break or a ``[`` is TOML.
+
+    Returns
+    -------
+    LogMap
+        The map, every key checked.
 
     Raises
     ------

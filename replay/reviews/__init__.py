@@ -68,6 +68,17 @@ def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disp
     """Return what holds for the findings of a session, or of all, by finding.
 
     A finding that nobody decided on, or that was opened again, is not in it.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    dict of str to Disposition
+        By the finding's name.
     """
     with open_record(archive).as_of_now():
         found = ((f.finding, disposition_in_force(archive, f)) for f in findings(archive, session))
@@ -75,5 +86,17 @@ def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disp
 
 
 def history(archive: Archive, session: str) -> tuple[Entry, ...]:
-    """Return everything that was put on record about a session, in its order."""
+    """Return everything that was put on record about a session, in its order.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    tuple of Entry
+        The oldest first.
+    """
     return tuple(open_record(archive).entries(session=session))

@@ -62,6 +62,31 @@ def add_pin(
 ) -> Pin:
     """Pin a note to a session; with ``pin``, change the note of that name.
 
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    start : datetime
+        The instant, or where the span begins.
+    end : datetime, optional
+        Where the span ends.
+    text : str
+        The note.
+    author : str
+        The person's name.
+    joint : str, optional
+        The joint concerned.
+    pin : str, optional
+        Name of the pin to change; a new one is made by default.
+    at : datetime, optional
+        When; now by default.
+
+    Returns
+    -------
+    Pin
+        The pin as it now stands.
+
     Raises
     ------
     UsageError
@@ -101,7 +126,20 @@ def add_pin(
 def withdraw_pin(
     archive: Archive, session: str, pin: str, *, author: str, at: datetime | None = None
 ) -> None:
-    """Take a pin off the plots; its history stays in the table."""
+    """Take a pin off the plots; its history stays in the table.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    pin : str
+        Name of the pin.
+    author : str
+        The person's name.
+    at : datetime, optional
+        When; now by default.
+    """
     found = pins(archive, session).filter(pl.col("pin") == pin)
     if not found.height:
         raise UsageError(f"session {session!r} has no pin {pin!r}")
@@ -121,7 +159,23 @@ def pins(
     start: datetime | None = None,
     end: datetime | None = None,
 ) -> pl.DataFrame:
-    """Return the pins in force that touch a span, earliest first."""
+    """Return the pins in force that touch a span, earliest first.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    start : datetime, optional
+        From here on; with a time zone.
+    end : datetime, optional
+        Up to here; with a time zone.
+
+    Returns
+    -------
+    DataFrame
+        One row a pin, with its newest text.
+    """
     frame = (
         pin_history(archive, session)
         .group_by("pin", maintain_order=True)
@@ -137,7 +191,19 @@ def pins(
 
 
 def pin_history(archive: Archive, session: str) -> pl.DataFrame:
-    """Return every row ever written for a session's pins, in the record's order."""
+    """Return every row ever written for a session's pins, in the record's order.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    DataFrame
+        One row an entry, withdrawn pins too.
+    """
     rows = [_row(e) for e in open_record(archive).entries(KIND, session=session)]
     return pl.DataFrame(rows, schema=PINS_SCHEMA)
 

@@ -36,6 +36,16 @@ _LONG_WORDS = 2000
 def propose_map(path: str | Path) -> Proposal:
     """Look at a log's names and values and propose a map.
 
+    Parameters
+    ----------
+    path : str or Path
+        A log of any format that can be read.
+
+    Returns
+    -------
+    Proposal
+        A map, and how sure each of its lines is.
+
     Raises
     ------
     LogRefused
