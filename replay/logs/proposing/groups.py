@@ -121,7 +121,7 @@ def columns_of(chosen: Group, others: Sequence[Group], keys: Sequence[str]) -> M
         ]
         if spare:
             found[k] = max(spare, key=lambda g: g.score).members[k]
-    return found
+    return {k: found[k] for k in keys if k in found}
 
 
 _LIKE = 0.6

@@ -87,7 +87,7 @@ def propose(raw: RawLog) -> Proposal:
         ]
     proposal.lines += time_lines(head, time, raw.path)
     units = propose_units(
-        {q: [Column(c, values[c]) for c in picked[q].values()] for q in picked},
+        {q: [Column(c, values[c], k) for k, c in picked[q].items()] for q in picked},
         raw.units,
         seconds_of(head, time) if long is None and time is not None else None,
         keys,
