@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components.basics import attributes
+from dashboards.components.terms import term
 
 RATES = ("0.1", "0.2", "0.5", "1", "2", "5", "10", "20", "50", "100")
 
@@ -150,7 +151,7 @@ def clock_line() -> Component:
 def side() -> Component:
     """Return what stands beside the plots: values, flag, measure, plane, posture."""
     heads = [
-        html.Th([html.Span(name), html.Small(f" {unit}") if unit else None], scope="col")
+        html.Th([html.Span(term(name)), html.Small(f" {unit}") if unit else None], scope="col")
         for name, unit in _COLUMNS
     ]
     values = html.Table(
