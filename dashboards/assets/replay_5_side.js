@@ -2,7 +2,8 @@
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;
-  const TRAIL_S = 6;
+  const TRAIL_S = 6, CLASSES = 6;
+  const rgb = (hex) => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
 
   function colours() {
     const get = jb.theme.colour;
@@ -160,6 +161,21 @@
         for (let i = 0; i < x.length; i += 1) far = Math.max(far, (x[i] - this.centre[0]) ** 2 + (y[i] - this.centre[1]) ** 2 + (z[i] - this.centre[2]) ** 2);
       }
       this.reach = Math.sqrt(far);
+      // The tip's speed along its path, in classes from standing to the window's fastest.
+      const t = this.data.t, tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (this.data.count - 1) + a].low);
+      const speed = new Float64Array(t.length);
+      for (let i = 1; i < t.length; i += 1) speed[i] = Math.hypot(...tip.map((v) => v[i] - v[i - 1])) / Math.max(1e-9, t[i] - t[i - 1]);
+      this.fastest = speed.reduce((most, v) => Math.max(most, v), 0);
+      this.classes = speed.map((v) => Math.min(CLASSES - 1, Math.floor((v / (this.fastest || 1)) * CLASSES)));
+    }
+    // Colour of a class of speed: from the faint ink to the strongest.
+    tone(k) {
+      const get = jb.theme.colour, a = rgb(get("band").startsWith("#") ? get("band") : get("accent")), b = rgb(get("act")), s = k / (CLASSES - 1);
+      return "rgb(" + a.map((v, i) => Math.round(v + s * (b[i] - v))).join(",") + ")";
+    }
+    axis(k, t) {
+      const ts = this.data.t, i = Math.min(ts.length - 1, R.nearest(ts, t));
+      return ["x", "y", "z"].map((a) => this.data.flat["a" + k + a].low[i]);
     }
     point(k, t) {
       const ts = this.data.t, i = Math.max(1, Math.min(ts.length - 1, R.bisect(ts, t)));
@@ -176,12 +192,38 @@
       const scale = (Math.min(w, h) * 0.5 - 12) / this.reach;
       return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
     }
+    speedPath(renderer, tip, w, h) {
+      const t = this.data.t, apart = t.length > 1 ? t[1] - t[0] : 0;
+      const places = Array.from(t, (_, i) => this.project([tip[0][i], tip[1][i], tip[2][i]], w, h));
+      for (let k = 0; k < CLASSES; k += 1) {
+        const xs = [], ys = [], colour = this.tone(k);
+        for (let i = 1; i < t.length; i += 1) {
+          if (this.classes[i] !== k) continue;
+          if (apart >= 3) { renderer.area(places[i][0] - 0.9, places[i][1] - 0.9, 1.8, 1.8, colour); continue; } // too far apart for a line
+          xs.push(places[i - 1][0], places[i][0], 0); ys.push(places[i - 1][1], places[i][1], NaN);
+        }
+        if (xs.length) renderer.path(xs, ys, xs.length, colour, 1.8, 0.9);
+      }
+    }
     scene(renderer, w, h) {
       const c = colours();
       if (this.config.posture !== "") return this.config.posture;
       if (!this.data) { renderer.text("…", 10, h / 2, c.faint); return ""; }
       const n = this.data.count, at = this.view.at;
       const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);
+      // The floor of the base's frame, so that depth is seen while it turns.
+      const step = Math.pow(10, Math.floor(Math.log10(this.reach))) * (this.reach / Math.pow(10, Math.floor(Math.log10(this.reach))) > 4 ? 2 : 1);
+      const ends = [0, 1].map((a) => [-1, 1].map((s) => Math.round((this.centre[a] + s * this.reach) / step) * step));
+      for (const a of [0, 1]) for (let v = ends[a][0]; v <= ends[a][1] + 1e-9; v += step) {
+        const p = a ? [ends[0][0], v, 0] : [v, ends[1][0], 0], q = a ? [ends[0][1], v, 0] : [v, ends[1][1], 0];
+        const [u, w2] = [this.project(p, w, h), this.project(q, w, h)];
+        renderer.line(u[0], u[1], w2[0], w2[1], c.rule, 0.5);
+      }
+      ["x", "y", "z"].forEach((name, a) => {
+        const origin = this.project([0, 0, 0], w, h), end = this.project([0, 1, 2].map((i) => (i === a ? this.reach * 0.3 : 0)), w, h);
+        renderer.line(origin[0], origin[1], end[0], end[1], c.faint, 1.2);
+        renderer.text(name, end[0] + 4, end[1], c.faint, "left", 10);
+      });
       const path = (from, to, colour, width, alpha) => {
         const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
         for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
@@ -189,7 +231,7 @@
         if (this.data.t[1] - this.data.t[0] < 3) renderer.path(xs, ys, xs.length, colour, width, alpha);
         else xs.forEach((x, i) => renderer.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
       };
-      path(this.view.from - 1, this.view.to + 1, c.faint, 1, 0.45);
+      this.speedPath(renderer, tip, w, h);
       path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);
       const points = [];
       for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
@@ -200,10 +242,22 @@
         const joint = this.config.joints.find((j) => j.name === this.order[k - 1]);
         if (!joint) continue;
         const front = joint.name === this.view.frontJoint().name;
+        const way = this.axis(k - 1, at), long = this.reach * 0.11, here = this.point(k, at);
+        const [u, q] = [-1, 1].map((s) => this.project(here.map((v, a) => v + s * long * way[a]), w, h));
+        renderer.line(u[0], u[1], q[0], q[1], c.joint(joint.index), front ? 2 : 1.2); // what it turns about
         renderer.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
         renderer.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
       }
-      renderer.mark("ring", points[n - 1][0], points[n - 1][1], 6, c.ink);
+      const carried = this.cache.word("payload_kg", at), end = points[n - 1];
+      if (carried > 0) {
+        renderer.area(end[0] - 7, end[1] - 7, 14, 14, c.band);
+        renderer.frame(end[0] - 7, end[1] - 7, 14, 14, c.ink);
+        renderer.text(R.number(carried, 0) + " kg", end[0] + 11, end[1] - 9, c.ink, "left", 10);
+      } else renderer.mark("ring", end[0], end[1], 6, c.ink);
+      if (this.fastest > 0) {
+        for (let k = 0; k < CLASSES; k += 1) renderer.area(8 + 11 * k, h - 13, 11, 5, this.tone(k));
+        renderer.text("tip 0 to " + R.number(this.fastest, 3) + " m/s", 12 + 11 * CLASSES, h - 10, c.faint, "left", 10);
+      }
       const p = this.point(n - 1, at);
       return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
     }

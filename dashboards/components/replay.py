@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 from dashboards import ids
 from dashboards.components.basics import attributes
 from dashboards.components.terms import term
+from dashboards.components.verdicts import reviewer_field
 
 RATES = ("0.1", "0.2", "0.5", "1", "2", "5", "10", "20", "50", "100")
 
@@ -62,9 +63,10 @@ def controls() -> Component:
                 "Playing",
                 html.Label("Rate", htmlFor="rp-rate"),
                 html.Select([html.Option(f"{r}×", value=r) for r in RATES], id="rp-rate"),
-                _button("rp-way", "Forwards", "Direction of play (B)"),
-                _button("rp-loop", "Loop", "Loop between the cursors, else the window (L)"),
-                _button("rp-mark", "2nd cursor", "Set or clear the second cursor (M)"),
+                _button("rp-way", "Forth", "Direction of play (B)"),
+                _button("rp-loop", "Loop", "Go round between the cursors, else the window (O)"),
+                _button("rp-mark", "2nd", "Set or clear the second cursor (M)"),
+                _button("rp-pin-open", "Pin", "Pin a note at the cursor (I)"),
             ),
             _group(
                 "Window",
@@ -72,6 +74,8 @@ def controls() -> Component:
                 _button("rp-out", "Farther", "Zoom out (−)"),
                 _button("rp-to-flag", "To flag", "Zoom to the flag (Z)"),
                 _button("rp-all", "Whole", "Whole session (0)"),
+                _button("rp-solo", "Alone", "The front joint alone (S)"),
+                _button("rp-zero", "Since", "Angles since the cursor (A)"),
             ),
             _keep(),
         ],
@@ -181,6 +185,9 @@ def side() -> Component:
             ),
             html.Div(
                 [
+                    html.Button(
+                        "Measure all shown", id="rp-measure-all", title="One joint or all (K)"
+                    ),
                     html.Button("Keep as CSV", id="rp-csv-measure"),
                     html.Button("Keep as Parquet", id="rp-parquet-measure"),
                 ],
@@ -197,6 +204,7 @@ def side() -> Component:
                 [values, html.P(id="rp-front", className="rp-front")], className="sheet rp-values"
             ),
             html.Div(id="rp-flag", className="sheet rp-flag", **attributes(aria_live="polite")),
+            _pin_card(),
             measure,
             html.Div(
                 [
@@ -207,6 +215,30 @@ def side() -> Component:
             ),
         ],
         className="rp-side",
+    )
+
+
+def _pin_card() -> Component:
+    """Return the form that pins a note at the cursor, hidden until its key is pressed."""
+    text = dcc.Input(
+        id="rp-pin-text", type="text", maxLength=2000, debounce=False, style={"width": "100%"}
+    )
+    return html.Div(
+        [
+            html.P(id="rp-pin-head"),
+            html.Label(["What was seen", text], className="field wide"),
+            reviewer_field(),
+            html.Div(
+                [
+                    html.Button("Pin it", id="rp-pin-add", n_clicks=0, className="main"),
+                    html.Span(id="rp-pin-said", role="status", className="refused-words"),
+                ],
+                className="tools",
+            ),
+        ],
+        id="rp-pin",
+        className="sheet rp-pin",
+        hidden=True,
     )
 
 
@@ -231,4 +263,5 @@ def stores(config: dict[str, Any]) -> list[Component]:
         dcc.Store(id=ids.REPLAY_CONFIG, data=config),
         dcc.Store(id=ids.REPLAY_VIEW),
         dcc.Store(id="replay-mounted"),
+        dcc.Store(id=ids.REPLAY_PINS),
     ]
