@@ -126,6 +126,7 @@ def create_app(archive: Archive | str | Path) -> Shell:
     shell.serve(app)
     _register_frame(app, desk, pages)
     api.add_routes(app.server, opened)
+    shell.refuse_unknown(app, [p.name for p in pages])
     for page in pages:
         page.register(app, desk)
     app.warm_calls = [partial(p.layout, desk, View()) for p in pages if p.name in FIRST_SEEN]

@@ -42,7 +42,7 @@
       const v = this.view, b = el("rp-play");
       b.textContent = v.playing ? "Pause" : "Play";
       b.setAttribute("aria-pressed", String(v.playing));
-      el("rp-way").textContent = v.way > 0 ? "Forth" : "Back";
+      el("rp-way").textContent = v.way > 0 ? "Forwards" : "Backwards";
       el("rp-loop").setAttribute("aria-pressed", String(Boolean(v.loop)));
       el("rp-mark").setAttribute("aria-pressed", String(v.mark !== null));
       el("rp-solo").setAttribute("aria-pressed", String(Boolean(v.before))); el("rp-zero").setAttribute("aria-pressed", String(Boolean(v.zero)));

@@ -28,24 +28,40 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("V", "Go to the verdict of the finding", "queue"),
     ("G", "From the queue to the session's sign-off, and back", "queue, sign-off"),
     ("Ctrl Enter", "Keep the verdict, or sign", "queue, sign-off"),
+    ("R", "Step through it in the replay", "event"),
+    ("Enter", "Open the row in the replay", "library"),
     ("?", "Show or hide this list", "everywhere"),
     ("T", "Light or dark", "everywhere"),
     ("Esc", "Close this list", "everywhere"),
 )
 
 
+WHERE: tuple[str, ...] = ("queue", "sign-off", "replay", "event", "library", "everywhere")
+"""The pages that have keys, in the order of the help."""
+
+
 def help_overlay() -> Component:
-    """Return the list of keys, hidden until asked for."""
-    rows = [
-        html.Tr([html.Td(html.Kbd(keys)), html.Td(what), html.Td(where)])
-        for keys, what, where in KEYS
+    """Return the list of keys, page by page, hidden until asked for."""
+    tables = [
+        html.Table(
+            [
+                html.Caption(where.capitalize()),
+                html.Tbody(
+                    [
+                        html.Tr([html.Td(html.Kbd(keys)), html.Td(what)])
+                        for keys, what, pages in KEYS
+                        if where in pages.split(", ")
+                    ]
+                ),
+            ]
+        )
+        for where in WHERE
     ]
-    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in ("Key", "What it does", "Where")]))
     return html.Div(
         html.Div(
             [
                 html.H2("Keys", id="help-title"),
-                html.Table([head, html.Tbody(rows)]),
+                html.Div(tables, className="help-tables"),
                 html.Div(
                     [
                         html.Button(

@@ -63,7 +63,7 @@ def controls() -> Component:
                 "Playing",
                 html.Label("Rate", htmlFor="rp-rate"),
                 html.Select([html.Option(f"{r}×", value=r) for r in RATES], id="rp-rate"),
-                _button("rp-way", "Forth", "Direction of play (B)"),
+                _button("rp-way", "Forwards", "Direction of play (B)"),
                 _button("rp-loop", "Loop", "Go round between the cursors, else the window (O)"),
                 _button("rp-mark", "2nd", "Set or clear the second cursor (M)"),
                 _button("rp-pin-open", "Pin", "Pin a note at the cursor (I)"),

@@ -29,10 +29,14 @@ def crowded(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     record = session_record(plan, frame, name=SESSION)
     archive.add_session(record, {"main": frame})
     rows = flag_rows(SESSION, start, record.units["J3"])
+    instant = rows.schema["start"]
     over = rows.head(1).with_columns(
-        flag=pl.lit("f-0"), joint=pl.lit("J1"), kind=pl.lit("friction"),
-        start=pl.lit(start).cast(rows.schema["start"]), end=pl.lit(record.end).cast(rows.schema["end"]),
-    )  # fmt: skip
+        flag=pl.lit("f-0"),
+        joint=pl.lit("J1"),
+        kind=pl.lit("friction"),
+        start=pl.lit(start).cast(instant),
+        end=pl.lit(record.end).cast(instant),
+    )
     archive.replace("flags", pl.concat([over, rows.head(1)]), session=[SESSION])
     return archive
 
@@ -144,7 +148,8 @@ def test_stepping_stops_at_the_samples_of_every_stream(crowded, visit):
     _, page = open_flag(crowded, visit)
     times = page.evaluate(
         """() => { const R = window.jointbook.replay, c = R.player.cache;
-        c.exact = { groups: [{ t: Float64Array.of(0, 0.5, 1) }, { t: Float64Array.of(0, 0.2, 0.4, 1) }] };
+        const of = (...t) => ({ t: Float64Array.from(t) });
+        c.exact = { groups: [of(0, 0.5, 1), of(0, 0.2, 0.4, 1)] };
         return [...c.instants()]; }"""
     )
     assert times == [0, 0.2, 0.4, 0.5, 1]
