@@ -94,6 +94,7 @@ def history_figure(found: DrawnHistory) -> go.Figure:
         figure.add_trace(line(x, average, "moving average", ink("note"), width=1.2, dash="dot"))
     if trend is not None and trend.slope_per_year is not None:
         _add_trend(figure, found)
+    _add_fan(figure, found, by_time)
     _add_limit(figure, trend, by_time, scale)
     if by_time:
         for row in found.notes.iter_rows(named=True):
@@ -198,6 +199,34 @@ def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
     figure.add_trace(
         line(shown, level + slope.slope * (ends - middle), "trend", ink("ink"), width=2)
     )
+
+
+def _add_fan(figure: go.Figure, found: UnitHistory, by_time: bool) -> None:
+    """Draw the projection from the last session to its limit, with the fan of its interval."""
+    projection = found.assessment.projection
+    if projection is None or not projection.fan:
+        return
+    at, low, middle, high = (np.array(v) for v in zip(*projection.fan, strict=True))
+    history = found.history
+    x: list[Any] = list(history.shown_axis[0] * at)
+    if by_time:
+        x = [_date(history.when(0), float(v - history.axis[0])) for v in at]
+    band = {"light": "rgba(166, 58, 0, 0.16)", "dark": "rgba(255, 154, 102, 0.20)"}
+    band |= {"light_fill": band["light"], "dark_fill": band["dark"]}
+    figure.add_trace(
+        go.Scatter(
+            x=[*x, *x[::-1]],
+            y=[*high, *low[::-1]],
+            fill="toself",
+            fillcolor=band["light"],
+            line={"width": 0, "color": band["light"]},
+            name="fan, 90 % of what fits",
+            meta=band,
+            hoverinfo="skip",
+        )
+    )
+    colours = {"light": LIMIT, "dark": "#ff9a66"}
+    figure.add_trace(line(x, middle, "projection, median", colours, width=1.6, dash="dash"))
 
 
 def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: float) -> None:
