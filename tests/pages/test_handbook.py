@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[2]
 WORDS = """() => [...document.querySelectorAll(
     'main th, main dt, main h2, main h3, .ag-header-cell-text, #rp-values thead th')]
   .filter((e) => !e.closest('.rp-table tbody, .plain-table tbody, .wear-multiples tbody, .entry'))
-  .map((e) => e.innerText.replace(/\\s+/g, ' ').trim())"""
+  .map((e) => e.textContent.replace(/\\s+/g, ' ').trim())"""
 
 
 @pytest.mark.parametrize(
@@ -87,7 +87,7 @@ def test_a_walk_of_the_pages_meets_no_word_without_an_entry(heron, visit):
         ("baseline", "/baseline", "#baseline-table"),
     ):
         tab.go(path)
-        page.locator(ready).first.wait_for(timeout=120_000)
+        page.locator(ready).first.wait_for(state="attached", timeout=120_000)
         page.wait_for_load_state("networkidle")
         found[name] = page.evaluate(WORDS)
     missing = {

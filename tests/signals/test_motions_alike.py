@@ -309,8 +309,8 @@ def test_similar_motions_are_motions_of_other_sessions_first_and_unflagged(tmp_p
     }  # fmt: skip
     archive.replace("flags", pl.DataFrame([flag]), session=["b"])
     # A span that begins at rest and ends within the motion: the motion is meant.
-    first = mine.row(0, named=True)
-    span = first["start"] - timedelta(seconds=1.9), first["start"] + timedelta(seconds=1.0)
+    second = mine.row(1, named=True)
+    span = second["start"] - timedelta(seconds=2.6), second["start"] + timedelta(seconds=0.3)
     found = similar_motions(archive, "a", "J1", *span, k=10)
     assert found.of["motion"] == "moving"
     assert set(found.motions["motion"]) == {"moving"}
