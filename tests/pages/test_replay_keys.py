@@ -315,7 +315,10 @@ def test_the_tips_path_in_the_posture_leads_to_the_tip(visit: Open, heron: Archi
         *classes, recent, arm = page.evaluate(PAINTED, ["posture", seconds_])
         assert len(classes) > 1  # the whole path, a line for each class of speed
         drawn = [p for c in classes for p in zip(c["xs"], c["ys"], strict=True) if p[1] == p[1]]
-        whole_ = {"xs": [x for x, y in drawn if y is not None], "ys": [y for _, y in drawn if y]}
+        whole_ = {
+            "xs": [x for x, y in drawn if y is not None],
+            "ys": [y for _, y in drawn if y is not None],
+        }
         tip = (arm["xs"][-1], arm["ys"][-1])
         assert len(arm["xs"]) == 9  # base, seven joints, tip
         assert (recent["xs"][-1], recent["ys"][-1]) == pytest.approx(tip, abs=0.01)
