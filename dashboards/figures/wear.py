@@ -201,7 +201,7 @@ def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
     )
 
 
-def _add_fan(figure: go.Figure, found: UnitHistory, by_time: bool) -> None:
+def _add_fan(figure: go.Figure, found: DrawnHistory, by_time: bool) -> None:
     """Draw the projection from the last session to its limit, with the fan of its interval."""
     projection = found.assessment.projection
     if projection is None or not projection.fan:
