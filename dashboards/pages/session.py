@@ -9,18 +9,18 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Input, Output, html
 from dash.development.base_component import Component
 
-from dashboards import ids, links
+from dashboards import ids
 from dashboards.components import basics, replay
-from dashboards.components.verdicts import REVIEWER
+from dashboards.components.replay_side import side
 from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_data import add_routes
-from dashboards.queries import baselines, decisions, record
+from dashboards.pages.session_pins import pins_of, register_pins
+from dashboards.queries import baselines, record
 from dashboards.queries.session import posture, sessions
-from replay.errors import JointbookError
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -64,7 +64,7 @@ def layout(desk: Desk, view: View) -> Component:
                         [replay.clock_line(), html.Div(id="rp-stack", className="rp-stack")],
                         className="rp-left",
                     ),
-                    replay.side(),
+                    side(),
                 ],
                 className="rp-body",
             ),
@@ -153,7 +153,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
         "decimals": 3 if rate <= 1000 else 6,
         "joints": list(found.joints),
         "flags": flags,
-        "pins": _pins(desk, found),
+        "pins": pins_of(desk, found),
         "base": found.record.base_end,
         "baseline": baseline,
         "load": bool(found.arm and any(j.link for j in found.arm.joints)),
@@ -171,23 +171,6 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
     }
 
 
-def _pins(desk: Desk, found: sessions.Outline) -> list[dict[str, Any]]:
-    """Return the session's pins as the browser draws them; times in s since the start."""
-    rows = decisions.pinned(desk.archive, found.session, found.record.start, found.record.end)
-    return [
-        {
-            "n": n,
-            "pin": r["pin"],
-            "start": (links.to_ns(r["start"]) - found.zero_ns) / 1e9,
-            "end": (links.to_ns(r["end"]) - found.zero_ns) / 1e9,
-            "joint": r["joint"] or "",
-            "text": r["text"],
-            "author": r["author"],
-        }
-        for n, r in enumerate(rows.iter_rows(named=True), 1)
-    ]
-
-
 def register(app: Dash, desk: Desk) -> None:
     """Add the replay's callbacks and data routes."""
     browser: Any = app  # Dash leaves this method without types
@@ -197,49 +180,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("replay-mounted", "data"),
         Input(ids.REPLAY_CONFIG, "data"),
     )
-    browser.clientside_callback(
-        "function (pins) { const r = window.jointbook.replay; "
-        "if (pins && r && r.player) r.player.setPins(pins); return ''; }",
-        Output("rp-pin-head", "title"),
-        Input(ids.REPLAY_PINS, "data"),
-        prevent_initial_call=True,
-    )
-
-    @app.callback(
-        Output(ids.REPLAY_PINS, "data"),
-        Output("rp-pin-said", "children"),
-        Output("rp-pin-text", "value"),
-        Input("rp-pin-add", "n_clicks"),
-        Input("rp-pin-text", "n_submit"),
-        State("rp-pin-text", "value"),
-        State(REVIEWER, "value"),
-        State(ids.REPLAY_VIEW, "data"),
-        prevent_initial_call=True,
-    )
-    def pin(
-        clicks: int, enters: int | None, text: str | None, who: str | None, shown: dict[str, Any]
-    ) -> Any:
-        if not clicks and not enters:
-            return no_update, no_update, no_update
-        found = sessions.outline(desk.archive, shown["session"])
-        at = parse_instant(shown["at"])
-        if at is None:
-            return no_update, "The cursor's instant could not be read.", no_update
-        try:
-            decisions.pin_span(
-                desk.archive,
-                found.session,
-                links.to_datetime(at),
-                0.0,
-                None,
-                text or "",
-                who or "",
-                shown.get("front"),
-            )
-        except JointbookError as error:
-            return no_update, error.sentence(), no_update
-        return _pins(desk, found), "", ""
-
+    register_pins(app, desk)
     add_routes(app, desk)
 
 

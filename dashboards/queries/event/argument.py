@@ -8,11 +8,11 @@ leaves its part of the argument out, an unknown one is not shown here.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from dashboards.queries.event.causes import AGAINST, amperes, number
 from replay.archive import Archive
 
 READ: dict[str, str] = {
@@ -92,20 +92,8 @@ def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
     return Argument(expected, seen, by, _weighed(read, kind))
 
 
-def _number(read: Mapping[str, Any], name: str) -> float | None:
-    value = read.get(name)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
-
-
-def _a(value: float) -> str:
-    rounded = round(value, 2) + 0.0  # no minus before a zero
-    return f"{rounded:+.2f} A"
-
-
 def _conditions(read: Mapping[str, Any]) -> str:
-    speed, heat = _number(read, "speed_deg_s"), _number(read, "temperature_c")
+    speed, heat = number(read, "speed_deg_s"), number(read, "temperature_c")
     parts = [
         f" at {speed:.2f} deg/s" if speed is not None else "",
         f", {heat:.0f} °C" if heat is not None else "",
@@ -117,37 +105,37 @@ Said = tuple[str, str, str]
 
 
 def _current(read: Mapping[str, Any]) -> Said:
-    usual = _number(read, "expected_a")
+    usual = number(read, "expected_a")
     expected = "" if usual is None else f"{usual:.2f} A for this motion{_conditions(read)}"
-    drag, peak = _number(read, "drag_a"), _number(read, "peak_a")
-    forward, backward = _number(read, "forward_a"), _number(read, "backward_a")
+    drag, peak = number(read, "drag_a"), number(read, "peak_a")
+    forward, backward = number(read, "forward_a"), number(read, "backward_a")
     seen = []
     if forward is not None:
-        seen.append(f"{_a(forward)} forward")
+        seen.append(f"{amperes(forward)} forward")
     if backward is not None:
-        seen.append(f"{_a(backward)} backward")
+        seen.append(f"{amperes(backward)} backward")
     if peak is not None:
-        seen.append(f"{_a(peak)} at most")
+        seen.append(f"{amperes(peak)} at most")
     text = "beyond it, " + ", ".join(seen) if seen else ""
     if drag is None:
         return expected, text, "" if peak is None else f"up to {abs(peak):.2f} A"
     share = ""
     if usual:
         share = f", {abs(100 * drag / usual):.0f} % {'more' if drag > 0 else 'less'}"
-    return expected, text, f"{_a(drag)}{share}"
+    return expected, text, f"{amperes(drag)}{share}"
 
 
 def _sensor(read: Mapping[str, Any]) -> Said:
     expected, seen, by = _current(read)
-    rest = _number(read, "held_a")
-    rest = _number(read, "resting_a") if rest is None else rest
+    rest = number(read, "held_a")
+    rest = number(read, "resting_a") if rest is None else rest
     if rest is not None:
-        seen += f"{', ' if seen else ''}{_a(rest)} where the motor does nothing"
-    return expected, seen, by if rest is None else f"{_a(rest)}, the same in all states"
+        seen += f"{', ' if seen else ''}{amperes(rest)} where the motor does nothing"
+    return expected, seen, by if rest is None else f"{amperes(rest)}, the same in all states"
 
 
 def _slip(read: Mapping[str, Any]) -> Said:
-    size, long = _number(read, "measured"), _number(read, "duration_s")
+    size, long = number(read, "measured"), number(read, "duration_s")
     seen = "" if size is None else f"the angle moved by {abs(size):.2f} deg and stays there"
     if seen and long is not None:
         seen += f", within {long:.1f} s"
@@ -156,7 +144,7 @@ def _slip(read: Mapping[str, Any]) -> Said:
 
 
 def _release(read: Mapping[str, Any]) -> Said:
-    size = _number(read, "measured")
+    size = number(read, "measured")
     seen = "" if size is None else f"released {size:.2f} s after the command"
     return (
         "a release as this unit's brake usually does it",
@@ -166,27 +154,27 @@ def _release(read: Mapping[str, Any]) -> Said:
 
 
 def _stall(read: Mapping[str, Any]) -> Said:
-    short, push = _number(read, "behind_command"), _number(read, "push_a")
+    short, push = number(read, "behind_command"), number(read, "push_a")
     seen = "" if short is None else f"{100 * short:.0f} % of the commanded rate is missing"
     if push is not None:
-        seen += f"{', ' if seen else ''}while the motor pushes with {_a(push)} beyond that"
+        seen += f"{', ' if seen else ''}while the motor pushes with {amperes(push)} beyond that"
     return "the joint follows its command", seen, "" if short is None else f"{100 * short:.0f} %"
 
 
 def _stick(read: Mapping[str, Any]) -> Said:
-    stops = _number(read, "stops_and_starts")
+    stops = number(read, "stops_and_starts")
     seen = "" if stops is None else f"about {stops:.0f} stops and starts that nobody commanded"
     return f"an even motion{_conditions(read)}", seen, "" if stops is None else f"{stops:.0f} stops"
 
 
 def _angle(read: Mapping[str, Any]) -> Said:
-    off = _number(read, "astray_deg")
+    off = number(read, "astray_deg")
     seen = "" if off is None else f"the angle is {off:+.2f} deg off what the rate adds up to"
     return "angle and rate agree", seen, "" if off is None else f"{abs(off):.2f} deg"
 
 
 def _gap(read: Mapping[str, Any]) -> Said:
-    long = _number(read, "measured")
+    long = number(read, "measured")
     seen = "" if long is None else f"nothing new for {long:.1f} s"
     return "samples at the log's own rate", seen, "" if long is None else f"{long:.1f} s"
 
@@ -216,73 +204,11 @@ def _weighed(read: Mapping[str, Any], kind: str) -> tuple[Cause, ...]:
         share = max(value, 0.0) / best
         if share < ENOUGH and causes:
             break
-        why = _AGAINST[name](read) if name in _AGAINST else "explains less of it"
+        why = AGAINST[name](read) if name in AGAINST else "explains less of it"
         if share > 1.0:
             why = f"fits the current alike, but {why}"
         causes.append(Cause(name, share, why))
     return tuple(causes)
-
-
-def _not_friction(read: Mapping[str, Any]) -> str:
-    forward, backward = _number(read, "forward_a"), _number(read, "backward_a")
-    if forward is not None and backward is not None:
-        turns = forward * backward < 0
-        return (
-            f"friction turns its sign with the direction; here {_a(forward)} forward, "
-            f"{_a(backward)} backward" + (", which it does" if turns else "")
-        )
-    return "friction needs motion in both directions to be told, and shows in every motion"
-
-
-def _not_drag(read: Mapping[str, Any]) -> str:
-    before, after = _number(read, "before_release_a"), _number(read, "after_release_a")
-    said = [
-        f"{_a(value)} in the release {word}"
-        for value, word in ((before, "before"), (after, "after"))
-        if value is not None
-    ]
-    if said:
-        return f"a brake's drag stays within one release; there is {' and '.join(said)}"
-    return "a brake's drag begins with a release and ends with the next engagement"
-
-
-def _not_sensor(read: Mapping[str, Any]) -> str:
-    rest = _number(read, "held_a")
-    rest = _number(read, "resting_a") if rest is None else rest
-    if rest is not None:
-        return f"a sensor's offset shows at rest too; there it is {_a(rest)}"
-    return "a sensor's offset does not turn its sign with the direction"
-
-
-def _not_stall(read: Mapping[str, Any]) -> str:
-    short = _number(read, "behind_command")
-    if short is not None:
-        return f"a stalled joint lags its command; here {100 * short:.0f} % is missing"
-    return "a stalled joint does not follow its command"
-
-
-def _not_angle(read: Mapping[str, Any]) -> str:
-    off = _number(read, "astray_deg")
-    if off is not None:
-        return f"angle and rate agree to {abs(off):.2f} deg"
-    return "angle and rate agree"
-
-
-_AGAINST: dict[str, Callable[[Mapping[str, Any]], str]] = {
-    "friction": _not_friction,
-    "brake-drag": _not_drag,
-    "current-sensor": _not_sensor,
-    "stall": _not_stall,
-    "angle-sensor": _not_angle,
-    "load": lambda read: "a load follows the posture, whatever the direction",
-    "stick-slip": lambda read: (
-        "stick-slip stops and starts; counted " + (f"{_number(read, 'stops_and_starts') or 0:.0f}")
-    ),
-    "brake-slip": lambda read: "nothing moved under an engaged brake",
-    "late-release": lambda read: "no release falls into it",
-    "gap": lambda read: "the samples are there",
-    "unusual": lambda read: "taken only where no known cause explains enough",
-}
 
 
 def rarity(score: float | None, hours: float | None) -> str:

@@ -64,9 +64,8 @@ def similar_motions(
 ) -> Similar:
     """Find the ``k`` motions of the same unit most like the one at an event.
 
-    Other sessions come first, and nothing that is flagged itself: it would be no
-    yardstick. Where the joint moved in the span the motion is meant, unless
-    ``still`` asks for what it did at rest.
+    Other sessions come first, and nothing that is flagged. Where the joint moved in
+    the span the motion is meant, unless ``still`` asks for what it did at rest.
 
     Searches the sessions whose motions are in the table `motions` (see
     `replay.signals.motion.motions.index_motions`) and the session itself.
@@ -235,15 +234,12 @@ def _candidates(archive: Archive, of: dict[str, object], own: pl.DataFrame) -> p
 
 def _unflagged(archive: Archive, pool: pl.DataFrame) -> pl.DataFrame:
     """Leave out the motions over which a flag of their joint lies."""
-    flags = archive.table("flags")
-    if not flags.height or not pool.height:
+    if not (flags := archive.table("flags")).height:
         return pool
     spans = flags.select("session", "joint", pl.col("start").alias("f0"), pl.col("end").alias("f1"))
     hit = (
-        pool.select("session", "joint", "number", "start", "end")
-        .join(spans, on=["session", "joint"])
+        pool.join(spans, on=["session", "joint"])
         .filter((pl.col("f0") <= pl.col("end")) & (pl.col("f1") >= pl.col("start")))
         .select("session", "joint", "number")
-        .unique()
     )
     return pool.join(hit, on=["session", "joint", "number"], how="anti", maintain_order="left")
