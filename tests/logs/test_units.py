@@ -249,3 +249,38 @@ def test_a_joint_that_one_quantity_lacks_does_not_shift_the_others(tmp_path: Pat
     proposal = propose_map(path)
     assert not any("stands otherwise" in x.why for x in proposal.lines)
     assert line(proposal, "joint.rate", "unit")[0] == '"deg/s"'
+
+
+def test_a_log_of_one_joint_needs_no_number(tmp_path: Path) -> None:
+    angle, rate = motion(1)
+    columns = {
+        "t_us": np.arange(ROWS) * 100_000,
+        "6064h_position_actual_mdeg": np.round(angle * 1000),
+        "606Ch_velocity_actual_mdeg_s": np.round(rate * 1000),
+        "6078h_current_actual_mA": np.round(500 + 100 * np.sin(np.arange(ROWS))),
+    }
+    pl.DataFrame(columns).write_csv(tmp_path / "log.csv")
+    proposal = propose_map(tmp_path / "log.csv")
+    log_map = load_map(proposal.toml.replace("1970-01-01T00:00:00Z", "2031-03-01T00:00:00Z"))
+    archive, result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)
+    stored = samples(archive, only(result))
+    assert stored["J1.angle_deg"].to_list() == pytest.approx(angle.tolist(), abs=6e-4)
+    assert stored["J1.rate_deg_s"].to_list() == pytest.approx(rate.tolist(), abs=6e-4)
+
+
+def test_values_of_numbers_and_switches_in_one_key_are_read(tmp_path: Path) -> None:
+    with (tmp_path / "log.ndjson").open("w") as sink:
+        for k in range(60):
+            at = f"2031-03-01T00:00:{k:02d}Z"
+            for name, value in (("j1.deg", 0.5 * k), ("j1.cur", 1.25), ("j1.brake", k < 30)):
+                sink.write(json.dumps({"t": at, "what": name, "value": value}) + "\n")
+    text = (
+        '[log]\nlayout = "long"\njoints = 1\n[long]\ntime = "t"\nchannel = "what"\n'
+        'value = "value"\n[time]\ncolumn = "t"\n[joint.angle]\ncolumn = "j{n}.deg"\n'
+        'unit = "deg"\n[joint.current]\ncolumn = "j{n}.cur"\nunit = "A"\n'
+        '[joint.brake_state]\ncolumn = "j{n}.brake"\n'
+    )
+    archive, result = take(tmp_path, tmp_path / "log.ndjson", log_map=text)
+    stored = samples(archive, only(result))
+    assert stored["J1.angle_deg"].to_list() == [0.5 * k for k in range(60)]
+    assert stored["J1.brake_engaged"].to_list() == [k < 30 for k in range(60)]

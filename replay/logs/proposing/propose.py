@@ -19,7 +19,7 @@ from replay.logs import scales
 from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing import guesses
 from replay.logs.proposing.commands import sort_out_commands
-from replay.logs.proposing.groups import Group, choose, columns_of, group
+from replay.logs.proposing.groups import Group, choose, columns_of, group, of_one_joint
 from replay.logs.proposing.guesses import Floats, Guess
 from replay.logs.proposing.names import Reading, read_name
 from replay.logs.proposing.proposal import Line, Proposal
@@ -76,6 +76,9 @@ def propose(raw: RawLog) -> Proposal:
     readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
     groups = group(readings)
     chosen, keys, by_number = choose(groups)
+    alone = of_one_joint(readings)
+    if alone and len(alone) > len([q for q in chosen if q in JOINT_KEYS]):
+        chosen, keys, by_number = alone, ["1"], True
     values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in proposal.present}
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
