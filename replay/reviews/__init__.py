@@ -7,6 +7,7 @@ from replay.record import Entry, open_record
 from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.judging import give_verdict, judge
+from replay.reviews.names import names_of
 from replay.reviews.pins import Pin, add_pin, pin_history, pins, withdraw_pin
 from replay.reviews.signing import (
     Signature,
@@ -99,4 +100,6 @@ def history(archive: Archive, session: str) -> tuple[Entry, ...]:
     tuple of Entry
         The oldest first.
     """
-    return tuple(open_record(archive).entries(session=session))
+    record = open_record(archive)
+    found = (e for name in names_of(archive, session) for e in record.entries(session=name))
+    return tuple(sorted(found, key=lambda e: e.seq))

@@ -17,6 +17,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Draft, Entry, clean_name, clean_text, open_record
 from replay.record.entries import stamp
+from replay.reviews.names import names_of
 
 KIND = "pin"
 
@@ -204,8 +205,12 @@ def pin_history(archive: Archive, session: str) -> pl.DataFrame:
     DataFrame
         One row an entry, withdrawn pins too.
     """
-    rows = [_row(e) for e in open_record(archive).entries(KIND, session=session)]
-    return pl.DataFrame(rows, schema=PINS_SCHEMA)
+    names = names_of(archive, session)
+    record = open_record(archive)
+    entries = sorted(
+        (e for n in names for e in record.entries(KIND, session=n)), key=lambda e: e.seq
+    )
+    return pl.DataFrame([_row(e) | {"session": session} for e in entries], schema=PINS_SCHEMA)
 
 
 def _row(entry: Entry) -> dict[str, Any]:

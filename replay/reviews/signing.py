@@ -20,15 +20,14 @@ from replay.archive import Archive
 from replay.checks import lost_flags
 from replay.errors import StaleError, UsageError
 from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record, same_person
+from replay.record.closed import FIRST, REOPENED, SIGN_OFF, SIGNED
 from replay.record.entries import stamp
 from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.settings import second_reviewer_needed
 from replay.reviews.states import session_after
 from replay.reviews.verdicts import disposition_in_force
 
-KIND = "sign-off"
-
-SIGNED, FIRST, REOPENED = "signed", "half-signed", "reopened"
+KIND = SIGN_OFF
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from replay.archive import Archive
 from replay.record import Entry, open_record
 from replay.reviews.dispositions import Disposition, restored
 from replay.reviews.findings import Finding
+from replay.reviews.names import names_of
 
 KIND = "verdict"
 OPEN = "open"
@@ -197,7 +198,8 @@ def orphaned_verdicts(archive: Archive, session: str | None = None) -> pl.DataFr
     DataFrame
         Columns of `verdicts`.
     """
-    decided = verdicts(archive, session)
+    names = names_of(archive, session) if session is not None else (None,)
+    decided = pl.concat([verdicts(archive, name) for name in names])
     flags = archive.table("flags")
     if not flags.height:
         return decided
