@@ -11,6 +11,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.archive.schemas import TABLES
+from replay.record import closed_sessions, open_record
 from replay.records import Flag
 
 FLAG_SCHEMA, CHECK_SCHEMA = TABLES["flags"], TABLES["checks"]
@@ -34,7 +35,13 @@ class CheckResult:
 
 
 def store(archive: Archive, results: Sequence[CheckResult]) -> None:
-    """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits."""
+    """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits.
+
+    What was signed stays as it was signed: of a session that is closed nothing
+    is stored (see `replay.reviews.rechecking` for what is done instead).
+    """
+    closed = closed_sessions(open_record(archive))
+    results = [r for r in results if r.session not in closed]
     names = [r.session for r in results]
     rows = [
         {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from replay.checks.stored import CheckResult
+from replay.checks.stored import CheckResult, store
 from replay.errors import StaleError, UsageError
 from replay.record import open_record
 from replay.reviews import (
@@ -131,6 +131,19 @@ def test_a_later_check_of_a_signed_session_is_compared_and_changes_nothing(archi
     (words,) = comparisons(archive, "s1")
     assert "against B2 instead of B1" in words
     assert "J2 brake-drag" in words
+
+
+def test_a_check_stores_nothing_in_place_of_what_was_signed(archive):
+    dispose_all(archive)
+    sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    before = archive.table("flags").rows(), archive.table("checks").rows()
+    other = CheckResult("s1", "B2", (), 0.01, 0.06, 1.0, "")
+    store(archive, [other])
+    assert (archive.table("flags").rows(), archive.table("checks").rows()) == before
+    reopen(archive, "s1", reviewer="K. Fell", why="another baseline")
+    store(archive, [other])
+    assert archive.table("checks")["baseline"].to_list() == ["B2"]
+    assert sign_off(archive, "s1").statement.baseline == "B1"
 
 
 def test_everything_is_one_history(archive):
