@@ -8,6 +8,7 @@ import shutil
 import zlib
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
 import replay
@@ -15,6 +16,7 @@ from replay.archive import open_archive
 from replay.cli.main import main
 from replay.errors import UsageError
 from replay.reports import ReportError, session_report, summary_report, unit_report
+from replay.reports.drawing.canvas import broken
 from replay.reports.rendering import pdf_of
 from replay.reviews import add_pin, findings, judge, sign, statement
 from replay.reviews.dispositions import Reasons
@@ -119,6 +121,14 @@ def test_plots_are_grey_vectors_with_title_units_legend_and_instants(reviewed, r
         for red, green, blue in re.findall(r"#(\w\w)(\w\w)(\w\w)\b", svg):
             assert red == green == blue, f"{name} has the colour #{red}{green}{blue}"
         assert "<image" not in svg
+
+
+def test_no_line_is_drawn_across_a_gap():
+    t = np.concatenate([np.arange(0.0, 5.0, 0.1), np.arange(20.0, 25.0, 0.1)])
+    at, shown = broken(t, np.ones(t.size))
+    assert np.isnan(shown).sum() == 1
+    assert at[np.isnan(shown)] == pytest.approx(4.9)
+    assert not np.isnan(broken(t, np.ones(t.size), least_s=16.0)[1]).any()
 
 
 def test_the_pdf_holds_vectors_only(report):
