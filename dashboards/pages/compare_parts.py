@@ -178,7 +178,10 @@ def _headline(made: comparison.Comparison) -> str:
         )
     if not known:
         return f"{pairs}No joint has pairs enough to say whether its motor current differs.{few}"
-    return f"{pairs}Of {', '.join(known)} no motor current differs beyond its interval.{few}"
+    return (
+        f"{pairs}No joint's motor current differs beyond its interval, of those that have one: "
+        f"{', '.join(known)}.{few}"
+    )
 
 
 def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Component]:
