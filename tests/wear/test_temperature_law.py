@@ -66,7 +66,7 @@ def test_a_unit_alone_has_no_law_but_its_own():
 
 
 def test_the_others_free_a_slope_from_the_season():
-    table = fleet(growth=0.2, sessions=60)
+    table = fleet(growth=0.2, sessions=400)
     # most of one year: the season and the trend of one unit can hardly be told apart
     table = table.filter(pl.col("start") < pl.col("start").min() + pl.duration(days=230))
     own = table.filter(pl.col("serial") == "TU-0")

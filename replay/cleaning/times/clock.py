@@ -281,14 +281,18 @@ class Clock:
 def _sharing_a_second(ns: pl.Series, sixty: pl.Series) -> pl.Series:
     """Let second 60 and the second before it share one, so that no two instants become one.
 
-    The times that are kept count no leap seconds. At the second's own place in
-    them its rows would meet those of the next minute.
+    The times that are kept count no leap seconds: second 60 is the next day's first
+    there, as in POSIX. Only where its rows would meet others of a recording, before or
+    after it, do the two seconds share one.
     """
     ends = (ns.filter(sixty) // DAY_NS * DAY_NS).unique()
     for end in ends:
         since = ns - (int(end) - SECOND_NS)
         before = (since >= 0) & (since < SECOND_NS)
         inside = sixty & (since >= SECOND_NS) & (since < 2 * SECOND_NS)
+        after = ~sixty & (since >= SECOND_NS) & (since < 2 * SECOND_NS)
+        if not (before | after).any():
+            continue
         ns = pl.select(
             pl.when(before | inside).then(int(end) - SECOND_NS + since // 2).otherwise(ns)
         ).to_series()
