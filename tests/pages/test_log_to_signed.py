@@ -114,6 +114,16 @@ def test_a_fresh_log_is_signed_with_the_keyboard_alone(
     assert [s.by for s in signed.signatures] == ["R. Moss"]
     assert {f.finding for f in signed.findings} == set(signed.dispositions)
     assert prove(learned).whole
+
+    # and hand on the report of what was signed
+    link = 'a.button[href$="/report?form=html"]'
+    keys.tab_to(link, most=60)
+    with page.expect_popup() as opened:
+        keys.press("Enter")
+    report = opened.value
+    expect(report.locator("body")).to_contain_text("R. Moss", timeout=NEXT_S)
+    expect(report.locator("body")).to_contain_text("a stuck sensor")
+    expect(report.locator("body")).to_contain_text(session)
     print(f"{len(signed.findings)} findings, presses {keys.presses}, letters {keys.letters}")
 
 
