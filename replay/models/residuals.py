@@ -44,10 +44,16 @@ the current as predicted (1 is all of it again), and what one kilogram more at t
 
 @dataclass(frozen=True, slots=True)
 class Residual:
-    """A residual in ampere, its variance without the test's own terms, and where it holds."""
+    """A residual in ampere and where it holds.
+
+    ``variance`` is of a block and averages out; ``doubt_a`` is a standard deviation
+    that does not (parameters, extrapolation, a load that is not known): over a
+    window it adds up by its absolute value.
+    """
 
     value: Floats
     variance: Floats
+    doubt_a: Floats
     ok: Flags
 
 
@@ -58,37 +64,42 @@ class JointResiduals:
     ``plant`` is current less the rigid-body load, friction and bias (sliding
     blocks); ``servo`` is current less what the drive's own law makes of the
     following error (released), less bias (held); ``rest`` is what current at
-    standstill exceeds breakaway by, signed, 0 within it. ``expected_a`` is NaN
-    where no law says what is expected; ``angle_deg`` is unwrapped.
+    standstill exceeds breakaway by, signed, 0 within it (released), less bias
+    (held). ``expected_a`` is NaN where no law says what is expected;
+    ``angle_deg`` is unwrapped. Switches have -1 where unknown.
     ``extrapolation`` is 0 where training was, towards 1 where it was not.
     ``support_s`` is the filter's length: a block knows this much of time.
-    ``noticed_nm_or_a``-like figures are made by the tests, not here.
+    ``regressors`` are named in `REGRESSORS`; ``figures`` are the unit's own:
+    ``coulomb_a``, ``breakaway_a``, ``bias_a``, ``moving_a`` (usual moving
+    current), ``nm_per_a`` and others, NaN where not known.
     """
 
     joint: str
     unit: str
-    kind_of_unit: str
     t_s: Floats
     time_ns: NDArray[np.int64]
     step_s: float
     support_s: float
     state: Codes
     reason: Codes
+    engaged: Codes
+    engage_cmd: Codes
     plant: Residual
     servo: Residual
     rest: Residual
-    regressors: Mapping[str, NDArray[np.float32]]
+    regressors: Mapping[str, Floats]
     expected_a: Floats
     current_a: Floats
     angle_deg: Floats
     rate_deg_s: Floats
     accel_deg_s2: Floats
+    rate_cmd_deg_s: Floats
     temperature_c: Floats
     payload_kg: Floats
-    extrapolation: NDArray[np.float32]
-    ampere_per_unit: Mapping[str, float] = field(default_factory=dict)
-    """The unit's own figures for words: ``coulomb_a``, ``breakaway_a``, ``bias_a``,
-    ``noise_a``, ``nm_per_a`` (NaN where not known), ``moving_a`` (usual moving current)."""
+    extrapolation: Floats
+    angle_resolution_deg: float
+    current_resolution_a: float
+    figures: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
