@@ -1,0 +1,457 @@
+"""A session condensed to filtered samples, about five a second, joint by joint.
+
+One filter for every term of a joint's balance: h = box * box * box. Current
+passes it; so does acceleration, for the second difference of box means over the
+box's own length *is* the acceleration through h:
+a = [q(t+m) - 2 q(t) + q(t-m)] / (m dt)^2, and its noise sqrt(6/m) sd / (m dt)^2.
+Other filters for other terms would give peaks at every abrupt stop.
+
+A session is read in pieces of an hour, so that memory does not grow with the log.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from replay.archive import Archive
+from replay.models.residuals import BETWEEN, HELD, RESTING, SLIDING, Codes, Floats
+from replay.records import Session
+from replay.settings import setting
+from replay.signals.carry import interpolated
+from replay.signals.channels import Channels
+from replay.signals.noise import noise_of, resolution
+from replay.signals.rates import unwrapped
+from replay.units import channel
+
+PIECE_S = 3600.0
+SUB_S = 0.05
+"""Rows are first averaged to about this; it is a fifth of the box."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """Part of a session as it was logged, with 2 s more at either side."""
+
+    record: Session
+    channels: Channels
+    start_ns: int
+    end_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class JointBlocks:
+    """One joint through the filter; (n,) each, NaN or -1 where unknown.
+
+    ``lead_deg`` is the integral of the commanded rate less the angle, up to a
+    constant of its own from one interruption to the next.
+    """
+
+    current_a: Floats
+    angle_deg: Floats
+    rate_deg_s: Floats
+    accel_deg_s2: Floats
+    rate_cmd_deg_s: Floats
+    accel_cmd_deg_s2: Floats
+    lead_deg: Floats
+    temperature_c: Floats
+    state: Codes
+    engaged: Codes
+    engage_cmd: Codes
+
+
+@dataclass(frozen=True, slots=True)
+class Fineness:
+    """What a joint's recorder resolves: noise and least step of angle and current."""
+
+    angle_noise_deg: float
+    angle_resolution_deg: float
+    current_noise_a: float
+    current_resolution_a: float
+    accel_noise_deg_s2: float
+    rate_noise_deg_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SessionBlocks:
+    """A condensed session. ``base_end`` has codes into `replay.signals.channels.ENDS`."""
+
+    record: Session
+    time_ns: NDArray[np.int64]
+    t_s: Floats
+    step_s: float
+    support_s: float
+    joints: dict[str, JointBlocks]
+    fineness: dict[str, Fineness]
+    payload_kg: Floats
+    base_end: Codes
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Even instants through a session: rows of ``fine_ns``, ``each`` of them a sub-block."""
+
+    start_ns: int
+    end_ns: int
+    fine_ns: float
+    each: int
+    width: int
+    every: int
+
+    @property
+    def sub_s(self) -> float:
+        return self.fine_ns * self.each / 1e9
+
+
+def condense(
+    archive: Archive, session: str, visit: Callable[[Piece], None] | None = None
+) -> SessionBlocks:
+    """Return a session's blocks, reading it piece by piece.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+    visit : callable, optional
+        Called with every piece, in order: what else wants the rows as they were
+        logged is spared a second reading.
+    """
+    record = archive.session(session)
+    start_ns, end_ns = _nanoseconds(record.start), _nanoseconds(record.end)
+    step = timedelta(seconds=PIECE_S)
+    parts: list[SessionBlocks] = []
+    carried: dict[str, _Carried] = {}
+    grid: _Grid | None = None
+    at = record.start
+    while at < record.end or not parts:
+        stop = at + step
+        if record.end - stop < step / 10:
+            stop = record.end + timedelta(seconds=1)
+        whole = at == record.start and stop > record.end
+        channels = Channels(
+            archive, record, record.joints, None if whole else at, None if whole else stop
+        )
+        piece = Piece(
+            record, channels, _nanoseconds(at), min(_nanoseconds(stop), end_ns + 1_000_000_000)
+        )
+        if visit is not None:
+            visit(piece)
+        grid = grid or _grid(channels, record, start_ns, end_ns)
+        parts.append(_condense_piece(piece, grid, carried))
+        at = stop
+    return _joined(parts)
+
+
+@dataclass(slots=True)
+class _Carried:
+    """Where the last piece's angle and integrated command stood, at its end."""
+
+    index: int
+    angle_deg: float
+    command_deg: float
+    fineness: Fineness | None = None
+
+
+def _grid(channels: Channels, record: Session, start_ns: int, end_ns: int) -> _Grid:
+    steps = []
+    for joint in record.joints:
+        for quantity in ("current_a", "angle_deg", "rate_deg_s"):
+            times = channels.numbers(channel(joint, quantity)).time_ns
+            if len(times) > 2:
+                steps.append(float(np.median(np.diff(times[:20_000]))))
+                break
+    fine_ns = min(steps) if steps else 1e9
+    each = max(1, round(SUB_S * 1e9 / fine_ns))
+    sub_s = fine_ns * each / 1e9
+    width = max(1, round(setting("filter_s") / sub_s))
+    width += 1 - width % 2
+    if sub_s < setting("filter_s"):
+        width = max(width, 3)
+    every = max(1, round(setting("block_s") / sub_s))
+    return _Grid(start_ns, end_ns, fine_ns, each, width, every)
+
+
+def _condense_piece(piece: Piece, grid: _Grid, carried: dict[str, _Carried]) -> SessionBlocks:
+    sub_ns = grid.fine_ns * grid.each
+    pad = 2 * grid.width + grid.every
+    first = int(np.floor((piece.start_ns - grid.start_ns) / sub_ns))
+    last = int(np.ceil((piece.end_ns - grid.start_ns) / sub_ns))
+    low, high = max(0, first - pad), last + pad
+    high = min(high, int((grid.end_ns - grid.start_ns) / sub_ns) + 1)
+    high = max(high, low + 1)
+    rows = np.arange(low * grid.each, high * grid.each)
+    times = grid.start_ns + np.round((rows + 0.5) * grid.fine_ns).astype(np.int64)
+    start = first + (-first) % grid.every
+    centres = np.arange(start, min(last, high), grid.every)
+    inside = centres - low
+    block_ns = grid.start_ns + np.round((centres + 0.5) * sub_ns).astype(np.int64)
+    joints, fineness = {}, {}
+    for joint in piece.record.joints:
+        joints[joint], fineness[joint] = _joint(
+            piece.channels, joint, grid, times, inside, block_ns, low, carried
+        )
+    return SessionBlocks(
+        record=piece.record,
+        time_ns=block_ns,
+        t_s=(block_ns - grid.start_ns) / 1e9,
+        step_s=grid.every * grid.sub_s,
+        support_s=(3 * grid.width - 2) * grid.sub_s,
+        joints=joints,
+        fineness=fineness,
+        payload_kg=piece.channels.payload_kg(block_ns),
+        base_end=piece.channels.base_end(block_ns),
+    )
+
+
+def _joint(
+    channels: Channels,
+    joint: str,
+    grid: _Grid,
+    times: NDArray[np.int64],
+    inside: NDArray[np.int64],
+    block_ns: NDArray[np.int64],
+    low: int,
+    carried: dict[str, _Carried],
+) -> tuple[JointBlocks, Fineness]:
+    width, sub_s = grid.width, grid.sub_s
+    current = _sub(channels, channel(joint, "current_a"), times, grid.each)
+    fine = _fineness(channels, joint, grid, carried.get(joint))
+    angle_channel = channels.numbers(channel(joint, "angle_deg"))
+    rate_channel = channels.numbers(channel(joint, "rate_deg_s"))
+    has_angle = len(angle_channel.values) > 0
+    if has_angle:
+        raw = unwrapped(angle_channel.values)
+        angle = _means(interpolated(times, angle_channel.time_ns, raw), grid.each)
+        angle = angle + 0.0
+    else:
+        speed = interpolated(times, rate_channel.time_ns, rate_channel.values)
+        angle = _integral(speed, grid.fine_ns / 1e9, grid.each)
+    command_channel = channels.numbers(channel(joint, "rate_cmd_deg_s"))
+    has_command = len(command_channel.values) > 0
+    speed_cmd = interpolated(times, command_channel.time_ns, command_channel.values)
+    command = _integral(speed_cmd, grid.fine_ns / 1e9, grid.each)
+    _carry_on(carried, joint, angle, command, low, fine)
+    box_angle = _box(angle, width)
+    rate_box = _lag(angle, width, sub_s)
+    rate = _box(_box(rate_box, width), width)
+    accel = _second(box_angle, width, sub_s)
+    rate_cmd = _box(_box(_lag(command, width, sub_s), width), width)
+    accel_cmd = _second(_box(command, width), width, sub_s)
+    lead = _thrice(command - angle, width)
+    if not has_command:
+        rate_cmd = accel_cmd = lead = np.full(len(angle), np.nan)
+    brake = channels.brake(joint, block_ns)
+    engaged = channels.codes(channel(joint, "brake_engaged"), block_ns)
+    asked = channels.codes(channel(joint, "brake_engage_cmd"), block_ns)
+    held_sub = channels.brake(joint, times[grid.each // 2 :: grid.each])
+    state = _states(rate_box, held_sub, 3 * width - 2, fine, inside)
+    del brake
+    at = inside
+    return (
+        JointBlocks(
+            current_a=_thrice(current, width)[at],
+            angle_deg=_thrice(angle, width)[at] if has_angle else np.full(len(at), np.nan),
+            rate_deg_s=rate[at],
+            accel_deg_s2=accel[at],
+            rate_cmd_deg_s=rate_cmd[at],
+            accel_cmd_deg_s2=accel_cmd[at],
+            lead_deg=lead[at],
+            temperature_c=channels.at(channel(joint, "temperature_c"), block_ns),
+            state=state,
+            engaged=engaged,
+            engage_cmd=asked,
+        ),
+        fine,
+    )
+
+
+def _states(
+    rate_box: Floats, held: Codes, support: int, fine: Fineness, at: NDArray[np.int64]
+) -> Codes:
+    """Return each block's state from what holds over the whole support of its filter."""
+    known = np.isfinite(rate_box)
+    moving = np.abs(rate_box[known])
+    fast = float(np.quantile(moving[:: max(1, len(moving) // 20_000)], 0.98)) if len(moving) else 0
+    still = max(5 * fine.rate_noise_deg_s, setting("still_share") * fast, 1e-9)
+    support += 1 - support % 2
+    filled = np.where(known, rate_box, 0.0)
+    least = minimum_filter1d(filled, support, mode="nearest")[at]
+    most = maximum_filter1d(filled, support, mode="nearest")[at]
+    whole = minimum_filter1d(known.astype(np.int8), support, mode="nearest")[at] > 0
+    codes = held.astype(np.int8)
+    locked = minimum_filter1d(codes, support, mode="nearest")[at] == 1
+    loose = maximum_filter1d(codes, support, mode="nearest")[at] <= 0
+    state = np.full(len(at), BETWEEN, dtype=np.int8)
+    state[whole & loose & ((least > still) | (most < -still))] = SLIDING
+    state[whole & loose & (most <= still) & (least >= -still)] = RESTING
+    state[locked] = HELD
+    return state
+
+
+def _fineness(channels: Channels, joint: str, grid: _Grid, known: _Carried | None) -> Fineness:
+    if known is not None and known.fineness is not None:
+        return known.fineness
+    width, sub_s = grid.width, grid.sub_s
+
+    def of(quantity: str) -> tuple[float, float]:
+        found = channels.numbers(channel(joint, quantity))
+        y = found.values[:200_000]
+        if quantity == "angle_deg":
+            y = unwrapped(y)
+        if len(y) < 8:
+            return 0.0, 0.0
+        step = np.diff(found.time_ns[: len(y)])
+        starts = np.concatenate([[True], step > 3.5 * np.median(step)])
+        return noise_of(y, starts), resolution(y)
+
+    angle_noise, angle_step = of("angle_deg")
+    current_noise, current_step = of("current_a")
+    mean_noise = angle_noise / np.sqrt(grid.each * width)
+    return Fineness(
+        angle_noise,
+        angle_step,
+        current_noise,
+        current_step,
+        accel_noise_deg_s2=float(np.sqrt(6) * mean_noise / (width * sub_s) ** 2),
+        rate_noise_deg_s=float(np.sqrt(2) * angle_noise / np.sqrt(grid.each) / (width * sub_s)),
+    )
+
+
+def _carry_on(
+    carried: dict[str, _Carried],
+    joint: str,
+    angle: Floats,
+    command: Floats,
+    low: int,
+    fine: Fineness,
+) -> None:
+    """Shift a piece's angle and command, in place, onto where the last piece left them."""
+    before = carried.get(joint)
+    if before is not None and 0 <= before.index - low < len(angle):
+        here = angle[before.index - low]
+        if np.isfinite(here) and np.isfinite(before.angle_deg):
+            angle += 360.0 * np.round((before.angle_deg - here) / 360.0)
+        there = command[before.index - low]
+        if np.isfinite(there) and np.isfinite(before.command_deg):
+            command += before.command_deg - there
+    known = np.flatnonzero(np.isfinite(angle) & np.isfinite(command))
+    if not len(known):
+        known = np.flatnonzero(np.isfinite(angle))
+    if len(known):
+        last = int(known[max(0, len(known) - 8)])
+        carried[joint] = _Carried(low + last, float(angle[last]), float(command[last]), fine)
+    else:
+        carried[joint] = _Carried(-1, np.nan, np.nan, fine)
+
+
+def _sub(channels: Channels, name: str, times: NDArray[np.int64], each: int) -> Floats:
+    found = channels.numbers(name)
+    return _means(interpolated(times, found.time_ns, found.values), each)
+
+
+def _means(values: Floats, each: int) -> Floats:
+    out: Floats = values.reshape(-1, each).mean(axis=1) if each > 1 else values.astype(np.float64)
+    return out
+
+
+def _integral(speed: Floats, step_s: float, each: int) -> Floats:
+    """Return the mean of a rate's integral over each sub-block; NaN where it is not known."""
+    known = np.isfinite(speed)
+    total = np.cumsum(np.where(known, speed, 0.0)) * step_s
+    total -= 0.5 * step_s * np.where(known, speed, 0.0)
+    return _means(np.where(known, total, np.nan), each)
+
+
+def _box(values: Floats, width: int) -> Floats:
+    """Return the centred mean over ``width`` values, NaN where one of them is not known."""
+    if width == 1:
+        return values
+    known = np.isfinite(values)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])
+    half = width // 2
+    out = np.full(len(values), np.nan)
+    if len(values) >= width:
+        out[half : len(values) - half] = (sums[width:] - sums[:-width]) / width
+    if not known.all():
+        gone = np.concatenate([[0], np.cumsum(~known)])
+        bad = np.ones(len(values), dtype=bool)
+        if len(values) >= width:
+            bad[half : len(values) - half] = (gone[width:] - gone[:-width]) > 0
+        out[bad] = np.nan
+    return out
+
+
+def _thrice(values: Floats, width: int) -> Floats:
+    offset = values[np.isfinite(values)][:1]
+    base = float(offset[0]) if len(offset) else 0.0
+    return _box(_box(_box(values - base, width), width), width) + base
+
+
+def _lag(values: Floats, width: int, sub_s: float) -> Floats:
+    """Return the mean rate over ``width`` sub-blocks, centred on a sub-block.
+
+    The lag is odd and would fall between two: the mean of both neighbours is taken.
+    """
+    out = np.full(len(values), np.nan)
+    if width == 1:
+        if len(values) > 2:
+            out[1:-1] = (values[2:] - values[:-2]) / (2 * sub_s)
+        return out
+    up, down = (width + 1) // 2, (width - 1) // 2
+    if len(values) > 2 * up:
+        middle = slice(up, len(values) - up)
+
+        def at(shift: int) -> Floats:
+            return values[up + shift : len(values) - up + shift]
+
+        out[middle] = (at(up) - at(-down) + at(down) - at(-up)) / (2 * width * sub_s)
+    return out
+
+
+def _second(box: Floats, width: int, sub_s: float) -> Floats:
+    out = np.full(len(box), np.nan)
+    if len(box) > 2 * width:
+        out[width:-width] = (box[2 * width :] - 2 * box[width:-width] + box[: -2 * width]) / (
+            width * sub_s
+        ) ** 2
+    return out
+
+
+def _joined(parts: list[SessionBlocks]) -> SessionBlocks:
+    if len(parts) == 1:
+        return parts[0]
+    first = parts[0]
+    joints = {
+        name: JointBlocks(
+            **{
+                f.name: np.concatenate([getattr(p.joints[name], f.name) for p in parts])
+                for f in fields(JointBlocks)
+            }
+        )
+        for name in first.joints
+    }
+    return SessionBlocks(
+        record=first.record,
+        time_ns=np.concatenate([p.time_ns for p in parts]),
+        t_s=np.concatenate([p.t_s for p in parts]),
+        step_s=first.step_s,
+        support_s=first.support_s,
+        joints=joints,
+        fineness=first.fineness,
+        payload_kg=np.concatenate([p.payload_kg for p in parts]),
+        base_end=np.concatenate([p.base_end for p in parts]),
+    )
+
+
+def _nanoseconds(instant: datetime) -> int:
+    return (instant - _EPOCH) // timedelta(microseconds=1) * 1000

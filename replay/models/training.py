@@ -1,0 +1,463 @@
+"""Learning a model of every joint unit: folds by session, odd sessions set aside.
+
+Every residual that anything is judged by comes from a fit that did not see its
+session.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from replay.archive import Archive
+from replay.errors import BaselineError
+from replay.models.blocks import Fineness, JointBlocks, Piece, SessionBlocks, condense
+from replay.models.conditions import Payloads, conditions, declared, usable
+from replay.models.current import (
+    BASE,
+    OPTIONAL,
+    Conditions,
+    Sums,
+    cauchy_weights,
+    choose,
+    clustered_covariance,
+    design,
+    robust_scale,
+    solve,
+    sums,
+    total,
+    widths,
+)
+from replay.models.joint_unit import UnitModel, predict, variance_terms
+from replay.models.loads import Loads
+from replay.models.model import Model, loads_for, residuals_of, unit_at
+from replay.models.residuals import HELD, RESTING, SLIDING, Floats, SessionResiduals
+from replay.models.servo import fit_servo, servo_columns
+from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
+from replay.settings import setting
+
+Progress = Callable[[str, int, int], None]
+
+FOLDS = 5
+MOST_ROWS = 6000
+"""Sliding blocks of a session that a fit uses."""
+READERS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One session of one unit, ready to be fitted."""
+
+    index: int
+    session: str
+    joint: str
+    blocks: SessionBlocks
+    loads: Loads
+    payload: Payloads
+
+    @property
+    def mine(self) -> JointBlocks:
+        """The joint's own blocks."""
+        return self.blocks.joints[self.joint]
+
+    @property
+    def fine(self) -> Fineness:
+        """What its recorder resolves."""
+        return self.blocks.fineness[self.joint]
+
+
+@dataclass(slots=True)
+class Training:
+    """What was learned, and how it judges the sessions that it was learned from."""
+
+    model: Model
+    folds: list[Model]
+    fold_of: dict[str, int]
+    blocks: list[SessionBlocks]
+
+    @property
+    def sessions(self) -> tuple[str, ...]:
+        """Names of all sessions read."""
+        return tuple(b.record.session for b in self.blocks)
+
+    @property
+    def set_aside(self) -> dict[str, tuple[str, ...]]:
+        """Sessions by unit that stood out and taught nothing."""
+        return {s: u.set_aside for s, u in self.model.units.items() if u.set_aside}
+
+    def held_out(self) -> Iterator[SessionResiduals]:
+        """Yield each session's residuals by the fit that left it out, in order of reading."""
+        for blocks in self.blocks:
+            fold = self.fold_of[blocks.record.session]
+            yield residuals_of(self.folds[fold], blocks)
+
+
+def fit(
+    archive: Archive,
+    sessions: Iterable[str],
+    *,
+    visit: Callable[[Piece], None] | None = None,
+    progress: Progress | None = None,
+) -> Training:
+    """Learn from these sessions; ``visit`` sees every piece as it was logged, in order."""
+    names = sorted(dict.fromkeys(sessions), key=lambda n: (archive.session(n).start, n))
+    if not names:
+        raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
+    blocks: list[SessionBlocks] = []
+    with ThreadPoolExecutor(READERS if visit is None else 1) as readers:
+        for k, made in enumerate(readers.map(lambda n: condense(archive, n, visit), names)):
+            blocks.append(made)
+            if progress is not None:
+                progress("read", k + 1, len(names))
+    return fit_blocks(blocks, progress)
+
+
+def fit_blocks(blocks: list[SessionBlocks], progress: Progress | None = None) -> Training:
+    """Learn from condensed sessions."""
+    count = len(blocks)
+    fold_of = {b.record.session: k % min(FOLDS, count) for k, b in enumerate(blocks)}
+    source = loads_source(blocks)
+    cases: dict[str, list[Case]] = {}
+    for k, one in enumerate(blocks):
+        loads = loads_for(one, source)
+        payload = declared(one)
+        for joint in one.joints:
+            if np.isfinite(one.joints[joint].current_a).sum() < 20:
+                continue
+            serial = unit_at(one.record, joint)
+            cases.setdefault(serial, []).append(
+                Case(k, one.record.session, joint, one, loads, payload)
+            )
+    units: dict[str, UnitModel] = {}
+    by_fold: list[dict[str, UnitModel]] = [{} for _ in range(min(FOLDS, count))]
+    for done, (serial, mine) in enumerate(sorted(cases.items())):
+        whole, parts = fit_unit(serial, mine, np.array([fold_of[c.session] for c in mine]))
+        units[serial] = whole
+        for fold, part in parts.items():
+            by_fold[fold][serial] = part
+        if progress is not None:
+            progress("fit", done + 1, len(cases))
+    if not units:
+        raise BaselineError(
+            "no joint has enough samples with a current to learn from",
+            todo="choose longer sessions, or more of them",
+        )
+    for fold in by_fold:
+        for serial, unit in units.items():
+            fold.setdefault(serial, unit)
+    return Training(Model(units, source), [Model(f, source) for f in by_fold], fold_of, blocks)
+
+
+def loads_source(blocks: Sequence[SessionBlocks]) -> str:
+    """Return where loads come from."""
+    return "arm file"
+
+
+@dataclass(slots=True)
+class _Rows:
+    """One session's sliding rows of a unit."""
+
+    at: Conditions
+    y: Floats
+    noise_nm: Floats
+    hours: float
+    session: str
+
+
+def _pick(at: Conditions, rows: Floats) -> Conditions:
+    return Conditions(
+        at.rate[rows],
+        at.accel[rows],
+        at.torque_nm[rows],
+        {k: v[rows] for k, v in at.heat_k.items()},
+        at.angle_deg[rows],
+    )
+
+
+def fit_unit(
+    serial: str, cases: list[Case], folds: Floats
+) -> tuple[UnitModel, dict[int, UnitModel]]:
+    """Fit one unit: the whole model, and one without each fold."""
+    fast, reference, heat_range, payload_scale = _scales(cases)
+    bias, bias_sd, held_sd = _bias(cases)
+    rows = [_sliding(c, fast, reference) for c in cases]
+    floor = max(float(np.median([c.fine.current_noise_a for c in cases])), 1e-6) ** 2 / 50
+    floor = max(floor, (float(np.median([c.fine.current_resolution_a for c in cases])) ** 2) / 100)
+    y = np.concatenate([r.y for r in rows]) if rows else np.zeros(0)
+    blank = UnitModel(
+        serial=serial,
+        names=(),
+        coef=np.zeros(0),
+        covariance=np.zeros((0, 0)),
+        fast_deg_s=fast,
+        reference_c=reference,
+        temperature_range_c=heat_range,
+        payload_scale_kg=payload_scale,
+        bias_a=bias,
+        bias_sd_a=bias_sd,
+        held_sd_a=held_sd,
+        moving_a=float(np.median(np.abs(y))) if len(y) else 0.0,
+        noise=Noise(np.array([1.0, 0, 0, 0, 0]) * max(floor, 1e-12), floor),
+        trained=Trained(np.zeros((0, 3)), np.zeros((0, 0))),
+        rest_sd_a=held_sd,
+        breakaway_a=0.0,
+        explained=0.0,
+        servo=None,
+        hours=sum(r.hours for r in rows),
+        sessions=tuple(c.session for c in cases),
+    )
+    if len(y) < 50:
+        return blank, {}
+    level = max(float(np.median(np.abs(y - bias))), 1e-6)
+    centre_of, sd_of = _priors(rows, level, bias, bias_sd)
+    names = [*BASE, *(n for g in OPTIONAL for n in g if not n.startswith("ripple"))]
+    if not any(np.any(r.at.torque_nm) for r in rows):
+        names = [n for n in names if n not in ("torque", "load", "warm torque")]
+    spots = _places(names)
+    centre = np.array([centre_of.get(n, 0.0) for n in names])
+    stiffness = np.array([sd_of(n) ** -2 for n in names])
+    xs = [design(names, r.at) for r in rows]
+    weights = [np.full(len(r.y), level**-2) for r in rows]
+    kept: list[str] = list(BASE)
+    aside = np.zeros(len(rows), dtype=bool)
+    scale = level
+    noise = blank.noise
+    held: list[Floats] = []
+    betas: dict[int, Floats] = {}
+    for turn in range(4):
+        parts = [sums(x, r.y, w) for x, r, w in zip(xs, rows, weights, strict=True)]
+        live = [p for p, gone in zip(parts, aside, strict=True) if not gone and p.weight > 0]
+        live_folds = folds[[not g and p.weight > 0 for p, g in zip(parts, aside, strict=True)]]
+        if turn == 0:
+            beta = solve(total(live), range(len(names)), centre, stiffness)
+            held = [r.y - x @ beta for x, r in zip(xs, rows, strict=True)]
+        else:
+            kept = choose(live, live_folds, names, spots, BASE, OPTIONAL, centre, stiffness)
+            which = [i for n in kept for i in spots[n]]
+            betas = {}
+            for fold in np.unique(folds):
+                rest = [p for p, f in zip(live, live_folds, strict=True) if f != fold] or live
+                betas[int(fold)] = solve(total(rest), which, centre, stiffness)
+            held = [
+                r.y - x[:, which] @ betas[int(f)] for x, r, f in zip(xs, rows, folds, strict=True)
+            ]
+        scale = max(robust_scale(np.concatenate(held)), floor**0.5)
+        if turn:
+            aside = _odd(held, scale)
+        variance = [np.full(len(h), scale**2) for h in held]
+        if turn >= 1:
+            terms = [
+                _terms(blank, kept, betas[int(f)], r, c)
+                for r, c, f in zip(rows, cases, folds, strict=True)
+            ]
+            good = [k for k in range(len(rows)) if not aside[k]]
+            noise = fit_noise(
+                np.concatenate([held[k] for k in good]) ** 2,
+                np.concatenate([terms[k] for k in good]),
+                floor,
+            )
+            variance = [noise.variance(t) for t in terms]
+        cut = setting("robust_cut")
+        weights = [
+            cauchy_weights(h, np.sqrt(v), cut) / np.maximum(v, floor)
+            for h, v in zip(held, variance, strict=True)
+        ]
+    parts = [sums(x, r.y, w) for x, r, w in zip(xs, rows, weights, strict=True)]
+    live = [p for p, gone in zip(parts, aside, strict=True) if not gone]
+    which = [i for n in kept for i in spots[n]]
+    beta = solve(total(live), which, centre, stiffness)
+    covariance = clustered_covariance(live, which, beta, stiffness)
+    points = [_cells(r, c, payload_scale) for r, c in zip(rows, cases, strict=True)]
+    good = [k for k in range(len(rows)) if not aside[k]]
+
+    def trained(ks: list[int]) -> Trained:
+        if not ks:
+            return blank.trained
+        return fit_trained(
+            np.concatenate([points[k] for k in ks]),
+            np.concatenate([np.full(len(points[k]), k) for k in ks]),
+        )
+
+    sst = np.concatenate([rows[k].y for k in good]) - bias
+    sse = np.concatenate([held[k] for k in good])
+    explained = 1 - float(np.median(np.abs(sse)) / max(np.median(np.abs(sst)), 1e-12)) ** 2
+    whole = replace(
+        blank,
+        names=tuple(kept),
+        coef=beta,
+        covariance=covariance,
+        noise=noise,
+        trained=trained(good),
+        explained=float(np.clip(explained, 0.0, 1.0)),
+        set_aside=tuple(rows[k].session for k in range(len(rows)) if aside[k]),
+        sessions=tuple(rows[k].session for k in good),
+        servo=_servo(cases, folds, bias, floor, aside),
+    )
+    whole = replace(whole, **_rest(whole, cases, aside))
+    by_fold = {
+        int(f): replace(
+            whole,
+            coef=betas[int(f)],
+            trained=trained([k for k in good if folds[k] != f]),
+        )
+        for f in np.unique(folds)
+    }
+    return whole, by_fold
+
+
+def _places(names: Sequence[str]) -> dict[str, list[int]]:
+    places, at = {}, 0
+    for name, width in zip(names, widths(names), strict=True):
+        places[name] = list(range(at, at + width))
+        at += width
+    return places
+
+
+def _terms(blank: UnitModel, kept: list[str], beta: Floats, rows: _Rows, case: Case) -> Floats:
+    trial = replace(blank, names=tuple(kept), coef=beta)
+    return variance_terms(
+        abs(trial.coefficient("sign")),
+        trial.coefficient("torque"),
+        trial.coefficient("accel"),
+        predict(trial, rows.at),
+        rows.at,
+        case.fine,
+        rows.noise_nm,
+    )
+
+
+def _odd(held: list[Floats], scale: float) -> Floats:
+    """Return which sessions stand out by their root mean square or their mean."""
+    size = np.array([float(np.median(np.abs(h))) if len(h) > 10 else np.nan for h in held])
+    known = np.log(np.maximum(size, 1e-12))
+    middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
+    spread = max(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15)
+    odd = (known - middle) / spread > setting("odd_session")
+    return odd & (np.nancumsum(odd) <= max(1, len(held) // 3)) if len(held) > 3 else odd & False
+
+
+def _scales(cases: list[Case]) -> tuple[float, float, tuple[float, float], float]:
+    speeds, heats, masses = [], [], []
+    for c in cases:
+        moving = np.abs(c.mine.rate_deg_s[c.mine.state == SLIDING])
+        if len(moving):
+            speeds.append(np.quantile(moving, 0.95))
+        heat = c.mine.temperature_c
+        if np.isfinite(heat).any():
+            heats.append((np.nanmedian(heat), np.nanmin(heat), np.nanmax(heat)))
+        masses.append(float(np.nanmax(c.payload.mass_kg, initial=0.0)))
+    fast = float(np.max(speeds)) if speeds else 1.0
+    if heats:
+        table = np.array(heats)
+        span = (float(table[:, 1].min()), float(table[:, 2].max()))
+        return max(fast, 1e-6), float(np.median(table[:, 0])), span, max(max(masses), 1e-9)
+    nothing = (float("nan"), float("nan"))
+    return max(fast, 1e-6), 20.0, nothing, max(max(masses), 1e-9)
+
+
+def _bias(cases: list[Case]) -> tuple[float, float, float]:
+    """Return the current of the held joint, its error, and its spread from row to row."""
+    middles, spreads = [], []
+    for c in cases:
+        held = c.mine.current_a[(c.mine.state == HELD) & np.isfinite(c.mine.current_a)]
+        if len(held) >= 10:
+            middles.append(float(np.median(held)))
+            spreads.append(robust_scale(held - np.median(held)))
+    if not middles:
+        usual = float(np.median([c.fine.current_noise_a for c in cases]))
+        return 0.0, float("inf"), usual
+    middle = float(np.median(middles))
+    between = robust_scale(np.array(middles) - middle)
+    fine = float(np.median([c.fine.current_resolution_a for c in cases]))
+    spread = max(float(np.median(spreads)), between, fine / 4, 1e-9)
+    return middle, max(between, fine / 4) / np.sqrt(len(middles)), spread
+
+
+def _sliding(case: Case, fast: float, reference: float) -> _Rows:
+    at = conditions(case.blocks, case.joint, case.loads, case.payload.mass_kg, fast, reference)
+    rows = np.flatnonzero((case.mine.state == SLIDING) & usable(case.mine, at))
+    hours = len(case.blocks) * case.blocks.step_s / 3600
+    if len(rows) > MOST_ROWS:
+        rows = rows[:: -(-len(rows) // MOST_ROWS)]
+    return _Rows(
+        _pick(at, rows),
+        case.mine.current_a[rows],
+        case.loads.noise[case.joint][rows],
+        hours,
+        case.session,
+    )
+
+
+def _priors(
+    rows: list[_Rows], level: float, bias: float, bias_sd: float
+) -> tuple[dict[str, float], Callable[[str], float]]:
+    torque = np.concatenate([r.at.torque_nm for r in rows])
+    accel = np.concatenate([r.at.accel for r in rows])
+    nm = max(float(np.sqrt(np.mean(torque**2))), 1e-9)
+    push = max(float(np.sqrt(np.mean(accel**2))), 1e-9)
+    share = setting("prior_temperature") * 10
+    table = {
+        "bias": max(bias_sd, 1e-3 * level) if np.isfinite(bias_sd) else level,
+        "torque": 10 * level / nm,
+        "accel": 3 * level / push,
+        "load": 0.3 * level / nm,
+        "warm torque": share * level / nm,
+        "asymmetry": 0.12 * level,
+        "asymmetric rate": 0.3 * level,
+    }
+
+    def sd(name: str) -> float:
+        if name in table:
+            return float(table[name])
+        if name.startswith("heat"):
+            return 2 * share * level
+        return 3 * level
+
+    return {"bias": bias}, sd
+
+
+def _cells(rows: _Rows, case: Case, payload_scale: float) -> Floats:
+    heat = rows.at.heat_k[0.0]
+    mass = np.full(len(heat), float(np.nanmedian(case.payload.mass_kg)) / payload_scale)
+    return cells_of(heat, rows.at.rate, mass)
+
+
+def _servo(cases: list[Case], folds: Floats, bias: float, floor: float, aside: Floats):  # type: ignore[no-untyped-def]
+    xs, ys, which = [], [], []
+    for case, fold, gone in zip(cases, folds, aside, strict=True):
+        if gone:
+            continue
+        x, ok = servo_columns(case.mine, case.blocks.step_s)
+        rows = np.flatnonzero(ok & np.isfinite(case.mine.current_a))
+        if len(rows) > MOST_ROWS:
+            rows = rows[:: -(-len(rows) // MOST_ROWS)]
+        if len(rows) > 20:
+            xs.append(x[rows])
+            ys.append(case.mine.current_a[rows])
+            which.append(fold)
+    return fit_servo(xs, ys, np.array(which), floor) if len(xs) > 1 else None
+
+
+def _rest(unit: UnitModel, cases: list[Case], aside: Floats) -> dict[str, float]:
+    """Return how far current stands off at rest: breakaway as most rest rows keep it."""
+    off = []
+    for case, gone in zip(cases, aside, strict=True):
+        if gone:
+            continue
+        at = conditions(
+            case.blocks,
+            case.joint,
+            case.loads,
+            case.payload.mass_kg,
+            unit.fast_deg_s,
+            unit.reference_c,
+        )
+        rows = (case.mine.state == RESTING) & usable(case.mine, at)
+        if rows.sum() > 10:
+            load = unit.coefficient("torque") * at.torque_nm[rows]
+            off.append(np.quantile(np.abs(case.mine.current_a[rows] - unit.bias_a - load), 0.99))
+    level = abs(unit.coefficient("sign"))
+    return {"breakaway_a": max(float(np.median(off)) if off else 0.0, level)}

@@ -1,0 +1,43 @@
+"""Every number of the models and the checks that a person could tune, in one table.
+
+Each has a unit and a source: a publication, a measurement, or common practice.
+`tests.benchmarks.settings` moves each by 30 % and prints what changes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """A number, its unit, what it does and where it comes from."""
+
+    value: float
+    unit: str
+    source: str
+
+
+MODEL: dict[str, Setting] = {
+    "block_s": Setting(0.2, "s", "five samples a second carry what is slow: measured"),
+    "filter_s": Setting(0.25, "s", "one box of three; noise of acceleration against short moves"),
+    "still_share": Setting(0.004, "1", "of the usual fast rate: slower counts as rest; measured"),
+    "prior_temperature": Setting(
+        0.02, "1/K", "spread of friction's share a kelvin; Bittencourt & Gunnarsson 2012"
+    ),
+    "misfit_share": Setting(0.05, "1", "of the prediction, where nothing was seen; measured"),
+    "cell_temperature": Setting(6.0, "K", "over this a law may bend; common practice"),
+    "cell_log_rate": Setting(0.7, "1", "a factor of two in rate; common practice"),
+    "cell_payload": Setting(0.35, "1", "share of the largest payload trained; common practice"),
+    "load_misfit": Setting(0.25, "1", "an arm file that explains less is refused: measured"),
+    "servo_share": Setting(0.5, "1", "a drive law that explains less is not used: measured"),
+    "robust_cut": Setting(3.0, "sd", "Cauchy weight's scale; common practice"),
+    "odd_session": Setting(6.0, "sd", "a session this far from the others is set aside: measured"),
+}
+CHECKS: dict[str, Setting] = {}
+
+
+def setting(name: str) -> float:
+    """Return a declared number by its name."""
+    found = MODEL.get(name) or CHECKS[name]
+    return found.value
