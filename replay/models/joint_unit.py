@@ -29,6 +29,7 @@ class UnitModel:
     bias_a: float
     bias_sd_a: float
     held_sd_a: float
+    sample_noise_a: float
     moving_a: float
     noise: Noise
     trained: Trained

@@ -38,6 +38,8 @@ class Model:
 
     units: dict[str, UnitModel]
     loads: str
+    notes: tuple[str, ...] = ()
+    chain: None = None
 
 
 def unit_at(record: Session, joint: str) -> str:
@@ -236,6 +238,7 @@ def _nobody(serial: str) -> UnitModel:
         bias_a=0.0,
         bias_sd_a=float("inf"),
         held_sd_a=1.0,
+        sample_noise_a=1.0,
         moving_a=0.0,
         noise=Noise(np.array([1.0, 0, 0, 0, 0]), 1.0),
         trained=Trained(np.zeros((0, 3)), np.zeros((0, 0))),

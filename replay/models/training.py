@@ -199,6 +199,7 @@ def fit_unit(
         bias_a=bias,
         bias_sd_a=bias_sd,
         held_sd_a=held_sd,
+        sample_noise_a=float(np.median([c.fine.current_noise_a for c in cases])),
         moving_a=float(np.median(np.abs(y))) if len(y) else 0.0,
         noise=Noise(np.array([1.0, 0, 0, 0, 0]) * max(floor, 1e-12), floor),
         trained=Trained(np.zeros((0, 3)), np.zeros((0, 0))),

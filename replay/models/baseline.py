@@ -1,0 +1,257 @@
+"""Baselines: what was learned, from what, as one plain JSON document.
+
+A baseline is ``baselines/<version>.json``; its version is ``b<number>-<hash of its
+content>``. Learning the same sessions again gives the same content, and therefore
+the version that is already there. Numbers and words only: it must load in twenty
+years. What the checks learned travels in ``calibration``, which is theirs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import orjson
+import polars as pl
+
+from replay.archive import Archive
+from replay.errors import BaselineError
+from replay.models.expectation import expected_current
+from replay.models.joint_unit import UnitModel
+from replay.models.model import Model
+from replay.records import Session
+
+FORMAT = 9
+FOLDER = "baselines"
+FEWEST_SESSIONS = 5
+THIN_HOURS = 0.5
+OLD_DAYS = 400
+
+
+@dataclass(slots=True)
+class Baseline:
+    """Normal behaviour of joint units, and what the checks calibrated on it."""
+
+    version: str
+    made_at: datetime
+    sessions: tuple[str, ...]
+    first: datetime
+    last: datetime
+    asked: float
+    """False flags per 100 joint-hours that the user accepts."""
+    model: Model
+    calibration: dict[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def assemble(
+        cls, model: Model, records: list[Session], asked: float, calibration: dict[str, Any]
+    ) -> Baseline:
+        """Put the learned parts together; the version comes with saving."""
+        return cls(
+            version="",
+            made_at=datetime.now(UTC),
+            sessions=tuple(sorted(r.session for r in records)),
+            first=min(r.start for r in records),
+            last=max(r.end for r in records),
+            asked=asked,
+            model=model,
+            calibration=calibration,
+        )
+
+    @property
+    def units(self) -> dict[str, UnitModel]:
+        """Return each joint unit's model by its serial."""
+        return self.model.units
+
+    def concerns(self, record: Session | None = None) -> list[str]:
+        """Say where the baseline is thin, old or short of something."""
+        said = list(self.model.notes)
+        for name, unit in sorted(self.units.items()):
+            if unit.hours < THIN_HOURS or len(unit.sessions) < FEWEST_SESSIONS:
+                said.append(f"{name}: thin, {unit.hours:.2f} h in {len(unit.sessions)} sessions")
+            said += [f"{name}: {note}" for note in unit.notes]
+        if record is not None and (record.start - self.last).days > OLD_DAYS:
+            said.append(
+                f"old: its last session ended {(record.start - self.last).days} days earlier"
+            )
+        return said
+
+    def follows_posture(self, unit: str) -> bool:
+        """Tell whether `expected` needs all joints' tables for this unit."""
+        return unit in self.units and self.model.chain is not None
+
+    def expected(
+        self, table: pl.DataFrame, unit: str, arm: Mapping[str, pl.DataFrame] | None = None
+    ) -> pl.DataFrame:
+        """Return the expected current beside a joint table, row by row.
+
+        Parameters
+        ----------
+        table : polars.DataFrame
+            Columns of `replay.units.JOINT_TABLE`.
+        unit : str
+            Serial number of the joint unit.
+        arm : mapping, optional
+            The tables of all joints over the same time, in the arm's order, for a
+            unit whose current follows the posture.
+
+        Returns
+        -------
+        polars.DataFrame
+            ``expected_a``, ``spread_a`` (one standard deviation of a sample),
+            ``low_a``, ``high_a`` (the band that about 99 % of healthy samples
+            keep) and ``seen`` (training was here, or near); null where nothing
+            can be said.
+
+        Raises
+        ------
+        BaselineError
+            The unit is not in the baseline.
+        """
+        if unit not in self.units:
+            raise BaselineError(
+                f"baseline {self.version} knows no unit {unit!r}",
+                todo="learn again with sessions in which it runs",
+            )
+        return expected_current(self.model, self.units[unit], table, arm)
+
+    def content(self) -> dict[str, Any]:
+        """Return what decides about flags, without version and date."""
+        return {
+            "format": FORMAT,
+            "sessions": list(self.sessions),
+            "first": self.first.isoformat(),
+            "last": self.last.isoformat(),
+            "asked": self.asked,
+            "model": to_plain(self.model),
+            "calibration": self.calibration,
+        }
+
+    @classmethod
+    def from_plain(cls, data: dict[str, Any]) -> Baseline:
+        """Rebuild from a stored document.
+
+        Raises
+        ------
+        BaselineError
+            Another version of the program wrote it.
+        """
+        if data.get("format") != FORMAT:
+            raise BaselineError(
+                f"baseline {data.get('version', '')} has format {data.get('format')}, and this "
+                f"version of the program reads {FORMAT}",
+                todo="learn again",
+            )
+        return cls(
+            version=data["version"],
+            made_at=datetime.fromisoformat(data["made_at"]),
+            sessions=tuple(data["sessions"]),
+            first=datetime.fromisoformat(data["first"]),
+            last=datetime.fromisoformat(data["last"]),
+            asked=data["asked"],
+            model=from_plain(Model, data["model"]),
+            calibration=data["calibration"],
+        )
+
+
+def to_plain(value: Any) -> Any:
+    """Return dataclasses, arrays and tuples as what JSON can carry; NaN becomes None."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, np.ndarray):
+        return {"shape": list(value.shape), "values": [to_plain(v) for v in value.ravel().tolist()]}
+    if isinstance(value, Mapping):
+        return {str(k): to_plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [to_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not np.isfinite(value):
+        return None if np.isnan(value) else ("inf" if value > 0 else "-inf")
+    return value
+
+
+def from_plain(kind: Any, data: Any) -> Any:
+    """Rebuild a value of a declared type from `to_plain`'s form."""
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
+    if origin in (typing.Union, types.UnionType):
+        if data is None:
+            return None
+        return from_plain(next(k for k in inner if k is not type(None)), data)
+    if is_dataclass(kind) and isinstance(kind, type):
+        hints = typing.get_type_hints(kind)
+        return kind(**{f.name: from_plain(hints[f.name], data[f.name]) for f in fields(kind)})
+    if origin is np.ndarray:
+        values = np.array([_number(v) for v in data["values"]], dtype=np.float64)
+        return values.reshape(data["shape"])
+    if origin is tuple:
+        if len(inner) == 2 and inner[1] is Ellipsis:
+            return tuple(from_plain(inner[0], v) for v in data)
+        return tuple(from_plain(k, v) for k, v in zip(inner, data, strict=True))
+    if origin in (dict, Mapping):
+        return {from_plain(inner[0], k): from_plain(inner[1], v) for k, v in data.items()}
+    if kind is float:
+        return _number(data)
+    return data
+
+
+def _number(value: Any) -> float:
+    return float("nan") if value is None else float(value)
+
+
+def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
+    """Store a baseline under a version of its own, the latest from now on.
+
+    Content that the latest has already is not stored again; that of an older
+    one is, so that whoever learns it again also gets it used.
+    """
+    content = orjson.dumps(
+        to_plain(baseline.content()), option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY
+    )
+    digest = hashlib.sha256(content).hexdigest()[:8]
+    present = list_versions(archive)
+    if present and present[-1].endswith(f"-{digest}"):
+        return load_baseline(archive, present[-1])
+    number = max((int(v[1:].split("-")[0]) for v in present), default=0) + 1
+    baseline.version = f"b{number}-{digest}"
+    document = orjson.loads(content) | {
+        "version": baseline.version,
+        "made_at": baseline.made_at.isoformat(),
+    }
+    archive.write_document(
+        f"{FOLDER}/{baseline.version}.json", orjson.dumps(document, option=orjson.OPT_SORT_KEYS)
+    )
+    return load_baseline(archive, baseline.version)
+
+
+def list_versions(archive: Archive) -> list[str]:
+    """Return the versions of all stored baselines, oldest first."""
+    names = [
+        d.rsplit("/", 1)[-1].removesuffix(".json")
+        for d in archive.documents(FOLDER)
+        if d.endswith(".json")
+    ]
+    return sorted(names, key=lambda v: int(v[1:].split("-")[0]))
+
+
+def load_baseline(archive: Archive, version: str | None = None) -> Baseline:
+    """Return a stored baseline, the latest by default.
+
+    Raises
+    ------
+    BaselineError
+        There is none, none of that version, or another program wrote it.
+    """
+    present = list_versions(archive)
+    if not present:
+        raise BaselineError("no baseline yet", todo="run `jointbook learn` first")
+    wanted = version or present[-1]
+    if wanted not in present:
+        raise BaselineError(f"no baseline {wanted!r}", todo=f"there are: {', '.join(present)}")
+    return Baseline.from_plain(orjson.loads(archive.read_document(f"{FOLDER}/{wanted}.json")))
