@@ -250,12 +250,10 @@ def _joint(
     lead = _thrice(command - angle, width)
     if not has_command:
         rate_cmd = accel_cmd = lead = np.full(len(angle), np.nan)
-    brake = channels.brake(joint, block_ns)
-    engaged = channels.codes(channel(joint, "brake_engaged"), block_ns)
-    asked = channels.codes(channel(joint, "brake_engage_cmd"), block_ns)
-    held_sub = channels.brake(joint, times[grid.each // 2 :: grid.each])
-    state = _states(rate_box, held_sub, 3 * width - 2, fine, inside)
-    del brake
+    sub_ns = times[grid.each // 2 :: grid.each]
+    word = channels.codes(channel(joint, "brake_engaged"), sub_ns)
+    asked = channels.codes(channel(joint, "brake_engage_cmd"), sub_ns)
+    state = _states(rate_box, word, asked, 3 * width - 2, fine, inside)
     at = inside
     return (
         JointBlocks(
@@ -268,17 +266,26 @@ def _joint(
             lead_deg=lead[at],
             temperature_c=channels.at(channel(joint, "temperature_c"), block_ns),
             state=state,
-            engaged=engaged,
-            engage_cmd=asked,
+            engaged=word[at],
+            engage_cmd=asked[at],
         ),
         fine,
     )
 
 
 def _states(
-    rate_box: Floats, held: Codes, support: int, fine: Fineness, at: NDArray[np.int64]
+    rate_box: Floats,
+    word: Codes,
+    asked: Codes,
+    support: int,
+    fine: Fineness,
+    at: NDArray[np.int64],
 ) -> Codes:
-    """Return each block's state from what holds over the whole support of its filter."""
+    """Return each block's state from what holds over the whole support of its filter.
+
+    Held asks for word and command alike (where both are logged): between the two a
+    drive may already push against the brake.
+    """
     known = np.isfinite(rate_box)
     moving = np.abs(rate_box[known])
     fast = float(np.quantile(moving[:: max(1, len(moving) // 20_000)], 0.98)) if len(moving) else 0
@@ -288,9 +295,10 @@ def _states(
     least = minimum_filter1d(filled, support, mode="nearest")[at]
     most = maximum_filter1d(filled, support, mode="nearest")[at]
     whole = minimum_filter1d(known.astype(np.int8), support, mode="nearest")[at] > 0
-    codes = held.astype(np.int8)
-    locked = minimum_filter1d(codes, support, mode="nearest")[at] == 1
-    loose = maximum_filter1d(codes, support, mode="nearest")[at] <= 0
+    either = np.maximum(word, asked)
+    both = np.where(word < 0, asked, np.where(asked < 0, word, np.minimum(word, asked)))
+    locked = minimum_filter1d(both, support, mode="nearest")[at] == 1
+    loose = maximum_filter1d(either, support, mode="nearest")[at] <= 0
     state = np.full(len(at), BETWEEN, dtype=np.int8)
     state[whole & loose & ((least > still) | (most < -still))] = SLIDING
     state[whole & loose & (most <= still) & (least >= -still)] = RESTING

@@ -246,8 +246,6 @@ def fit_unit(
                 r.y - x[:, which] @ betas[int(f)] for x, r, f in zip(xs, rows, folds, strict=True)
             ]
         scale = max(robust_scale(np.concatenate(held)), floor**0.5)
-        if turn:
-            aside = _odd(held, scale)
         variance = [np.full(len(h), scale**2) for h in held]
         if turn >= 1:
             terms = [
@@ -261,6 +259,7 @@ def fit_unit(
                 floor,
             )
             variance = [noise.variance(t) for t in terms]
+            aside = _odd([h / np.sqrt(v) for h, v in zip(held, variance, strict=True)])
         cut = setting("robust_cut")
         weights = [
             cauchy_weights(h, np.sqrt(v), cut) / np.maximum(v, floor)
@@ -330,8 +329,8 @@ def _terms(blank: UnitModel, kept: list[str], beta: Floats, rows: _Rows, case: C
     )
 
 
-def _odd(held: list[Floats], scale: float) -> Floats:
-    """Return which sessions stand out by their root mean square or their mean."""
+def _odd(held: list[Floats]) -> Floats:
+    """Return which sessions stand out by the size of their residuals."""
     size = np.array([float(np.median(np.abs(h))) if len(h) > 10 else np.nan for h in held])
     known = np.log(np.maximum(size, 1e-12))
     middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
