@@ -12,7 +12,7 @@ A session is read in pieces of an hour, so that memory does not grow with the lo
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -50,8 +50,10 @@ class Piece:
 class JointBlocks:
     """One joint through the filter; (n,) each, NaN or -1 where unknown.
 
-    ``lead_deg`` is the integral of the commanded rate less the angle, up to a
-    constant of its own from one interruption to the next.
+    ``lead_deg`` is the integral of the commanded rate less the angle since the drive
+    was enabled: by the brake's word, and ``lead_asked_deg`` by its command. It is taken
+    anew to the row, for a drive's integral starts from nothing there. ``free`` is 1 where word
+    and command say released over the filter's whole support.
     """
 
     current_a: Floats
@@ -61,8 +63,10 @@ class JointBlocks:
     rate_cmd_deg_s: Floats
     accel_cmd_deg_s2: Floats
     lead_deg: Floats
+    lead_asked_deg: Floats
     temperature_c: Floats
     state: Codes
+    free: Codes
     engaged: Codes
     engage_cmd: Codes
 
@@ -160,6 +164,8 @@ class _Carried:
     angle_deg: float
     command_deg: float
     fineness: Fineness | None = None
+    anchors: dict[int, list[tuple[int, float]]] = field(default_factory=dict)
+    """By kind of word: where (sub-block) a lead began anew, and at what."""
 
 
 def _grid(channels: Channels, record: Session, start_ns: int, end_ns: int) -> _Grid:
@@ -247,13 +253,17 @@ def _joint(
     accel = _second(box_angle, width, sub_s)
     rate_cmd = _box(_box(_lag(command, width, sub_s), width), width)
     accel_cmd = _second(_box(command, width), width, sub_s)
-    lead = _thrice(command - angle, width)
-    if not has_command:
-        rate_cmd = accel_cmd = lead = np.full(len(angle), np.nan)
     sub_ns = times[grid.each // 2 :: grid.each]
     word = channels.codes(channel(joint, "brake_engaged"), sub_ns)
     asked = channels.codes(channel(joint, "brake_engage_cmd"), sub_ns)
-    state = _states(rate_box, word, asked, 3 * width - 2, fine, inside)
+    leads = [
+        _thrice(_since_enabled(command - angle, code, carried[joint].anchors, k, low), width)
+        for k, code in enumerate((word, asked))
+    ]
+    if not has_command:
+        rate_cmd = accel_cmd = np.full(len(angle), np.nan)
+        leads = [rate_cmd, rate_cmd]
+    state, free = _states(rate_box, word, asked, 3 * width - 2, fine, inside)
     at = inside
     return (
         JointBlocks(
@@ -263,9 +273,11 @@ def _joint(
             accel_deg_s2=accel[at],
             rate_cmd_deg_s=rate_cmd[at],
             accel_cmd_deg_s2=accel_cmd[at],
-            lead_deg=lead[at],
+            lead_deg=leads[0][at],
+            lead_asked_deg=leads[1][at],
             temperature_c=channels.at(channel(joint, "temperature_c"), block_ns),
             state=state,
+            free=free,
             engaged=word[at],
             engage_cmd=asked[at],
         ),
@@ -280,8 +292,8 @@ def _states(
     support: int,
     fine: Fineness,
     at: NDArray[np.int64],
-) -> Codes:
-    """Return each block's state from what holds over the whole support of its filter.
+) -> tuple[Codes, Codes]:
+    """Return each block's state, and whether it is free, by what holds over the whole support of its filter.
 
     Held asks for word and command alike (where both are logged): between the two a
     drive may already push against the brake.
@@ -303,7 +315,7 @@ def _states(
     state[whole & loose & ((least > still) | (most < -still))] = SLIDING
     state[whole & loose & (most <= still) & (least >= -still)] = RESTING
     state[locked] = HELD
-    return state
+    return state, (whole & loose).astype(np.int8)
 
 
 def _fineness(channels: Channels, joint: str, grid: _Grid, known: _Carried | None) -> Fineness:
@@ -345,6 +357,7 @@ def _carry_on(
 ) -> None:
     """Shift a piece's angle and command, in place, onto where the last piece left them."""
     before = carried.get(joint)
+    anchors = before.anchors if before is not None else {}
     if before is not None and 0 <= before.index - low < len(angle):
         here = angle[before.index - low]
         if np.isfinite(here) and np.isfinite(before.angle_deg):
@@ -357,9 +370,35 @@ def _carry_on(
         known = np.flatnonzero(np.isfinite(angle))
     if len(known):
         last = int(known[max(0, len(known) - 8)])
-        carried[joint] = _Carried(low + last, float(angle[last]), float(command[last]), fine)
+        carried[joint] = _Carried(
+            low + last, float(angle[last]), float(command[last]), fine, anchors
+        )
     else:
-        carried[joint] = _Carried(-1, np.nan, np.nan, fine)
+        carried[joint] = _Carried(-1, np.nan, np.nan, fine, anchors)
+
+
+def _since_enabled(
+    lead: Floats, code: Codes, anchors: dict[int, list[tuple[int, float]]], kind: int, low: int
+) -> Floats:
+    """Return the lead less what it was when the brake last went to released; else NaN."""
+    free = code == 0 if (code >= 0).any() else np.ones(len(code), dtype=bool)
+    known = np.isfinite(lead)
+    start = free & ~np.concatenate([[False], free[:-1]])
+    if not (code >= 0).any():
+        start |= known & ~np.concatenate([[False], known[:-1]])
+    before = [a for a in anchors.get(kind, []) if a[0] <= low]
+    if before and len(start) and free[0]:
+        start[0] = False
+    at = np.flatnonzero(start)
+    last = np.searchsorted(at, np.arange(len(lead)), side="right") - 1
+    values = np.where(known[at], lead[at], np.nan) if len(at) else np.zeros(0)
+    first = before[-1][1] if before else np.nan
+    anchor = np.where(last >= 0, np.append(values, first)[last], first)
+    gone = np.cumsum(~known)
+    lost = gone - np.where(last >= 0, np.append(gone[at], 0)[last], 0)
+    out: Floats = np.where(free & (lost == 0), lead - anchor, np.nan)
+    anchors[kind] = [*before, *((low + int(k), float(v)) for k, v in zip(at, values, strict=True))]
+    return out
 
 
 def _sub(channels: Channels, name: str, times: NDArray[np.int64], each: int) -> Floats:

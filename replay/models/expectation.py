@@ -60,15 +60,8 @@ def expected_current(
     expected = np.where(moving, parts.whole, np.where(held, unit.bias_a, unit.bias_a + load))
     expected = np.where(np.isfinite(torque) | held, expected, np.nan)
     fine = Fineness(0, 0, unit.sample_noise_a, 0, 0, 0)
-    terms = variance_terms(
-        abs(unit.coefficient("sign")),
-        unit.coefficient("torque"),
-        unit.coefficient("accel"),
-        parts,
-        at,
-        fine,
-        np.zeros(n),
-    )
+    quiet = np.zeros(n)
+    terms = variance_terms(unit, parts, at, fine, quiet, quiet)
     mass = np.nan_to_num(numbers("payload_kg")) / unit.payload_scale_kg
     far = unit.trained.extrapolation(cells_of(at.heat_k[0.0], at.rate, mass))
     fits = np.einsum("ij,jk,ik->i", parts.x, unit.covariance, parts.x)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from replay.models.blocks import Fineness, JointBlocks
+from replay.models.blocks import Fineness
 from replay.models.current import Conditions, column, design
 from replay.models.residuals import Floats
 from replay.models.servo import ServoLaw
@@ -33,7 +33,7 @@ class UnitModel:
     moving_a: float
     noise: Noise
     trained: Trained
-    rest_sd_a: float
+    rest_noise: Noise
     breakaway_a: float
     explained: float
     servo: ServoLaw | None
@@ -99,28 +99,35 @@ def predict(unit: UnitModel, at: Conditions) -> Parts:
     return Parts(x, of["coulomb"], of["viscous"], of["load"], whole)
 
 
+TERMS = 6
+
+
 def variance_terms(
-    unit_coulomb_a: float,
-    torque_a: float,
-    accel_a: float,
+    unit: UnitModel,
     parts: Parts,
     at: Conditions,
     fine: Fineness,
     noise_nm: Floats,
+    swing_nm: Floats,
 ) -> Floats:
-    """Return (n, 5): one, friction squared, load squared, near rest, accelerations' noise.
+    """Return (n, 6) of what a residual's variance may consist of, A^2.
 
-    ``torque_a`` and ``accel_a`` are the law's coefficients of torque and own acceleration.
+    One; friction, load, static friction near rest, each wrong by a share; the noise
+    of accelerations; what swings: loads that changed within seconds go on swinging in
+    structure and payload where no rigid body does.
     """
     near = np.exp(-((np.nan_to_num(at.rate) / 0.05) ** 2))
+    torque_a = unit.coefficient("torque")
+    accel_a = unit.coefficient("accel")
     shaken = (torque_a * noise_nm) ** 2 + (accel_a * fine.accel_noise_deg_s2) ** 2
     return np.stack(
         [
             np.ones(len(at.rate)),
             (parts.coulomb + parts.viscous) ** 2,
             parts.load**2,
-            unit_coulomb_a**2 * near,
+            unit.coefficient("sign") ** 2 * near,
             shaken,
+            (torque_a * swing_nm) ** 2,
         ],
         axis=1,
     )
@@ -140,9 +147,3 @@ def levels(unit: UnitModel, at: Conditions) -> Floats:
         if name in ("sign", "load") or name.startswith(("heat", "thin")):
             total += unit.coefficient(name) * np.nan_to_num(column(name, still))
     return np.abs(total)
-
-
-def rail(mine: JointBlocks) -> float:
-    """Return the largest current seen: a drive's limit or a converter's rail lies there."""
-    known = np.abs(mine.current_a[np.isfinite(mine.current_a)])
-    return float(known.max()) if len(known) else float("inf")

@@ -39,6 +39,16 @@ class Loads:
     """Standard deviation of the torque that the accelerations' noise gives."""
 
 
+def swing(torque_nm: Floats) -> Floats:
+    """Return how much a torque changed within `SMOOTH` blocks: its running spread."""
+    filled = np.nan_to_num(torque_nm)
+    size = min(SMOOTH, len(filled))
+    middle = uniform_filter1d(filled, size, mode="nearest")
+    square = uniform_filter1d(filled**2, size, mode="nearest")
+    out: Floats = np.sqrt(np.maximum(square - middle**2, 0))
+    return out
+
+
 def no_loads(blocks: SessionBlocks) -> Loads:
     """Return a load of nothing: what is said of an arm that nobody described."""
     nothing = {j: np.zeros(len(blocks)) for j in blocks.joints}

@@ -9,7 +9,7 @@ import numpy as np
 from replay.models.blocks import SessionBlocks
 from replay.models.conditions import Payloads, base_of, conditions, declared, usable
 from replay.models.joint_unit import Parts, UnitModel, levels, predict, variance_terms
-from replay.models.loads import FROM_FILE, Loads, arm_file_loads, no_loads
+from replay.models.loads import FROM_FILE, Loads, arm_file_loads, no_loads, swing
 from replay.models.residuals import (
     EDGE,
     HELD,
@@ -81,15 +81,7 @@ def _joint(
     at = conditions(blocks, joint, loads, payload.mass_kg, unit.fast_deg_s, unit.reference_c)
     parts = predict(unit, at)
     n = len(blocks)
-    terms = variance_terms(
-        abs(unit.coefficient("sign")),
-        unit.coefficient("torque"),
-        unit.coefficient("accel"),
-        parts,
-        at,
-        fine,
-        loads.noise[joint],
-    )
+    terms = variance_terms(unit, parts, at, fine, loads.noise[joint], swing(at.torque_nm))
     variance = unit.noise.variance(terms)
     fits = np.einsum("ij,jk,ik->i", parts.x, unit.covariance, parts.x)
     share = np.full(n, float(np.nanmedian(payload.mass_kg)) / unit.payload_scale_kg)
@@ -121,7 +113,7 @@ def _joint(
         engage_cmd=mine.engage_cmd,
         plant=plant,
         servo=_servo(unit, blocks, joint),
-        rest=_rest(unit, current, mine.state, torque_a, level, doubt),
+        rest=rest_residual(unit, current, mine.state, torque_a, level, doubt, terms),
         regressors=_regressors(unit, parts, at.rate, per_kg),
         expected_a=_expected(unit, parts, mine.state, torque_a),
         current_a=current,
@@ -169,29 +161,28 @@ def _expected(unit: UnitModel, parts: Parts, state: Codes, torque_a: Floats) -> 
     return out
 
 
-def _rest(
+def rest_residual(
     unit: UnitModel,
     current: Floats,
     state: Codes,
     torque_a: Floats,
     level: Floats,
     doubt: Floats,
+    terms: Floats,
 ) -> Residual:
     """Held: current less bias. Resting: what exceeds breakaway beside the load."""
     n = len(current)
     off = current - unit.bias_a
     still = off - torque_a
-    scale = np.where(
-        abs(unit.coefficient("sign")) > 0, level / max(abs(unit.coefficient("sign")), 1e-9), 1.0
-    )
-    limit = unit.breakaway_a * np.maximum(scale, 0.3)
+    usual = abs(unit.coefficient("sign"))
+    limit = unit.breakaway_a * (np.maximum(level / usual, 0.3) if usual > 0 else np.ones(n))
     excess = np.sign(still) * np.maximum(np.abs(still) - limit, 0)
     held, resting = state == HELD, state == RESTING
     value = np.where(held, off, np.where(resting, excess, np.nan))
     ok = np.isfinite(value) & (held | (resting & (len(unit.names) > 0)))
-    sd = np.where(held, unit.held_sd_a, np.maximum(unit.held_sd_a, 0.1 * limit))
+    variance = np.where(held, unit.held_sd_a**2, unit.rest_noise.variance(terms))
     bias_sd = unit.bias_sd_a if np.isfinite(unit.bias_sd_a) else unit.held_sd_a
-    return Residual(value, sd**2, np.where(held, bias_sd, doubt) * np.ones(n), ok)
+    return Residual(value, variance, np.where(held, bias_sd, doubt) * np.ones(n), ok)
 
 
 def _servo(unit: UnitModel, blocks: SessionBlocks, joint: str) -> Residual:
@@ -201,7 +192,7 @@ def _servo(unit: UnitModel, blocks: SessionBlocks, joint: str) -> Residual:
     law = unit.servo
     if law is None:
         return nothing
-    x, ok = servo_columns(mine, blocks.step_s)
+    x, ok = servo_columns(mine, blocks.step_s, asked=law.asked)
     x = x[:, [NAMES.index(name) for name in law.names]]
     value = mine.current_a - law.predict(x)
     ok = ok & np.isfinite(value)
@@ -240,9 +231,9 @@ def _nobody(serial: str) -> UnitModel:
         held_sd_a=1.0,
         sample_noise_a=1.0,
         moving_a=0.0,
-        noise=Noise(np.array([1.0, 0, 0, 0, 0]), 1.0),
+        noise=Noise(np.array([1.0, 0, 0, 0, 0, 0]), 1.0),
         trained=Trained(np.zeros((0, 3)), np.zeros((0, 0))),
-        rest_sd_a=1.0,
+        rest_noise=Noise(np.array([1.0, 0, 0, 0, 0, 0]), 1.0),
         breakaway_a=0.0,
         explained=0.0,
         servo=None,

@@ -13,10 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from replay.models.blocks import JointBlocks
 from replay.models.current import Sums, choose, clustered_covariance, solve, sums, total
-from replay.models.residuals import HELD, Flags, Floats
+from replay.models.residuals import Flags, Floats
 from replay.settings import setting
 
 NAMES = ("one", "lead", "lead rate", "lead sum", "rate", "accel", "sign")
@@ -34,6 +35,7 @@ class ServoLaw:
     variance: Floats
     floor: float
     share: float
+    asked: bool
 
     def predict(self, x: Floats) -> Floats:
         """Return the current of (n, p) columns."""
@@ -41,28 +43,27 @@ class ServoLaw:
         return out
 
 
-def servo_columns(mine: JointBlocks, step_s: float) -> tuple[Floats, Flags]:
+def servo_columns(mine: JointBlocks, step_s: float, *, asked: bool) -> tuple[Floats, Flags]:
     """Return (n, 7) columns of `NAMES` and the rows where they hold.
 
-    The lead is re-anchored at the first block after the brake was on or the log
-    was interrupted; rows are used from a support later.
+    Rows after a saturation are left out until the drive is enabled anew, for its
+    integral stood still meanwhile. ``asked``: the drive is enabled by the brake's
+    command, else by its word.
     """
-    lead = mine.lead_deg
-    free = np.isfinite(lead) & (mine.state != HELD) & np.isfinite(mine.rate_cmd_deg_s)
+    lead = mine.lead_asked_deg if asked else mine.lead_deg
+    free = np.isfinite(lead) & (mine.free == 1) & np.isfinite(mine.rate_cmd_deg_s)
     start = free & ~np.concatenate([[False], free[:-1]])
     first = np.maximum.accumulate(np.where(start, np.arange(len(lead)), 0))
     filled = np.where(free, lead, 0.0)
-    anchored = np.where(free, filled - filled[first], 0.0)
-    running = np.cumsum(anchored) * step_s
+    running = np.cumsum(filled) * step_s
     summed = np.where(free, running - running[first], 0.0)
     error_rate = np.where(free, mine.rate_cmd_deg_s - mine.rate_deg_s, 0.0)
-    since = np.arange(len(lead)) - first
-    ok = free & np.isfinite(error_rate) & (since * step_s > 0.5)
+    ok = free & np.isfinite(error_rate) & ~_after(saturated(mine.current_a), first)
     cmd = np.nan_to_num(mine.rate_cmd_deg_s)
     x = np.stack(
         [
             np.ones(len(lead)),
-            anchored,
+            filled,
             np.nan_to_num(error_rate),
             summed,
             cmd,
@@ -74,8 +75,33 @@ def servo_columns(mine: JointBlocks, step_s: float) -> tuple[Floats, Flags]:
     return x, ok
 
 
+def saturated(current_a: Floats) -> Flags:
+    """Return where current stands at the largest of the session for three blocks or more."""
+    size = np.abs(np.nan_to_num(current_a))
+    near = size > 0.985 * max(float(size.max(initial=0.0)), 1e-12)
+    three = near.copy()
+    three[1:-1] = near[1:-1] & near[:-2] & near[2:]
+    whole: Flags = three.copy()
+    whole[:-1] |= three[1:]
+    whole[1:] |= three[:-1]
+    return whole & (size > 0)
+
+
+def _after(bad: Flags, first: NDArray[np.int64]) -> Flags:
+    """Return rows at or after a bad one within the stretch that began at ``first``."""
+    sums = np.cumsum(bad)
+    before = sums[first] - bad[first]
+    out: Flags = sums > before
+    return out
+
+
 def fit_servo(
-    xs: Sequence[Floats], ys: Sequence[Floats], folds: Floats, floor: float
+    xs: Sequence[Floats],
+    ys: Sequence[Floats],
+    folds: Floats,
+    floor: float,
+    *,
+    asked: bool,
 ) -> ServoLaw | None:
     """Fit the drive's law on rows by session; None where it explains too little."""
     if sum(len(y) for y in ys) < 100:
@@ -106,4 +132,6 @@ def fit_servo(
         return None
     covariance = clustered_covariance(parts, which, beta, stiffness)
     square = np.minimum(rest**2, 9 * scale**2)
-    return ServoLaw(tuple(kept), beta, covariance, np.array([float(square.mean())]), floor, share)
+    return ServoLaw(
+        tuple(kept), beta, covariance, np.array([float(square.mean())]), floor, share, asked
+    )

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -31,11 +32,11 @@ from replay.models.current import (
     total,
     widths,
 )
-from replay.models.joint_unit import UnitModel, predict, variance_terms
-from replay.models.loads import Loads
+from replay.models.joint_unit import TERMS, UnitModel, levels, predict, variance_terms
+from replay.models.loads import Loads, swing
 from replay.models.model import Model, loads_for, residuals_of, unit_at
 from replay.models.residuals import HELD, RESTING, SLIDING, Floats, SessionResiduals
-from replay.models.servo import fit_servo, servo_columns
+from replay.models.servo import ServoLaw, fit_servo, servo_columns
 from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
 from replay.settings import setting
 
@@ -163,6 +164,7 @@ class _Rows:
     at: Conditions
     y: Floats
     noise_nm: Floats
+    swing_nm: Floats
     hours: float
     session: str
 
@@ -201,9 +203,9 @@ def fit_unit(
         held_sd_a=held_sd,
         sample_noise_a=float(np.median([c.fine.current_noise_a for c in cases])),
         moving_a=float(np.median(np.abs(y))) if len(y) else 0.0,
-        noise=Noise(np.array([1.0, 0, 0, 0, 0]) * max(floor, 1e-12), floor),
+        noise=Noise(np.eye(TERMS)[0] * max(floor, 1e-12), floor),
         trained=Trained(np.zeros((0, 3)), np.zeros((0, 0))),
-        rest_sd_a=held_sd,
+        rest_noise=Noise(np.eye(TERMS)[0] * held_sd**2, held_sd**2),
         breakaway_a=0.0,
         explained=0.0,
         servo=None,
@@ -294,7 +296,7 @@ def fit_unit(
         explained=float(np.clip(explained, 0.0, 1.0)),
         set_aside=tuple(rows[k].session for k in range(len(rows)) if aside[k]),
         sessions=tuple(rows[k].session for k in good),
-        servo=_servo(cases, folds, bias, floor, aside),
+        servo=_servo(cases, folds, floor, aside),
     )
     whole = replace(whole, **_rest(whole, cases, aside))
     by_fold = {
@@ -319,13 +321,7 @@ def _places(names: Sequence[str]) -> dict[str, list[int]]:
 def _terms(blank: UnitModel, kept: list[str], beta: Floats, rows: _Rows, case: Case) -> Floats:
     trial = replace(blank, names=tuple(kept), coef=beta)
     return variance_terms(
-        abs(trial.coefficient("sign")),
-        trial.coefficient("torque"),
-        trial.coefficient("accel"),
-        predict(trial, rows.at),
-        rows.at,
-        case.fine,
-        rows.noise_nm,
+        trial, predict(trial, rows.at), rows.at, case.fine, rows.noise_nm, rows.swing_nm
     )
 
 
@@ -386,6 +382,7 @@ def _sliding(case: Case, fast: float, reference: float) -> _Rows:
         _pick(at, rows),
         case.mine.current_a[rows],
         case.loads.noise[case.joint][rows],
+        swing(at.torque_nm)[rows],
         hours,
         case.session,
     )
@@ -425,25 +422,34 @@ def _cells(rows: _Rows, case: Case, payload_scale: float) -> Floats:
     return cells_of(heat, rows.at.rate, mass)
 
 
-def _servo(cases: list[Case], folds: Floats, bias: float, floor: float, aside: Floats):  # type: ignore[no-untyped-def]
-    xs, ys, which = [], [], []
-    for case, fold, gone in zip(cases, folds, aside, strict=True):
-        if gone:
-            continue
-        x, ok = servo_columns(case.mine, case.blocks.step_s)
-        rows = np.flatnonzero(ok & np.isfinite(case.mine.current_a))
-        if len(rows) > MOST_ROWS:
-            rows = rows[:: -(-len(rows) // MOST_ROWS)]
-        if len(rows) > 20:
-            xs.append(x[rows])
-            ys.append(case.mine.current_a[rows])
-            which.append(fold)
-    return fit_servo(xs, ys, np.array(which), floor) if len(xs) > 1 else None
+def _servo(cases: list[Case], folds: Floats, floor: float, aside: Floats) -> ServoLaw | None:
+    """Return the drive's law by whichever of the brake's words enables it."""
+    found = []
+    for asked in (False, True):
+        xs, ys, which = [], [], []
+        for case, fold, gone in zip(cases, folds, aside, strict=True):
+            if gone:
+                continue
+            x, ok = servo_columns(case.mine, case.blocks.step_s, asked=asked)
+            rows = np.flatnonzero(ok & np.isfinite(case.mine.current_a))
+            if len(rows) > MOST_ROWS:
+                rows = rows[:: -(-len(rows) // MOST_ROWS)]
+            if len(rows) > 20:
+                xs.append(x[rows])
+                ys.append(case.mine.current_a[rows])
+                which.append(fold)
+        if len(xs) > 1:
+            law = fit_servo(xs, ys, np.array(which), floor, asked=asked)
+            if law is not None:
+                found.append(law)
+    return max(found, key=lambda law: law.share) if found else None
 
 
-def _rest(unit: UnitModel, cases: list[Case], aside: Floats) -> dict[str, float]:
-    """Return how far current stands off at rest: breakaway as most rest rows keep it."""
-    off = []
+def _rest(unit: UnitModel, cases: list[Case], aside: Floats) -> dict[str, Any]:
+    """Return breakaway as most rest rows keep it, and how far beyond it currents go."""
+    off, squares, terms = [], [], []
+    level = abs(unit.coefficient("sign"))
+    seen = []
     for case, gone in zip(cases, aside, strict=True):
         if gone:
             continue
@@ -455,9 +461,22 @@ def _rest(unit: UnitModel, cases: list[Case], aside: Floats) -> dict[str, float]
             unit.fast_deg_s,
             unit.reference_c,
         )
-        rows = (case.mine.state == RESTING) & usable(case.mine, at)
-        if rows.sum() > 10:
-            load = unit.coefficient("torque") * at.torque_nm[rows]
-            off.append(np.quantile(np.abs(case.mine.current_a[rows] - unit.bias_a - load), 0.99))
-    level = abs(unit.coefficient("sign"))
-    return {"breakaway_a": max(float(np.median(off)) if off else 0.0, level)}
+        rows = np.flatnonzero((case.mine.state == RESTING) & usable(case.mine, at))
+        if len(rows) > 10:
+            wobble = swing(at.torque_nm)[rows]
+            at = _pick(at, rows)
+            load = unit.coefficient("torque") * at.torque_nm
+            still = np.abs(case.mine.current_a[rows] - unit.bias_a - load)
+            off.append(np.quantile(still, 0.95))
+            noise_nm = case.loads.noise[case.joint][rows]
+            terms.append(variance_terms(unit, predict(unit, at), at, case.fine, noise_nm, wobble))
+            seen.append((still, levels(unit, at)))
+    breakaway = max(float(np.median(off)) if off else 0.0, level)
+    for still, own in seen:
+        limit = breakaway * (np.maximum(own / level, 0.3) if level > 0 else 1.0)
+        squares.append(np.maximum(still - limit, 0) ** 2)
+    floor = max((0.1 * breakaway) ** 2, unit.held_sd_a**2)
+    noise = unit.rest_noise
+    if squares:
+        noise = fit_noise(np.concatenate(squares), np.concatenate(terms), floor)
+    return {"breakaway_a": breakaway, "rest_noise": noise}
