@@ -263,7 +263,7 @@ def _joint(
     if not has_command:
         rate_cmd = accel_cmd = np.full(len(angle), np.nan)
         leads = [rate_cmd, rate_cmd]
-    state, free = _states(rate_box, word, asked, 3 * width - 2, fine, inside)
+    state, free = _states(rate_box, word, asked, (3 * width - 2, 4 * width), fine, inside)
     at = inside
     return (
         JointBlocks(
@@ -289,27 +289,30 @@ def _states(
     rate_box: Floats,
     word: Codes,
     asked: Codes,
-    support: int,
+    supports: tuple[int, int],
     fine: Fineness,
     at: NDArray[np.int64],
 ) -> tuple[Codes, Codes]:
     """Return each block's state, and whether it is free, by what holds over the whole support of its filter.
 
     Held asks for word and command alike (where both are logged): between the two a
-    drive may already push against the brake.
+    drive may already push against the brake. And it asks for a box more than the
+    support, for currents end a few rows after the word.
     """
+    support, wide = supports
     known = np.isfinite(rate_box)
     moving = np.abs(rate_box[known])
     fast = float(np.quantile(moving[:: max(1, len(moving) // 20_000)], 0.98)) if len(moving) else 0
     still = max(5 * fine.rate_noise_deg_s, setting("still_share") * fast, 1e-9)
     support += 1 - support % 2
+    wide += 1 - wide % 2
     filled = np.where(known, rate_box, 0.0)
     least = minimum_filter1d(filled, support, mode="nearest")[at]
     most = maximum_filter1d(filled, support, mode="nearest")[at]
     whole = minimum_filter1d(known.astype(np.int8), support, mode="nearest")[at] > 0
     either = np.maximum(word, asked)
     both = np.where(word < 0, asked, np.where(asked < 0, word, np.minimum(word, asked)))
-    locked = minimum_filter1d(both, support, mode="nearest")[at] == 1
+    locked = minimum_filter1d(both, wide, mode="nearest")[at] == 1
     loose = maximum_filter1d(either, support, mode="nearest")[at] <= 0
     state = np.full(len(at), BETWEEN, dtype=np.int8)
     state[whole & loose & ((least > still) | (most < -still))] = SLIDING

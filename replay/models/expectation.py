@@ -15,11 +15,10 @@ from scipy.special import ndtri
 from replay.models.blocks import Fineness
 from replay.models.conditions import lagged
 from replay.models.current import Conditions
-from replay.models.joint_unit import UnitModel, levels, predict, variance_terms
-from replay.models.model import Model
+from replay.models.joint_unit import UnitModel, predict, variance_terms
+from replay.models.model import Model, misfit
 from replay.models.residuals import Floats
 from replay.models.variance import cells_of
-from replay.settings import setting
 
 BAND = float(ndtri(0.995))
 """Half the band in standard deviations: 99 % of healthy samples, were they normal."""
@@ -65,7 +64,7 @@ def expected_current(
     mass = np.nan_to_num(numbers("payload_kg")) / unit.payload_scale_kg
     far = unit.trained.extrapolation(cells_of(at.heat_k[0.0], at.rate, mass))
     fits = np.einsum("ij,jk,ik->i", parts.x, unit.covariance, parts.x)
-    wide = far * (setting("misfit_share") * np.nan_to_num(parts.whole)) ** 2
+    wide = far * misfit(unit, parts)
     own = unit.sample_noise_a**2
     stands = unit.held_sd_a**2 + own
     resting = (unit.breakaway_a / np.sqrt(3)) ** 2 + stands
@@ -86,5 +85,5 @@ def expected_current(
     frame = frame.with_columns(
         pl.when(pl.Series(known)).then(pl.all().fill_nan(None)).otherwise(None).name.keep()
     )
-    _ = (model, arm, levels)
+    _ = (model, arm)
     return frame.with_columns(pl.Series("seen", seen))

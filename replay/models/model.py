@@ -89,7 +89,7 @@ def _joint(
     per_kg = unit.coefficient("torque") * np.nan_to_num(loads.per_kg[joint])
     doubt = np.sqrt(
         fits
-        + far * (setting("misfit_share") * np.nan_to_num(parts.whole)) ** 2
+        + far * misfit(unit, parts)
         + (per_kg * payload.sd_kg) ** 2
         + (unit.coefficient("torque") * loads.doubt[joint]) ** 2
     )
@@ -137,6 +137,19 @@ def _joint(
             else float("nan"),
         },
     )
+
+
+def misfit(unit: UnitModel, parts: Parts) -> Floats:
+    """Return the variance of the law's own misfit where training was far, A^2.
+
+    Friction is wrong by the declared share; the load by the share that it was off by in
+    training, at most as much.
+    """
+    share = setting("misfit_share")
+    load = float(np.clip(np.sqrt(unit.noise.weights[2]), 0.1 * share, share))
+    friction = np.nan_to_num(parts.coulomb + parts.viscous)
+    out: Floats = (share * friction) ** 2 + (load * np.nan_to_num(parts.load)) ** 2
+    return out
 
 
 def _regressors(unit: UnitModel, parts: Parts, rate: Floats, per_kg: Floats) -> dict[str, Floats]:
