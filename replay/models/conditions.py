@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from replay.models.blocks import JointBlocks, SessionBlocks
@@ -15,22 +13,6 @@ from replay.signals.channels import ENDS
 SLOPE_S = 120.0
 """Half the span over which a temperature's change is taken: a sensor's step is half a degree."""
 MOST_LEAD_K = 15.0
-
-
-@dataclass(frozen=True, slots=True)
-class Payloads:
-    """The payload of every block: mass, standard deviation, and whether a log said so."""
-
-    mass_kg: Floats
-    sd_kg: Floats
-    declared: bool
-
-
-def declared(blocks: SessionBlocks) -> Payloads:
-    """Return the payload that the log declares; 0 and unknown where it says nothing."""
-    known = np.isfinite(blocks.payload_kg)
-    mass = np.where(known, blocks.payload_kg, 0.0)
-    return Payloads(mass, np.zeros(len(blocks)), bool(known.any()))
 
 
 def conditions(

@@ -49,6 +49,13 @@ def swing(torque_nm: Floats) -> Floats:
     return out
 
 
+def lasting(torque_nm: Floats) -> Floats:
+    """Return a torque's mean over `SMOOTH` blocks: what stands, not what swings."""
+    filled = np.nan_to_num(torque_nm)
+    out: Floats = uniform_filter1d(filled, min(SMOOTH, len(filled)), mode="nearest")
+    return out
+
+
 def no_loads(blocks: SessionBlocks) -> Loads:
     """Return a load of nothing: what is said of an arm that nobody described."""
     nothing = {j: np.zeros(len(blocks)) for j in blocks.joints}

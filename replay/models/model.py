@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from replay.models.blocks import SessionBlocks
-from replay.models.conditions import Payloads, base_of, conditions, declared, usable
+from replay.models.conditions import base_of, conditions, usable
 from replay.models.joint_unit import Parts, UnitModel, levels, predict, variance_terms
-from replay.models.loads import FROM_FILE, Loads, arm_file_loads, no_loads, swing
+from replay.models.loads import FROM_FILE, Loads, arm_file_loads, lasting, no_loads, swing
+from replay.models.payload import Evidence, Payloads, declared, estimate
 from replay.models.residuals import (
     EDGE,
     HELD,
@@ -21,6 +22,7 @@ from replay.models.residuals import (
     RESTING,
     SLIDING,
     Codes,
+    Flags,
     Floats,
     JointResiduals,
     Residual,
@@ -56,7 +58,7 @@ def loads_for(blocks: SessionBlocks, source: str) -> Loads:
 def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     """Return what the tests work on: each joint's residuals by the model."""
     loads = loads_for(blocks, model.loads)
-    payload = declared(blocks)
+    payload = payload_of(model, blocks, loads)
     joints = {}
     for joint in blocks.joints:
         serial = unit_at(blocks.record, joint)
@@ -70,8 +72,97 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
         joints=joints,
         base_end=base_of(blocks),
         payload_declared=payload.declared,
+        payloads=payload.stretches,
         loads_from=loads.source,
+        notes=_notes(model, payload),
     )
+
+
+def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
+    """Return the declared payload, else what the session's own motion tells of it."""
+    said = declared(blocks)
+    if said.declared or not len(blocks):
+        return said
+    evidence, scale = {}, 0.0
+    resting = np.ones(len(blocks), dtype=bool)
+    for mine in blocks.joints.values():
+        resting &= mine.state != SLIDING
+    for joint in blocks.joints:
+        unit = model.units.get(unit_at(blocks.record, joint))
+        if unit is None or "torque" not in unit.names:
+            continue
+        if unit.payload_scale_kg <= 1e-6:
+            continue
+        scale = max(scale, unit.payload_scale_kg)
+        evidence[joint] = _evidence(unit, blocks, joint, loads, resting)
+    return estimate(blocks, evidence, resting, scale)
+
+
+def _evidence(
+    unit: UnitModel, blocks: SessionBlocks, joint: str, loads: Loads, all_rest: Flags
+) -> Evidence:
+    """Return what a joint says of the mass: sliding, or stuck while the whole arm rests.
+
+    At rest only what stands through seconds counts, gravity: accelerations of an arm
+    that swings in its structure are no rigid body's.
+    """
+    mine, fine = blocks.joints[joint], blocks.fineness[joint]
+    n = len(blocks)
+    whole = []
+    usual = unit.payload_scale_kg
+    for kg in (0.0, usual):
+        at = conditions(blocks, joint, loads, np.full(n, kg), unit.fast_deg_s, unit.reference_c)
+        whole.append((at, predict(unit, at)))
+    rest = mine.state == RESTING
+    variances = []
+    for at, parts in whole:
+        terms = variance_terms(unit, parts, at, fine, loads.noise[joint], swing(at.torque_nm))
+        moving = unit.noise.variance(terms) + misfit(unit, parts)
+        variances.append(np.where(rest, unit.rest_noise.variance(terms), moving))
+    grows = np.sqrt(np.maximum(variances[1] - variances[0], 0)) / usual
+    at, parts = whole[0]
+    sliding = (mine.state == SLIDING) & usable(mine, at)
+    resting = (mine.state == RESTING) & usable(mine, at) & all_rest
+    torque_a = unit.coefficient("torque") * lasting(at.torque_nm)
+    limit = np.where(resting, breakaway(unit, levels(unit, at)), 0.0)
+    residual = np.where(
+        resting, mine.current_a - unit.bias_a - torque_a, mine.current_a - parts.whole
+    )
+    slope = np.where(
+        resting,
+        unit.coefficient("torque") * lasting(loads.per_kg[joint]),
+        np.nan_to_num(whole[1][1].whole - parts.whole) / usual,
+    )
+    return Evidence(
+        np.nan_to_num(residual),
+        slope,
+        np.sqrt(variances[0]),
+        grows,
+        limit,
+        sliding | resting,
+    )
+
+
+def breakaway(unit: UnitModel, level: Floats) -> Floats:
+    """Return the current that starts the joint, at each row's level of friction."""
+    usual = abs(unit.coefficient("sign"))
+    share = np.maximum(level / usual, 0.3) if usual > 0 else np.ones(len(level))
+    out: Floats = unit.breakaway_a * share
+    return out
+
+
+def _notes(model: Model, payload: Payloads) -> tuple[str, ...]:
+    if payload.declared or not any(u.payload_scale_kg > 1e-6 for u in model.units.values()):
+        return ()
+    if not payload.stretches:
+        return ("no column declares a load here, and nothing tells it: judged as if empty",)
+    said = [
+        f"{s.mass_kg:.3g} kg (+/- {s.sd_kg:.2g}) from {s.start_s:.0f} to {s.end_s:.0f} s"
+        for s in payload.stretches[:6]
+    ]
+    more = len(payload.stretches) - len(said)
+    tail = f" and {more} stretches more" if more > 0 else ""
+    return (f"no column declares a load; estimated from the motion: {', '.join(said)}{tail}",)
 
 
 def _joint(
@@ -122,7 +213,7 @@ def _joint(
         accel_deg_s2=mine.accel_deg_s2,
         rate_cmd_deg_s=mine.rate_cmd_deg_s,
         temperature_c=mine.temperature_c,
-        payload_kg=np.where(payload.declared, payload.mass_kg, np.nan),
+        payload_kg=payload.mass_kg,
         extrapolation=far,
         angle_resolution_deg=max(fine.angle_resolution_deg, fine.angle_noise_deg),
         current_resolution_a=max(fine.current_resolution_a, 1e-9),
@@ -187,8 +278,7 @@ def rest_residual(
     n = len(current)
     off = current - unit.bias_a
     still = off - torque_a
-    usual = abs(unit.coefficient("sign"))
-    limit = unit.breakaway_a * (np.maximum(level / usual, 0.3) if usual > 0 else np.ones(n))
+    limit = breakaway(unit, level)
     excess = np.sign(still) * np.maximum(np.abs(still) - limit, 0)
     held, resting = state == HELD, state == RESTING
     value = np.where(held, off, np.where(resting, excess, np.nan))

@@ -16,7 +16,7 @@ import numpy as np
 from replay.archive import Archive
 from replay.errors import BaselineError
 from replay.models.blocks import Fineness, JointBlocks, Piece, SessionBlocks, condense
-from replay.models.conditions import Payloads, conditions, declared, usable
+from replay.models.conditions import conditions, usable
 from replay.models.current import (
     BASE,
     OPTIONAL,
@@ -34,7 +34,8 @@ from replay.models.current import (
 )
 from replay.models.joint_unit import TERMS, UnitModel, levels, predict, variance_terms
 from replay.models.loads import Loads, swing
-from replay.models.model import Model, loads_for, residuals_of, unit_at
+from replay.models.model import Model, loads_for, payload_of, residuals_of, unit_at
+from replay.models.payload import Payloads, declared
 from replay.models.residuals import HELD, RESTING, SLIDING, Floats, SessionResiduals
 from replay.models.servo import ServoLaw, fit_servo, servo_columns
 from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
@@ -46,6 +47,8 @@ FOLDS = 5
 MOST_ROWS = 6000
 """Sliding blocks of a session that a fit uses."""
 READERS = 2
+FEWEST_DECLARED = 4
+"""Sessions that must declare a load before those of others are estimated."""
 BOUNDS = {"asymmetry": 0.12, "asymmetric rate": 0.3}
 """Shares of the friction's level that differ between directions at most."""
 
@@ -123,10 +126,38 @@ def fit_blocks(blocks: list[SessionBlocks], progress: Progress | None = None) ->
     count = len(blocks)
     fold_of = {b.record.session: k % min(FOLDS, count) for k, b in enumerate(blocks)}
     source = loads_source(blocks)
+    all_loads = [loads_for(b, source) for b in blocks]
+    payloads = [declared(b) for b in blocks]
+    unknown = [k for k, p in enumerate(payloads) if not p.declared]
+    scale = max((float(p.mass_kg.max(initial=0.0)) for p in payloads), default=0.0)
+    if scale > 0 and unknown and count - len(unknown) >= FEWEST_DECLARED:
+        # what declares its load teaches first; the others' loads are estimated by that
+        known = [k for k in range(count) if payloads[k].declared]
+        first = _fit_all(
+            [blocks[k] for k in known],
+            [all_loads[k] for k in known],
+            [payloads[k] for k in known],
+            fold_of,
+            source,
+            None,
+        )
+        for k in unknown:
+            payloads[k] = payload_of(first.model, blocks[k], all_loads[k])
+    return _fit_all(blocks, all_loads, payloads, fold_of, source, progress)
+
+
+def _fit_all(
+    blocks: list[SessionBlocks],
+    all_loads: list[Loads],
+    payloads: list[Payloads],
+    fold_of: dict[str, int],
+    source: str,
+    progress: Progress | None,
+) -> Training:
+    """Fit every unit on sessions whose loads are given."""
+    count = max(fold_of.values()) + 1
     cases: dict[str, list[Case]] = {}
-    for k, one in enumerate(blocks):
-        loads = loads_for(one, source)
-        payload = declared(one)
+    for k, (one, loads, payload) in enumerate(zip(blocks, all_loads, payloads, strict=True)):
         for joint in one.joints:
             if np.isfinite(one.joints[joint].current_a).sum() < 20:
                 continue
@@ -135,7 +166,7 @@ def fit_blocks(blocks: list[SessionBlocks], progress: Progress | None = None) ->
                 Case(k, one.record.session, joint, one, loads, payload)
             )
     units: dict[str, UnitModel] = {}
-    by_fold: list[dict[str, UnitModel]] = [{} for _ in range(min(FOLDS, count))]
+    by_fold: list[dict[str, UnitModel]] = [{} for _ in range(count)]
     for done, (serial, mine) in enumerate(sorted(cases.items())):
         whole, parts = fit_unit(serial, mine, np.array([fold_of[c.session] for c in mine]))
         units[serial] = whole
@@ -415,7 +446,8 @@ def _bias(cases: list[Case]) -> tuple[float, float, float]:
 
 def _sliding(case: Case, fast: float, reference: float) -> _Rows:
     at = conditions(case.blocks, case.joint, case.loads, case.payload.mass_kg, fast, reference)
-    rows = np.flatnonzero((case.mine.state == SLIDING) & usable(case.mine, at))
+    sure = case.payload.sd_kg <= 0.1 * max(float(case.payload.mass_kg.max(initial=0.0)), 1e-9)
+    rows = np.flatnonzero((case.mine.state == SLIDING) & usable(case.mine, at) & sure)
     hours = len(case.blocks) * case.blocks.step_s / 3600
     if len(rows) > MOST_ROWS:
         rows = rows[:: -(-len(rows) // MOST_ROWS)]
