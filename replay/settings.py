@@ -20,7 +20,7 @@ class Setting:
 
 MODEL: dict[str, Setting] = {
     "block_s": Setting(0.2, "s", "five samples a second carry what is slow: measured"),
-    "filter_s": Setting(0.25, "s", "one box of three; noise of acceleration against short moves"),
+    "accel_noise": Setting(0.1, "1", "of an acceleration: more bends its coefficient; measured"),
     "still_share": Setting(0.004, "1", "of the usual fast rate: slower counts as rest; measured"),
     "prior_temperature": Setting(
         0.02, "1/K", "spread of friction's share a kelvin; Bittencourt & Gunnarsson 2012"

@@ -11,7 +11,7 @@ A session is read in pieces of an hour, so that memory does not grow with the lo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime, timedelta
 
@@ -30,6 +30,9 @@ from replay.signals.motion.rates import unwrapped
 from replay.units import channel
 
 PIECE_S = 3600.0
+LADDER_S = (0.25, 0.35, 0.5, 0.7, 1.0)
+LOOKS = 4
+"""Lengths of the box that are chosen from, and sessions that are looked at for it."""
 SUB_S = 0.05
 """Rows are first averaged to about this; it is a fifth of the box."""
 
@@ -117,8 +120,38 @@ class _Grid:
         return self.fine_ns * self.each / 1e9
 
 
+def choose_filter(archive: Archive, sessions: Sequence[str]) -> float:
+    """Return the length of the box (s) at which accelerations stand clear of their noise.
+
+    An acceleration that is half noise is a torque taken too small: errors in a
+    regressor bend its coefficient towards nothing. A few sessions are looked at.
+    """
+    wanted = []
+    spread = sessions[:: max(1, len(sessions) // LOOKS)][:LOOKS]
+    for name in spread:
+        blocks = condense(archive, name, filter_s=LADDER_S[-1])
+        for joint, mine in blocks.joints.items():
+            fine = blocks.fineness[joint]
+            size = np.abs(mine.accel_deg_s2[np.isfinite(mine.accel_deg_s2)])
+            size = size[size > 4 * fine.accel_noise_deg_s2]
+            if len(size) < 20 or fine.accel_noise_deg_s2 <= 0:
+                continue
+            usual = float(np.quantile(size, 0.75))
+            # noise falls with the box's length to the power of 5 / 2
+            share = fine.accel_noise_deg_s2 / (setting("accel_noise") * usual)
+            wanted.append(LADDER_S[-1] * share**0.4)
+    if not wanted:
+        return LADDER_S[0]
+    least = float(np.quantile(wanted, 0.75))
+    return next((step for step in LADDER_S if step >= least), LADDER_S[-1])
+
+
 def condense(
-    archive: Archive, session: str, visit: Callable[[Piece], None] | None = None
+    archive: Archive,
+    session: str,
+    visit: Callable[[Piece], None] | None = None,
+    *,
+    filter_s: float | None = None,
 ) -> SessionBlocks:
     """Return a session's blocks, reading it piece by piece.
 
@@ -129,6 +162,8 @@ def condense(
     visit : callable, optional
         Called with every piece, in order: what else wants the rows as they were
         logged is spared a second reading.
+    filter_s : float, optional
+        Length of the filter's box; the model's own for whatever is judged by it.
     """
     record = archive.session(session)
     start_ns, end_ns = _nanoseconds(record.start), _nanoseconds(record.end)
@@ -150,7 +185,7 @@ def condense(
         )
         if visit is not None:
             visit(piece)
-        grid = grid or _grid(channels, record, start_ns, end_ns)
+        grid = grid or _grid(channels, record, start_ns, end_ns, filter_s or LADDER_S[0])
         parts.append(_condense_piece(piece, grid, carried))
         at = stop
     return _joined(parts)
@@ -168,7 +203,9 @@ class _Carried:
     """By kind of word: where (sub-block) a lead began anew, and at what."""
 
 
-def _grid(channels: Channels, record: Session, start_ns: int, end_ns: int) -> _Grid:
+def _grid(
+    channels: Channels, record: Session, start_ns: int, end_ns: int, filter_s: float
+) -> _Grid:
     steps = []
     for joint in record.joints:
         for quantity in ("current_a", "angle_deg", "rate_deg_s"):
@@ -179,9 +216,9 @@ def _grid(channels: Channels, record: Session, start_ns: int, end_ns: int) -> _G
     fine_ns = min(steps) if steps else 1e9
     each = max(1, round(SUB_S * 1e9 / fine_ns))
     sub_s = fine_ns * each / 1e9
-    width = max(1, round(setting("filter_s") / sub_s))
+    width = max(1, round(filter_s / sub_s))
     width += 1 - width % 2
-    if sub_s < setting("filter_s"):
+    if sub_s < filter_s:
         width = max(width, 3)
     every = max(1, round(setting("block_s") / sub_s))
     return _Grid(start_ns, end_ns, fine_ns, each, width, every)

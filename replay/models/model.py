@@ -40,6 +40,7 @@ class Model:
 
     units: dict[str, UnitModel]
     loads: str
+    filter_s: float = 0.25
     notes: tuple[str, ...] = ()
     chain: None = None
 

@@ -15,7 +15,15 @@ import numpy as np
 
 from replay.archive import Archive
 from replay.errors import BaselineError
-from replay.models.blocks import Fineness, JointBlocks, Piece, SessionBlocks, condense
+from replay.models.blocks import (
+    LADDER_S,
+    Fineness,
+    JointBlocks,
+    Piece,
+    SessionBlocks,
+    choose_filter,
+    condense,
+)
 from replay.models.conditions import conditions, usable
 from replay.models.current import (
     BASE,
@@ -112,17 +120,22 @@ def fit(
     names = sorted(dict.fromkeys(sessions), key=lambda n: (archive.session(n).start, n))
     if not names:
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
+    filter_s = choose_filter(archive, names)
     blocks: list[SessionBlocks] = []
     with ThreadPoolExecutor(READERS if visit is None else 1) as readers:
-        for k, made in enumerate(readers.map(lambda n: condense(archive, n, visit), names)):
+        for k, made in enumerate(
+            readers.map(lambda n: condense(archive, n, visit, filter_s=filter_s), names)
+        ):
             blocks.append(made)
             if progress is not None:
                 progress("read", k + 1, len(names))
-    return fit_blocks(blocks, progress)
+    return fit_blocks(blocks, progress, filter_s=filter_s)
 
 
-def fit_blocks(blocks: list[SessionBlocks], progress: Progress | None = None) -> Training:
-    """Learn from condensed sessions."""
+def fit_blocks(
+    blocks: list[SessionBlocks], progress: Progress | None = None, *, filter_s: float = LADDER_S[0]
+) -> Training:
+    """Learn from sessions that were condensed with boxes of ``filter_s``."""
     count = len(blocks)
     fold_of = {b.record.session: k % min(FOLDS, count) for k, b in enumerate(blocks)}
     source = loads_source(blocks)
@@ -139,11 +152,12 @@ def fit_blocks(blocks: list[SessionBlocks], progress: Progress | None = None) ->
             [payloads[k] for k in known],
             fold_of,
             source,
+            filter_s,
             None,
         )
         for k in unknown:
             payloads[k] = payload_of(first.model, blocks[k], all_loads[k])
-    return _fit_all(blocks, all_loads, payloads, fold_of, source, progress)
+    return _fit_all(blocks, all_loads, payloads, fold_of, source, filter_s, progress)
 
 
 def _fit_all(
@@ -152,6 +166,7 @@ def _fit_all(
     payloads: list[Payloads],
     fold_of: dict[str, int],
     source: str,
+    filter_s: float,
     progress: Progress | None,
 ) -> Training:
     """Fit every unit on sessions whose loads are given."""
@@ -182,7 +197,8 @@ def _fit_all(
     for fold in by_fold:
         for serial, unit in units.items():
             fold.setdefault(serial, unit)
-    return Training(Model(units, source), [Model(f, source) for f in by_fold], fold_of, blocks)
+    whole = Model(units, source, filter_s)
+    return Training(whole, [Model(f, source, filter_s) for f in by_fold], fold_of, blocks)
 
 
 def loads_source(blocks: Sequence[SessionBlocks]) -> str:
