@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.residuals import Floats
+from replay.models.residuals import Floats, Index
 
 G_M_S2 = 9.81
 TEN = 10
@@ -37,7 +37,7 @@ class State:
     def __len__(self) -> int:
         return len(self.angle)
 
-    def rows(self, which: Floats) -> State:
+    def rows(self, which: Index) -> State:
         """Return some instants."""
         return State(
             self.angle[which],

@@ -19,7 +19,7 @@ from replay.models.conditions import lagged
 from replay.models.current import robust_scale
 from replay.models.identify import Problem, identify, loss_of, refit
 from replay.models.loads import IDENTIFIED, Loads, running_rms
-from replay.models.residuals import SLIDING, Flags, Floats
+from replay.models.residuals import SLIDING, Flags, Floats, Index
 
 FEWEST_SESSIONS = 5
 FEWEST_ROWS = 150
@@ -67,9 +67,10 @@ def learn_chain(
     if cost > WORTH * plain:
         return None
     parts = []
-    for fold in np.unique(fold_of):
+    for fold in range(max(folds) + 1):
         rows = np.flatnonzero(fold_of != fold)
-        parts.append(refit(_rows(problem, rows), chain))
+        whole = len(rows) in (0, len(fold_of))
+        parts.append(chain if whole else refit(_rows(problem, rows), chain))
     base_b = problem.state.base_b > 0
     heavy = problem.state.payload_kg > 0
     sides = (~base_b, base_b)
@@ -153,7 +154,7 @@ def _with_payload(state: State, payload_kg: Floats) -> State:
     return State(state.angle, state.rate, state.accel, state.base_b, payload_kg)
 
 
-def _rows(problem: Problem, rows: Floats) -> Problem:
+def _rows(problem: Problem, rows: Index) -> Problem:
     return Problem(
         problem.state.rows(rows),
         problem.current[rows],
@@ -235,7 +236,7 @@ def _without(problem: Problem, folds: Floats) -> tuple[float | None, bool]:
         )
         slow = push.max(axis=1) <= np.quantile(push.max(axis=1), 0.4)
         told |= _posture_tells(
-            problem.state.angle[rows][slow], plain[slow], folds[rows][slow], 3 * problem.sd[j]
+            problem.state.rows(rows[slow]), plain[slow], folds[rows][slow], 3 * problem.sd[j]
         )
     return (loss_of(problem, raw) if needed or told else None), told
 
@@ -247,13 +248,16 @@ def _left(x: Floats, y: Floats) -> Floats:
     return out
 
 
-def _posture_tells(angle: Floats, rest: Floats, folds: Floats, noise: float) -> bool:
+def _posture_tells(state: State, rest: Floats, folds: Floats, noise: float) -> bool:
     """Tell whether slow motion's residual follows the angles, on sessions left out."""
     if len(rest) < 60 or robust_scale(rest) < 2 * noise:
         return False
-    sums = [angle, np.cumsum(angle, axis=1)[:, 1:]]
+    sums = [state.angle, np.cumsum(state.angle, axis=1)[:, 1:]]
     phases = np.concatenate(sums, axis=1)
     x = np.concatenate([np.ones((len(rest), 1)), np.sin(phases), np.cos(phases)], axis=1)
+    most = float(state.payload_kg.max(initial=0.0))
+    if most > 0:
+        x = np.concatenate([x, x * (state.payload_kg / most)[:, None]], axis=1)
     left = np.zeros(len(rest))
     for fold in np.unique(folds):
         mine = folds == fold

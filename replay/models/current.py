@@ -16,8 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from replay.models.residuals import Floats
 
@@ -107,7 +109,8 @@ def design(names: Sequence[str], at: Conditions, orders: Sequence[float] = ()) -
         one = column(name, at, orders)
         parts.append(one if one.ndim == 2 else one[:, None])
     out = np.concatenate(parts, axis=1) if parts else np.zeros((len(at.rate), 0))
-    return np.nan_to_num(out, copy=False)
+    made: Floats = np.nan_to_num(out, copy=False)
+    return made
 
 
 def widths(names: Sequence[str]) -> list[int]:
@@ -154,7 +157,11 @@ def solve(all_of: Sums, which: Sequence[int], centre: Floats, stiffness: Floats)
 
 
 def left_out_error(
-    parts: Sequence[Sums], folds: Floats, which: Sequence[int], centre: Floats, stiffness: Floats
+    parts: Sequence[Sums],
+    folds: NDArray[Any],
+    which: Sequence[int],
+    centre: Floats,
+    stiffness: Floats,
 ) -> Floats:
     """Return the weighted mean square of each session, predicted by fits without its fold."""
     index = np.asarray(which)
@@ -166,7 +173,7 @@ def left_out_error(
             rest = list(parts)
         beta = solve(total(rest), which, centre, stiffness)
         for k in np.flatnonzero(inside):
-            p = parts[k]
+            p = parts[int(k)]
             gram = p.gram[np.ix_(index, index)]
             out[k] = p.square - 2 * beta @ p.moment[index] + beta @ gram @ beta
     return out
@@ -174,7 +181,7 @@ def left_out_error(
 
 def choose(
     parts: Sequence[Sums],
-    folds: Floats,
+    folds: NDArray[Any],
     names: Sequence[str],
     places: Mapping[str, list[int]],
     base: Sequence[str],

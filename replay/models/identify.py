@@ -23,7 +23,7 @@ from replay.models.chain import (
     torques,
     unit_rows,
 )
-from replay.models.residuals import Flags, Floats
+from replay.models.residuals import Flags, Floats, Index
 
 RIDGE = 1e-6
 FINE_ROWS = 1200
@@ -52,7 +52,7 @@ class Problem:
     @property
     def count(self) -> int:
         """Joints."""
-        return self.current.shape[1]
+        return int(self.current.shape[1])
 
 
 @dataclass(slots=True)
@@ -131,7 +131,9 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
         better = False
         for _ in range(5):
             try:
-                step = -np.linalg.solve(hessian + damping * np.diag(scale), gradient)
+                step = -np.linalg.solve(hessian + damping * np.diag(scale), gradient).astype(
+                    np.float64
+                )
             except np.linalg.LinAlgError:
                 return None
             trial = _moved(fit, step, count)
@@ -171,7 +173,7 @@ class _Inner:
     phi: Floats
     factor: Floats
     size: Floats
-    parts: list[tuple[Floats, Floats, Floats]]
+    parts: list[tuple[Index, Floats, Floats]]
     """Per joint: its rows, square roots of their weights, basis of its friction."""
 
 
@@ -244,7 +246,9 @@ def _jacobian(problem: Problem, fit: _Fit, inner: _Inner, gravity: float) -> Flo
     direction = unit_rows(fit.direction[None] + moves[:, 0])
     point = fit.point[None] + moves[:, 1]
     repeated = State(
-        *(np.tile(getattr(problem.state, f), (outer, 1)) for f in ("angle", "rate", "accel")),
+        np.tile(problem.state.angle, (outer, 1)),
+        np.tile(problem.state.rate, (outer, 1)),
+        np.tile(problem.state.accel, (outer, 1)),
         np.tile(problem.state.base_b, outer),
         np.tile(problem.state.payload_kg, outer),
     )

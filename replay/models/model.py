@@ -336,6 +336,7 @@ def _nobody(serial: str) -> UnitModel:
 
     return UnitModel(
         serial=serial,
+        joint="",
         names=(),
         coef=np.zeros(0),
         covariance=np.zeros((0, 0)),

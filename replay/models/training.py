@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from replay.archive import Archive
 from replay.errors import BaselineError
@@ -46,7 +46,15 @@ from replay.models.joint_unit import TERMS, UnitModel, levels, predict, variance
 from replay.models.loads import FROM_FILE, IDENTIFIED, NONE, Loads, arm_file_loads, swing
 from replay.models.model import Model, loads_for, payload_of, residuals_of, unit_at
 from replay.models.payload import Payloads, declared
-from replay.models.residuals import HELD, RESTING, SLIDING, Floats, SessionResiduals
+from replay.models.residuals import (
+    HELD,
+    RESTING,
+    SLIDING,
+    Flags,
+    Floats,
+    Index,
+    SessionResiduals,
+)
 from replay.models.servo import ServoLaw, fit_servo, servo_columns
 from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
 from replay.settings import setting
@@ -286,21 +294,15 @@ def _fit_all(
             "no joint has enough samples with a current to learn from",
             todo="choose longer sessions, or more of them",
         )
-    for fold in by_fold:
+    for known in by_fold:
         for serial, unit in units.items():
-            fold.setdefault(serial, unit)
-    whole = Model(units, source.name, filter_s, source.notes, chain)
+            known.setdefault(serial, unit)
+    model = Model(units, source.name, filter_s, source.notes, chain)
     folds = [
-        Model(
-            f,
-            source.name,
-            filter_s,
-            source.notes,
-            chain if chain is None else without_fold(chain, k),
-        )
-        for k, f in enumerate(by_fold)
+        replace(model, units=known, chain=chain if chain is None else without_fold(chain, k))
+        for k, known in enumerate(by_fold)
     ]
-    return Training(whole, folds, fold_of, blocks)
+    return Training(model, folds, fold_of, blocks)
 
 
 @dataclass(slots=True)
@@ -315,7 +317,7 @@ class _Rows:
     session: str
 
 
-def _pick(at: Conditions, rows: Floats) -> Conditions:
+def _pick(at: Conditions, rows: Index) -> Conditions:
     return Conditions(
         at.rate[rows],
         at.accel[rows],
@@ -337,6 +339,7 @@ def fit_unit(
     y = np.concatenate([r.y for r in rows]) if rows else np.zeros(0)
     blank = UnitModel(
         serial=serial,
+        joint=cases[0].joint,
         names=(),
         coef=np.zeros(0),
         covariance=np.zeros((0, 0)),
@@ -510,14 +513,15 @@ def _terms(blank: UnitModel, kept: list[str], beta: Floats, rows: _Rows, case: C
     )
 
 
-def _odd(held: list[Floats]) -> Floats:
+def _odd(held: list[Floats]) -> Flags:
     """Return which sessions stand out by the size of their residuals."""
     size = np.array([float(np.median(np.abs(h))) if len(h) > 10 else np.nan for h in held])
     known = np.log(np.maximum(size, 1e-12))
     middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
     spread = max(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15)
     odd = (known - middle) / spread > setting("odd_session")
-    return odd & (np.nancumsum(odd) <= max(1, len(held) // 3)) if len(held) > 3 else odd & False
+    few = np.nancumsum(odd) <= max(1, len(held) // 3)
+    return np.asarray(odd & few & (len(held) > 3), dtype=np.bool_)
 
 
 def _scales(cases: list[Case]) -> tuple[float, float, tuple[float, float], float]:
