@@ -80,7 +80,8 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         word, _, lag = name.partition("@")
         heat = at.heat_k[float(lag or 0)]
         thin = np.exp(-float(word[word.index(".") :]) * np.clip(heat, -60, 60))
-        return at.rate * thin if name.startswith("grease") else sign * (thin - 1)
+        out: Floats = at.rate * thin if name.startswith("grease") else sign * (thin - 1)
+        return out
     if name.startswith("fall"):
         return sign * np.exp(-((at.rate / float(name[4:])) ** 2))
     if name == "root":
