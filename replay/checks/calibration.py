@@ -11,7 +11,7 @@ from replay.archive import Archive
 from replay.checks.checking import judge
 from replay.models.baselines import Baseline, load_baseline
 from replay.models.readings import read_session
-from replay.models.tails import rate_interval
+from replay.statistics.rates import rate_interval
 
 RATES = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 """Nominal rates shown, events per 100 joint-hours."""

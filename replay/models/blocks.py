@@ -26,7 +26,7 @@ from replay.settings import setting
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels
 from replay.signals.motion.rates import unwrapped
-from replay.signals.noise import noise_of, resolution
+from replay.statistics.noise import noise_of, resolution
 from replay.units import channel
 
 PIECE_S = 3600.0

@@ -16,10 +16,10 @@ import numpy as np
 from replay.models.blocks import SessionBlocks
 from replay.models.chain import G_M_S2, Chain, State, joined, torques
 from replay.models.conditions import lagged
-from replay.models.current import robust_scale
 from replay.models.identify import Problem, identify, loss_of, refit
 from replay.models.loads import IDENTIFIED, Loads, running_rms
 from replay.models.residuals import SLIDING, Flags, Floats, Index
+from replay.statistics.spread import spread_about_zero
 
 FEWEST_SESSIONS = 5
 FEWEST_ROWS = 150
@@ -229,7 +229,7 @@ def _without(problem: Problem, folds: Floats) -> tuple[float | None, bool]:
         accel = problem.state.accel[rows, j]
         plain = _left(np.column_stack([problem.friction[j][rows], accel]), y)
         raw[rows, j] = plain
-        scale = robust_scale(plain)
+        scale = spread_about_zero(plain)
         needed |= scale > NOT_NEEDED * 3 * problem.sd[j]
         push = np.abs(problem.state.accel[rows]) / np.maximum(
             np.quantile(np.abs(problem.state.accel), 0.9, axis=0), 1e-12
@@ -250,7 +250,7 @@ def _left(x: Floats, y: Floats) -> Floats:
 
 def _posture_tells(state: State, rest: Floats, folds: Floats, noise: float) -> bool:
     """Tell whether slow motion's residual follows the angles, on sessions left out."""
-    if len(rest) < 60 or robust_scale(rest) < 2 * noise:
+    if len(rest) < 60 or spread_about_zero(rest) < 2 * noise:
         return False
     sums = [state.angle, np.cumsum(state.angle, axis=1)[:, 1:]]
     phases = np.concatenate(sums, axis=1)
@@ -264,5 +264,5 @@ def _posture_tells(state: State, rest: Floats, folds: Floats, noise: float) -> b
         gram = x[~mine].T @ x[~mine] + 1e-2 * len(rest) * np.eye(x.shape[1]) / x.shape[1]
         beta = np.linalg.solve(gram, x[~mine].T @ rest[~mine])
         left[mine] = rest[mine] - x[mine] @ beta
-    told = 1 - (robust_scale(left) / robust_scale(rest)) ** 2
+    told = 1 - (spread_about_zero(left) / spread_about_zero(rest)) ** 2
     return bool(told > POSTURE_SHARE)

@@ -80,22 +80,21 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         word, _, lag = name.partition("@")
         heat = at.heat_k[float(lag or 0)]
         thin = np.exp(-float(word[word.index(".") :]) * np.clip(heat, -60, 60))
-        out: Floats = at.rate * thin if name.startswith("grease") else sign * (thin - 1)
-        return out
+        return np.asarray(at.rate * thin if name.startswith("grease") else sign * (thin - 1))
     if name.startswith("fall"):
-        return sign * np.exp(-((at.rate / float(name[4:])) ** 2))
+        return np.asarray(sign * np.exp(-((at.rate / float(name[4:])) ** 2)))
     if name == "root":
-        return sign * np.sqrt(np.abs(at.rate))
+        return np.asarray(sign * np.sqrt(np.abs(at.rate)))
     if name == "square":
-        return at.rate * np.abs(at.rate)
+        return np.asarray(at.rate * np.abs(at.rate))
     if name == "asymmetry":
-        return (sign != 0).astype(float)
+        return np.asarray(sign != 0, dtype=np.float64)
     if name == "asymmetric rate":
         return np.abs(at.rate)
     if name == "load":
         return sign * np.abs(at.torque_nm)
     if name == "warm torque":
-        return at.torque_nm * at.heat_k[0.0] / 10
+        return np.asarray(at.torque_nm * at.heat_k[0.0] / 10)
     if name.startswith("ripple"):
         order = orders[int(name[6:])]
         phase = np.radians(order * at.angle_deg)
@@ -243,9 +242,3 @@ def cauchy_weights(residual: Floats, scale: Floats | float, cut: float) -> Float
     """Return 1 / (1 + (r / (cut s))^2): odd rows count less, none is thrown away."""
     out: Floats = 1 / (1 + (residual / (cut * np.maximum(scale, 1e-12))) ** 2)
     return out
-
-
-def robust_scale(values: Floats) -> float:
-    """Return 1.4826 times the median of |values|."""
-    known = values[np.isfinite(values)]
-    return float(1.4826 * np.median(np.abs(known))) if len(known) else 0.0

@@ -39,7 +39,6 @@ from replay.models.residuals import (
 )
 from replay.models.servo import NAMES, servo_columns
 from replay.models.variance import cells_of
-from replay.records import Session
 from replay.settings import setting
 
 
@@ -52,11 +51,6 @@ class Model:
     filter_s: float = 0.25
     notes: tuple[str, ...] = ()
     chain: ChainModel | None = None
-
-
-def unit_at(record: Session, joint: str) -> str:
-    """Return the serial of the unit at a joint; arm and joint where none is known."""
-    return record.units.get(joint) or f"{record.arm} {joint}".strip()
 
 
 def loads_for(blocks: SessionBlocks, source: str, chain: ChainModel | None = None) -> Loads:
@@ -75,7 +69,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     payload = payload_of(model, blocks, loads)
     joints = {}
     for joint in blocks.joints:
-        serial = unit_at(blocks.record, joint)
+        serial = blocks.record.unit(joint)
         unit = model.units.get(serial)
         if unit is None:
             unit = _nobody(serial)
@@ -102,7 +96,7 @@ def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
     for mine in blocks.joints.values():
         resting &= mine.state != SLIDING
     for joint in blocks.joints:
-        unit = model.units.get(unit_at(blocks.record, joint))
+        unit = model.units.get(blocks.record.unit(joint))
         if unit is None or "torque" not in unit.names:
             continue
         if unit.payload_scale_kg <= 1e-6:

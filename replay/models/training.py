@@ -36,7 +36,6 @@ from replay.models.current import (
     choose,
     clustered_covariance,
     design,
-    robust_scale,
     solve,
     sums,
     total,
@@ -44,7 +43,7 @@ from replay.models.current import (
 )
 from replay.models.joint_unit import TERMS, UnitModel, levels, predict, variance_terms
 from replay.models.loads import FROM_FILE, IDENTIFIED, NONE, Loads, arm_file_loads, swing
-from replay.models.model import Model, loads_for, payload_of, residuals_of, unit_at
+from replay.models.model import Model, loads_for, payload_of, residuals_of
 from replay.models.payload import Payloads, declared
 from replay.models.residuals import (
     HELD,
@@ -58,6 +57,7 @@ from replay.models.residuals import (
 from replay.models.servo import ServoLaw, fit_servo, servo_columns
 from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
 from replay.settings import setting
+from replay.statistics.spread import spread_about_zero
 
 Progress = Callable[[str, int, int], None]
 
@@ -239,8 +239,8 @@ def arm_file_misfits(
         own = torque - basis @ (basis.T @ torque)
         gain = float(own @ left / max(own @ own, 1e-300))
         rest = left - gain * own
-        if np.std(gain * own) > 2 * robust_scale(rest) or robust_scale(left) > 3 * TINY:
-            explained = 1 - (robust_scale(rest) / max(robust_scale(left), 1e-12)) ** 2
+        if np.std(gain * own) > 2 * spread_about_zero(rest) or spread_about_zero(left) > 3 * TINY:
+            explained = 1 - (spread_about_zero(rest) / max(spread_about_zero(left), 1e-12)) ** 2
             off.setdefault(base, []).append(explained)
     said = {}
     for base, shares in off.items():
@@ -276,7 +276,7 @@ def _fit_all(
         for joint in one.joints:
             if np.isfinite(one.joints[joint].current_a).sum() < 20:
                 continue
-            serial = unit_at(one.record, joint)
+            serial = one.record.unit(joint)
             cases.setdefault(serial, []).append(
                 Case(k, one.record.session, joint, one, loads, payload)
             )
@@ -407,7 +407,7 @@ def fit_unit(
             held = [
                 r.y - x[:, which] @ betas[int(f)] for x, r, f in zip(xs, rows, folds, strict=True)
             ]
-        scale = max(robust_scale(np.concatenate(held)), floor**0.5)
+        scale = max(spread_about_zero(np.concatenate(held)), floor**0.5)
         variance = [np.full(len(h), scale**2) for h in held]
         if turn >= 1:
             terms = [
@@ -550,12 +550,12 @@ def _bias(cases: list[Case]) -> tuple[float, float, float]:
         held = c.mine.current_a[(c.mine.state == HELD) & np.isfinite(c.mine.current_a)]
         if len(held) >= 10:
             middles.append(float(np.median(held)))
-            spreads.append(robust_scale(held - np.median(held)))
+            spreads.append(spread_about_zero(held - np.median(held)))
     if not middles:
         usual = float(np.median([c.fine.current_noise_a for c in cases]))
         return 0.0, float("inf"), usual
     middle = float(np.median(middles))
-    between = robust_scale(np.array(middles) - middle)
+    between = spread_about_zero(np.array(middles) - middle)
     fine = float(np.median([c.fine.current_resolution_a for c in cases]))
     spread = max(float(np.median(spreads)), between, fine / 4, 1e-9)
     return middle, max(between, fine / 4) / np.sqrt(len(middles)), spread

@@ -15,10 +15,10 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.checks.matching import Known
-from replay.models.tails import rate_interval
 from replay.record import Draft, Entry, open_record
 from replay.reviews.findings import findings
 from replay.reviews.verdicts import KIND, disposition_in_force
+from replay.statistics.rates import rate_interval
 
 UPHELD = frozenset({"explained", "watch", "repair"})
 """Words of a verdict by which something did happen."""
@@ -88,11 +88,8 @@ def confirmed(archive: Archive) -> list[LeftOut]:
         record = archive.session(entry.session) if archive.has_session(entry.session) else None
         for flag in flags:
             joint = flag.get("joint") or ""
-            units = record.units if record is not None else {}
-            if joint:
-                which = [flag.get("unit") or units.get(joint) or joint]
-            else:
-                which = [units.get(j) or j for j in (record.joints if record else ())]
+            joints = (joint,) if joint else record.joints if record else ()
+            which = [record.unit(j) if record else flag["unit"] for j in joints]
             for unit in which:
                 made[entry.session, unit] = LeftOut(entry.session, unit, verdict, entry.who)
     return list(made.values())

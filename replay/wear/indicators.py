@@ -18,7 +18,7 @@ from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
 from replay.wear.reference import store
 
-METHOD = 9
+METHOD = 10
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -112,7 +112,7 @@ def measure_session(
     arm = arm_of(record)
     tables = _tables(archive, session)
     for joint, table in tables.items():
-        serial = unit_of(record, joint)
+        serial = record.unit(joint)
         reference = against.references.get(serial)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
         about["reference_stage"] = reference.stage if reference else 0
@@ -122,11 +122,6 @@ def measure_session(
         mark = Measure(NOTHING, "", float("nan"), float("nan"), 0, None)
         rows = [_about(record, "", "", baseline) | _row(mark)]
     return pl.DataFrame(rows, schema=SCHEMA)
-
-
-def unit_of(record: Session, joint: str) -> str:
-    """Return the serial of the unit at a joint; arm and joint where none is known."""
-    return record.units.get(joint) or f"{record.arm} {joint}".strip()
 
 
 def newest_baseline(archive: Archive) -> str:
@@ -181,7 +176,7 @@ def _places(
         elif session in asked:
             record = records[session]
             for joint in record.joints:
-                places.setdefault(unit_of(record, joint), []).append((session, joint))
+                places.setdefault(record.unit(joint), []).append((session, joint))
     return places
 
 

@@ -20,6 +20,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.records import Trend
 from replay.signals.channels import arm_of
+from replay.statistics.spread import spread as robust_spread
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import describe
 
@@ -124,7 +125,7 @@ def peer_scores(
         for k, (serial, _, _) in enumerate(members):
             others = np.delete(change, k)
             middle = float(np.median(others))
-            spread = 1.4826 * float(np.median(np.abs(others - middle)))
+            spread = robust_spread(others)
             # Neither a chance cluster of peers nor a vague slope makes a departure.
             spread = max(spread, float(np.median(np.delete(error, k))))
             scale = float(np.hypot(spread, error[k]))
@@ -266,6 +267,6 @@ def _types(archive: Archive, found: Sequence[Trend]) -> dict[str, str]:
             for joint in described.joints:
                 key = (joint.gear_ratio, joint.torque_constant_nm_a, joint.current_limit_a)
                 if any(v is not None for v in key):
-                    serial = record.units.get(joint.name) or joint.serial or ""
+                    serial = record.unit(joint.name)
                     types[serial] = f"ratio {key[0]}, constant {key[1]}, limit {key[2]}"
     return types
