@@ -29,6 +29,7 @@ from replay.models.chain_training import ChainModel, learn_chain, without_fold
 from replay.models.conditions import base_of, conditions, usable
 from replay.models.current import (
     BASE,
+    LAGS_S,
     OPTIONAL,
     Conditions,
     Sums,
@@ -466,6 +467,10 @@ def fit_unit(
         set_aside=tuple(rows[k].session for k in range(len(rows)) if aside[k]),
         sessions=tuple(rows[k].session for k in good),
         servo=_servo(cases, folds, floor, aside),
+        figures={
+            f"heat{lag:g}": float(np.median(np.concatenate([r.at.heat_k[lag] for r in rows])))
+            for lag in LAGS_S
+        },
     )
     whole = replace(whole, **_rest(whole, cases, aside))
     by_fold = {
@@ -567,7 +572,7 @@ def _sliding(case: Case, fast: float, reference: float) -> _Rows:
     at = conditions(case.blocks, case.joint, case.loads, case.payload.mass_kg, fast, reference)
     sure = case.payload.sd_kg <= 0.1 * max(float(case.payload.mass_kg.max(initial=0.0)), 1e-9)
     rows = np.flatnonzero((case.mine.state == SLIDING) & usable(case.mine, at) & sure)
-    hours = len(case.blocks) * case.blocks.step_s / 3600
+    hours = np.isfinite(case.mine.current_a).sum() * case.blocks.step_s / 3600
     if len(rows) > MOST_ROWS:
         rows = rows[:: -(-len(rows) // MOST_ROWS)]
     return _Rows(
@@ -575,7 +580,7 @@ def _sliding(case: Case, fast: float, reference: float) -> _Rows:
         case.mine.current_a[rows],
         case.loads.noise[case.joint][rows],
         swing(at.torque_nm)[rows],
-        hours,
+        float(hours),
         case.session,
     )
 
