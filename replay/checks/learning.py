@@ -1,0 +1,72 @@
+"""Learn a baseline: the model, and on sessions that it left out the limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from replay.archive import Archive
+from replay.checks.calibration import calibrate
+from replay.checks.reading import Reading, read
+from replay.errors import BaselineError
+from replay.models.baseline import Baseline, save_baseline
+from replay.models.training import Progress, fit_blocks
+
+
+def learn(
+    archive: Archive,
+    sessions: Iterable[str] | None = None,
+    *,
+    false_flags_per_100h: float = 1.0,
+    progress: Progress | None = None,
+) -> Baseline:
+    """Learn the normal behaviour of every joint unit and save it.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str, optional
+        The sessions that teach; all by default. They may hide a few faults:
+        what stands out from the rest is set aside and named.
+    false_flags_per_100h : float
+        False flags that the user accepts per 100 joint-hours.
+    progress : callable, optional
+        Called with ``(what, done, total)``.
+
+    Raises
+    ------
+    BaselineError
+        Nothing to learn from.
+    """
+    names = list(sessions) if sessions is not None else _all_sessions(archive)
+    if not names:
+        raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
+    names = sorted(dict.fromkeys(names), key=lambda n: (archive.session(n).start, n))
+    readings = []
+    for k, name in enumerate(names):
+        readings.append(read(archive, name))
+        if progress is not None:
+            progress("read", k + 1, len(names))
+    return save_baseline(archive, learn_from(readings, false_flags_per_100h, progress))
+
+
+def learn_from(
+    readings: Sequence[Reading], asked: float, progress: Progress | None = None
+) -> Baseline:
+    """Learn from sessions that were read already, without saving.
+
+    Raises
+    ------
+    BaselineError
+        No joint has enough samples with a current.
+    """
+    training = fit_blocks([r.blocks for r in readings], progress)
+    held_out = list(training.held_out())
+    laws, promise = calibrate(held_out, {r.session: r.seen for r in readings})
+    calibration = {"laws": laws.to_plain(), "promise": promise}
+    records = [r.blocks.record for r in readings]
+    return Baseline.assemble(training.model, records, asked, calibration)
+
+
+def _all_sessions(archive: Archive) -> list[str]:
+    frame = archive.sessions()
+    return frame["session"].to_list() if frame.height else []
