@@ -1,6 +1,7 @@
 """Residuals become findings, and findings become flags with a kind and evidence."""
 
 from replay.checks.check import check, check_all
+from replay.checks.compare import compare
 from replay.checks.discovery import discoveries
 from replay.checks.kept_word import calibration
 from replay.checks.learning import learn
@@ -12,6 +13,7 @@ __all__ = [
     "calibration",
     "check",
     "check_all",
+    "compare",
     "discoveries",
     "flags",
     "learn",

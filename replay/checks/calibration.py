@@ -29,6 +29,9 @@ EVERYONE = "*"
 LEVELS = 8
 """Windows of up to 2^8 blocks tell the colour; longer ones what sessions differ by."""
 
+USUAL = 5
+"""Windows of 2^6 blocks, about 13 s, tell what usual motion weighs."""
+
 FOLDS = 4
 KEPT = 40
 """Windows of one length that a session contributes: more are not independent."""
@@ -105,7 +108,12 @@ class Calibration:
         return {
             "noise": {
                 u: {
-                    s: {"phi": list(n.phi), "omega": n.omega, "centre": n.centre}
+                    s: {
+                        "phi": list(n.phi),
+                        "omega": n.omega,
+                        "centre": n.centre,
+                        "energy": n.usual_energy,
+                    }
                     for s, n in by.items()
                 }
                 for u, by in self.noise.items()
@@ -123,7 +131,10 @@ class Calibration:
         """Rebuild from a stored document."""
         return cls(
             noise={
-                u: {s: Noise(tuple(n["phi"]), n["omega"], n["centre"]) for s, n in by.items()}
+                u: {
+                    s: Noise(tuple(n["phi"]), n["omega"], n["centre"], n["energy"])
+                    for s, n in by.items()
+                }
                 for u, by in data["noise"].items()
             },
             norms={
@@ -236,7 +247,9 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
         size, energy = _log(size, energy, centre)
         if size.size >= 8:
             omega = max(omega, _omega(size, phi[-1] / energy + doubt**2))
-    return Noise(tuple(phi) or (1.0,), omega, centre)
+    usual = levels[min(USUAL, len(levels) - 1)].arrays()[1] if levels else np.empty(0)
+    energy = float(np.median(usual)) if usual.size else 0.0
+    return Noise(tuple(phi) or (1.0,), omega, centre, energy)
 
 
 def _log(size: Floats, energy: Floats, centre: float) -> tuple[Floats, Floats]:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
 
 from replay.archive import Archive
 from replay.checks.calibration import calibrate
 from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models.baseline import Baseline, save_baseline
+from replay.models.model import unit_at
 from replay.models.training import Progress, fit_blocks
 
 
@@ -17,6 +21,7 @@ def learn(
     sessions: Iterable[str] | None = None,
     *,
     false_flags_per_100h: float = 1.0,
+    leave_out: Collection[tuple[str, str]] = (),
     progress: Progress | None = None,
 ) -> Baseline:
     """Learn the normal behaviour of every joint unit and save it.
@@ -29,6 +34,9 @@ def learn(
         what stands out from the rest is set aside and named.
     false_flags_per_100h : float
         False flags that the user accepts per 100 joint-hours.
+    leave_out : collection of (session, unit)
+        Joint units that are not to teach in a session, such as those in which a
+        person confirmed a fault; see `replay.reviews.learning.confirmed`.
     progress : callable, optional
         Called with ``(what, done, total)``.
 
@@ -43,7 +51,7 @@ def learn(
     names = sorted(dict.fromkeys(names), key=lambda n: (archive.session(n).start, n))
     readings = []
     for k, name in enumerate(names):
-        readings.append(read(archive, name))
+        readings.append(_without(read(archive, name), leave_out))
         if progress is not None:
             progress("read", k + 1, len(names))
     return save_baseline(archive, learn_from(readings, false_flags_per_100h, progress))
@@ -65,6 +73,21 @@ def learn_from(
     calibration = {"laws": laws.to_plain(), "promise": promise}
     records = [r.blocks.record for r in readings]
     return Baseline.assemble(training.model, records, asked, calibration)
+
+
+def _without(reading: Reading, leave_out: Collection[tuple[str, str]]) -> Reading:
+    """Return a reading in which some units have no current, and so teach nothing."""
+    record = reading.blocks.record
+    gone = {j for j in reading.blocks.joints if (record.session, unit_at(record, j)) in leave_out}
+    if not gone:
+        return reading
+    nothing = np.full(len(reading.blocks), np.nan)
+    joints = {
+        name: replace(joint, current_a=nothing) if name in gone else joint
+        for name, joint in reading.blocks.joints.items()
+    }
+    seen = {joint: by for joint, by in reading.seen.items() if joint not in gone}
+    return Reading(replace(reading.blocks, joints=joints), seen)
 
 
 def _all_sessions(archive: Archive) -> list[str]:

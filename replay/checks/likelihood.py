@@ -60,6 +60,8 @@ class Noise:
     omega: float
     centre: float = 0.0
     """Of shapes without a sign, which are never nothing."""
+    usual_energy: float = 0.0
+    """Of a window of 64 blocks of usual motion."""
 
     def colour(self, level: int) -> float:
         """Return phi for windows of 2^(level + 1) blocks."""
