@@ -327,14 +327,56 @@ def _shared(
             if best is None:
                 break
             score, value, first, stop, size = best
+            first, stop, size = _longest(masked, step, noise, first, stop, size)
             first, stop = stretch(masked, size, noise, first, stop)
             free[first:stop] = True
             made = _one_shared(evidence, left, name, first, stop, score, value)
-            if made is not None:
+            if made is None:
+                continue
+            gone = {id(e) for e in made.events}
+            left = [e for e in left if id(e) not in gone]
+            same = [f for f in findings if f.shared == name and f.lead.value * value > 0]
+            if same:  # the same cause goes on: one finding
+                _extend(same[0], made)
+            else:
                 findings.append(made)
-                gone = {id(e) for e in made.events}
-                left = [e for e in left if id(e) not in gone]
     return findings, left
+
+
+def _longest(
+    part: Terms, step_s: float, noise: Noise, first: int, stop: int, size: float
+) -> tuple[int, int, float]:
+    """Return the window about one beyond the limit that is explained best, and its size."""
+    best = (0.0, first, stop, size)
+    for found in windows(part, step_s):
+        meets = (found.first <= first) & (found.stop >= stop) & (found.energy > 0)
+        if not meets.any():
+            continue
+        energy = np.where(found.energy > 0, found.energy, 1.0)
+        nats = np.where(meets, 0.5 * found.along**2 / energy / noise.longest, -1.0)
+        k = int(np.argmax(nats))
+        if nats[k] > best[0]:
+            best = (
+                float(nats[k]),
+                int(found.first[k]),
+                int(found.stop[k]),
+                float(found.along[k] / energy[k]),
+            )
+    return best[1:]
+
+
+def _extend(finding: Finding, more: Finding) -> None:
+    """Let a finding last over another of the same cause."""
+    lead, other = finding.lead, more.lead
+    if other.joint == lead.joint:
+        lead.absorb(other)
+    else:
+        lead.start_s, lead.end_s = (
+            min(lead.start_s, other.start_s),
+            max(lead.end_s, other.end_s),
+        )
+        finding.members.append(other)
+    finding.members += more.members
 
 
 def _one_shared(

@@ -125,7 +125,7 @@ def _account(
     best = _Case(0.0)
     left = inside & ~taken
     base = _gain(evidence, joint, "friction", left)[0] - _free_ends(joint, inside)
-    for shape in kind.shapes:
+    for shape in kind.shapes if claimed or not kind.only_beside else ():
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
         elif kind.kind == "brake-drag":

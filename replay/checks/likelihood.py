@@ -176,7 +176,8 @@ def gain(part: Terms, inside: Flags, noise: Noise) -> tuple[float, float, float]
     """Return what a shape explains of some blocks: nats, its size, the size's standard error.
 
     Nats are S² / (2 phi Q), phi that of long windows for every shape: only
-    with the same phi do shapes compare.
+    with the same phi do shapes compare. Doubt is left out of them: what the model
+    may be wrong by is the same whatever the fault.
     """
     along, energy = float(part.along[inside].sum()), float(part.energy[inside].sum())
     if energy <= 0:
@@ -188,7 +189,7 @@ def gain(part: Terms, inside: Flags, noise: Noise) -> tuple[float, float, float]
         times = max(size / noise.centre, 1.0)
         many = 2.0 / (phi / energy / noise.centre**2 + noise.omega**2)
         return 0.5 * many * (times - 1.0 - np.log(times)), times, float("nan")
-    nats = 0.5 * size**2 / (phi / energy + doubt**2)
+    nats = 0.5 * size**2 * energy / phi
     return nats, size, float(np.sqrt(phi / energy + noise.omega**2 + doubt**2))
 
 

@@ -233,4 +233,5 @@ SIGNATURE = Signature(
     sentence=sentence,
     claim=claim,
     needs_mark=True,
+    only_beside=True,
 )

@@ -81,7 +81,7 @@ def _share(mask: Flags, first: Floats, last: Floats) -> Floats:
     return np.asarray((total[last + 1] - total[first]) / np.maximum(last - first + 1, 1))
 
 
-TURNS_S = 0.3
+TURNS_S = 0.5
 """So long about a start, a stop or a release the current has peaks of its own (common practice)."""
 
 
@@ -94,6 +94,7 @@ def spikes(track: Track) -> Seen:
     odd = np.minimum(np.abs(middle - current[:-2]), np.abs(middle - current[2:]))
     odd[(middle > current[:-2]) != (middle > current[2:])] = 0.0
     odd = np.nan_to_num(odd)
+    odd[odd < 2 * np.abs(np.nan_to_num(current[2:] - current[:-2]))] = 0.0
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
     asked = track.asked[1:-1]

@@ -16,6 +16,9 @@ from replay.signatures.marks import Mark, Norm, Seen, best_per_minute, wide
 from replay.signatures.track import Flags, Floats, Track
 
 WINDOWS_S = (0.5, 1.0, 2.0, 4.0, 8.0)
+MOST_LACKING = 1.1
+"""Shares of the travel that was due: a joint that swings back lacks more, and is not held."""
+
 LONG_S = (4.0, 16.0, 64.0)
 """Windows in which a joint is held back, and in which a sensor drifts: powers of two of a
 half second, structure rather than settings."""
@@ -46,8 +49,10 @@ def following(track: Track, rate_deg_s: Floats) -> Following | None:
     return Following(t, track.angle_deg, due, ~track.braked)
 
 
-def shortfalls(track: Track, name: str, rate: Floats, windows: tuple[float, ...]) -> Seen:
-    """Find windows whose travel is not what was due.
+def shortfalls(
+    track: Track, name: str, rate: Floats, windows: tuple[float, ...], *, lacking: bool = False
+) -> Seen:
+    """Find windows whose travel is not what was due; ``lacking``: only less of it, never more.
 
     Returns
     -------
@@ -87,8 +92,11 @@ def shortfalls(track: Track, name: str, rate: Floats, windows: tuple[float, ...]
             scale = wide(values - centre)
             floor = max(0.3 * track.resolution_deg, 1e-9)
             cell = f"{window:g}s/{number}"
-            if mine.size >= 20:
+            if values.size >= 20:
                 usual[cell] = (centre, max(scale, floor))
+            if lacking:  # what is held back lacks no more than was due
+                mine = mine[(values > 0) & (values < MOST_LACKING * np.abs(due[mine]))]
+                values = missing[mine]
             for k in mine[np.argsort(-np.abs(values - centre))[:60]]:
                 begin, end = float(found.t_s[at[k]]), float(found.t_s[at[k] + width])
                 detail = {"due_deg": float(due[k]), "missing_deg": float(missing[k])}

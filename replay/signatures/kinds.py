@@ -72,7 +72,8 @@ class Signature:
 
     ``claim`` tells how much of a mark this kind is the cause of (0 to 1), given
     the other marks beside it; by default all of its own measures' and
-    nothing of others'. ``needs_mark``: without one it is hardly this kind.
+    nothing of others'. ``needs_mark``: without one it is hardly this kind; ``only_beside``:
+    its shapes count only beside a mark of its own.
     """
 
     kind: str
@@ -81,6 +82,7 @@ class Signature:
     sentence: Callable[[Facts], str]
     claim: Callable[[Mark, Sequence[Mark]], float] | None = None
     needs_mark: bool = False
+    only_beside: bool = False
 
     def claims(self, mark: Mark, beside: Sequence[Mark]) -> float:
         """Return how much of a mark this kind is the cause of, 0 to 1."""

@@ -27,7 +27,7 @@ def behind(track: Track) -> Seen:
     """Find windows whose commanded travel is missing."""
     if not track.commanded:
         return Seen((), {})
-    return shortfalls(track, "behind", track.rate_cmd_deg_s, WINDOWS_S)
+    return shortfalls(track, "behind", track.rate_cmd_deg_s, WINDOWS_S, lacking=True)
 
 
 def sentence(facts: Facts) -> str:

@@ -114,7 +114,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 
 SIGNATURE = Signature(
     kind="stick-slip",
-    shapes=(Shape("judder", "variances", judder, energy=True),),
+    shapes=(Shape("judder", "variances", judder, energy=True, sought=False),),
     measures=(Measure("swing", "ln (deg/s)²", swings, proof=False),),
     sentence=sentence,
     claim=claim,

@@ -26,7 +26,7 @@ from replay.checks.matching import Known, Raised, Tally, match
 from replay.checks.plain import plain_detectors
 from replay.demo import FaultWish, SessionPlan, session_record, simulate_session
 from replay.demo.faults import FLAVOURS
-from replay.models import learn
+from replay.checks import learn
 from replay.models.bins import bin_table
 from replay.models.learning import fit_baseline
 from replay.models.readings import Reading, read_session, table_marks, unit_of
