@@ -19,6 +19,7 @@ from replay.checks.plain import plain_detectors
 from replay.checks.reading import Reading, read
 from replay.errors import UsageError
 from replay.models.baseline import Baseline
+from replay.models.blocks import choose_filter
 
 OURS = "jointbook"
 UPHELD = {"explained", "watch", "repair"}
@@ -89,10 +90,14 @@ def backtest(
             todo="name more truth files, or a baseline with --baseline",
         )
     readings: dict[str, Reading] = {}
-    for k, name in enumerate([*healthy, *eventful]):
+    chosen = [*healthy, *eventful]
+    filter_s = (
+        baseline.model.filter_s if baseline is not None else choose_filter(archive, healthy)
+    )
+    for k, name in enumerate(chosen):
         if progress is not None:
             progress("reading sessions", k, len(healthy) + len(eventful))
-        readings[name] = read(archive, name)
+        readings[name] = read(archive, name, filter_s)
     rounds = _rounds(healthy, eventful, baseline)
     raised: dict[str, list[Raised]] = {OURS: []}
     hours = 0.0
@@ -100,7 +105,7 @@ def backtest(
         if progress is not None:
             progress("judging", k, len(rounds))
         taught = [readings[n] for n in teach]
-        ours = baseline or learn_from(taught, asked)
+        ours = baseline or learn_from(taught, asked, filter_s)
         plain = plain_detectors(taught, asked) if taught else []
         for name in judged:
             result = judge(readings[name], ours)

@@ -50,7 +50,7 @@ def check(
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     # small matrices: several threads would mostly wait for each other
     with threadpool_limits(limits=1, user_api="blas"):
-        result = judge(read(archive, session), known)
+        result = judge(read(archive, session, known.model.filter_s), known)
     if save:
         store(archive, [result])
     return result

@@ -14,7 +14,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.checks.stored import FLAG_SCHEMA, flags
-from replay.models.tails import adjusted
+from replay.statistics.false_discovery import adjusted_p_values
 
 FALSE_DISCOVERY_RATE = 0.10
 
@@ -44,6 +44,6 @@ def discoveries(
     )
     padded = np.ones(max(total, best.height))
     padded[: best.height] = best["p"].to_numpy()
-    q = adjusted(padded)[: best.height]
+    q = adjusted_p_values(padded)[: best.height]
     held = best.with_columns(pl.Series("q", q)).filter(pl.col("q") <= level)
     return frame.join(held.select("session", "joint", "q"), on=["session", "joint"], how="inner")

@@ -13,6 +13,7 @@ from replay.checks import promise
 from replay.checks.check import judge
 from replay.checks.reading import read
 from replay.models.baseline import Baseline, load_baseline
+from replay.statistics.rates import rate_interval
 
 RATES = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 """Nominal rates shown, events per 100 joint-hours."""
@@ -45,14 +46,14 @@ def calibration(
         hours = 0.0
         loose = replace(known, asked=RATES[-1])
         for name in sessions:
-            result = judge(read(archive, name), loose)
+            result = judge(read(archive, name, known.model.filter_s), loose)
             values += [flag.score for flag in result.flags if flag.evidence["lead"]]
             hours += result.joint_hours
         scores = np.array(values)
     rows = []
     for nominal in RATES:
         events = int(np.sum(scores >= promise.limit_for(nominal)))
-        low, high = promise.rate_interval(events, hours)
+        low, high = rate_interval(events, hours)
         rows.append(
             {
                 "nominal": nominal,

@@ -12,6 +12,7 @@ from replay.checks.calibration import calibrate
 from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models.baseline import Baseline, save_baseline
+from replay.models.blocks import choose_filter
 from replay.models.model import unit_at
 from replay.models.training import Progress, fit_blocks
 
@@ -49,16 +50,22 @@ def learn(
     if not names:
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
     names = sorted(dict.fromkeys(names), key=lambda n: (archive.session(n).start, n))
+    filter_s = choose_filter(archive, names)
     readings = []
     for k, name in enumerate(names):
-        readings.append(_without(read(archive, name), leave_out))
+        readings.append(_without(read(archive, name, filter_s), leave_out))
         if progress is not None:
             progress("read", k + 1, len(names))
-    return save_baseline(archive, learn_from(readings, false_flags_per_100h, progress))
+    return save_baseline(
+        archive, learn_from(readings, false_flags_per_100h, filter_s, progress)
+    )
 
 
 def learn_from(
-    readings: Sequence[Reading], asked: float, progress: Progress | None = None
+    readings: Sequence[Reading],
+    asked: float,
+    filter_s: float,
+    progress: Progress | None = None,
 ) -> Baseline:
     """Learn from sessions that were read already, without saving.
 
@@ -67,7 +74,7 @@ def learn_from(
     BaselineError
         No joint has enough samples with a current.
     """
-    training = fit_blocks([r.blocks for r in readings], progress)
+    training = fit_blocks([r.blocks for r in readings], progress, filter_s=filter_s)
     held_out = list(training.held_out())
     laws, promise = calibrate(held_out, {r.session: r.seen for r in readings})
     calibration = {"laws": laws.to_plain(), "promise": promise}

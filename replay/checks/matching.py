@@ -73,7 +73,7 @@ class Tally:
 
     def summary(self) -> dict[str, Any]:
         """Return recall, delay and false flags with 90 % intervals."""
-        from replay.checks.promise import rate_interval
+        from replay.statistics.rates import rate_interval
 
         grades = sorted({f.known.grade for f in self.found})
         kinds = sorted({f.known.kind for f in self.found})

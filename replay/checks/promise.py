@@ -11,8 +11,8 @@ import numpy as np
 
 from replay.checks.calibration import Calibration
 from replay.models.baseline import FEWEST_SESSIONS, Baseline
+from replay.statistics.rates import CONFIDENCE, rate_bound
 
-CONFIDENCE = 0.9
 CANNOT_PROMISE = "cannot promise this rate from so few sessions"
 
 
@@ -70,22 +70,3 @@ def sentence(baseline: Baseline, asked: float | None = None) -> str:
         f"at most {most:.2g} false flags per 100 joint-hours ({CONFIDENCE:.0%} confidence, "
         f"{whole:.0f} joint-hours in {count} sessions), asked {rate:g}{left_out}"
     )
-
-
-def rate_bound(events: int, of_hours: float, *, confidence: float = CONFIDENCE) -> float:
-    """Return the upper confidence bound of a Poisson rate, events per hour (Garwood 1936)."""
-    from scipy.special import gammaincinv
-
-    return float(gammaincinv(events + 1, confidence)) / max(of_hours, 1e-9)
-
-
-def rate_interval(
-    events: int, of_hours: float, *, confidence: float = CONFIDENCE
-) -> tuple[float, float]:
-    """Return the two-sided exact interval of a Poisson rate, events per hour."""
-    from scipy.special import gammaincinv
-
-    rest = (1 - confidence) / 2
-    low = float(gammaincinv(events, rest)) if events else 0.0
-    high = float(gammaincinv(events + 1, 1 - rest))
-    return low / max(of_hours, 1e-9), high / max(of_hours, 1e-9)

@@ -52,8 +52,16 @@ class Measuring:
         }
 
 
-def read(archive: Archive, session: str) -> Reading:
-    """Read a session in pieces of an hour, once for the model and the measures."""
+def read(archive: Archive, session: str, filter_s: float) -> Reading:
+    """Read a session in pieces of an hour, once for the model and the measures.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+    filter_s : float
+        Length of the model's filter (``Model.filter_s``).
+    """
     measuring = Measuring()
-    blocks = condense(archive, session, measuring)
+    blocks = condense(archive, session, measuring, filter_s=filter_s)
     return Reading(blocks, measuring.seen())

@@ -40,7 +40,7 @@ def score_trace(
         that a healthy joint-hour shows anything as rare.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
-    reading = read(archive, session)
+    reading = read(archive, session, known.model.filter_s)
     record = reading.blocks.record
     residuals = residuals_of(known.model, reading.blocks)
     mine = residuals.joints.get(joint)

@@ -15,10 +15,10 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.checks.matching import Known
-from replay.models.tails import rate_interval
 from replay.record import Draft, Entry, open_record
 from replay.reviews.findings import findings
 from replay.reviews.verdicts import KIND, disposition_in_force
+from replay.statistics.rates import rate_interval
 
 UPHELD = frozenset({"explained", "watch", "repair"})
 """Words of a verdict by which something did happen."""

@@ -28,6 +28,7 @@ from replay.checks.reading import Reading, read
 from replay.checks.stored import CheckResult
 from replay.cleaning import ingest
 from replay.logs import load_map
+from replay.models.blocks import choose_filter
 from replay.records import Flag
 
 SLACK = timedelta(seconds=1)
@@ -125,21 +126,22 @@ def campaign(
     training: int,
     dirty: float = 0.0,
     asked: float = 1.0,
+    filter_s: float = 0.25,
 ) -> Score:
     """Learn from some training sessions and judge all clean and faulty ones."""
     names = sorted(readings)
     teach = [n for n in names if truth[n]["role"] == "training"][:training]
     spoilt = [n for n in names if truth[n]["role"] == "fault"][: round(dirty * len(teach))]
     teach = teach[len(spoilt) :] + spoilt
-    baseline = learn_from([readings[n] for n in teach], asked)
+    baseline = learn_from([readings[n] for n in teach], asked, filter_s)
     print(promise.sentence(baseline), file=sys.stderr)
     judged = [n for n in names if truth[n]["role"] != "training" and n not in spoilt]
     return score((judge(readings[n], baseline) for n in judged), truth)
 
 
-def read_all(archive: Archive, sessions: Sequence[str]) -> dict[str, Reading]:
+def read_all(archive: Archive, sessions: Sequence[str], filter_s: float) -> dict[str, Reading]:
     """Read sessions one after the other."""
-    return {name: read(archive, name) for name in sessions}
+    return {name: read(archive, name, filter_s) for name in sessions}
 
 
 def main(words: Sequence[str] | None = None, reader: Callable[..., Any] = read_all) -> None:
@@ -152,9 +154,11 @@ def main(words: Sequence[str] | None = None, reader: Callable[..., Any] = read_a
     ask.add_argument("--asked", type=float, default=1.0)
     options = ask.parse_args(words)
     archive, truth = ingested(options.out, options.names)
-    readings = reader(archive, sorted(truth))
+    teach = [n for n in sorted(truth) if truth[n]["role"] == "training"][: options.train]
+    filter_s = choose_filter(archive, teach)
+    readings = reader(archive, sorted(truth), filter_s)
     what = f"{options.out.name}, {'names only' if options.names else 'arm file'}, {options.train}"
-    campaign(readings, truth, options.train, options.dirty, options.asked).print(what)
+    campaign(readings, truth, options.train, options.dirty, options.asked, filter_s).print(what)
 
 
 if __name__ == "__main__":

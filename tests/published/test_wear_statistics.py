@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from replay.statistics.false_discovery import adjusted_p_values
+from replay.statistics.ranks import exact_p_value, mann_kendall
+from replay.statistics.slopes import theil_sen
 from replay.wear.assessment.control_charts import cusum, ewma, individuals
-from replay.wear.assessment.discovery import adjusted_p_values
-from replay.wear.assessment.ranks import exact_p_value, mann_kendall
-from replay.wear.assessment.slopes import theil_sen
 
 # NIST/SEMATECH e-Handbook 6.3.2.4
 EWMA_X = [

@@ -24,6 +24,7 @@ import polars as pl
 from replay.cleaning.notes import instant
 from replay.cleaning.parts import Part
 from replay.records import QualityNote
+from replay.statistics.spread import spread
 from replay.units import TIME
 
 Floats = npt.NDArray[np.float64]
@@ -94,7 +95,7 @@ def line_through(at_s: Floats, shifts_s: Floats) -> tuple[float, float, float]:
     slope = float(np.median((shifts_s[second] - shifts_s[first]) / (at_s[second] - at_s[first])))
     left = shifts_s - slope * at_s
     offset = float(np.median(left))
-    return offset, slope, float(1.4826 * np.median(np.abs(left - offset)))
+    return offset, slope, spread(left)
 
 
 def shift_of(mine: Floats, theirs: Floats) -> tuple[float, float]:

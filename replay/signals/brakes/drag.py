@@ -15,6 +15,7 @@ import polars as pl
 from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import changes
 from replay.signals.motion.rates import Array
+from replay.statistics.spread import error_of_median
 
 AFTER_S = 10.0
 """How long after the first motion that follows a release drag is looked for."""
@@ -100,14 +101,13 @@ def _after(
         now, then = beyond[index[mine & early]], beyond[index[mine & late]]
         if len(now) < LEAST_ROWS:
             continue
-        spread = 1.4826 * float(np.median(np.abs(now - np.median(now))))
         out.append(
             {
                 "time": a.time[k],
                 "rate_low_deg_s": float(edges[number]),
                 "rate_high_deg_s": float(edges[number + 1]),
                 "drag_a": float(np.median(now)),
-                "drag_se_a": 1.2533 * spread / np.sqrt(max(len(now) / together, 1.0)),
+                "drag_se_a": error_of_median(now, max(len(now) / together, 1.0)),
                 "n": len(now),
                 "later_a": float(np.median(then)) if len(then) >= LEAST_ROWS else None,
             }

@@ -178,6 +178,6 @@ def _local_noise(task: _Task, fit: rates.LocalFit) -> Array:
 
 
 def _middle(values: Array) -> float:
-    some = rates.thinned(values)
+    some = rates.subsampled(values)
     known = some[np.isfinite(some)]
     return float(np.median(known)) if len(known) else 0.0

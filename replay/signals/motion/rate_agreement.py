@@ -9,6 +9,8 @@ from replay.archive import Archive
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels
 from replay.signals.motion.measured import motions
+from replay.statistics.noise import difference_noise
+from replay.statistics.spread import spread_about_zero
 from replay.units import channel
 
 AGREEMENT_SCHEMA: dict[str, pl.DataType] = {
@@ -63,11 +65,10 @@ def _compare(ours: np.ndarray, logged: np.ndarray, error: np.ndarray) -> dict[st
         scale = float(centre @ logged[kept]) / power
         offset = float(logged[kept].mean() - scale * x.mean())
         left = logged - offset - scale * ours
-        spread = 1.4826 * float(np.median(np.abs(left[kept])))
+        spread = spread_about_zero(left[kept])
         kept = np.abs(left) <= max(4 * spread, 1e-12)
     count = int(kept.sum())
-    noise = np.diff(logged, n=3) / np.sqrt(20.0)
-    logged_noise = 1.4826 * float(np.median(np.abs(noise)))
+    logged_noise = difference_noise(logged, 3)
     return {
         "n": count,
         "scale": scale,

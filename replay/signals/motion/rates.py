@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.signals.motion.window_sums import Parabola, flat, window_moments
-from replay.signals.noise import Array, Flags, noise_of, resolution, thinned
+from replay.statistics.noise import Array, Flags, noise_of, resolution, subsampled
+from replay.statistics.window_sums import Parabola, flat, window_moments
 
 __all__ = [
     "Array",
@@ -30,7 +30,7 @@ __all__ = [
     "local_fits",
     "noise_of",
     "resolution",
-    "thinned",
+    "subsampled",
     "unwrapped",
     "window_for_accel",
     "window_for_rate",
@@ -69,7 +69,7 @@ def gap_starts(t_s: Array) -> Flags:
         out[0] = True
     if len(t_s) > 2:
         step = np.diff(t_s)
-        out[1:] |= step > GAP_STEPS * np.median(thinned(step))
+        out[1:] |= step > GAP_STEPS * np.median(subsampled(step))
     return out
 
 
@@ -91,7 +91,7 @@ def jump_starts(y: Array, starts: Flags, noise: float) -> Flags:
         return out
     step = np.diff(y)
     inside = ~starts[1:]
-    usual = float(np.quantile(np.abs(thinned(step[inside])), 0.99)) if inside.any() else 0.0
+    usual = float(np.quantile(np.abs(subsampled(step[inside])), 0.99)) if inside.any() else 0.0
     before = np.concatenate([step[:1], step[:-1]])
     after = np.concatenate([step[1:], step[-1:]])
     away = np.minimum(np.abs(step - before), np.abs(step - after))
@@ -120,7 +120,7 @@ def window_for_rate(t_s: Array, y: Array, noise: float) -> int:
         return 3
     lag = max(1, round(0.5 / step))
     coarse = np.abs(y[lag:] - y[:-lag]) / np.maximum(t_s[lag:] - t_s[:-lag], 1e-12)
-    top = float(np.quantile(thinned(coarse), 0.98)) if len(coarse) else 0.0
+    top = float(np.quantile(subsampled(coarse), 0.98)) if len(coarse) else 0.0
     if top <= 0:
         return _odd(MAX_SPAN_S / step, 3, 101)
     wanted = (12 * (noise / (step * RATE_SHARE * top)) ** 2) ** (1 / 3)
@@ -137,7 +137,7 @@ def window_for_accel(t_s: Array, y: Array, noise: float, order: int) -> int:
         coarse = (y[lag:] - y[:-lag]) / (lag * step)
     else:
         coarse = (y[2 * lag :] - 2 * y[lag:-lag] + y[: -2 * lag]) / (lag * step) ** 2
-    top = float(np.quantile(np.abs(thinned(coarse)), 0.98)) if len(coarse) else 0.0
+    top = float(np.quantile(np.abs(subsampled(coarse)), 0.98)) if len(coarse) else 0.0
     least = 3 if order == 1 else 5
     if top <= 0:
         return _odd(MAX_ACCEL_SPAN_S / step, least, 201)
@@ -191,7 +191,7 @@ def _fill_whole_windows(t_s: Array, y: Array, window: int, out: dict[str, Array]
     if n < window:
         return whole
     whole[half : n - half] = True
-    scale_s = half * float(np.median(thinned(np.diff(t_s))))
+    scale_s = half * float(np.median(subsampled(np.diff(t_s))))
     for first in range(0, n - window + 1, _CHUNK):
         part = slice(first, min(first + _CHUNK, n - window + 1) + window - 1)
         at = slice(part.start + half, part.stop - half)
@@ -285,7 +285,7 @@ def _window_bounds(starts: Flags, window: int) -> tuple[NDArray[np.int64], NDArr
 
 
 def _median_step(t_s: Array) -> float:
-    return float(np.median(thinned(np.diff(t_s)))) if len(t_s) > 1 else 0.0
+    return float(np.median(subsampled(np.diff(t_s)))) if len(t_s) > 1 else 0.0
 
 
 def _odd(value: float, least: int, most: int) -> int:

@@ -77,7 +77,7 @@ def cut(
     accel = np.nan_to_num(accel_deg_s2) * direction
     moved = motion == 2
     top_accel = (
-        float(np.quantile(np.abs(rates.thinned(accel[moved])), 0.95)) if moved.any() else 0.0
+        float(np.quantile(np.abs(rates.subsampled(accel[moved])), 0.95)) if moved.any() else 0.0
     )
     band = max(STEADY_SIGMAS * accel_noise_deg_s2, STEADY_SHARE * top_accel, 1e-9)
     speeding = _hysteresis(accel, band, band / 2, starts)
@@ -104,7 +104,7 @@ def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
     (`_crowd_at_rest`), where it is much narrower than both. At least
     `STILL_SHARE` of the joint's usual top rate.
     """
-    some = rates.thinned(rate_deg_s)
+    some = rates.subsampled(rate_deg_s)
     size = np.abs(some[np.isfinite(some)])
     top = float(np.quantile(size, 0.98)) if len(size) else 0.0
     noise = rate_noise_deg_s

@@ -18,6 +18,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.signals.joints import joint_table
 from replay.signals.motion.motions import MOTIONS_SCHEMA, known_motions, motion_at, scan_motions
+from replay.statistics.spread import MAD_TO_SD
 
 FEATURES: dict[str, float] = {
     "speed_deg_s": 0.05,
@@ -96,7 +97,7 @@ def nearest(
     for name in compared:
         middle = pool[name].median()
         spread = (pool[name] - middle).abs().median()
-        scale = max(1.4826 * float(spread or 0.0), FEATURES[name])  # type: ignore[arg-type]
+        scale = max(MAD_TO_SD * float(spread or 0.0), FEATURES[name])  # type: ignore[arg-type]
         parts.append(((pl.col(name) - pl.lit(of[name])) / scale) ** 2)
     ranked = pool.with_columns(distance=pl.mean_horizontal(parts).sqrt())
     return ranked.sort("distance", "start").head(k), compared

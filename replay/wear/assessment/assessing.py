@@ -10,13 +10,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.ranks import mann_kendall, memory_factor
+from replay.statistics.regression import huber
+from replay.statistics.slopes import Slope, theil_sen
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.projection import Projection, project
-from replay.wear.assessment.ranks import mann_kendall, memory_factor
-from replay.wear.assessment.slopes import Slope, theil_sen
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
-from replay.wear.histories.covariate_adjustment import solved
 from replay.wear.histories.history import Floats, History, session_weights
 
 FEWEST = 6
@@ -195,12 +195,4 @@ def _about_curve(t: Floats, y: Floats, sections: npt.NDArray[np.int64]) -> Float
     x = (t - t.mean()) / span
     levels = [(sections == s).astype(float) for s in numbers_of(sections)]
     design = np.column_stack([*levels, x, x * x])
-    weights = np.ones(len(y))
-    rest = y
-    for _ in range(6):
-        rest = y - design @ solved(design, y, weights)
-        scale = float(np.median(np.abs(rest))) / 0.6745
-        if scale <= 0:
-            break
-        weights = np.minimum(1.0, 1.345 / np.maximum(np.abs(rest) / scale, 1.345))
-    return np.asarray(rest, dtype=float)
+    return huber(design, y, rounds=6, settled=0.0).residuals

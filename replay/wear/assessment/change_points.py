@@ -16,6 +16,8 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.spread import winsorized
+
 Floats = npt.NDArray[np.float64]
 
 SMALLEST_PIECE = 5
@@ -126,8 +128,7 @@ def _noise(values: Floats) -> float:
     mean square counts, with the wildest brought in, not their middle.
     """
     steps = np.diff(values)
-    usual = float(np.median(np.abs(steps))) / 0.6745
-    tame = np.clip(steps, -4 * usual, 4 * usual)
+    tame = winsorized(steps, about_zero=True)
     return float(np.sqrt(np.mean(tame**2) / 2))
 
 

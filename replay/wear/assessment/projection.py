@@ -20,8 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.regression import huber
+from replay.statistics.spread import spread_about_zero
 from replay.wear.histories.aggregation import numbers_of
-from replay.wear.histories.covariate_adjustment import HUBER, solved
 
 Floats = npt.NDArray[np.float64]
 
@@ -246,7 +247,7 @@ def _fits(t: Floats, y: Floats, w: Floats, covariates: Floats, told: float) -> _
         criterion = told * np.log(square / n) + count * np.log(told)
         best = int(np.argmin(criterion))
         curve = covariates @ own + growth[best] * apart[:, best]
-        spread = float(np.median(np.abs(y - curve))) / 0.6745
+        spread = spread_about_zero(y - curve)
         before, tame = tame, curve + np.clip(y - curve, -WILD * spread, WILD * spread)
         if np.max(np.abs(tame - before)) <= 1e-6 * spread:
             break
@@ -270,15 +271,11 @@ def _fenced(t: Floats, y: Floats, w: Floats, covariates: Floats) -> Floats:
     told beside a parabola by regression with bounded residuals.
     """
     design = np.column_stack([covariates, t, t * t])
-    weights, left = w, y
-    for _ in range(5):
-        fitted = solved(design, y, weights)
-        rest = y - design @ fitted
-        left = y - covariates[:, 1:] @ fitted[1 : covariates.shape[1]]
-        spread = float(np.median(np.abs(rest))) / 0.6745
-        if spread <= 0:
-            return y
-        weights = w * np.minimum(1.0, HUBER / np.maximum(np.abs(rest) / spread, HUBER))
+    fit = huber(design, y, w, standardise=False, rounds=5, settled=0.0)
+    spread = spread_about_zero(fit.residuals)
+    if spread <= 0:
+        return y
+    left = y - covariates[:, 1:] @ fit.coefficients[1 : covariates.shape[1]]
     half = min(3, (len(y) - 1) // 2)
     windows = np.lib.stride_tricks.sliding_window_view(
         np.pad(left, half, mode="reflect"), 2 * half + 1

@@ -18,9 +18,9 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.records import Trend
+from replay.statistics.false_discovery import adjusted_p_values
 from replay.wear.assessment import trend_cache
 from replay.wear.assessment.assessing import CONFIDENCE, Assessment, assess
-from replay.wear.assessment.discovery import adjusted_p_values
 from replay.wear.assessment.projection import Projection
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.aggregation import numbers_of

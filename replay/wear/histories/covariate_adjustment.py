@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.regression import huber, least_squares
 from replay.wear.histories.aggregation import numbers_of
 
 Floats = npt.NDArray[np.float64]
@@ -44,10 +45,6 @@ class Adjusted:
     """The usual conditions: the medians, unless others were asked for."""
     columns: Floats
     """What was corrected for, of shape (n, terms); nought at the usual conditions."""
-
-
-SETTLED = 1e-5
-"""Reweighting stops when no coefficient moves by this share of the largest."""
 
 
 def adjust(
@@ -115,7 +112,7 @@ def adjust(
     if not columns:
         return Adjusted(values, 1.0, (), {}, {}, np.zeros((n, 0)))
     design = np.column_stack([base, *columns])
-    coefficients = _huber(design, values, w)
+    coefficients = huber(design, values, w).coefficients
     first = base.shape[1]
     effect: dict[str, float] = {}
     corrected = values.copy()
@@ -163,46 +160,4 @@ def _inflation(
 
 
 def _left_over(design: Floats, y: Floats) -> float:
-    return float(np.sum((y - design @ solved(design, y)) ** 2))
-
-
-def solved(design: Floats, y: Floats, weights: Floats | None = None) -> Floats:
-    """Return weighted least squares by the normal equations.
-
-    Columns are few and scaled, rows are many: this is far faster than a
-    decomposition of all rows, and a trace of a ridge keeps it solvable.
-    """
-    x, scale = _scaled(design)
-    return _normal(x, y, weights) / scale
-
-
-def _scaled(design: Floats) -> tuple[Floats, Floats]:
-    scale = np.sqrt(np.einsum("np,np->p", design, design))
-    scale = np.where(scale > 0, scale, 1.0)
-    return design / scale, scale
-
-
-def _normal(x: Floats, y: Floats, weights: Floats | None) -> Floats:
-    weighted = x if weights is None else x * weights[:, None]
-    normal = weighted.T @ x
-    normal[np.diag_indices_from(normal)] += 1e-12 * max(float(np.trace(normal)), 1e-300)
-    return np.asarray(np.linalg.solve(normal, weighted.T @ y), dtype=float)
-
-
-def _huber(design: Floats, y: Floats, w: Floats) -> Floats:
-    """Return Huber's regression by reweighting, scale from the median residual."""
-    weights = w.copy()
-    x, by = _scaled(design)
-    root = np.sqrt(w)
-    solution: Floats = np.zeros(design.shape[1])
-    for _ in range(12):
-        before, solution = solution, _normal(x, y, weights)
-        if np.max(np.abs(solution - before)) <= SETTLED * np.max(np.abs(solution)):
-            break
-        residual = (y - x @ solution) * root
-        size = np.abs(residual)
-        scale = np.median(size) / 0.6745
-        if scale <= 0:
-            break
-        weights = w * np.minimum(1.0, HUBER / np.maximum(size / scale, HUBER))
-    return solution / by
+    return float(np.sum((y - design @ least_squares(design, y)) ** 2))

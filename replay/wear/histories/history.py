@@ -165,7 +165,7 @@ def session_weights(
     than their own errors say, and a session with a tiny error is not alone
     right.
     """
-    from replay.wear.assessment.slopes import between_variance
+    from replay.statistics.slopes import between_variance
 
     known = np.isfinite(se) & (se >= 0)
     if known.sum() < max(3, 0.5 * len(se)):

@@ -8,7 +8,8 @@ from itertools import pairwise
 import numpy as np
 import polars as pl
 
-from replay.wear.measures.measure import Floats, Measure, column, of_events, runs, step_s
+from replay.statistics.runs import runs
+from replay.wear.measures.measure import Floats, Measure, column, of_events, step_s
 from replay.wear.reference.model import Reference, drive_current
 
 BEFORE_S, AFTER_S = 0.4, 0.15

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from replay.statistics.regression import huber
 from replay.wear.measures.measure import Floats, Measure, measure
 from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import Reference, shared_current
@@ -125,24 +126,20 @@ def _side(m: Motions, friction: Floats, sign: float, r: Reference) -> _Side | No
     variance = r.motion_spread_a**2 + r.row_spread_a**2 / rows
     design = np.column_stack([np.ones(len(mean)), speed])
     prior = np.diag([0.0, 1.0 / r.slope_spread**2 if r.slope_spread > 0 else 1e12])
-    weights = np.ones(len(mean))
-    beta = np.array([float(np.median(mean)), 0.0])
-    covariance = np.zeros((2, 2))
-    for _ in range(10):
-        rest = np.abs(mean - design @ beta) / np.sqrt(variance)
+    fit = huber(
+        design,
+        mean,
+        1.0 / variance,
+        prior=prior,
         # With more motions than a few, their own scatter is the better scale.
-        scale = 1.0
-        if len(mean) >= 5:
-            scale = max(float(np.median(rest)) / 0.6745, 0.5)
-        weights = np.minimum(1.0, HUBER / np.maximum(rest / scale, HUBER))
-        w = weights / (variance * scale**2)
-        covariance = np.linalg.inv(design.T @ (design * w[:, None]) + prior)
-        new = covariance @ (design.T @ (w * mean))
-        if np.allclose(new, beta, rtol=1e-6, atol=1e-9):
-            beta = new
-            break
-        beta = new
-    rest = np.abs(mean - design @ beta)
+        scale=None if len(mean) >= 5 else 1.0,
+        least_scale=0.5,
+        start=np.array([float(np.median(mean)), 0.0]),
+        rounds=10,
+        settled=1e-6,
+    )
+    beta, covariance = fit.coefficients, fit.covariance
+    rest = np.abs(fit.residuals)
     typical = numbers[np.argmin(rest - 1e-9 * rows)]
     known = covariance[1, 1] ** 0.5
     return _Side(

@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR
+from replay.statistics.spread import spread as robust_spread
 from replay.wear.catalogue import describe
 
 Floats = npt.NDArray[np.float64]
@@ -59,9 +61,9 @@ def of_events(
     k = len(known)
     spread = least_spread if least_spread is not None else float("nan")
     if k >= 3:
-        own = 1.4826 * float(np.median(np.abs(known - middle)))
+        own = robust_spread(known)
         spread = float(np.nanmax([own, float(np.std(known)) * 0.2, spread]))
-    se = 1.2533 * spread / np.sqrt(k)
+    se = MEDIAN_TO_MEAN_ERROR * spread / np.sqrt(k)
     typical = int(good[np.argmin(np.abs(known - middle))])
     return measure(indicator, middle, se, k, times[typical])
 
@@ -75,11 +77,3 @@ def step_s(table: pl.DataFrame) -> float:
     """Return the usual time between samples, in seconds."""
     t = table["t_s"].to_numpy()
     return float(np.median(np.diff(t))) if len(t) > 1 else float("nan")
-
-
-def runs(flags: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return first and one-past-last index of each stretch of True."""
-    padded = np.concatenate([[0], flags.astype(np.int8), [0]])
-    change = np.diff(padded)
-    first, last = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
-    return [(int(a), int(b)) for a, b in zip(first, last, strict=True)]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from replay.statistics.spread import spread_about_zero
 from replay.wear.measures.measure import Floats, Measure, measure, step_s
 from replay.wear.measures.motions import Motions, cut_motions
 from replay.wear.reference.model import Reference, shared_current
@@ -63,7 +64,7 @@ def spread_measure(found: Residuals) -> Measure | None:
     rest = found.rest[np.isfinite(found.rest)]
     if len(rest) < FEWEST_SAMPLES:
         return None
-    spread = 1.4826 * float(np.median(np.abs(rest)))
+    spread = spread_about_zero(rest)
     # 1.166 / sqrt(n): error of a scaled median absolute deviation, normal law
     error = 1.166 * spread / np.sqrt(max(found.samples.count, 2))
     squares = np.bincount(found.samples.motion, np.nan_to_num(found.rest) ** 2)

@@ -6,7 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.wear.measures.measure import Floats, Measure, column, measure, runs
+from replay.statistics.noise import difference_noise
+from replay.statistics.runs import runs
+from replay.wear.measures.measure import Floats, Measure, column, measure
 
 
 def use_measures(table: pl.DataFrame) -> list[Measure]:
@@ -73,4 +75,4 @@ def _noise(values: Floats) -> float:
     """Return the spread of single samples, from second differences: slow change is no noise."""
     if len(values) < 3:
         return 0.0
-    return float(np.median(np.abs(np.diff(values, 2)))) / 0.6745 / 6**0.5
+    return difference_noise(values, 2)

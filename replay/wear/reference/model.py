@@ -18,6 +18,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.regression import huber
+from replay.statistics.spread import spread
 from replay.wear.measures.measure import Floats
 from replay.wear.measures.motions import Motions
 
@@ -251,26 +253,9 @@ def _within(
     off count less (Huber), and a slight ridge keeps near-collinear columns
     finite.
     """
-    groups = np.unique(level, return_inverse=True)[1]
     x, y = direction[:, None] * design, direction * current
-    weights = np.ones(len(y))
-    beta: Floats = np.zeros(design.shape[1])
-    for _ in range(15):
-        total = np.bincount(groups, weights)
-        means = np.column_stack([np.bincount(groups, weights * c) / total for c in (*x.T, y)])
-        xc, yc = x - means[groups, :-1], y - means[groups, -1]
-        normal = xc.T @ (xc * weights[:, None])
-        size = np.diag(normal).copy()
-        size[size <= 0] = 1.0
-        new = np.linalg.solve(normal + np.diag(ridge * size), xc.T @ (weights * yc))
-        rest = np.abs(yc - xc @ new)
-        scale = float(np.median(rest)) / 0.6745
-        done = np.allclose(new, beta, rtol=1e-6, atol=1e-10)
-        beta = new
-        if scale <= 0 or done:
-            break
-        weights = np.minimum(1.0, 1.345 / np.maximum(rest / scale, 1.345))
-    return beta
+    fit = huber(x, y, levels=level, ridge=ridge, rounds=15, settled=1e-6)
+    return fit.coefficients
 
 
 def _some(m: Motions) -> Motions:
@@ -319,4 +304,4 @@ def _group_medians(values: Floats, groups: npt.NDArray[np.int64]) -> Floats:
 
 
 def _spread(values: Floats) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
+    return spread(values)

@@ -20,6 +20,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.records import Trend
 from replay.signals.channels import arm_of
+from replay.statistics.spread import spread as robust_spread
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import describe
 
@@ -124,7 +125,7 @@ def peer_scores(
         for k, (serial, _, _) in enumerate(members):
             others = np.delete(change, k)
             middle = float(np.median(others))
-            spread = 1.4826 * float(np.median(np.abs(others - middle)))
+            spread = robust_spread(others)
             # Neither a chance cluster of peers nor a vague slope makes a departure.
             spread = max(spread, float(np.median(np.delete(error, k))))
             scale = float(np.hypot(spread, error[k]))

@@ -5,9 +5,9 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from replay.wear.assessment.discovery import adjusted_p_values
-from replay.wear.assessment.ranks import hamed_rao_factor, mann_kendall, memory_factor
-from replay.wear.assessment.slopes import between_variance, theil_sen
+from replay.statistics.false_discovery import adjusted_p_values
+from replay.statistics.ranks import hamed_rao_factor, mann_kendall, memory_factor
+from replay.statistics.slopes import between_variance, theil_sen
 
 levels = st.lists(st.integers(-50, 50), min_size=10, max_size=60)
 

@@ -13,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from replay.statistics.spread import winsorized
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -125,8 +127,7 @@ def between_variance(residual: Floats, se: Floats) -> float:
     n = len(residual)
     if n < 3:
         return 0.0
-    scale = float(np.median(np.abs(residual - np.median(residual)))) / 0.6745
-    e = np.clip(residual - np.median(residual), -4 * scale, 4 * scale)
+    e = winsorized(residual)
 
     # Newton's steps from nought never pass the root: the equation is convex.
     tau2 = 0.0

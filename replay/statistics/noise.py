@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
+
+from replay.statistics.spread import MAD_TO_SD, spread_about_zero
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -13,9 +17,32 @@ _QUIET_OF_WHITE = 0.5131
 """25 % point of the medians of 12 scaled third differences of white noise of size 1 (simulated)."""
 
 
-def thinned(values: Array, most: int = 20_000) -> Array:
+def subsampled(values: Array, most: int = 20_000) -> Array:
     """Return every so many-th value, at most about ``most``: enough for a quantile."""
     return values[:: max(1, len(values) // most)]
+
+
+def difference_noise(values: Array, order: int) -> float:
+    """Return the noise of single samples from differences of neighbours.
+
+    The plain form of `noise_of`, for evenly sampled values of many counts.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+        Finite, evenly sampled.
+    order : int
+        Of the differences: 2 is blind to a straight line, 3 to a parabola.
+
+    Returns
+    -------
+    float
+        Robust standard deviation of one sample, in its unit; 0 for too few.
+    """
+    if len(values) <= order:
+        return 0.0
+    # The squared binomials' sum: what differencing multiplies a variance by.
+    return spread_about_zero(np.diff(values, order)) / math.sqrt(math.comb(2 * order, order))
 
 
 def noise_of(y: Array, starts: Flags, t_s: Array | None = None) -> float:
@@ -42,7 +69,7 @@ def noise_of(y: Array, starts: Flags, t_s: Array | None = None) -> float:
         return float(floor)
     blocks = len(used) // _BLOCK
     if blocks < 8:
-        return float(max(1.4826 * np.median(used), floor))
+        return float(max(MAD_TO_SD * np.median(used), floor))
     rows = used[: blocks * _BLOCK].reshape(blocks, _BLOCK)[:: max(1, blocks // 2000)]
     quiet = float(np.quantile(np.median(rows, axis=1), 0.25)) / _QUIET_OF_WHITE
     return float(max(quiet, floor))
@@ -52,8 +79,8 @@ def _third_differences(y: Array, t_s: Array | None) -> Array:
     """Return third differences scaled to the variance of one sample."""
     if t_s is not None:
         step = np.diff(t_s)
-        usual = float(np.median(thinned(step)))
-        if np.quantile(np.abs(thinned(step) - usual), 0.9) > 1e-3 * usual:
+        usual = float(np.median(subsampled(step)))
+        if np.quantile(np.abs(subsampled(step) - usual), 0.9) > 1e-3 * usual:
             a, b, c = step[:-2], step[1:-1], step[2:]
             weights = (
                 -1 / (a * (a + b) * (a + b + c)),

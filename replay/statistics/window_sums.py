@@ -6,7 +6,7 @@ from math import comb
 
 import numpy as np
 
-from replay.signals.noise import Array, Flags
+from replay.statistics.noise import Array, Flags
 
 
 def flat(y: Array, window: int) -> Flags:

@@ -16,6 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
+from replay.statistics.spread import spread
+
 Floats = npt.NDArray[np.float64]
 
 EXACT_BELOW = 10
@@ -186,7 +188,7 @@ def memory_factor(
     groups = np.zeros(len(e), int) if sections is None else np.asarray(sections)
     if len(e) < 6:
         return 1.0
-    scale = np.median(np.abs(e - np.median(e))) / 0.6745
+    scale = spread(e)
     if scale <= 0:
         return 1.0
     e = np.clip(e, -4 * scale, 4 * scale)
