@@ -248,8 +248,8 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
         if size.size >= 8:
             omega = max(omega, _omega(size, phi[-1] / energy + doubt**2))
     usual = levels[min(USUAL, len(levels) - 1)].arrays()[1] if levels else np.empty(0)
-    energy = float(np.median(usual)) if usual.size else 0.0
-    return Noise(tuple(phi) or (1.0,), omega, centre, energy)
+    typical = float(np.median(usual)) if usual.size else 0.0
+    return Noise(tuple(phi) or (1.0,), omega, centre, typical)
 
 
 def _log(size: Floats, energy: Floats, centre: float) -> tuple[Floats, Floats]:

@@ -25,7 +25,7 @@ from replay.records import Session
 from replay.settings import setting
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels
-from replay.signals.noise import noise_of, resolution
+from replay.statistics.noise import noise_of, resolution
 from replay.signals.motion.rates import unwrapped
 from replay.units import channel
 

@@ -14,7 +14,8 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.models import learn, posture
+from replay.checks import learn
+from replay.models import posture
 from replay.models.bins import MOVING
 from replay.models.expected import ExpectedCurrent
 from replay.models.held_out import HeldOut
