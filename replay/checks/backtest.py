@@ -91,9 +91,7 @@ def backtest(
         )
     readings: dict[str, Reading] = {}
     chosen = [*healthy, *eventful]
-    filter_s = (
-        baseline.model.filter_s if baseline is not None else choose_filter(archive, healthy)
-    )
+    filter_s = baseline.model.filter_s if baseline is not None else choose_filter(archive, healthy)
     for k, name in enumerate(chosen):
         if progress is not None:
             progress("reading sessions", k, len(healthy) + len(eventful))

@@ -26,8 +26,9 @@ BLOCK_S = 600.0
 EVERYONE = "*"
 """Stands for the unit where a shape is shared by all joints."""
 
-LEVELS = 8
-"""Windows of up to 2^8 blocks tell the colour; longer ones what sessions differ by."""
+SHORT_LEVELS = 7
+"""Windows of up to 2^7 blocks, about 25 s, tell the noise's colour, by how much neighbours
+differ; longer ones tell what sessions differ by."""
 
 USUAL = 5
 """Windows of 2^6 blocks, about 13 s, tell what usual motion weighs."""
@@ -161,6 +162,8 @@ class Sample:
     size: list[Floats] = field(default_factory=list)
     energy: list[Floats] = field(default_factory=list)
     doubt: list[Floats] = field(default_factory=list)
+    ratio: list[Floats] = field(default_factory=list)
+    """Squared difference of neighbours over what white noise makes of it."""
 
     def add(self, found: Windows) -> None:
         """Keep some windows, evenly over the session."""
@@ -171,6 +174,19 @@ class Sample:
         self.size.append(found.along[some] / energy)
         self.energy.append(energy)
         self.doubt.append(found.doubt[some] / energy)
+        # windows a whole length apart share no block, and what a session differs by cancels
+        if found.first.size < 3:
+            return
+        step = max(
+            1, int(found.stop[0] - found.first[0]) // max(1, int(found.first[1] - found.first[0]))
+        )
+        one, other = found.energy[:-step:step], found.energy[step::step]
+        least = 0.25 * found.energy.max(initial=0.0)
+        both = (one > least) & (other > least)
+        if both.any():
+            a, b = found.along[:-step:step][both], found.along[step::step][both]
+            one, other = one[both], other[both]
+            self.ratio.append((a / one - b / other) ** 2 / (1.0 / one + 1.0 / other))
 
     def arrays(self) -> tuple[Floats, Floats, Floats]:
         """Return sizes, energies, doubts end to end."""
@@ -228,28 +244,30 @@ def fit_noise(sessions: Iterable[SessionResiduals]) -> dict[str, dict[str, Noise
 
 
 def _noise(levels: Sequence[Sample], square: bool) -> Noise:
-    phi: list[float] = []
     centre = 0.0
     if square:
         middles = [float(np.median(s)) for s, *_ in (x.arrays() for x in levels) if s.size >= 8]
         centre = max(middles[-1] if middles else 1.0, 1e-3)
-    for level in levels[:LEVELS]:
-        size, energy, doubt = level.arrays()
-        size, energy = _log(size, energy, centre)
-        if size.size < 20:
-            phi.append(phi[-1] if phi else 1.0)
-            continue
-        ratio = np.median(size**2 / (1.0 / energy + doubt**2)) / HALF_NORMAL
-        phi.append(max(float(ratio), phi[-1] if phi else 0.2))
+    phi: list[float] = []
+    for level in levels[:SHORT_LEVELS]:
+        ratio = np.concatenate(level.ratio) if level.ratio else np.empty(0)
+        if ratio.size < 20:
+            break
+        if square:  # of logarithms, which is what is judged
+            size, energy, _ = level.arrays()
+            size, energy = _log(size, energy, centre)
+            ratio = size**2 * energy
+        phi.append(max(float(np.median(ratio)) / HALF_NORMAL, phi[-1] if phi else 0.1))
+    phi = phi or [1.0]
     omega = 0.0
-    for level in levels[LEVELS:]:
+    for level in levels[SHORT_LEVELS:]:
         size, energy, doubt = level.arrays()
         size, energy = _log(size, energy, centre)
         if size.size >= 8:
             omega = max(omega, _omega(size, phi[-1] / energy + doubt**2))
     usual = levels[min(USUAL, len(levels) - 1)].arrays()[1] if levels else np.empty(0)
     typical = float(np.median(usual)) if usual.size else 0.0
-    return Noise(tuple(phi) or (1.0,), omega, centre, typical)
+    return Noise(tuple(phi), omega, centre, typical)
 
 
 def _log(size: Floats, energy: Floats, centre: float) -> tuple[Floats, Floats]:

@@ -138,7 +138,7 @@ def _account(
                 found = (found[0] + max(base, 0.0), *found[1:])
         if found[0] > best.nats:
             best = _Case(found[0], shape.name, found[1], found[2])
-    price = setting("near_nats") if kind.needs_mark and not claimed else 0.0
+    price = 2 * setting("near_nats") if kind.needs_mark and not claimed else 0.0
     return _Case(
         max(nats + best.nats - price, 0.0),
         best.shape,

@@ -56,9 +56,7 @@ def learn(
         readings.append(_without(read(archive, name, filter_s), leave_out))
         if progress is not None:
             progress("read", k + 1, len(names))
-    return save_baseline(
-        archive, learn_from(readings, false_flags_per_100h, filter_s, progress)
-    )
+    return save_baseline(archive, learn_from(readings, false_flags_per_100h, filter_s, progress))
 
 
 def learn_from(

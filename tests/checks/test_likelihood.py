@@ -58,5 +58,5 @@ def test_one_wild_block_counts_for_no_more_than_its_clip():
     one = joint(4, colour=0.0, session_sd=0.0)
     row = int(np.flatnonzero(one.plant.ok)[50])
     one.plant.value[row] = 1000.0
-    part = terms(SHAPES["offset"], one)
-    assert part.along[row] == pytest.approx(8.0 / 0.05)
+    part = terms(SHAPES["viscous friction"], one)
+    assert part.along[row] == pytest.approx(one.rate_deg_s[row] * 8.0 / 0.05)
