@@ -37,7 +37,10 @@ FOLDS = 4
 KEPT = 40
 """Windows of one length that a session contributes: more are not independent."""
 
-QUANTILES = (0.5, 0.94)
+PLENTY = 40
+"""From so many blocks on a tail may be as light as they show."""
+
+QUANTILES = (0.75, 0.97)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +97,8 @@ class Calibration:
     def surprise(self, statistic: str, value: Floats) -> Floats:
         """Return -ln of a statistic's rate times the number of statistics."""
         tail = self.tails.get(statistic)
-        if tail is None:
-            return np.full(np.shape(value), -np.log(1e3))
+        if tail is None:  # training showed none of it
+            tail = Tail(setting("prior_level"), setting("prior_rate"), setting("prior_scale"))
         return np.asarray(-tail.log_rate(value) - np.log(max(len(self.tails), 1)))
 
     def score(self, statistic: str, value: Floats) -> Floats:
@@ -265,6 +268,14 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
         size, energy = _log(size, energy, centre)
         if size.size >= 8:
             omega = max(omega, _omega(size, phi[-1] / energy + doubt**2))
+    for k, level in enumerate(levels[: len(phi)]):
+        # neighbours within the filter's own length are alike: there the sizes themselves tell
+        size, energy, doubt = level.arrays()
+        size, energy = _log(size, energy, centre)
+        if size.size >= 20:
+            own = np.median(size**2 / (1.0 / energy + doubt**2)) / HALF_NORMAL
+            phi[k] = max(phi[k], 0.5 * own, float(own - omega**2 * np.median(energy)))
+    phi = np.maximum.accumulate(phi).tolist()
     usual = levels[min(USUAL, len(levels) - 1)].arrays()[1] if levels else np.empty(0)
     typical = float(np.median(usual)) if usual.size else 0.0
     return Noise(tuple(phi), omega, centre, typical)
@@ -401,16 +412,19 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     Two quantiles are matched, the upper low enough that faults hidden in a tenth of
     the sessions, each on one joint, do not reach it.
     """
-    prior, rate = setting("prior_scale"), setting("prior_rate")
+    prior, rate, least = (setting(n) for n in ("prior_scale", "prior_rate", "prior_level"))
     some = np.sort(values[values > 0])
     share = some.size / max(values.size, 1)
     if some.size < 8:
-        top = float(some[-1]) if some.size and share >= 0.05 else 0.0
-        return Tail(top, rate, prior, normal)
+        # the largest may be a fault that hides in training: the second stands for it
+        top = float(some[-2]) if some.size > 1 else 0.0
+        return Tail(max(top, least), rate, prior, normal)
     low, high = (float(np.quantile(some, q)) for q in QUANTILES)
     part = [-np.log1p(-share * (1 - q)) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])
-    return Tail(high, part[1] / hours, max(float(scale), setting("least_scale")), normal)
+    few = max(0.0, 1.0 - values.size / PLENTY)
+    floor = setting("least_scale") * (1 - few) + prior * few
+    return Tail(high, part[1] / hours, max(float(scale), floor), normal)
 
 
 def calibrate(
