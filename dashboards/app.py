@@ -65,10 +65,20 @@ from dashboards.shell import Shell
 from replay.archive import Archive, open_archive
 from replay.errors import JointbookError
 
-PAGE_MODULES = ("library", "session", "event", "wear", "review", "compare", "baseline")
+PAGE_MODULES = (
+    "queue",
+    "library",
+    "session",
+    "event",
+    "wear",
+    "review",
+    "signoff",
+    "compare",
+    "baseline",
+)
 """Modules of `dashboards.pages` in the menu's order; `session` is the replay."""
 
-FIRST_SEEN = ("library", "replay")
+FIRST_SEEN = ("queue", "library", "replay")
 """Pages that people come to first; made once before anybody asks."""
 
 _log = logging.getLogger(__name__)

@@ -26,7 +26,7 @@ from flask import Response, has_request_context, request
 from dashboards import theme
 
 ASSETS = Path(__file__).with_name("assets")
-GRID_PAGES = ("", "library")
+GRID_PAGES = ("library",)
 """Pages that show a grid, as they stand in the address."""
 
 _SCRIPT = re.compile(r'<script src="([^"]+)"></script>\n?')

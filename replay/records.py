@@ -55,8 +55,8 @@ class Refusal:
 class Session:
     """One operation of one arm, as the archive knows it.
 
-    ``units`` maps each joint's name to the serial number of the joint unit
-    that sat there; histories follow the unit. ``channels`` maps each stream
+    ``units`` maps a joint's name to the serial number of the joint unit that
+    sat there, where it is known; histories follow `unit`. ``channels`` maps each stream
     to its channel names. ``base_end``, ``payload_kg`` and ``person_on_tip``
     hold for the whole session, or are None where unknown or varying.
     """
@@ -81,6 +81,14 @@ class Session:
     program: str | None = None
     quality: tuple[QualityNote, ...] = ()
     switched_off: tuple[str, ...] = ()
+
+    def unit(self, joint: str) -> str:
+        """Return the key of the joint unit at a joint: what all its histories go by.
+
+        Its serial number; where none is known, the arm's name and the joint's,
+        so that two arms without serial numbers share no history.
+        """
+        return self.units.get(joint) or f"{self.arm} {joint}".strip()
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,6 +56,6 @@ def joint_mark(index: int, size: int = 12) -> Component:
     )
 
 
-def go(text: str, href: str, **properties: Any) -> Component:
+def go(text: str | list[Component], href: str, **properties: Any) -> Component:
     """Return a link within the dashboard; no reload."""
     return dcc.Link(text, href=href, className=properties.pop("className", "go"), **properties)

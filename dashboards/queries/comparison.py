@@ -40,7 +40,7 @@ class Comparison:
 
     def other_units(self) -> list[str]:
         """Return joints where another unit sat in the second session."""
-        return [j for j in self.joints if self.first.units.get(j) != self.second.units.get(j)]
+        return [j for j in self.joints if self.first.unit(j) != self.second.unit(j)]
 
 
 def comparison(

@@ -47,6 +47,8 @@ def session_of(data: dict[str, Any]) -> Session:
     data["start"] = datetime.fromisoformat(data["start"])
     data["end"] = datetime.fromisoformat(data["end"])
     data["joints"] = tuple(data["joints"])
+    # Records of earlier programs put a joint's own name where no serial was known.
+    data["units"] = {joint: unit for joint, unit in data["units"].items() if unit != joint}
     data["channels"] = {k: tuple(v) for k, v in data["channels"].items()}
     data["switched_off"] = tuple(data.get("switched_off", ()))
     data["quality"] = tuple(_note(q) for q in data.get("quality", ()))

@@ -17,7 +17,7 @@
 
 from __future__ import annotations
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 MARKER = "jointbook.json"
 
 SAMPLES = "samples"

@@ -15,6 +15,7 @@ from replay.archive import catalogue, durable, layout, publish
 from replay.archive.overview import write_overviews
 from replay.archive.place import place_of
 from replay.archive.store import Archive, schema_version
+from replay.archive.unit_keys import rename_units
 from replay.archive.verify import read_raw_list, read_session_file
 from replay.errors import ArchiveError
 
@@ -78,5 +79,5 @@ def _from_0(archive: Archive) -> None:
         durable.write_whole(folder / layout.RAW_LIST, content)
 
 
-STEPS: dict[int, Callable[[Archive], None]] = {0: _from_0}
+STEPS: dict[int, Callable[[Archive], None]] = {0: _from_0, 1: rename_units}
 """By the version they start from."""

@@ -4,6 +4,7 @@ from replay.arm.chain import Reversal, reversal
 from replay.arm.description import Arm, Joint, Link
 from replay.arm.gaps import switched_off
 from replay.arm.loads import Loads, has_masses, loads, tip_speed
+from replay.arm.plausibility import doubts
 from replay.arm.poses import Poses, poses, tip_place
 from replay.arm.reading import load_arm
 
@@ -14,6 +15,7 @@ __all__ = [
     "Loads",
     "Poses",
     "Reversal",
+    "doubts",
     "has_masses",
     "load_arm",
     "loads",

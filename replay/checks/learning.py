@@ -13,7 +13,6 @@ from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models.baseline import Baseline, save_baseline
 from replay.models.blocks import choose_filter
-from replay.models.model import unit_at
 from replay.models.training import Progress, fit_blocks
 
 

@@ -16,7 +16,6 @@ import numpy as np
 
 from replay.checks.matching import Raised
 from replay.checks.reading import Reading
-from replay.models.model import unit_at
 from replay.models.residuals import Floats
 from replay.signatures.marks import runs, spread
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 from replay.archive import Archive
 from replay.models.blocks import Piece, SessionBlocks, condense
-from replay.models.model import unit_at
 from replay.signatures.marks import Seen, join_seen
 from replay.signatures.registry import MEASURES
 from replay.signatures.track import tracks

@@ -22,7 +22,8 @@ from replay.cleaning.keeper import Keeper
 from replay.cleaning.long.long_table import clean_long
 from replay.cleaning.overlap import check_overlap, refuse_overlap, start_is_stated
 from replay.cleaning.parts import clean_wide, joint_names
-from replay.cleaning.session_grouping import gather
+from replay.cleaning.runs import refuse_runs, runs_of
+from replay.cleaning.session_grouping import Group, gather, log_span
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.times.drift import drift_notes
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
@@ -96,11 +97,12 @@ def ingest(
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
     result = IngestResult()
     done = 0
-    for paths in gather(files, maps):
+    for group in gather(files, maps):
+        paths = group.paths
         if progress is not None:
             progress(shown_path(paths[0].name), done, len(files))
         try:
-            _take(archive, paths, maps, the_arm, result)
+            _take(archive, group, maps, the_arm, result)
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a log's trouble is that log's alone
@@ -186,18 +188,22 @@ def _holds_lines_of_json(path: Path) -> bool:
 
 def _take(
     archive: Keeper,
-    paths: list[Path],
+    group: Group,
     maps: list[LogMap],
     arm: Arm | None,
     result: IngestResult,
 ) -> None:
     """Take the files of one session."""
+    paths = group.paths
     for path in paths:
         if shown_path(path) != str(path):
             raise LogRefused("the file's name is not UTF-8", todo="rename the file")
-    before = [_state(p) for p in paths]
+    before = [_state(p) for p in paths] if group.state is None else [group.state]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
-        raws = [open_log(path, _below(folder, f"log{n}"), maps) for n, path in enumerate(paths)]
+        raws = [
+            group.opened or open_log(path, _below(folder, f"log{n}"), maps)
+            for n, path in enumerate(paths)
+        ]
         try:
             fits = _fits(raws, maps)
         except LogMapError:
@@ -213,54 +219,75 @@ def _take(
             if known is not None:
                 result.unchanged.append(known)
                 return
-        joints, note = joint_names(log_map, arm)
-        copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
-        parts = [
-            (clean_long if fit.log_map.layout == "long" else clean_wide)(
-                raw,
-                fit.log_map,
-                fit.bindings,
-                joints,
-                arm,
-                _below(folder, f"log{n}"),
-                follow=archive.overviews_beside,
-            )
-            for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
-        ]
-        kept, sha256 = copying.result()
-        if [_state(p) for p in paths] != before:
-            raise LogRefused(
-                "the file changed while it was read",
-                file=paths[0],
-                todo="ingest it again when it is complete",
-            )
-        session, files = build_session(
-            parts,
-            log_map,
-            arm,
-            joints,
-            raw_sha256=sha256,
-            program=program_version(),
-            extra=[
-                *_notes_on_map(log_map, note),
-                *drift_notes(parts),
-                *_unused(raws, fits),
-            ],
-        )
-        if archive.has_session(session.session):
-            result.unchanged.append(session.session)
-            return
-        if not start_is_stated(log_map):
-            check_overlap(archive, session, paths)
-        if archive.add_session(session, files, raw=kept):
-            result.sessions.append(session)
-            result.proposed += [
-                f"{path.name}: {fit.said}"
-                for path, fit in zip(paths, fits, strict=True)
-                if fit.said
-            ]
+        if log_map.run is not None:
+            runs = runs_of(raws[0], log_map.run) if len(raws) == 1 else []
+            refuse_runs(runs, [log_span(run, log_map) for run in runs], raws[0], log_map)
         else:
-            result.unchanged.append(session.session)
+            runs = [raws[0]]
+        for nth, run in enumerate(runs):
+            own = _below(folder, f"run{nth}")
+            raws = [run, *raws[1:]]
+            _keep(archive, pool, own, raws, fits, arm, before, result)
+
+
+def _keep(
+    archive: Keeper,
+    pool: ThreadPoolExecutor,
+    folder: Path,
+    raws: list[RawLog],
+    fits: list[Fit],
+    arm: Arm | None,
+    before: list[tuple[int, int]],
+    result: IngestResult,
+) -> None:
+    """Clean and store one session."""
+    paths, log_map = [raw.path for raw in raws], fits[0].log_map
+    joints, note = joint_names(log_map, arm)
+    copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
+    parts = [
+        (clean_long if fit.log_map.layout == "long" else clean_wide)(
+            raw,
+            fit.log_map,
+            fit.bindings,
+            joints,
+            arm,
+            _below(folder, f"log{n}"),
+            follow=archive.overviews_beside,
+        )
+        for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
+    ]
+    kept, sha256 = copying.result()
+    if [_state(p) for p in paths] != before:
+        raise LogRefused(
+            "the file changed while it was read",
+            file=paths[0],
+            todo="ingest it again when it is complete",
+        )
+    session, files = build_session(
+        parts,
+        log_map,
+        arm,
+        joints,
+        raw_sha256=sha256,
+        program=program_version(),
+        extra=[
+            *_notes_on_map(log_map, note),
+            *drift_notes(parts),
+            *_unused(raws, fits),
+        ],
+    )
+    if archive.has_session(session.session):
+        result.unchanged.append(session.session)
+        return
+    if not start_is_stated(log_map):
+        check_overlap(archive, session, paths)
+    if archive.add_session(session, files, raw=kept):
+        result.sessions.append(session)
+        result.proposed += [
+            f"{path.name}: {fit.said}" for path, fit in zip(paths, fits, strict=True) if fit.said
+        ]
+    else:
+        result.unchanged.append(session.session)
 
 
 def _state(path: Path) -> tuple[int, int]:

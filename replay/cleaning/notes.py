@@ -145,6 +145,7 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
             order.contradictions,
             f"rows had an instant that {other}; the first was kept",
         ),
+        ("joined-rows", order.joined, "rows said what another row of their instant left open"),
         (
             "clock-step",
             order.set_back,
@@ -265,7 +266,8 @@ def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for plan in cleaner.plans:
         statistic = cleaner.statistics.get(plan.name)
         if statistic is None:
-            if plan.nulls and plan.nulls == cleaner.rows_out and not plan.text_counts:
+            nulls = cleaner.nulls_out[plan.name]
+            if nulls and nulls == cleaner.rows_out and not plan.text_counts:
                 yield _empty(plan, _noun(cleaner))
             continue
         if statistic.count == 0:

@@ -127,7 +127,8 @@ def clean_wide(
             continue
         dropped = 1 if cleaner.last_row_dropped is not None else 0
         swallowed = raw.lines is not None and raw.lines() != cleaner.rows_in
-        if raw.scrub is not None and (swallowed or cleaner.tell_tale_nulls > dropped):
+        again = cleaner.names_again()
+        if raw.scrub is not None and (swallowed or again or cleaner.tell_tale_nulls > dropped):
             raw = raw.scrub()
             as_text = exact
             continue

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -11,6 +11,7 @@ import numpy as np
 
 from replay.cleaning.parts import find_time
 from replay.cleaning.times.clock import Clock
+from replay.logs.bind import is_whole
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import Fit, fit_some
@@ -22,74 +23,112 @@ SHARED_TIME = 0.5
 
 
 @dataclass(slots=True)
+class Group:
+    """The files of one session, and the log already opened where there is only one."""
+
+    paths: list[Path]
+    opened: RawLog | None = None
+    state: tuple[int, int] | None = None
+    """Size and time of change of that one file before it was opened."""
+
+
+@dataclass(slots=True)
 class _Peek:
     path: Path
+    place: int
+    """Where the file stands among those that were named."""
     fit: Fit
     start_ns: int
     end_ns: int
 
     @property
-    def channels(self) -> set[str]:
-        return {b.channel for b in self.fit.bindings}
+    def channels(self) -> frozenset[str]:
+        return frozenset(b.channel for b in self.fit.bindings)
 
 
 @dataclass(slots=True)
 class _Pool:
     peeks: list[_Peek] = field(default_factory=list)
 
+    @property
+    def end_ns(self) -> int:
+        return max(p.end_ns for p in self.peeks)
+
     def takes(self, other: _Peek) -> bool:
-        """Tell whether a log goes with all that are here."""
-        return all(
-            p.fit.log_map is other.fit.log_map
-            and not p.channels & other.channels
-            and _share(p, other) >= SHARED_TIME
-            for p in self.peeks
-        )
+        """Tell whether a log shares enough time with all that are here."""
+        return all(_share(p, other) >= SHARED_TIME for p in self.peeks)
 
 
-def gather(paths: Sequence[Path], maps: Sequence[LogMap]) -> list[list[Path]]:
-    """Put files into groups, one group a session, in the order of their first file.
+def gather(paths: Sequence[Path], maps: Sequence[LogMap]) -> Iterator[Group]:
+    """Yield the files, group by group; one group is one session.
 
-    Only the first rows, and rows spread over the file, are looked at. A file
-    that cannot be looked at stands alone; what is wrong with it is told when
-    it is read.
+    A file that has all that its map names cannot be a part of another session:
+    it comes at once, opened. Those that have some of it are put together when
+    all have been looked at. Only first rows, and rows spread over a file, are
+    looked at. A file that cannot be looked at comes alone; what is wrong with
+    it is told when it is read.
     """
     if len(paths) < 2 or not maps:
-        return [[p] for p in paths]
-    groups: list[list[Path]] = []
-    pools: list[tuple[_Pool, list[Path]]] = []
-    for path in paths:
-        peek = _peek(path, maps)
-        if peek is not None:
-            home = next((g for pool, g in pools if pool.takes(peek) and _add(pool, peek)), None)
-            if home is not None:
-                home.append(path)
-                continue
-        group = [path]
-        groups.append(group)
-        if peek is not None:
-            pools.append((_Pool([peek]), group))
-    return groups
+        yield from (Group([p]) for p in paths)
+        return
+    parts: list[_Peek] = []
+    for place, path in enumerate(paths):
+        found = _look(path, place, maps)
+        if isinstance(found, _Peek):
+            parts.append(found)
+        else:
+            yield found
+    for pool in _pools(parts):
+        yield Group([p.path for p in pool])
 
 
-def _add(pool: _Pool, peek: _Peek) -> bool:
-    pool.peeks.append(peek)
-    return True
-
-
-def _peek(path: Path, maps: Sequence[LogMap]) -> _Peek | None:
+def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         try:
+            before = path.stat()
             raw = open_log(path, Path(scratch), maps)
             found = fit_some(raw, maps)
             if found is None:
-                return None
+                return Group([path])
+            if is_whole(found.log_map, found.bindings):
+                kept = raw if not any(Path(scratch).iterdir()) else None
+                return Group([path], kept, (before.st_size, before.st_mtime_ns))
             span = log_span(raw, found.log_map)
         except (KeyboardInterrupt, SystemExit):
             raise
         except BaseException:  # what is wrong with it is told when it is read
-            return None
-    return None if span is None else _Peek(path, found, *span)
+            return Group([path])
+    return Group([path]) if span is None else _Peek(path, place, found, *span)
+
+
+def _pools(parts: Sequence[_Peek]) -> list[list[_Peek]]:
+    """Put logs of other channels and the same time together.
+
+    In the order of their starts, so that a log meets only those that still run;
+    and by what they hold, so that logs of the same channels do not meet at all.
+    """
+    done: list[_Pool] = []
+    running: dict[int, dict[frozenset[str], list[_Pool]]] = {}
+    for peek in sorted(parts, key=lambda p: (p.start_ns, p.place)):
+        by_channels = running.setdefault(id(peek.fit.log_map), {})
+        mine = peek.channels
+        home: _Pool | None = None
+        for held in list(by_channels):
+            if held & mine:
+                continue
+            by_channels[held] = [p for p in by_channels[held] if p.end_ns >= peek.start_ns]
+            home = next((p for p in by_channels[held] if p.takes(peek)), None)
+            if home is not None:
+                by_channels[held].remove(home)
+                home.peeks.append(peek)
+                by_channels.setdefault(held | mine, []).append(home)
+                break
+        if home is None:
+            home = _Pool([peek])
+            done.append(home)
+            by_channels.setdefault(mine, []).append(home)
+    groups = [sorted(pool.peeks, key=lambda p: p.place) for pool in done]
+    return sorted(groups, key=lambda g: g[0].place)
 
 
 def log_span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:

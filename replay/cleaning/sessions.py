@@ -17,7 +17,9 @@ from replay.records import QualityNote, Session
 from replay.units import split_channel
 
 
-def session_id(start_ns: int, arm: str, raw_sha256: str, map_toml: str, arm_toml: str) -> str:
+def session_id(
+    start_ns: int, arm: str, raw_sha256: str, map_toml: str, arm_toml: str, run: str = ""
+) -> str:
     """Name a session by its start, its arm and what it was read from.
 
     Examples
@@ -25,7 +27,9 @@ def session_id(start_ns: int, arm: str, raw_sha256: str, map_toml: str, arm_toml
     >>> session_id(0, "Heron", "ab", "", "")[:23]
     '19700101T000000Z-heron-'
     """
-    told = hashlib.sha256("\x00".join([raw_sha256, map_toml, arm_toml]).encode()).hexdigest()
+    told = hashlib.sha256(
+        "\x00".join([raw_sha256, map_toml, arm_toml, *([run] if run else [])]).encode()
+    ).hexdigest()
     slug = re.sub(r"[^a-z0-9]+", "-", arm.lower()).strip("-") or "arm"
     return f"{instant(start_ns):%Y%m%dT%H%M%SZ}-{slug}-{told[:6]}"
 
@@ -86,14 +90,14 @@ def build_session(
     if len(parts) > 1:
         notes = [*_of_one_file(parts), *notes]
     session = Session(
-        session=session_id(start, name, raw_sha256, log_map.toml, arm_toml or ""),
+        session=session_id(start, name, raw_sha256, log_map.toml, arm_toml or "", parts[0].raw.run),
         source=source_name([part.raw.path.name for part in parts]),
         arm=name,
         rows=main.rows_out,
         start=instant(start),
         end=instant(end),
         joints=joints,
-        units={j: _unit(arm, j) for j in joints},
+        units=_serials(arm, joints),
         channels=channels,
         base_end=None if base_end is None else str(base_end),
         payload_kg=float(payload) if isinstance(payload, int | float) else None,
@@ -129,13 +133,13 @@ def _of_one_file(parts: Sequence[Part]) -> Iterator[QualityNote]:
 def _refuse_without_currents(parts: Sequence[Part]) -> None:
     """Refuse a log whose currents are all there and say nothing."""
     plans = [
-        (part, plan, cleaner.rows_out)
+        (part, plan, cleaner.nulls_out[plan.name] >= cleaner.rows_out)
         for part in parts
         for cleaner in part.cleaners.values()
         for plan in cleaner.plans
         if plan.quantity == "current_a"
     ]
-    if plans and all(plan.nulls >= rows for _, plan, rows in plans):
+    if plans and all(empty for _, _, empty in plans):
         part, plan, _ = plans[0]
         met = [*plan.text_counts, *plan.sentinel_counts][:3] or [""]
         raise LogRefused(
@@ -147,13 +151,10 @@ def _refuse_without_currents(parts: Sequence[Part]) -> None:
         )
 
 
-def _unit(arm: Arm | None, joint: str) -> str:
-    if arm is None:
-        return joint
-    try:
-        return arm.joint(joint).serial or joint
-    except KeyError:
-        return joint
+def _serials(arm: Arm | None, joints: Sequence[str]) -> dict[str, str]:
+    """Return the serial number of each joint's unit, where the arm file has one."""
+    known = [] if arm is None else [j for j in arm.joints if j.name in joints]
+    return {j.name: j.serial for j in known if j.serial}
 
 
 def _rank(part: Part, name: str) -> tuple[bool, bool, int]:

@@ -16,7 +16,7 @@ from typing import Any
 import orjson
 
 from replay.archive import Archive, open_archive
-from replay.arm import Arm, load_arm, switched_off
+from replay.arm import Arm, doubts, load_arm, switched_off
 from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest, note_level
 from replay.cleaning.folder_watcher import watch_folder
 from replay.cleaning.ingest import find_sources
@@ -131,6 +131,7 @@ def as_document(result: IngestResult, arm: Arm | None = None) -> dict[str, Any]:
         "unchanged": result.unchanged,
         "proposed_maps": result.proposed,
         "arm_switched_off": [] if arm is None else switched_off(arm),
+        "arm_doubts": [] if arm is None else doubts(arm),
     }
 
 
@@ -144,7 +145,7 @@ def session_document(session: Session) -> dict[str, Any]:
         "start": session.start,
         "end": session.end,
         "joints": session.joints,
-        "units": session.units,
+        "units": {joint: session.unit(joint) for joint in session.joints},
         "channels": session.channels,
         "rate_hz": session.rate_hz,
         "completeness": session.completeness,
@@ -181,6 +182,8 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
             say(f"  {line}")
         for line in session.switched_off:
             say(f"  off: {line}")
+    for line in [] if arm is None else doubts(arm):
+        say(f"doubtful in the arm file: {line}")
     for line in [] if arm is None else switched_off(arm):
         say(f"off, by the arm file: {line}")
     for name in result.unchanged:

@@ -21,13 +21,17 @@ if TYPE_CHECKING:  # loaded within `main`, so that a stop in the first second is
 VERBS: tuple[str, ...] = (
     "demo",
     "map",
+    "arm",
     "ingest",
+    "sessions",
     "learn",
     "check",
     "flags",
     "queue",
     "verdict",
     "sign",
+    "report",
+    "bundle",
     "record",
     "backtest",
     "mechanics",
@@ -83,6 +87,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("stopped", file=sys.stderr)
         return 130
     try:
+        if only != "ingest" and getattr(args, "session", getattr(args, "sessions", None)):
+            from replay.cli.ids import complete
+
+            complete(args)
         return int(args.run(args))
     except UsageError as error:
         print(f"jointbook {args.verb}: {error}", file=sys.stderr)

@@ -95,7 +95,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         "friction": friction,
         "brake_events": mechanics.brake_events,
         "held_stretches": held,
-        "slips": held.filter(pl.col("status") == "slip") if held.height else held,
+        "slips": held.filter(pl.col("status").is_in(["slip", "returned"])) if held.height else held,
         "slips_beside_stops": mechanics.slips_beside_stops,
         "tip": tip,
         "margins": margins,
@@ -165,7 +165,7 @@ def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
         ("Brakes", events),
         (
             "Moved while the brake was engaged",
-            found["slips"].drop("flex_deg_per_nm", "status", strict=False),
+            found["slips"].drop("flex_deg_per_nm", "excursion_at", strict=False),
         ),
         ("Moved when a neighbour stopped", found["slips_beside_stops"]),
         ("Tip speed", tip["cases"] if tip else pl.DataFrame()),

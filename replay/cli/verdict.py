@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     found = [find(archive, args.session, name) for name in args.finding]
     if args.word is None:
         return _show(archive, found, as_json=args.json)
-    seen = {f.finding: _seen(archive, f, args.who, args.over) for f in found}
+    seen = {f.finding: args.over or 0 for f in found}
     try:
         made = judge(
             archive,
@@ -85,15 +85,6 @@ def run(args: argparse.Namespace) -> int:
         for d in made:
             print(f"{d.finding}: {_words(d)} (entry {d.seq})")
     return 0
-
-
-def _seen(archive: Archive, finding: Finding, who: str, over: int | None) -> int:
-    """Return the entry this person has seen: their own, or the one they named."""
-    from replay.record import same_person
-
-    touched = covering(archive, finding.session, finding.names)
-    mine = [e.seq for e in touched if same_person(e.who, who)]
-    return max([0, *mine, *([over] if over is not None else [])])
 
 
 def _reasons(args: argparse.Namespace) -> Reasons | None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from replay.errors import LogMapError
 from replay.logs.maps import Entry, LogMap
@@ -38,10 +40,17 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
     """
     present = set(columns)
     found: list[Binding] = []
+    places = _places(log_map, file)
+    if not places:
+        raise LogMapError(
+            f"log.joint_in_name = {log_map.joint_in_name!r}: the file's name names none of the "
+            f"joints {', '.join(log_map.joints)}",
+            file=file,
+        )
     for entry in log_map.joint.values():
         mine = [
-            Binding(channel(name, entry.quantity), column, entry, place)
-            for place, name in enumerate(log_map.joints)
+            Binding(channel(log_map.joints[place], entry.quantity), column, entry, place)
+            for place in places
             if (column := _joint_column(log_map, entry, place, present)) is not None
         ]
         if not mine and entry.optional:
@@ -50,7 +59,7 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
             raise _missing(
                 log_map, f"joint.{entry.key}", names_of(log_map, entry, 0), columns, file
             )
-        absent = [n for k, n in enumerate(log_map.joints) if k not in {b.joint for b in mine}]
+        absent = [log_map.joints[k] for k in places if k not in {b.joint for b in mine}]
         if absent and entry.patterns and not entry.optional:
             place = log_map.joints.index(absent[0])
             raise _missing(
@@ -89,13 +98,13 @@ def _refuse_twice(found: Sequence[Binding], file: object) -> None:
             )
 
 
-def bind_some(log_map: LogMap, columns: Sequence[str]) -> list[Binding]:
+def bind_some(log_map: LogMap, columns: Sequence[str], file: object = None) -> list[Binding]:
     """Find what can be found: a log may be one of several of a session."""
     present = set(columns)
     found = [
-        Binding(channel(name, entry.quantity), column, entry, place)
+        Binding(channel(log_map.joints[place], entry.quantity), column, entry, place)
         for entry in log_map.joint.values()
-        for place, name in enumerate(log_map.joints)
+        for place in _places(log_map, file)
         if (column := _joint_column(log_map, entry, place, present)) is not None
     ]
     for entry in log_map.session.values():
@@ -103,6 +112,19 @@ def bind_some(log_map: LogMap, columns: Sequence[str]) -> list[Binding]:
         if name is not None:
             found.append(Binding(entry.quantity, name, entry))
     return found
+
+
+def is_whole(log_map: LogMap, found: Sequence[Binding]) -> bool:
+    """Tell whether a log has all that the map names, so that no other log can add to it."""
+    there = {b.channel for b in found}
+    joint = [
+        channel(name, e.quantity)
+        for e in log_map.joint.values()
+        for place, name in enumerate(log_map.joints)
+        if log_map.joint_in_name is not None or names_of(log_map, e, place)
+    ]
+    session = [e.quantity for e in log_map.session.values() if e.value is None]
+    return there >= {*joint, *session}
 
 
 def check_whole(log_map: LogMap, found: Sequence[Binding], files: Sequence[object]) -> None:
@@ -125,7 +147,8 @@ def check_whole(log_map: LogMap, found: Sequence[Binding], files: Sequence[objec
 
 def check_enough(log_map: LogMap, file: object) -> None:
     """Raise LogMapError unless the map has what a joint log cannot lack."""
-    if "current" not in log_map.joint:
+    instead = {"torque", "target_current"} & set(log_map.joint)
+    if "current" not in log_map.joint and not instead:
         raise LogMapError(
             "the log map names no motor current, and without one nothing can be reviewed",
             file=file,
@@ -142,7 +165,7 @@ def check_enough(log_map: LogMap, file: object) -> None:
 def names_of(log_map: LogMap, entry: Entry, place: int) -> tuple[str, ...]:
     """Return the column names that would do for one joint."""
     if entry.columns:
-        name = entry.columns[place]
+        name = entry.columns[place if log_map.joint_in_name is None else 0]
         return () if name is None else (name,)
     return tuple(
         p.replace("{n}", str(log_map.numbers[place])).replace("{name}", log_map.joints[place])
@@ -164,7 +187,22 @@ def switched_off(quantities: set[str]) -> tuple[str, ...]:
         "base_end": "base end not stated: end A is taken as the base",
         "person_on_tip": "nothing says whether a person was on the tip: no check of that limit",
     }
-    return tuple(text for quantity, text in lines.items() if quantity not in quantities)
+    stand_in = {"rate_cmd_deg_s"} if "angle_cmd_deg" in quantities else set()
+    return tuple(text for q, text in lines.items() if q not in quantities | stand_in)
+
+
+def _places(log_map: LogMap, file: object) -> list[int]:
+    """Return the joints that a file holds: all, or the one that its name names."""
+    everyone = list(range(len(log_map.joints)))
+    if log_map.joint_in_name is None:
+        return everyone
+    words = Path(str(file)).name
+    for place in everyone:
+        number, name = str(log_map.numbers[place]), log_map.joints[place]
+        pattern = log_map.joint_in_name.replace("{n}", number).replace("{name}", name)
+        if re.search(rf"{re.escape(pattern)}(?!\d)", words):
+            return [place]
+    return []
 
 
 def _joint_column(log_map: LogMap, entry: Entry, place: int, present: set[str]) -> str | None:

@@ -39,7 +39,7 @@ JOINT_KEYS: dict[str, tuple[str, str]] = {
 }
 """Key in the map: our quantity, and what its unit measures ("" for words)."""
 
-LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run")
+LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name")
 TIME_KEYS = (
     "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
     "p_field",
@@ -122,6 +122,8 @@ class LogMap:
     arm: str | None = None
     run: str | None = None
     """Column that says which of several runs a row belongs to."""
+    joint_in_name: str | None = None
+    """Pattern that names the joint in a file's name, where each joint has a file of its own."""
     packets: Mapping[str, str] = field(default_factory=dict)
     toml: str = ""
 
@@ -187,12 +189,23 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
     first = log.get("first_number", 1)
     if not isinstance(first, int) or isinstance(first, bool):
         raise LogMapError(f"log.first_number is {first!r}", file=file, todo="a whole number")
+    if not isinstance(log.get("arm", ""), str):
+        raise LogMapError(f"log.arm is {log['arm']!r}", file=file, todo="the arm's name")
+    in_name = log.get("joint_in_name")
+    if in_name is not None and (
+        not isinstance(in_name, str) or ("{n}" in in_name) == ("{name}" in in_name)
+    ):
+        raise LogMapError(
+            f"log.joint_in_name is {in_name!r}", file=file, todo='such as "axis{n}" or "_{name}."'
+        )
     joints, named = _joints(log.get("joints"), first, file)
     time = _time(_table(data, "time", file), file)
     joint_table = _table(data, "joint", file)
     _known(joint_table, tuple(JOINT_KEYS), "joint", file)
     joint = {
-        key: _entry(key, JOINT_KEYS[key], joint_table[key], "joint", len(joints), file)
+        key: _entry(
+            key, JOINT_KEYS[key], joint_table[key], "joint", 1 if in_name else len(joints), file
+        )
         for key in joint_table
     }
     session_table = _table(data, "session", file)
@@ -227,6 +240,7 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         long=long,
         arm=log.get("arm"),
         run=run,
+        joint_in_name=in_name,
         packets=packets,
         toml=text,
     )
@@ -286,6 +300,8 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             parse_start(start)
         except ValueError as error:
             raise LogMapError(f"time.start: {error}", file=file) from None
+    if not isinstance(table.get("p_field", ""), str):
+        raise LogMapError(f"time.p_field is {table['p_field']!r}", file=file, todo='such as "1E"')
     start_from = table.get("start_from")
     if start_from is not None:
         start_from = _choice(start_from, START_PLACES, "time.start_from", file)

@@ -25,8 +25,8 @@ from replay.records import Session
 from replay.settings import setting
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels
-from replay.statistics.noise import noise_of, resolution
 from replay.signals.motion.rates import unwrapped
+from replay.statistics.noise import noise_of, resolution
 from replay.units import channel
 
 PIECE_S = 3600.0
@@ -330,7 +330,7 @@ def _states(
     fine: Fineness,
     at: NDArray[np.int64],
 ) -> tuple[Codes, Codes]:
-    """Return each block's state, and whether it is free, by what holds over the whole support of its filter.
+    """Return each block's state, and whether it is free, over its filter's whole support.
 
     Held asks for word and command alike (where both are logged): between the two a
     drive may already push against the brake. And it asks for a box more than the

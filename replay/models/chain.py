@@ -17,10 +17,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.residuals import Floats
+from replay.models.residuals import Floats, Index
 
 G_M_S2 = 9.81
 TEN = 10
+_TURN = ("axis", "cos", "sin", "shift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ class State:
     def __len__(self) -> int:
         return len(self.angle)
 
-    def rows(self, which: Floats) -> State:
+    def rows(self, which: Index) -> State:
         """Return some instants."""
         return State(
             self.angle[which],
@@ -70,29 +71,41 @@ class Chain:
 
 
 def cross(a: Floats, b: Floats) -> Floats:
-    """Return the cross product of (n, 3) rows: `numpy.cross` is several times slower."""
-    out: Floats = np.stack(
-        [
-            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
-            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
-            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
-        ],
-        axis=-1,
-    )
+    """Return the cross product of (3, n) columns: `numpy.cross` is several times slower."""
+    out = np.empty(np.broadcast_shapes(a.shape, b.shape))
+    np.multiply(a[1], b[2], out=out[0])
+    np.multiply(a[2], b[0], out=out[1])
+    np.multiply(a[0], b[1], out=out[2])
+    out[0] -= a[2] * b[1]
+    out[1] -= a[0] * b[2]
+    out[2] -= a[1] * b[0]
     return out
 
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """One joint's turn: R (n, 3, 3), its shift (n, 3), its twist, the link's motion."""
+    """One joint's turn (axis, cosine, sine, shift), its twist, the link's motion; (3, n)."""
 
-    turn: Floats
+    axis: Floats
+    cos: Floats
+    sin: Floats
     shift: Floats
-    twist_w: Floats
     twist_v: Floats
     w: Floats
     alpha: Floats
     pull: Floats
+
+    def outward(self, x: Floats) -> Floats:
+        """Return a vector of the frame before in the frame after (Rodrigues)."""
+        along = (1 - self.cos) * (self.axis * x).sum(axis=0)
+        out: Floats = self.cos * x - self.sin * cross(self.axis, x) + along * self.axis
+        return out
+
+    def inward(self, x: Floats) -> Floats:
+        """Return a vector of the frame after in the frame before."""
+        along = (1 - self.cos) * (self.axis * x).sum(axis=0)
+        out: Floats = self.cos * x + self.sin * cross(self.axis, x) + along * self.axis
+        return out
 
 
 def _walk(
@@ -102,56 +115,45 @@ def _walk(
     n, count = state.angle.shape
     order = range(count - 1, -1, -1) if base_b else range(count)
     side = -1.0 if base_b else 1.0
-    w = np.zeros((n, 3))
-    v = np.zeros((n, 3))
-    alpha = np.zeros((n, 3))
-    a = np.zeros((n, 3))
-    a[:, 2] = gravity
+    w, v, alpha = np.zeros((3, n)), np.zeros((3, n)), np.zeros((3, n))
+    a = np.zeros((3, n))
+    a[2] = gravity
     steps = []
     for k in order:
-        s = np.broadcast_to(direction[..., k, :], (n, 3)) * side
-        p = np.broadcast_to(point[..., k, :], (n, 3))
+        s = np.ascontiguousarray(np.broadcast_to(direction[..., k, :], (n, 3)).T) * side
+        p = np.ascontiguousarray(np.broadcast_to(point[..., k, :], (n, 3)).T)
         q = state.angle[:, k]
-        turn = _rotation(s, q)
-        shift = p - np.einsum("nij,nj->ni", turn, p)
+        c, d = np.cos(q), np.sin(q)
+        along = (1 - c) * (s * p).sum(axis=0)
+        shift = p - (c * p + d * cross(s, p) + along * s)
         sv = cross(p, s)
-        w0, alpha0 = w, alpha
-        w = np.einsum("nji,nj->ni", turn, w0)
-        v = np.einsum("nji,nj->ni", turn, v + cross(w0, shift))
-        alpha = np.einsum("nji,nj->ni", turn, alpha0)
-        a = np.einsum("nji,nj->ni", turn, a + cross(alpha0, shift))
-        rate, accel = state.rate[:, k, None], state.accel[:, k, None]
-        w = w + s * rate
+        step = _Step(s, c, d, shift, sv, w, alpha, a)
+        v = step.outward(v + cross(w, shift))
+        w0 = step.outward(w)
+        a = step.outward(a + cross(alpha, shift))
+        alpha = step.outward(alpha)
+        rate, accel = state.rate[:, k], state.accel[:, k]
+        turning = s * rate
+        alpha = alpha + cross(w0, turning) + s * accel
+        w = w0 + turning
         v = v + sv * rate
-        alpha = alpha + cross(w, s) * rate + s * accel
-        a = a + (cross(v, s) + cross(w, sv)) * rate + sv * accel
-        steps.append(_Step(turn, shift, s, sv, w, alpha, a + cross(w, v)))
+        a = a + cross(v, turning) + cross(w, sv * rate) + sv * accel
+        steps.append(_Step(s, c, d, shift, sv, w, alpha, a + cross(w, v)))
     return steps
 
 
-def _rotation(s: Floats, q: Floats) -> Floats:
-    """Return Rodrigues' rotation of each row."""
-    c, d = np.cos(q), np.sin(q)
-    e = 1 - c
-    x, y, z = s[:, 0], s[:, 1], s[:, 2]
-    out = np.empty((len(q), 3, 3))
-    out[:, 0, 0], out[:, 0, 1], out[:, 0, 2] = c + e * x * x, e * x * y - d * z, e * x * z + d * y
-    out[:, 1, 0], out[:, 1, 1], out[:, 1, 2] = e * x * y + d * z, c + e * y * y, e * y * z - d * x
-    out[:, 2, 0], out[:, 2, 1], out[:, 2, 2] = e * x * z - d * y, e * y * z + d * x, c + e * z * z
-    return out
-
-
 def _skew(a: Floats) -> Floats:
-    out = np.zeros((len(a), 3, 3))
-    out[:, 0, 1], out[:, 0, 2], out[:, 1, 2] = -a[:, 2], a[:, 1], -a[:, 0]
-    out[:, 1, 0], out[:, 2, 0], out[:, 2, 1] = a[:, 2], -a[:, 1], a[:, 0]
+    """Return (n, 3, 3) cross-product matrices of (3, n)."""
+    out = np.zeros((a.shape[1], 3, 3))
+    out[:, 0, 1], out[:, 0, 2], out[:, 1, 2] = -a[2], a[1], -a[0]
+    out[:, 1, 0], out[:, 2, 0], out[:, 2, 1] = a[2], -a[1], a[0]
     return out
 
 
 def _inertia(a: Floats) -> Floats:
     """Return (n, 3, 6) that gives I a from xx, yy, zz, xy, xz, yz."""
-    x, y, z = a[:, 0], a[:, 1], a[:, 2]
-    out = np.zeros((len(a), 3, 6))
+    x, y, z = a
+    out = np.zeros((a.shape[1], 3, 6))
     out[:, 0, 0], out[:, 0, 3], out[:, 0, 4] = x, y, z
     out[:, 1, 1], out[:, 1, 3], out[:, 1, 5] = y, x, z
     out[:, 2, 2], out[:, 2, 4], out[:, 2, 5] = z, x, y
@@ -160,10 +162,9 @@ def _inertia(a: Floats) -> Floats:
 
 def _wrench_columns(step: _Step) -> Floats:
     """Return (n, 6, 10): moment and force of a link about its frame, by its ten figures."""
-    n = len(step.w)
-    out = np.zeros((n, 6, TEN))
+    out = np.zeros((step.w.shape[1], 6, TEN))
     spin, change = _skew(step.w), _skew(step.alpha)
-    out[:, 3:, 0] = step.pull
+    out[:, 3:, 0] = step.pull.T
     out[:, 3:, 1:4] = change + spin @ spin
     out[:, :3, 1:4] = -_skew(step.pull)
     out[:, :3, 4:] = _inertia(step.alpha) + spin @ _inertia(step.w)
@@ -171,21 +172,17 @@ def _wrench_columns(step: _Step) -> Floats:
 
 
 def _wrench(step: _Step, ten: Floats) -> tuple[Floats, Floats]:
-    """Return moment and force (n, 3) of a link with these figures, (10,) or (n, 10)."""
-    ten = np.broadcast_to(ten, (len(step.w), TEN))
-    mass, first = ten[:, :1], ten[:, 1:4]
-    xx, yy, zz, xy, xz, yz = ten[:, 4:].T
+    """Return moment and force (3, n) of a link with these figures, (10, 1) or (10, n)."""
+    mass, first = ten[0], ten[1:4]
+    xx, yy, zz, xy, xz, yz = ten[4:]
     w, alpha, pull = step.w, step.alpha, step.pull
 
     def turned(x: Floats) -> Floats:
-        return np.stack(
-            [
-                xx * x[:, 0] + xy * x[:, 1] + xz * x[:, 2],
-                xy * x[:, 0] + yy * x[:, 1] + yz * x[:, 2],
-                xz * x[:, 0] + yz * x[:, 1] + zz * x[:, 2],
-            ],
-            axis=1,
-        )
+        out = np.empty_like(x)
+        out[0] = xx * x[0] + xy * x[1] + xz * x[2]
+        out[1] = xy * x[0] + yy * x[1] + yz * x[2]
+        out[2] = xz * x[0] + yz * x[1] + zz * x[2]
+        return out
 
     force = mass * pull + cross(alpha, first) + cross(w, cross(w, first))
     moment = turned(alpha) + cross(w, turned(w)) + cross(first, pull)
@@ -201,6 +198,7 @@ def torques(chain: Chain, state: State, lines: tuple[Floats, Floats] | None = No
     """Return joint torques (n, k), without the gain; ``lines`` may differ by row, (n, k, 3)."""
     direction, point = lines if lines is not None else (chain.direction, chain.point)
     out = np.zeros(state.angle.shape)
+    count = chain.joints
     for base_b in (False, True):
         which = np.flatnonzero(state.base_b == base_b)
         if not len(which):
@@ -208,21 +206,19 @@ def torques(chain: Chain, state: State, lines: tuple[Floats, Floats] | None = No
         part = state.rows(which)
         own = [d if d.ndim == 2 else d[which] for d in (direction, point)]
         steps = _walk(own[0], own[1], part, chain.gravity, base_b=base_b)
-        count = chain.joints
-        order = range(count - 1, -1, -1) if base_b else range(count)
+        order = list(range(count - 1, -1, -1) if base_b else range(count))
         bodies = _bodies(count, base_b=base_b)
-        moment = np.zeros((len(which), 3))
-        force = np.zeros((len(which), 3))
+        moment = force = np.zeros((3, len(which)))
         for at in range(count - 1, -1, -1):
             step = steps[at]
-            ten: Floats = chain.links[bodies[at]]
+            ten: Floats = chain.links[bodies[at]][:, None]
             if at == count - 1:
-                ten = ten[None, :] + part.payload_kg[:, None] * chain.payload[int(base_b)][None, :]
+                ten = ten + part.payload_kg[None, :] * chain.payload[int(base_b)][:, None]
             m, f = _wrench(step, ten)
             moment, force = moment + m, force + f
-            out[which, list(order)[at]] = (moment * step.twist_w + force * step.twist_v).sum(axis=1)
-            force = np.einsum("nij,nj->ni", step.turn, force)
-            moment = np.einsum("nij,nj->ni", step.turn, moment) + cross(step.shift, force)
+            out[which, order[at]] = (moment * step.axis + force * step.twist_v).sum(axis=0)
+            force = step.inward(force)
+            moment = step.inward(moment) + cross(step.shift, force)
     return out
 
 
@@ -238,16 +234,20 @@ def columns(direction: Floats, point: Floats, state: State, gravity: float) -> F
         steps = _walk(direction, point, part, gravity, base_b=base_b)
         order = list(range(count - 1, -1, -1)) if base_b else list(range(count))
         bodies = _bodies(count, base_b=base_b)
-        twists = np.zeros((len(which), 6, 0))
+        twists = np.zeros((6, len(which), 0))
         for at, step in enumerate(steps):
             if at:
-                w, v = twists[:, :3], twists[:, 3:]
-                back = np.swapaxes(step.turn, 1, 2)
-                moved = v - _skew(step.shift) @ w
-                twists = np.concatenate([back @ w, back @ moved], axis=1)
-            own = np.concatenate([step.twist_w, step.twist_v], axis=1)[:, :, None]
+                moved = twists.reshape(6, -1)
+                k = twists.shape[2]
+                wide = _Step(
+                    *(np.repeat(getattr(step, f), k, axis=-1) for f in _TURN), *[moved[:3]] * 4
+                )
+                w = wide.outward(moved[:3])
+                v = wide.outward(moved[3:] + cross(moved[:3], wide.shift))
+                twists = np.concatenate([w, v]).reshape(6, -1, k)
+            own = np.concatenate([step.axis, step.twist_v])[:, :, None]
             twists = np.concatenate([twists, own], axis=2)
-            block = np.swapaxes(twists, 1, 2) @ _wrench_columns(step)
+            block = np.transpose(twists, (1, 2, 0)) @ _wrench_columns(step)
             to = slice(TEN * bodies[at], TEN * bodies[at] + TEN)
             for j in range(at + 1):
                 out[which, order[j], to] += block[:, j]

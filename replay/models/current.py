@@ -16,8 +16,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from replay.models.residuals import Floats
 
@@ -78,21 +80,21 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         word, _, lag = name.partition("@")
         heat = at.heat_k[float(lag or 0)]
         thin = np.exp(-float(word[word.index(".") :]) * np.clip(heat, -60, 60))
-        return at.rate * thin if name.startswith("grease") else sign * (thin - 1)
+        return np.asarray(at.rate * thin if name.startswith("grease") else sign * (thin - 1))
     if name.startswith("fall"):
-        return sign * np.exp(-((at.rate / float(name[4:])) ** 2))
+        return np.asarray(sign * np.exp(-((at.rate / float(name[4:])) ** 2)))
     if name == "root":
-        return sign * np.sqrt(np.abs(at.rate))
+        return np.asarray(sign * np.sqrt(np.abs(at.rate)))
     if name == "square":
-        return at.rate * np.abs(at.rate)
+        return np.asarray(at.rate * np.abs(at.rate))
     if name == "asymmetry":
-        return (sign != 0).astype(float)
+        return np.asarray(sign != 0, dtype=np.float64)
     if name == "asymmetric rate":
         return np.abs(at.rate)
     if name == "load":
         return sign * np.abs(at.torque_nm)
     if name == "warm torque":
-        return at.torque_nm * at.heat_k[0.0] / 10
+        return np.asarray(at.torque_nm * at.heat_k[0.0] / 10)
     if name.startswith("ripple"):
         order = orders[int(name[6:])]
         phase = np.radians(order * at.angle_deg)
@@ -107,7 +109,8 @@ def design(names: Sequence[str], at: Conditions, orders: Sequence[float] = ()) -
         one = column(name, at, orders)
         parts.append(one if one.ndim == 2 else one[:, None])
     out = np.concatenate(parts, axis=1) if parts else np.zeros((len(at.rate), 0))
-    return np.nan_to_num(out, copy=False)
+    made: Floats = np.nan_to_num(out, copy=False)
+    return made
 
 
 def widths(names: Sequence[str]) -> list[int]:
@@ -154,7 +157,11 @@ def solve(all_of: Sums, which: Sequence[int], centre: Floats, stiffness: Floats)
 
 
 def left_out_error(
-    parts: Sequence[Sums], folds: Floats, which: Sequence[int], centre: Floats, stiffness: Floats
+    parts: Sequence[Sums],
+    folds: NDArray[Any],
+    which: Sequence[int],
+    centre: Floats,
+    stiffness: Floats,
 ) -> Floats:
     """Return the weighted mean square of each session, predicted by fits without its fold."""
     index = np.asarray(which)
@@ -166,7 +173,7 @@ def left_out_error(
             rest = list(parts)
         beta = solve(total(rest), which, centre, stiffness)
         for k in np.flatnonzero(inside):
-            p = parts[k]
+            p = parts[int(k)]
             gram = p.gram[np.ix_(index, index)]
             out[k] = p.square - 2 * beta @ p.moment[index] + beta @ gram @ beta
     return out
@@ -174,7 +181,7 @@ def left_out_error(
 
 def choose(
     parts: Sequence[Sums],
-    folds: Floats,
+    folds: NDArray[Any],
     names: Sequence[str],
     places: Mapping[str, list[int]],
     base: Sequence[str],
@@ -235,9 +242,3 @@ def cauchy_weights(residual: Floats, scale: Floats | float, cut: float) -> Float
     """Return 1 / (1 + (r / (cut s))^2): odd rows count less, none is thrown away."""
     out: Floats = 1 / (1 + (residual / (cut * np.maximum(scale, 1e-12))) ** 2)
     return out
-
-
-def robust_scale(values: Floats) -> float:
-    """Return 1.4826 times the median of |values|."""
-    known = values[np.isfinite(values)]
-    return float(1.4826 * np.median(np.abs(known))) if len(known) else 0.0

@@ -13,6 +13,7 @@ import polars as pl
 from scipy.special import ndtri
 
 from replay.models.blocks import Fineness
+from replay.models.chain import State, torques
 from replay.models.conditions import lagged
 from replay.models.current import Conditions
 from replay.models.joint_unit import UnitModel, predict, variance_terms
@@ -42,9 +43,7 @@ def expected_current(
     t_s = numbers("t_s")
     step_s = float(np.median(np.diff(t_s))) if n > 1 else 1.0
     heat = lagged(numbers("temperature_c"), max(step_s, 1e-6))
-    torque = numbers("load_nm")
-    if "torque" not in unit.names:
-        torque = np.zeros(n)
+    torque = _torque(model, unit, table, arm, numbers("load_nm"))
     at = Conditions(
         rate=numbers("rate_deg_s") / unit.fast_deg_s,
         accel=np.nan_to_num(numbers("accel_deg_s2")),
@@ -85,5 +84,42 @@ def expected_current(
     frame = frame.with_columns(
         pl.when(pl.Series(known)).then(pl.all().fill_nan(None)).otherwise(None).name.keep()
     )
-    _ = (model, arm)
     return frame.with_columns(pl.Series("seen", seen))
+
+
+def _torque(
+    model: Model,
+    unit: UnitModel,
+    table: pl.DataFrame,
+    arm: Mapping[str, pl.DataFrame] | None,
+    from_file: Floats,
+) -> Floats:
+    """Return the load at each row: the arm file's, or by the chain from all joints' tables."""
+    n = table.height
+    if "torque" not in unit.names:
+        return np.zeros(n)
+    known = model.chain
+    if known is None:
+        return from_file
+    if arm is None or any(j not in arm for j in known.joints) or unit.joint not in known.joints:
+        return np.full(n, np.nan)
+    t_s = table["t_s"].to_numpy()
+
+    def of(joint: str, name: str) -> Floats:
+        other = table if joint == unit.joint and name != "angle_deg" else arm[joint]
+        if name not in other.columns or other[name].null_count() == other.height:
+            return np.zeros(n)
+        kept = other.select("t_s", name).drop_nulls()
+        out: Floats = np.interp(t_s, kept["t_s"].to_numpy(), kept[name].to_numpy())
+        return out
+
+    parts = [
+        np.radians(np.stack([of(j, what) for j in known.joints], axis=1))
+        for what in ("angle_deg", "rate_deg_s", "accel_deg_s2")
+    ]
+    mass = table["payload_kg"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    base_b = (table["base_end"].cast(pl.String).fill_null("A") == "B").to_numpy()
+    state = State(parts[0], parts[1], parts[2], base_b.astype(float), mass)
+    which = known.joints.index(unit.joint)
+    out: Floats = (torques(known.chain, state) * known.chain.gain)[:, which]
+    return out

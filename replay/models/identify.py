@@ -23,12 +23,13 @@ from replay.models.chain import (
     torques,
     unit_rows,
 )
-from replay.models.residuals import Flags, Floats
+from replay.models.residuals import Flags, Floats, Index
 
 RIDGE = 1e-6
+FINE_ROWS = 1200
 STEP = 1e-6
-STARTS = 24
-AGREE = 1.05
+STARTS = 20
+AGREE = 1.08
 """The third best cost within this of the best ends the search."""
 TOUCH = 0.01
 """Share of a current that its law may be wrong by, beside its noise."""
@@ -51,7 +52,7 @@ class Problem:
     @property
     def count(self) -> int:
         """Joints."""
-        return self.current.shape[1]
+        return int(self.current.shape[1])
 
 
 @dataclass(slots=True)
@@ -66,12 +67,12 @@ class _Fit:
 def identify(problem: Problem, gravity: float, *, seed: int = 0) -> tuple[Chain, float] | None:
     """Return the best chain and its cost (mean Cauchy loss a row), None where none is found."""
     rng = np.random.default_rng(seed)
-    small = _some(problem, 300, rng)
+    small = _some(problem, 200, rng)
     found: list[_Fit] = []
     for _ in range(STARTS):
         direction, point = random_lines(problem.count, rng)
         start = _Fit(direction, point, np.zeros(problem.count), np.zeros(0), np.inf)
-        fit = _improve(small, start, gravity, turns=14)
+        fit = _improve(small, start, gravity, turns=10)
         if fit is not None:
             found.append(fit)
             found.sort(key=lambda f: f.cost)
@@ -79,7 +80,7 @@ def identify(problem: Problem, gravity: float, *, seed: int = 0) -> tuple[Chain,
                 break
     if not found:
         return None
-    best = _improve(_some(problem, 1500, rng), found[0], gravity, turns=12)
+    best = _improve(_some(problem, FINE_ROWS, rng), found[0], gravity, turns=15)
     if best is None:
         return None
     chain = chain_of(best.direction, best.point, best.figures, np.exp(best.log_gain), gravity)
@@ -89,7 +90,7 @@ def identify(problem: Problem, gravity: float, *, seed: int = 0) -> tuple[Chain,
 def refit(problem: Problem, chain: Chain, *, turns: int = 3, seed: int = 1) -> Chain:
     """Return the chain fitted anew on other rows, from where it is: for folds."""
     start = _Fit(chain.direction, chain.point, np.log(chain.gain), np.zeros(0), np.inf)
-    rows = _some(problem, 1500, np.random.default_rng(seed))
+    rows = _some(problem, FINE_ROWS, np.random.default_rng(seed))
     fit = _improve(rows, start, chain.gravity, turns=turns)
     if fit is None:
         return chain
@@ -130,7 +131,9 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
         better = False
         for _ in range(5):
             try:
-                step = -np.linalg.solve(hessian + damping * np.diag(scale), gradient)
+                step = -np.linalg.solve(hessian + damping * np.diag(scale), gradient).astype(
+                    np.float64
+                )
             except np.linalg.LinAlgError:
                 return None
             trial = _moved(fit, step, count)
@@ -148,7 +151,7 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
         inner = _inner(problem, fit, gravity, weights)
         if gain < 2e-4:
             break
-    fit.figures, fit.cost = inner.figures, _loss(problem, inner.raw)
+    fit.figures, fit.cost = inner.figures, loss_of(problem, inner.raw)
     return fit
 
 
@@ -170,7 +173,7 @@ class _Inner:
     phi: Floats
     factor: Floats
     size: Floats
-    parts: list[tuple[Floats, Floats, Floats]]
+    parts: list[tuple[Index, Floats, Floats]]
     """Per joint: its rows, square roots of their weights, basis of its friction."""
 
 
@@ -195,7 +198,8 @@ def _weights(problem: Problem, raw: Floats | None) -> Floats:
     return np.where(problem.ok, 1 / total / (1 + raw**2 / (9 * np.maximum(total, off**2))), 0.0)
 
 
-def _loss(problem: Problem, raw: Floats) -> float:
+def loss_of(problem: Problem, raw: Floats) -> float:
+    """Return the mean Cauchy loss of residuals (n, k) on the rows that count."""
     variance = problem.sd**2 + (TOUCH * np.nan_to_num(problem.current)) ** 2
     return float(np.mean(np.log1p((raw**2 / variance)[problem.ok] / 9)))
 
@@ -242,7 +246,9 @@ def _jacobian(problem: Problem, fit: _Fit, inner: _Inner, gravity: float) -> Flo
     direction = unit_rows(fit.direction[None] + moves[:, 0])
     point = fit.point[None] + moves[:, 1]
     repeated = State(
-        *(np.tile(getattr(problem.state, f), (outer, 1)) for f in ("angle", "rate", "accel")),
+        np.tile(problem.state.angle, (outer, 1)),
+        np.tile(problem.state.rate, (outer, 1)),
+        np.tile(problem.state.accel, (outer, 1)),
         np.tile(problem.state.base_b, outer),
         np.tile(problem.state.payload_kg, outer),
     )

@@ -19,6 +19,8 @@ class UnitModel:
     """One unit's law. Rates count in ``fast_deg_s``, temperatures from ``reference_c``."""
 
     serial: str
+    joint: str
+    """Where it sat in its first session."""
     names: tuple[str, ...]
     coef: Floats
     covariance: Floats

@@ -103,12 +103,12 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
         {n: bare[:, k] for k, n in enumerate(names)},
         {n: loaded[:, k] - bare[:, k] for k, n in enumerate(names)},
         FROM_FILE,
-        {n: zero for n in names},
-        {n: _running_rms(shaken[:, k]) for k, n in enumerate(names)},
+        dict.fromkeys(names, zero),
+        {n: running_rms(shaken[:, k]) for k, n in enumerate(names)},
     )
 
 
-def _running_rms(values: Floats) -> Floats:
+def running_rms(values: Floats) -> Floats:
     """Return the root mean square over `SMOOTH` blocks around each."""
     out: Floats = np.sqrt(uniform_filter1d(values**2, min(SMOOTH, len(values)), mode="nearest"))
     return out

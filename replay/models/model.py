@@ -7,9 +7,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from replay.models.blocks import SessionBlocks
+from replay.models.chain_training import ChainModel, chain_loads
 from replay.models.conditions import base_of, conditions, usable
 from replay.models.joint_unit import Parts, UnitModel, levels, predict, variance_terms
-from replay.models.loads import FROM_FILE, Loads, arm_file_loads, lasting, no_loads, swing
+from replay.models.loads import (
+    FROM_FILE,
+    IDENTIFIED,
+    Loads,
+    arm_file_loads,
+    lasting,
+    no_loads,
+    swing,
+)
 from replay.models.payload import Evidence, Payloads, declared, estimate
 from replay.models.residuals import (
     EDGE,
@@ -30,7 +39,6 @@ from replay.models.residuals import (
 )
 from replay.models.servo import NAMES, servo_columns
 from replay.models.variance import cells_of
-from replay.records import Session
 from replay.settings import setting
 
 
@@ -42,27 +50,26 @@ class Model:
     loads: str
     filter_s: float = 0.25
     notes: tuple[str, ...] = ()
-    chain: None = None
+    chain: ChainModel | None = None
 
 
-def unit_at(record: Session, joint: str) -> str:
-    """Return the serial of the unit at a joint; arm and joint where none is known."""
-    return record.units.get(joint) or f"{record.arm} {joint}".strip()
-
-
-def loads_for(blocks: SessionBlocks, source: str) -> Loads:
+def loads_for(blocks: SessionBlocks, source: str, chain: ChainModel | None = None) -> Loads:
     """Return a session's rigid-body loads from the source that the model trusts."""
-    found = arm_file_loads(blocks) if source == FROM_FILE else None
+    found = None
+    if source == FROM_FILE:
+        found = arm_file_loads(blocks)
+    elif source == IDENTIFIED and chain is not None:
+        found = chain_loads(blocks, chain, np.nan_to_num(blocks.payload_kg))
     return found if found is not None else no_loads(blocks)
 
 
 def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     """Return what the tests work on: each joint's residuals by the model."""
-    loads = loads_for(blocks, model.loads)
+    loads = loads_for(blocks, model.loads, model.chain)
     payload = payload_of(model, blocks, loads)
     joints = {}
     for joint in blocks.joints:
-        serial = unit_at(blocks.record, joint)
+        serial = blocks.record.unit(joint)
         unit = model.units.get(serial)
         if unit is None:
             unit = _nobody(serial)
@@ -89,7 +96,7 @@ def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
     for mine in blocks.joints.values():
         resting &= mine.state != SLIDING
     for joint in blocks.joints:
-        unit = model.units.get(unit_at(blocks.record, joint))
+        unit = model.units.get(blocks.record.unit(joint))
         if unit is None or "torque" not in unit.names:
             continue
         if unit.payload_scale_kg <= 1e-6:
@@ -319,10 +326,11 @@ def _reasons(unit: UnitModel, mine, torque: Floats) -> Codes:  # type: ignore[no
 
 
 def _nobody(serial: str) -> UnitModel:
-    from replay.models.variance import Noise, Trained  # noqa: PLC0415
+    from replay.models.variance import Noise, Trained
 
     return UnitModel(
         serial=serial,
+        joint="",
         names=(),
         coef=np.zeros(0),
         covariance=np.zeros((0, 0)),

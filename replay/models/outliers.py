@@ -163,8 +163,8 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         return rows[:, k : 2 * k] if rows.shape[1] >= 2 * k else np.zeros((len(rows), k))
 
     def _still(self, rows: Floats) -> Flags:
-        out: Flags = (np.abs(self._speed(rows)) <= self.still_below_).all(axis=1)
-        return out
+        quiet = np.abs(self._speed(rows)) <= self.still_below_
+        return np.asarray(quiet.all(axis=1), dtype=np.bool_)
 
     def _design(self, rows: Floats, still: bool, channel: int) -> Floats:
         k = self.channels

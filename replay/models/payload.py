@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.blocks import SessionBlocks
@@ -120,7 +121,7 @@ def estimate(
     ]
     fitted = _levels(fitted)
     mass, sd = np.zeros(n), np.zeros(n)
-    stretches = []
+    stretches: list[PayloadEstimate] = []
     for (a, b), (kg, doubt) in zip(spans, fitted, strict=True):
         mass[a:b], sd[a:b] = kg, doubt
         stretches.append(PayloadEstimate(float(blocks.t_s[a]), float(blocks.t_s[b - 1]), kg, doubt))
@@ -150,7 +151,7 @@ def _folded(cost: Floats, each: int) -> Floats:
     return out
 
 
-def _cheapest(cost: Floats, change: Floats) -> Floats:
+def _cheapest(cost: Floats, change: Floats) -> NDArray[np.int64]:
     """Return the least costly path; ``change`` (t,) is what another mass costs there."""
     count, width = cost.shape
     back = np.zeros((count, width), dtype=np.int32)

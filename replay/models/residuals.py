@@ -18,6 +18,7 @@ from replay.records import Session
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Index = NDArray[np.intp]
 Codes = NDArray[np.int8]
 
 HELD, RESTING, SLIDING, BETWEEN = 0, 1, 2, 3

@@ -90,7 +90,7 @@ def saturated(current_a: Floats) -> Flags:
 def _after(bad: Flags, first: NDArray[np.int64]) -> Flags:
     """Return rows at or after a bad one within the stretch that began at ``first``."""
     sums = np.cumsum(bad)
-    before = sums[first] - bad[first]
+    before: NDArray[np.int64] = sums[first] - bad[first]
     out: Flags = sums > before
     return out
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
 from replay.archive import Archive
 from replay.errors import BaselineError
@@ -24,7 +25,8 @@ from replay.models.blocks import (
     choose_filter,
     condense,
 )
-from replay.models.conditions import conditions, usable
+from replay.models.chain_training import ChainModel, learn_chain, without_fold
+from replay.models.conditions import base_of, conditions, usable
 from replay.models.current import (
     BASE,
     OPTIONAL,
@@ -34,20 +36,28 @@ from replay.models.current import (
     choose,
     clustered_covariance,
     design,
-    robust_scale,
     solve,
     sums,
     total,
     widths,
 )
 from replay.models.joint_unit import TERMS, UnitModel, levels, predict, variance_terms
-from replay.models.loads import Loads, swing
-from replay.models.model import Model, loads_for, payload_of, residuals_of, unit_at
+from replay.models.loads import FROM_FILE, IDENTIFIED, NONE, Loads, arm_file_loads, swing
+from replay.models.model import Model, loads_for, payload_of, residuals_of
 from replay.models.payload import Payloads, declared
-from replay.models.residuals import HELD, RESTING, SLIDING, Floats, SessionResiduals
+from replay.models.residuals import (
+    HELD,
+    RESTING,
+    SLIDING,
+    Flags,
+    Floats,
+    Index,
+    SessionResiduals,
+)
 from replay.models.servo import ServoLaw, fit_servo, servo_columns
 from replay.models.variance import Noise, Trained, cells_of, fit_noise, fit_trained
 from replay.settings import setting
+from replay.statistics.spread import spread_about_zero
 
 Progress = Callable[[str, int, int], None]
 
@@ -55,6 +65,7 @@ FOLDS = 5
 MOST_ROWS = 6000
 """Sliding blocks of a session that a fit uses."""
 READERS = 2
+TINY = 1e-4
 FEWEST_DECLARED = 4
 """Sessions that must declare a load before those of others are estimated."""
 BOUNDS = {"asymmetry": 0.12, "asymmetric rate": 0.3}
@@ -138,45 +149,134 @@ def fit_blocks(
     """Learn from sessions that were condensed with boxes of ``filter_s``."""
     count = len(blocks)
     fold_of = {b.record.session: k % min(FOLDS, count) for k, b in enumerate(blocks)}
-    source = loads_source(blocks)
-    all_loads = [loads_for(b, source) for b in blocks]
     payloads = [declared(b) for b in blocks]
-    unknown = [k for k, p in enumerate(payloads) if not p.declared]
     scale = max((float(p.mass_kg.max(initial=0.0)) for p in payloads), default=0.0)
-    if scale > 0 and unknown and count - len(unknown) >= FEWEST_DECLARED:
+    unknown = [k for k, p in enumerate(payloads) if not p.declared] if scale > 0 else []
+    known = [k for k in range(count) if k not in unknown]
+    if len(known) < FEWEST_DECLARED:
+        known, unknown = list(range(count)), []
+    chosen = choose_source([blocks[k] for k in known], [payloads[k] for k in known], fold_of)
+    if progress is not None:
+        progress("loads", 1, 1)
+    if unknown:
         # what declares its load teaches first; the others' loads are estimated by that
-        known = [k for k in range(count) if payloads[k].declared]
         first = _fit_all(
-            [blocks[k] for k in known],
-            [all_loads[k] for k in known],
-            [payloads[k] for k in known],
-            fold_of,
-            source,
-            filter_s,
-            None,
+            [blocks[k] for k in known], [payloads[k] for k in known], fold_of, chosen, filter_s
         )
         for k in unknown:
-            payloads[k] = payload_of(first.model, blocks[k], all_loads[k])
-    return _fit_all(blocks, all_loads, payloads, fold_of, source, filter_s, progress)
+            loads = loads_for(blocks[k], first.model.loads, first.model.chain)
+            payloads[k] = payload_of(first.model, blocks[k], loads)
+    return _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where loads come from, the chain if one was learned, and what is to be said of it."""
+
+    name: str
+    chain: ChainModel | None
+    notes: tuple[str, ...] = ()
+
+
+def choose_source(
+    blocks: Sequence[SessionBlocks], payloads: Sequence[Payloads], fold_of: dict[str, int]
+) -> Source:
+    """Return the arm file's loads where they fit, else an identified chain, else none."""
+    if all(arm_file_loads(b) is not None for b in blocks):
+        misfits = arm_file_misfits(blocks, payloads)
+        wrong = [text for base, text in sorted(misfits.items()) if text]
+        if not wrong:
+            return Source(FROM_FILE, None)
+        chain = _chain(blocks, payloads, fold_of)
+        told = "; loads come from a chain identified from the logs" if chain else ""
+        return Source(IDENTIFIED if chain else FROM_FILE, chain, tuple(f"{w}{told}" for w in wrong))
+    chain = _chain(blocks, payloads, fold_of)
+    return Source(IDENTIFIED if chain else NONE, chain)
+
+
+def _chain(
+    blocks: Sequence[SessionBlocks], payloads: Sequence[Payloads], fold_of: dict[str, int]
+) -> ChainModel | None:
+    with threadpool_limits(1):
+        return learn_chain(
+            blocks,
+            [p.mass_kg for p in payloads],
+            [fold_of[b.record.session] for b in blocks],
+        )
+
+
+def arm_file_misfits(
+    blocks: Sequence[SessionBlocks], payloads: Sequence[Payloads]
+) -> dict[str, str]:
+    """Return by base end what is wrong with the arm file's loads, empty where they fit.
+
+    Per joint and base end, friction and the file's torque are fitted to the current;
+    a torque that leaves more than `load_misfit` of what it should explain is wrong.
+    """
+    rows: dict[tuple[str, str], list[tuple[Floats, Floats, Floats]]] = {}
+    for one, payload in zip(blocks, payloads, strict=True):
+        loads = arm_file_loads(one)
+        assert loads is not None
+        base = base_of(one) or "A"
+        for joint, mine in one.joints.items():
+            if joint not in loads.bare:
+                continue
+            torque = loads.bare[joint] + loads.per_kg[joint] * payload.mass_kg
+            at = (mine.state == SLIDING) & np.isfinite(torque) & np.isfinite(mine.current_a)
+            if at.sum() > 20:
+                rate = mine.rate_deg_s[at]
+                fast = max(float(np.quantile(np.abs(rate), 0.98)), 1e-9)
+                sign, w = np.sign(rate), rate / fast
+                friction = np.stack([np.ones(len(w)), sign, w, sign * np.sqrt(np.abs(w))], axis=1)
+                rows.setdefault((base, joint), []).append(
+                    (friction, torque[at], mine.current_a[at])
+                )
+    off: dict[str, list[float]] = {}
+    for (base, _), parts in rows.items():
+        friction, torque, y = (np.concatenate(p) for p in zip(*parts, strict=True))
+        basis = np.linalg.qr(friction)[0]
+        left = y - basis @ (basis.T @ y)
+        own = torque - basis @ (basis.T @ torque)
+        gain = float(own @ left / max(own @ own, 1e-300))
+        rest = left - gain * own
+        if np.std(gain * own) > 2 * spread_about_zero(rest) or spread_about_zero(left) > 3 * TINY:
+            explained = 1 - (spread_about_zero(rest) / max(spread_about_zero(left), 1e-12)) ** 2
+            off.setdefault(base, []).append(explained)
+    said = {}
+    for base, shares in off.items():
+        middle = float(np.median(shares))
+        bad = len(shares) >= 2 and middle < setting("load_misfit")
+        said[base] = (
+            f"the arm file's loads do not fit from base end {base}: they explain "
+            f"{100 * max(middle, 0):.0f} % of what friction leaves, in the middle of "
+            f"{len(shares)} joints"
+            if bad
+            else ""
+        )
+    return said
 
 
 def _fit_all(
     blocks: list[SessionBlocks],
-    all_loads: list[Loads],
     payloads: list[Payloads],
     fold_of: dict[str, int],
-    source: str,
+    source: Source,
     filter_s: float,
-    progress: Progress | None,
+    progress: Progress | None = None,
 ) -> Training:
     """Fit every unit on sessions whose loads are given."""
     count = max(fold_of.values()) + 1
     cases: dict[str, list[Case]] = {}
-    for k, (one, loads, payload) in enumerate(zip(blocks, all_loads, payloads, strict=True)):
+    chain = source.chain
+    for k, (one, payload) in enumerate(zip(blocks, payloads, strict=True)):
+        # each session's loads by the chain that did not see it
+        fold = fold_of[one.record.session]
+        own = chain if chain is None else without_fold(chain, fold)
+        loads = loads_for(one, source.name, own)
         for joint in one.joints:
             if np.isfinite(one.joints[joint].current_a).sum() < 20:
                 continue
-            serial = unit_at(one.record, joint)
+            serial = one.record.unit(joint)
             cases.setdefault(serial, []).append(
                 Case(k, one.record.session, joint, one, loads, payload)
             )
@@ -194,16 +294,15 @@ def _fit_all(
             "no joint has enough samples with a current to learn from",
             todo="choose longer sessions, or more of them",
         )
-    for fold in by_fold:
+    for known in by_fold:
         for serial, unit in units.items():
-            fold.setdefault(serial, unit)
-    whole = Model(units, source, filter_s)
-    return Training(whole, [Model(f, source, filter_s) for f in by_fold], fold_of, blocks)
-
-
-def loads_source(blocks: Sequence[SessionBlocks]) -> str:
-    """Return where loads come from."""
-    return "arm file"
+            known.setdefault(serial, unit)
+    model = Model(units, source.name, filter_s, source.notes, chain)
+    folds = [
+        replace(model, units=known, chain=chain if chain is None else without_fold(chain, k))
+        for k, known in enumerate(by_fold)
+    ]
+    return Training(model, folds, fold_of, blocks)
 
 
 @dataclass(slots=True)
@@ -218,7 +317,7 @@ class _Rows:
     session: str
 
 
-def _pick(at: Conditions, rows: Floats) -> Conditions:
+def _pick(at: Conditions, rows: Index) -> Conditions:
     return Conditions(
         at.rate[rows],
         at.accel[rows],
@@ -240,6 +339,7 @@ def fit_unit(
     y = np.concatenate([r.y for r in rows]) if rows else np.zeros(0)
     blank = UnitModel(
         serial=serial,
+        joint=cases[0].joint,
         names=(),
         coef=np.zeros(0),
         covariance=np.zeros((0, 0)),
@@ -307,7 +407,7 @@ def fit_unit(
             held = [
                 r.y - x[:, which] @ betas[int(f)] for x, r, f in zip(xs, rows, folds, strict=True)
             ]
-        scale = max(robust_scale(np.concatenate(held)), floor**0.5)
+        scale = max(spread_about_zero(np.concatenate(held)), floor**0.5)
         variance = [np.full(len(h), scale**2) for h in held]
         if turn >= 1:
             terms = [
@@ -413,14 +513,15 @@ def _terms(blank: UnitModel, kept: list[str], beta: Floats, rows: _Rows, case: C
     )
 
 
-def _odd(held: list[Floats]) -> Floats:
+def _odd(held: list[Floats]) -> Flags:
     """Return which sessions stand out by the size of their residuals."""
     size = np.array([float(np.median(np.abs(h))) if len(h) > 10 else np.nan for h in held])
     known = np.log(np.maximum(size, 1e-12))
     middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
     spread = max(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15)
     odd = (known - middle) / spread > setting("odd_session")
-    return odd & (np.nancumsum(odd) <= max(1, len(held) // 3)) if len(held) > 3 else odd & False
+    few = np.nancumsum(odd) <= max(1, len(held) // 3)
+    return np.asarray(odd & few & (len(held) > 3), dtype=np.bool_)
 
 
 def _scales(cases: list[Case]) -> tuple[float, float, tuple[float, float], float]:
@@ -449,12 +550,12 @@ def _bias(cases: list[Case]) -> tuple[float, float, float]:
         held = c.mine.current_a[(c.mine.state == HELD) & np.isfinite(c.mine.current_a)]
         if len(held) >= 10:
             middles.append(float(np.median(held)))
-            spreads.append(robust_scale(held - np.median(held)))
+            spreads.append(spread_about_zero(held - np.median(held)))
     if not middles:
         usual = float(np.median([c.fine.current_noise_a for c in cases]))
         return 0.0, float("inf"), usual
     middle = float(np.median(middles))
-    between = robust_scale(np.array(middles) - middle)
+    between = spread_about_zero(np.array(middles) - middle)
     fine = float(np.median([c.fine.current_resolution_a for c in cases]))
     spread = max(float(np.median(spreads)), between, fine / 4, 1e-9)
     return middle, max(between, fine / 4) / np.sqrt(len(middles)), spread

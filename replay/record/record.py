@@ -22,7 +22,7 @@ from replay.archive import Archive
 from replay.errors import JointbookError, RecordError
 from replay.record import copies
 from replay.record.database import Database
-from replay.record.entries import COLUMNS, NOTHING_BEFORE, Draft, Entry, entry_of, row_of
+from replay.record.entries import COLUMNS, NOTHING_BEFORE, Draft, Entry, chained, entry_of, row_of
 from replay.record.legacy import kept_before
 from replay.record.legacy import version as before_version
 from replay.record.schema import ENTRIES
@@ -224,14 +224,14 @@ class Record:
             rows = stored_rows(connection, 0)
         elif seq:
             rows = rows[1:]
-        self._take([entry_of(r) for r in rows])
+        self._take(_sound(rows, self._head(), self.database.name))
 
     def _begin_if_new(self, archive: Archive) -> int:
         if self._present(archive):
             return 0
         with self.database.writing(make=True) as connection:
             self._clear()
-            self._take([entry_of(r) for r in stored_rows(connection, 0)])
+            self._take(_sound(stored_rows(connection, 0), self._head(), self.database.name))
             if not self._entries:  # else somebody began it a moment ago
                 drafts = [_first(archive, uuid.uuid4().hex), *kept_before(archive)]
                 self._take(self._insert(connection, drafts))
@@ -292,6 +292,21 @@ def _numbered(drafts: Sequence[Draft]) -> list[Entry]:
         made.append(entry_of(row_of(draft, seq, previous, datetime.now(UTC))))
         previous = made[-1].hash
     return made
+
+
+def _sound(rows: Sequence[dict[str, Any]], head: tuple[int, str], name: str) -> list[Entry]:
+    """Return rows as entries, once each follows the one before and is what was hashed."""
+    seq, previous = head
+    for row in rows:
+        if row["seq"] != seq + 1 or row["previous"] != previous or chained(row) != row["hash"]:
+            raise RecordError(
+                f"entry {row['seq']} of the record is not what was put on record",
+                file=name,
+                todo="`jointbook record verify` says more; `jointbook record restore` builds it "
+                "again from the archive's copy",
+            )
+        seq, previous = row["seq"], row["hash"]
+    return [entry_of(r) for r in rows]
 
 
 def stored_rows(connection: Connection, since: int) -> list[dict[str, Any]]:

@@ -8,13 +8,13 @@ from typing import Any
 
 from replay.archive import Archive
 from replay.errors import StaleError, UsageError
-from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record
+from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record, same_person
 from replay.record.entries import stamp
 from replay.reviews.dispositions import Disposition, Reasons, checked, stored
 from replay.reviews.findings import Finding, findings
 from replay.reviews.signing import refuse_if_signed
 from replay.reviews.states import finding_after
-from replay.reviews.verdicts import KIND, OPEN, VERDICTS, disposition_of, last_word
+from replay.reviews.verdicts import KIND, OPEN, VERDICTS, covering, disposition_of, last_word
 
 ANY = -1
 """``seen`` of a caller that takes whatever was there as seen."""
@@ -75,7 +75,7 @@ def judge(
     Raises
     ------
     StaleError
-        Somebody wrote on a finding after what the writer saw; nothing is
+        Somebody else wrote on a finding after what the writer saw; nothing is
         written, and what they wrote comes with the error.
     UsageError
         Unknown finding or verdict, no name, a missing or overlong text, or a
@@ -91,7 +91,7 @@ def judge(
     def guard(record: Record) -> None:
         refuse_if_signed(archive, session, "judge")
         for one in chosen:
-            _refuse_stale(archive, one, seen)
+            _refuse_stale(archive, one, seen, reviewer)
             finding_after(state_of(archive, one), act)
 
     drafts = [_draft(archive, one, verdict, reviewer, note, made, at) for one in chosen]
@@ -138,14 +138,16 @@ def _texts(verdict: str, note: str, reasons: Reasons | None) -> tuple[str, Reaso
     return note, made
 
 
-def _refuse_stale(archive: Archive, finding: Finding, seen: int | dict[str, int]) -> None:
+def _refuse_stale(
+    archive: Archive, finding: Finding, seen: int | dict[str, int], reviewer: str
+) -> None:
     known = seen.get(finding.finding, ANY) if isinstance(seen, dict) else seen
-    _, last = last_word(archive, finding)
-    if known == ANY or last <= known:
+    if known == ANY:
         return
-    from replay.reviews.verdicts import covering
-
-    theirs = tuple(e for e in covering(archive, finding.session, finding.names) if e.seq > known)
+    touched = covering(archive, finding.session, finding.names)
+    theirs = tuple(e for e in touched if e.seq > known and not same_person(e.who, reviewer))
+    if not theirs:
+        return
     newest: Entry = theirs[-1]
     raise StaleError(
         f"{newest.who} put {(newest.after or {}).get('verdict')!r} on this finding "

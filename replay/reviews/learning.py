@@ -88,11 +88,8 @@ def confirmed(archive: Archive) -> list[LeftOut]:
         record = archive.session(entry.session) if archive.has_session(entry.session) else None
         for flag in flags:
             joint = flag.get("joint") or ""
-            units = record.units if record is not None else {}
-            if joint:
-                which = [flag.get("unit") or units.get(joint) or joint]
-            else:
-                which = [units.get(j) or j for j in (record.joints if record else ())]
+            joints = (joint,) if joint else record.joints if record else ()
+            which = [record.unit(j) if record else flag["unit"] for j in joints]
             for unit in which:
                 made[entry.session, unit] = LeftOut(entry.session, unit, verdict, entry.who)
     return list(made.values())

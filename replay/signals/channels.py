@@ -15,7 +15,7 @@ from replay.arm import Arm, load_arm
 from replay.records import Session
 from replay.signals.carry import Array, Codes, Nanoseconds, held, held_numbers, interpolated
 from replay.signals.motion.measured import Motion, Samples, motions
-from replay.signals.motion.rates import unwrapped
+from replay.signals.motion.rates import GAP_STEPS, unwrapped
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel, split_channel
 
 PADDING = timedelta(seconds=2)
@@ -107,6 +107,21 @@ class Channels:
         kind = JOINT_QUANTITIES.get(quantity) or SESSION_QUANTITIES[quantity]
         bring = interpolated if kind.carry == "interpolate" else held_numbers
         return bring(time_ns, source_ns, values.astype(np.float64, copy=False))
+
+    def commanded_rate(self, joint: str, time_ns: Nanoseconds) -> Array:
+        """Return the commanded rate; where only angles are commanded, their slope.
+
+        A command has no noise to smooth: its slope is that between neighbours,
+        and holds from one command to the next. A pause of the log is no slope.
+        """
+        name = channel(joint, "rate_cmd_deg_s")
+        commanded = self.numbers(channel(joint, "angle_cmd_deg"))
+        if self.has(name) or len(commanded.values) < 2:
+            return self.at(name, time_ns)
+        step_s = np.diff(commanded.time_ns) / 1e9
+        slope = np.diff(commanded.values) / step_s
+        slope[step_s > GAP_STEPS * np.median(step_s)] = np.nan
+        return held_numbers(time_ns, commanded.time_ns[:-1], slope)
 
     def payload_kg(self, time_ns: Nanoseconds) -> Array:
         """Return the payload's mass, the session's constant where there is no channel."""

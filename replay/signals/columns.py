@@ -55,14 +55,14 @@ class JointColumns:
 
     def rows(self, first: int, stop: int) -> JointColumns:
         """Return rows ``first`` to ``stop`` (not included), segments numbered from 0."""
-        part = {f.name: getattr(self, f.name)[first:stop] for f in fields(self)}
+        part = {f.name: getattr(self, f.name)[first:stop] for f in fields(JointColumns)}
         if len(part["segment"]):
             part["segment"] = part["segment"] - part["segment"][0]
         return JointColumns(**part)
 
     def frame(self) -> pl.DataFrame:
         """Return the same as a table with the types of `replay.units.JOINT_TABLE`."""
-        raw = pl.DataFrame({f.name: getattr(self, f.name) for f in fields(self)})
+        raw = pl.DataFrame({f.name: getattr(self, f.name) for f in fields(JointColumns)})
         return raw.select(_COLUMNS)
 
 

@@ -6,8 +6,8 @@ import numpy as np
 import polars as pl
 
 from replay.arm import Joint
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import cycle_count
+from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.motion import rates
 
 NEAR_ANGLE_SHARE = 0.02
@@ -33,7 +33,7 @@ DUTY_SCHEMA: dict[str, pl.DataType] = {
 """Columns of `duty`."""
 
 
-def duty(table: pl.DataFrame | JointArrays, joint: Joint | None = None) -> pl.DataFrame:
+def duty(table: pl.DataFrame | JointSignals, joint: Joint | None = None) -> pl.DataFrame:
     """Return one row: what one session asked of one joint; columns of `DUTY_SCHEMA`.
 
     Parameters
@@ -49,27 +49,27 @@ def duty(table: pl.DataFrame | JointArrays, joint: Joint | None = None) -> pl.Da
     median steps) counts in ``gap_s`` only. Travel is the sum of |rate| dt while
     moving, so that encoder noise at rest does not travel.
     """
-    a = arrays_of(table)
+    a = signals_of(table)
     step = np.diff(a.t_s, append=a.t_s[-1:])
     gap = np.append(rates.gap_starts(a.t_s)[1:], True) if len(a.t_s) else np.zeros(0, bool)
     step_seen = np.where(gap, 0.0, step)
     moving = a.moving
-    if not np.isfinite(a.rate).any():
+    if not np.isfinite(a.rate_deg_s).any():
         moving = np.zeros(len(a.t_s), dtype=bool)
-    rate = np.abs(np.nan_to_num(a.rate))
-    current = np.nan_to_num(a.current)
+    rate = np.abs(np.nan_to_num(a.rate_deg_s))
+    current = np.nan_to_num(a.current_a)
     new_move = moving & ~np.concatenate([[False], moving[:-1]])
-    braked = (a.engaged >= 0).any() or (a.command >= 0).any()
+    braked = (a.brake_engaged >= 0).any() or (a.brake_engage_cmd >= 0).any()
 
     def near(flags: np.ndarray | None) -> float | None:
         return None if flags is None else float(np.sum(step_seen[flags]))
 
     near_angle = near_rate = near_current = None
     if joint is not None:
-        if joint.angle_range_deg is not None and np.isfinite(a.angle).any():
+        if joint.angle_range_deg is not None and np.isfinite(a.angle_deg).any():
             low, high = joint.angle_range_deg
             edge = NEAR_ANGLE_SHARE * (high - low)
-            near_angle = (a.angle < low + edge) | (a.angle > high - edge)
+            near_angle = (a.angle_deg < low + edge) | (a.angle_deg > high - edge)
         if joint.rate_limit_deg_s is not None:
             near_rate = rate > NEAR_RATE * joint.rate_limit_deg_s
         if joint.current_limit_a is not None:

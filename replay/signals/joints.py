@@ -176,7 +176,7 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
         angle_deg=channels.angle(joint, moved, time_ns),
         rate_deg_s=rate,
         rate_se_deg_s=rate_se,
-        rate_cmd_deg_s=channels.at(channel(joint, "rate_cmd_deg_s"), time_ns),
+        rate_cmd_deg_s=channels.commanded_rate(joint, time_ns),
         accel_deg_s2=accel,
         current_a=current.values,
         temperature_c=channels.at(channel(joint, "temperature_c"), time_ns),

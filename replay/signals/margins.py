@@ -113,7 +113,7 @@ def session_margins(
         shared = {
             "session": session,
             "joint": joint.name,
-            "serial": record.units.get(joint.name, joint.serial),
+            "serial": record.unit(joint.name),
             "rule": rule.title,
             "rule_date": rule.date,
             "temperature_low_c": table["temperature_c"].min(),

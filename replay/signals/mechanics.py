@@ -10,11 +10,11 @@ from replay.archive import Archive
 from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import brake_events
 from replay.signals.brakes.slips import held_stretches, slips_beside_stops
 from replay.signals.channels import arm_of
 from replay.signals.duty import duty
+from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.joints import prepare, table_of
 from replay.signals.margins import session_margins
 from replay.signals.tip import tip_of
@@ -51,8 +51,8 @@ class SessionMechanics:
         return {name: table_of(self._ready, name) for name in self.joints}
 
     @cached_property
-    def _arrays(self) -> dict[str, JointArrays]:
-        return {name: arrays_of(table) for name, table in self.tables.items()}
+    def _arrays(self) -> dict[str, JointSignals]:
+        return {name: signals_of(table) for name, table in self.tables.items()}
 
     @cached_property
     def _brake_events(self) -> dict[str, pl.DataFrame]:
@@ -80,7 +80,7 @@ class SessionMechanics:
         rows = []
         for name, arrays in self._arrays.items():
             joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
-            serial = record.units.get(name, joint.serial if joint is not None else None)
+            serial = record.unit(name)
             rows.append(
                 duty(arrays, joint).select(
                     pl.lit(name).alias("joint"),

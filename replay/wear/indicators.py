@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import JointbookError
-from replay.models import list_versions, load_baseline
+from replay.errors import BaselineError, JointbookError
+from replay.models import Baseline, list_versions, load_baseline
 from replay.records import Session
 from replay.signals import joint_tables
 from replay.signals.channels import arm_of
@@ -18,7 +18,7 @@ from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions
 from replay.wear.reference import store
 
-METHOD = 9
+METHOD = 10
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -89,7 +89,7 @@ def indicators(
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:
         return _rows(archive, sessions, wanted)
-    against = ReferenceModels.of(references, load_baseline(archive, baseline) if baseline else None)
+    against = ReferenceModels.of(references, _readable(archive, baseline))
     held: list[pl.DataFrame] = []
     names: list[str] = []
     for name in progress(todo) if progress else todo:
@@ -112,7 +112,7 @@ def measure_session(
     arm = arm_of(record)
     tables = _tables(archive, session)
     for joint, table in tables.items():
-        serial = unit_of(record, joint)
+        serial = record.unit(joint)
         reference = against.references.get(serial)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
         about["reference_stage"] = reference.stage if reference else 0
@@ -124,15 +124,20 @@ def measure_session(
     return pl.DataFrame(rows, schema=SCHEMA)
 
 
-def unit_of(record: Session, joint: str) -> str:
-    """Return the serial of the unit at a joint; arm and joint where none is known."""
-    return record.units.get(joint) or f"{record.arm} {joint}".strip()
-
-
 def newest_baseline(archive: Archive) -> str:
     """Return the version of the newest baseline; empty when there is none."""
     versions = list_versions(archive)
     return versions[-1] if versions else ""
+
+
+def _readable(archive: Archive, version: str) -> Baseline | None:
+    """Return the baseline, None where there is none or an older program wrote it."""
+    if not version:
+        return None
+    try:
+        return load_baseline(archive, version)
+    except BaselineError:
+        return None
 
 
 def _known(archive: Archive, there: set[str], baseline: str) -> dict[str, list[tuple[str, str]]]:
@@ -171,7 +176,7 @@ def _places(
         elif session in asked:
             record = records[session]
             for joint in record.joints:
-                places.setdefault(unit_of(record, joint), []).append((session, joint))
+                places.setdefault(record.unit(joint), []).append((session, joint))
     return places
 
 

@@ -250,7 +250,7 @@ def test_an_old_archive_is_migrated(sound: Path, tmp_path: Path) -> None:
     old_archive(tmp_path / "archive", sound)
     with pytest.raises(ArchiveError, match="migrate"):
         open_archive(tmp_path / "archive")
-    assert migrate(tmp_path / "archive") == [1]
+    assert migrate(tmp_path / "archive") == [1, 2]
     archive = open_archive(tmp_path / "archive")
     assert archive.session("s1") == open_archive(sound).session("s1")
     assert verify(archive) == []

@@ -29,7 +29,7 @@ from replay.demo.faults import FLAVOURS
 from replay.checks import learn
 from replay.models.bins import bin_table
 from replay.models.learning import fit_baseline
-from replay.models.readings import Reading, read_session, table_marks, unit_of
+from replay.models.readings import Reading, read_session, table_marks
 from replay.signals.joints import joint_columns
 
 STYLES = {
@@ -201,7 +201,7 @@ def speed(sessions: int, hz: float, hours: float) -> None:
 
         def score() -> None:
             readings = [
-                Reading("s000", j, unit_of(record, j), record.start, bin_table(t), table_marks(t))
+                Reading("s000", j, record.unit(j), record.start, bin_table(t), table_marks(t))
                 for j, t in tables.items()
             ]
             judge(record, readings, baseline)

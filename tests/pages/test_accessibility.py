@@ -16,6 +16,8 @@ SESSION = "20310303-heron"
 Open = Callable[..., Visit]
 
 PAGES: dict[str, tuple[str, str]] = {
+    "queue": ("/queue", "#finding-keep"),
+    "sign-off": (f"/sign-off?session={SESSION}", ".signoff-table"),
     "library": ("/library", "#library-grid [role=row] svg"),
     "replay": (f"/replay?session={SESSION}", "#rp-stack"),
     "event": (f"/event?session={SESSION}&flag=f-1", "#event-scores .plain-table"),
@@ -62,7 +64,7 @@ def test_axe_itself_finds_a_planted_fault(visit: Open, heron: Archive) -> None:
     assert "color-contrast" in found
 
 
-@pytest.mark.parametrize("name", ["library", "event", "review", "compare"])
+@pytest.mark.parametrize("name", ["queue", "sign-off", "library", "event", "review", "compare"])
 def test_everything_that_acts_is_reached_by_tab_and_seen(
     visit: Open, heron: Archive, name: str
 ) -> None:

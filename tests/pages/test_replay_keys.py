@@ -168,6 +168,14 @@ def closed(page: Page) -> None:
     expect(page.locator("#help")).to_be_hidden()
 
 
+def elsewhere(page: Page) -> None:
+    """Keys of the queue and the sign-off, pressed in `test_queue`: here they change nothing."""
+    before = page.url
+    for key in ("v", "g", "Control+Enter"):
+        page.keyboard.press(key)
+    assert page.url == before
+
+
 PRESSED: dict[str, Callable[[Page], None]] = {
     "Space": play,
     "← →": samples,
@@ -182,6 +190,9 @@ PRESSED: dict[str, Callable[[Page], None]] = {
     "M": second_cursor,
     "L": looped,
     "1 … 7": in_front,
+    "V": elsewhere,
+    "G": elsewhere,
+    "Ctrl Enter": elsewhere,
     "?": help_list,
     "T": theme,
     "Esc": closed,

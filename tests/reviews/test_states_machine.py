@@ -46,6 +46,7 @@ class Reviewing(RuleBasedStateMachine):
         self.signed = 0
         self.entries: list[str] = []
         self.drag = 0
+        self.by: dict[str, str] = {}
 
     def teardown(self) -> None:
         if hasattr(self, "archive"):
@@ -66,7 +67,7 @@ class Reviewing(RuleBasedStateMachine):
         if self.session != "open":
             with pytest.raises(UsageError, match="reopen"):
                 judge(self.archive, "s1", chosen, word, seen=seen, **words)
-        elif stale and any(last.values()):
+        elif stale and any(self.by.get(n, who) != who for n in chosen):
             with pytest.raises(StaleError) as told:
                 judge(self.archive, "s1", chosen, word, seen=seen, **words)
             assert told.value.theirs
@@ -74,6 +75,7 @@ class Reviewing(RuleBasedStateMachine):
             judge(self.archive, "s1", chosen, word, seen=seen, **words)
             for n in chosen:
                 self.states[n] = FINDING[self.states[n], "dispose" if whole else "judge"]
+                self.by[n] = who
 
     @rule(pick=st.integers(0, 9), who=st.sampled_from(PEOPLE))
     def open_again(self, pick, who) -> None:
@@ -84,12 +86,14 @@ class Reviewing(RuleBasedStateMachine):
             return
         judge(self.archive, "s1", name, "open", reviewer=who)
         self.states[name] = FINDING[self.states[name], "open"]
+        self.by[name] = who
 
     @rule(who=st.sampled_from(PEOPLE))
     def give_every_disposition(self, who) -> None:
         if self.session == "open":
             judge(self.archive, "s1", sorted(self.states), "watch", reviewer=who, reasons=REASONS)
             self.states = dict.fromkeys(self.states, "disposed")
+            self.by = dict.fromkeys(self.states, who)
 
     @rule(who=st.sampled_from(PEOPLE), read=st.booleans())
     def sign_it(self, who, read) -> None:

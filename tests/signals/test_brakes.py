@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replay.signals import joint_tables
-from replay.signals.brakes.brake_events import brake_events, chatter_count, cycle_count
+from replay.signals.brakes.brake_events import brake_events, chatter, chatter_count, cycle_count
 from replay.signals.brakes.intervals import never, span
 from replay.signals.brakes.slips import held_stretches, slips_beside_stops, stretches
 from tests.signals.makers import archive_of, trapezoid
@@ -197,6 +197,39 @@ def test_a_slip_is_found_and_sized(tmp_path, slip):
     assert found["status"] == "slip"
     assert found["slip_deg"] == pytest.approx(slip, abs=0.003)
     assert (found["slip_at"] - table["time"][0]).total_seconds() == pytest.approx(30, abs=0.1)
+
+
+@pytest.mark.parametrize("out_s", [0.5, 5.0, 20.0])
+def test_a_brake_that_gives_way_and_holds_again_is_no_held_stretch(tmp_path, out_s):
+    """The same figures serve whoever judges: 0.6 deg of excursion, nothing that stays."""
+    rng = np.random.default_rng(1)
+    t = np.arange(0, 60, 0.02)
+    channels = {
+        "J1.current_a": 0 * t,
+        "J1.angle_deg": np.where((t > 25) & (t < 25 + out_s), 0.6, 0.0)
+        + 0.002 * rng.normal(size=len(t)),
+        "J1.brake_engaged": (t > 2) & (t < 58),
+    }
+    table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["J1"]
+    found = held_stretches(table).to_dicts()[0]
+    assert found["status"] == "returned"
+    assert found["excursion_deg"] == pytest.approx(0.6, abs=0.01)
+    assert abs(found["slip_deg"]) < 0.01
+    assert found["excursion_se_deg"] < 0.02
+    at = (found["excursion_at"] - table["time"][0]).total_seconds()
+    assert 25 <= at <= 25 + out_s
+
+
+def test_a_brake_cycled_by_command_does_not_chatter(tmp_path):
+    t = np.arange(0, 20, 0.05)
+    word = (t % 1.0) < 0.5
+    spoken = {"J1.current_a": 0 * t, "J1.angle_deg": 0 * t, "J1.brake_engaged": word}
+    told = spoken | {"J1.brake_engage_cmd": word}
+    for k, (channels, count, commanded) in enumerate(((told, 0, []), (spoken, 38, [None]))):
+        archive = archive_of(tmp_path / str(k), {"main": channels}, {"main": t})
+        found = chatter(joint_tables(archive, "s")["J1"])
+        assert found["count"].sum() == count
+        assert found["commanded"].to_list() == commanded
 
 
 def test_a_creep_over_the_whole_stretch_is_sized_whole(tmp_path):

@@ -61,7 +61,7 @@ class Event:
     @property
     def serial(self) -> str:
         """Serial number of the joint unit that sat there, or the place's name."""
-        return self.record.units.get(self.joint) or self.joint
+        return self.record.unit(self.joint)
 
     @property
     def seconds(self) -> float:
@@ -287,7 +287,7 @@ def _expected(
         "high_a": pl.Float64,
         "seen": pl.Boolean,
     }
-    unit = event.record.units.get(joint) or joint
+    unit = event.record.unit(joint)
     expected = None
     try:
         baseline = baseline_of(archive, event)

@@ -153,7 +153,7 @@ class Derived:
         for joint, table in tables.items():
             if not table.height or joint not in joints:
                 continue
-            unit = found.record.units.get(joint) or joint
+            unit = found.record.unit(joint)
             columns = _columns_of(
                 table, unit, base, tables, rate=not found.has(joint, "rate_deg_s")
             )

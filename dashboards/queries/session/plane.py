@@ -54,7 +54,7 @@ def plane(
     groups = [Group(shown["t_s"].to_numpy(), series, True, 0.0)]
     if base is None:
         return groups, {}
-    unit = found.record.units.get(joint) or joint
+    unit = found.record.unit(joint)
     grid = _steady(table)
     try:
         still = _posture(archive, found, grid, start_s, end_s, base.follows_posture(unit))

@@ -7,6 +7,7 @@ a block does not depend on the machine, so the same log gives the same bytes.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,6 +30,8 @@ Ints = npt.NDArray[np.int64]
 BLOCK_ROWS = 65_536
 GAP_SAMPLES = 2.5
 """A step of more than this many nominal intervals is a gap."""
+MOST_LOST = 0.2
+"""A log of which the clock would cost a larger share of its rows is refused, not stored in part."""
 _KEPT_GAPS = 200
 
 
@@ -67,6 +70,8 @@ class StreamCleaner:
     tell_tale_nulls: int = 0
     last_row_dropped: int | None = None
     set_aside_in_gaps: int = 0
+    nulls_out: Counter[str] = field(default_factory=Counter)
+    """Samples without a value by channel, of the rows that were given out."""
     _last_row: int | None = None
 
     def __post_init__(self) -> None:
@@ -125,21 +130,27 @@ class StreamCleaner:
     def _refuse_wrong_order(self) -> None:
         """Refuse a log of which most rows would be set aside for their times."""
         order = self.orderer
-        if order.set_back.count > 0.5 * self.rows_in:
+        most = MOST_LOST if order.began_anew else 0.5
+        if order.set_back.count > most * self.rows_in:
+            first = f", first at row {order.set_back.rows[0]}" if order.set_back.rows else ""
             raise LogRefused(
                 f"{order.set_back.count} of {self.rows_in} rows have times before rows already "
-                "read: the newest row comes first, or the clock ran backwards",
+                f"read{first}: several runs in one file, the newest row comes first, or a clock "
+                "was set back",
                 file=self.raw.path,
                 column=self.time_column,
-                todo="sort the log by time, or cut it where the clock was set",
+                todo='name the column that tells the runs apart, [log] run = "...", sort the log '
+                "by time, or cut it where the time goes back",
             )
-        if order.contradictions.count > 0.5 * self.rows_in:
+        if order.contradictions.count > MOST_LOST * self.rows_in:
             raise LogRefused(
                 f"{order.contradictions.count} of {self.rows_in} rows share their instant with "
-                "another row: the times are too coarse for the samples",
+                "another row that says otherwise: the times are too coarse for the samples, or "
+                "two recordings lie in one file",
                 file=self.raw.path,
                 column=self.time_column,
-                todo="export finer times, or use [time] rows_at_hz with the true rate",
+                todo="export finer times, use [time] rows_at_hz with the true rate, or name the "
+                'column that tells the recordings apart, [log] run = "..."',
             )
 
     def _clean(self, frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
@@ -188,6 +199,13 @@ class StreamCleaner:
             return last not in before
         return True
 
+    def names_again(self) -> bool:
+        """Tell whether rows inside the log name the columns again, so their order may change."""
+        names = {c.lower() for c in self.raw.columns}
+        said = [w for p in self.plans for w in p.text_counts]
+        said += [w.strip("'") for w in self.bad_time_words]
+        return any(w.strip().lower() in names for w in said)
+
     @property
     def _mapped(self) -> set[str | None]:
         return {self.time_column, *(p.column for p in self.plans)}
@@ -224,6 +242,7 @@ class StreamCleaner:
             self.first_ns = int(ns[0])
         columns = [pl.Series(TIME, ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")]
         for column in frame.iter_columns():
+            self.nulls_out[column.name] += column.null_count()
             statistic = self.statistics.get(column.name)
             columns.append(
                 column if statistic is None else statistic.look(column, ns, self.nominal_ns)

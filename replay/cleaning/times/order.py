@@ -24,6 +24,8 @@ WINDOW = 64
 _MEDIAN = 5
 """Half width of the median that a clock spike is held against."""
 _KEPT = 100
+_ANEW = 0.9
+"""A clock that goes back by this share of the time since the first row begins anew."""
 _UNSET_NS = 30 * 86_400 * 1_000_000_000
 _UNSET_SHARE = 4
 """First rows that lie more than 30 days before the others, and are at most a fourth of them,
@@ -62,9 +64,13 @@ class Orderer:
     reordered: Lapse = field(default_factory=Lapse)
     duplicates: Lapse = field(default_factory=Lapse)
     contradictions: Lapse = field(default_factory=Lapse)
+    joined: Lapse = field(default_factory=Lapse)
+    """Rows that said of an instant what another row of it did not, and were put into one."""
     set_back: Lapse = field(default_factory=Lapse)
     spikes: Lapse = field(default_factory=Lapse)
     largest_set_back_ns: int = 0
+    began_anew: bool = False
+    """The clock went back to about where the log began, as another run of it does."""
     out_rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     """Numbers in the file of the rows that were last given out."""
     _frame: pl.DataFrame | None = None
@@ -72,6 +78,7 @@ class Orderer:
     _rows: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _floor: int | None = None
     _begun: bool = False
+    _first_ns: int = 0
     _undecided_ns: int | None = None
     """Least instant of a late run that the next block may go on with."""
 
@@ -100,6 +107,7 @@ class Orderer:
             self._begun = True
             early = self._before_the_clock_was_set(ns)
             frame, ns, rows = self._without(frame, ns, rows, early, self.spikes)
+            self._first_ns = int(ns[0])
         rising = bool(np.all(np.diff(ns) > 0)) and (
             self._floor is None or not len(ns) or ns[0] > self._floor
         )
@@ -133,12 +141,15 @@ class Orderer:
         same = np.zeros(len(ns_out), dtype=np.bool_)
         same[1:] = np.diff(ns_out) == 0
         if same.any():
-            equal = _equal_to_previous(frame_out, np.flatnonzero(same))
-            where = np.flatnonzero(same)
-            self.duplicates.add(rows_out[where[equal]], ns_out[where[equal]])
-            self.contradictions.add(rows_out[where[~equal]], ns_out[where[~equal]])
             keep = _fullest(frame_out, ~same)
-            frame_out, ns_out, rows_out = frame_out[keep], ns_out[keep], rows_out[keep]
+            joined, fate = _joined(frame_out, keep, np.cumsum(~same) - 1)
+            for lapse, mine in (
+                (self.duplicates, fate == _REPEATS),
+                (self.contradictions, fate == _CONTRADICTS),
+                (self.joined, fate == _ADDS),
+            ):
+                lapse.add(rows_out[mine], ns_out[mine])
+            frame_out, ns_out, rows_out = joined, ns_out[keep], rows_out[keep]
         self.out_rows = rows_out
         self._keep(frame.filter(pl.Series(~out)), ns[~out], rows[~out])
         return frame_out, ns_out
@@ -194,7 +205,9 @@ class Orderer:
                 mask[mine] = True
         if mask.any():
             ahead = np.maximum(highest[mask], self._floor if self._floor is not None else 0)
-            self.largest_set_back_ns = max(self.largest_set_back_ns, int(np.max(ahead - ns[mask])))
+            back = ahead - ns[mask]
+            self.largest_set_back_ns = max(self.largest_set_back_ns, int(np.max(back)))
+            self.began_anew |= bool((back >= _ANEW * (ahead - self._first_ns)).any())
         return self._without(frame, ns, rows, mask, self.set_back)
 
     def _is_taken(
@@ -276,10 +289,38 @@ def _fullest(frame: pl.DataFrame, first: npt.NDArray[np.bool_]) -> npt.NDArray[n
     return np.asarray(good[place], dtype=np.intp)
 
 
-def _equal_to_previous(frame: pl.DataFrame, where: npt.NDArray[np.intp]) -> npt.NDArray[np.bool_]:
-    """Tell which of these rows say the same as the row before them."""
-    mine, before = frame[where], frame[where - 1]
-    equal = [mine[c].eq_missing(before[c]).to_numpy() for c in frame.columns]
-    if not equal:
-        return np.ones(len(where), dtype=np.bool_)
-    return np.asarray(np.logical_and.reduce(equal), dtype=np.bool_)
+_KEPT_ROW, _REPEATS, _ADDS, _CONTRADICTS = range(4)
+
+
+def _joined(
+    frame: pl.DataFrame, keep: npt.NDArray[np.intp], instant: npt.NDArray[np.intp]
+) -> tuple[pl.DataFrame, npt.NDArray[np.int8]]:
+    """Put into each kept row what other rows of its instant add; tell what became of each row.
+
+    A row that says otherwise than the kept one in any channel adds nothing at all.
+    """
+    base = frame[keep]
+    fate = np.full(frame.height, _REPEATS, dtype=np.int8)
+    fate[keep] = _KEPT_ROW
+    others = np.flatnonzero(fate == _REPEATS)
+    mine, theirs = frame[others], base[instant[others]]
+    against = np.zeros(len(others), dtype=np.bool_)
+    adds = np.zeros(len(others), dtype=np.bool_)
+    for c in frame.columns:
+        here, there = mine[c].is_not_null().to_numpy(), theirs[c].is_not_null().to_numpy()
+        against |= here & there & mine[c].ne_missing(theirs[c]).to_numpy()
+        adds |= here & ~there
+    fate[others[against]] = _CONTRADICTS
+    adds &= ~against
+    fate[others[adds]] = _ADDS
+    if not adds.any():
+        return base, fate
+    first = (
+        frame[others[adds]]
+        .with_columns(pl.Series("#", instant[others[adds]].astype(np.int64)))
+        .group_by("#", maintain_order=True)
+        .agg(pl.all().drop_nulls().first())
+    )
+    numbered = base.with_columns(pl.Series("#", np.arange(base.height, dtype=np.int64)))
+    whole = numbered.join(first, on="#", how="left", suffix="#", maintain_order="left")
+    return whole.select(pl.coalesce(c, f"{c}#").alias(c) for c in base.columns), fate

@@ -61,7 +61,7 @@ def fit_some(raw: RawLog, maps: Sequence[LogMap]) -> Fit | None:
     for log_map in maps:
         try:
             names = _names(raw, log_map)
-            found = bind_some(log_map, names)
+            found = bind_some(log_map, names, raw.path)
         except LogMapError:
             continue
         wide = log_map.layout == "wide" and bool(log_map.time.columns)

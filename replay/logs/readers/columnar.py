@@ -9,6 +9,7 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.readers.dialect import MAX_COLUMNS
+from replay.logs.readers.open_log.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
 
 _HEAD_ROWS = 5000
@@ -69,6 +70,9 @@ def from_frame(path: Path, kind: str, frame: pl.LazyFrame) -> RawLog:
     """Wrap a scanned table; columns keep their types."""
     try:
         schema = frame.collect_schema()
+        if any(t.is_nested() for t in schema.values()):
+            frame = flat(frame)
+            schema = frame.collect_schema()
         plain = {n: n.strip() for n in schema.names() if n != n.strip()}
         if plain and len({n.strip() for n in schema.names()}) == len(schema):
             frame = frame.rename(plain)

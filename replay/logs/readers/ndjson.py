@@ -11,11 +11,11 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.readers.columnar import from_frame
+from replay.logs.readers.open_log.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of
 from replay.logs.readers.sniff import Sniff
 
-_LOOK_LINES = 2000
 _MOST_BLANK = 1000
 """So many lines may be blank before the first object."""
 
@@ -40,7 +40,7 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
         if text.encoding != "utf-8" or text.newline != "\n" or text.bom:
             raise pl.exceptions.ComputeError("needs scrubbing")
         # all lines, not the first ones: a key that first comes late is a column too
-        frame = _flat(_scan(path))
+        frame = flat(_scan(path))
         target = scratch / f"{path.name}.parquet"
         frame.sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError:
@@ -53,33 +53,6 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
 def _scan(path: Path) -> pl.LazyFrame:
     """Scan the file of this very name: polars would take brackets and stars for a pattern."""
     return pl.scan_ndjson(glob.escape(str(path)), infer_schema_length=None)
-
-
-def _flat(frame: pl.LazyFrame) -> pl.LazyFrame:
-    """Open nested objects, level by level, into columns ``outer.inner``."""
-    for _ in range(8):
-        schema = frame.collect_schema()
-        nested = [n for n, t in schema.items() if isinstance(t, pl.Struct)]
-        lists = [n for n, t in schema.items() if isinstance(t, pl.List)]
-        if not nested and not lists:
-            return frame
-        exprs: list[pl.Expr] = []
-        for name, dtype in schema.items():
-            if isinstance(dtype, pl.Struct):
-                exprs += [
-                    pl.col(name).struct.field(f.name).alias(f"{name}.{f.name}")
-                    for f in dtype.fields
-                ]
-            elif isinstance(dtype, pl.List):
-                width = frame.select(pl.col(name).list.len().max()).head(_LOOK_LINES).collect()
-                exprs += [
-                    pl.col(name).list.get(k, null_on_oob=True).alias(f"{name}.{k}")
-                    for k in range(int(width.item() or 0))
-                ]
-            else:
-                exprs.append(pl.col(name))
-        frame = frame.select(exprs)
-    return frame
 
 
 def _line_by_line(
@@ -104,7 +77,7 @@ def _line_by_line(
         raise LogRefused("no line is a JSON object", file=path)
     target = scratch / f"{path.name}.parquet"
     try:
-        _flat(_scan(clean)).sink_parquet(target, compression="lz4")
+        flat(_scan(clean)).sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError as error:
         raise LogRefused(
             f"the objects do not agree on their types: {str(error).splitlines()[0]}", file=path

@@ -36,6 +36,8 @@ class RawLog:
     scan: Callable[[Sequence[str], frozenset[str]], pl.LazyFrame]
     head: int = 0
     """How many of the sample's rows are the log's first rows, in order."""
+    run: str = ""
+    """Which of several runs in one file this is."""
     headless: bool = False
     """No line names the columns: they are called by their place."""
     units: dict[str, str] = field(default_factory=dict)

@@ -80,9 +80,12 @@ def scrub(
     delimiter = dialect.delimiter
     out = "\t" if dialect.parted_anew else delimiter
     tallies = {"short-row": _Tally(), "long-row": _Tally(), "nul-bytes": _Tally()}
+    tallies["names-again"] = _Tally()
     remarks: list[str] = []
     removed: list[int] = []
     row = 0
+    order: list[int] | None = None
+    names = tuple(c.lower() for c in dialect.columns)
     with target.open("w", encoding="utf-8", newline="\n") as sink:
         for line in _whole_rows(_data_lines(path, text, dialect, remarks), dialect):
             row += 1
@@ -99,6 +102,15 @@ def scrub(
             else:
                 count = line.count(delimiter) + 1
                 line = line if out == delimiter else line.replace(delimiter, out)
+            again = _names_again(line, out, names) if count == width else None
+            if again is not None:
+                order = None if again == list(range(width)) else again
+                tallies["names-again"].add(row)
+                removed.append(row)
+                continue
+            if order is not None and count == width:
+                cells = split(line, out)
+                line = _quoted([cells[k] for k in order], out)
             if count != width:
                 tallies["short-row" if count < width else "long-row"].add(row)
                 removed.append(row)
@@ -108,6 +120,7 @@ def scrub(
         "short-row": f"fewer than {width} cells",
         "long-row": f"more than {width} cells",
         "nul-bytes": "NUL bytes in the line",
+        "names-again": "the names of the columns again, from where on their order holds",
     }
     aside = [
         SetAside(kind, f"{what[kind]}; the row was set aside", tuple(t.rows), t.count)
@@ -116,6 +129,16 @@ def scrub(
     ]
     aside += remarks_told([*dialect.remarks, *remarks])
     return aside, tuple(removed), not removed or removed[-1] != row
+
+
+def _names_again(line: str, delimiter: str, names: tuple[str, ...]) -> list[int] | None:
+    """Return where each column stands now, if a line names all of them again; else None."""
+    if names[0] not in line.lower():
+        return None
+    cells = [c.strip().strip('"').lower() for c in split(line, delimiter)]
+    if sorted(cells) != sorted(names) or len(set(names)) != len(names):
+        return None
+    return [cells.index(n) for n in names]
 
 
 def remarks_told(remarks: Sequence[str]) -> list[SetAside]:

@@ -27,8 +27,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.intervals import Span, never, span
+from replay.signals.joint_signals import JointSignals, signals_of
 
 WAIT_S = 3.0
 """How long after a release or an engagement the consequence is looked for."""
@@ -63,20 +63,29 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
 }
 """Columns of `brake_events`."""
 
+CHATTER_SCHEMA: dict[str, pl.DataType] = {
+    "start": pl.Datetime("ns", "UTC"),
+    "end": pl.Datetime("ns", "UTC"),
+    "count": pl.Int64(),  # times that the word went and came back
+    "commanded": pl.Boolean(),  # false, or null where no command was logged
+    "time_se_s": pl.Float64(),
+}
+"""Columns of `chatter`."""
 
-def brake_events(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+
+def brake_events(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     """Return one row per release and engagement; columns of `EVENT_SCHEMA`.
 
     Parameters
     ----------
-    table : DataFrame or JointArrays
+    table : DataFrame or JointSignals
         A joint table. Without a brake state the command's changes are taken
         as the events (``signal`` says so), with neither there are none.
     """
-    a = arrays_of(table)
-    word = a.engaged if (a.engaged >= 0).any() else a.command
+    a = signals_of(table)
+    word = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
     rows = []
-    times = a.time.to_numpy()
+    times = a.times().to_numpy()
     for k, state in changes(word):
         row = _release(a, k) if state == 0 else _engage(a, k)
         rows.append({"time": times[k], **row, **_conditions(a, k)})
@@ -101,59 +110,85 @@ def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
     return [(int(k), int(word[k])) for k in turns]
 
 
-def chatter_count(table: pl.DataFrame | JointArrays) -> int:
+def chatter(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
+    """Return one row per spell of chatter; columns of `CHATTER_SCHEMA`.
+
+    The state's word goes and comes back within `CHATTER_S` with its command
+    unchanged; such changes one after the other are one spell. A brake that is
+    cycled by command does not chatter, however fast. Where no command was
+    logged nobody can tell, and ``commanded`` is null.
+    """
+    a = signals_of(table)
+    spells: list[dict[str, object]] = []
+    last = -1
+    for (k, _), (k_next, _) in pairwise(changes(a.brake_engaged)):
+        known = a.brake_engage_cmd[k : k_next + 1]
+        known = known[known >= 0]
+        if (known.size and np.ptp(known) > 0) or a.t_s[k_next] - a.t_s[k] > CHATTER_S:
+            continue
+        if spells and last == k:
+            spells[-1] |= {"end": a.times()[k_next], "count": int(str(spells[-1]["count"])) + 1}
+        else:
+            told = False if known.size else None
+            spells.append(
+                {
+                    "start": a.times()[k],
+                    "end": a.times()[k_next],
+                    "count": 1,
+                    "commanded": told,
+                    "time_se_s": a.step_s / 12**0.5,
+                }
+            )
+        last = k_next
+    return pl.DataFrame(spells, schema=CHATTER_SCHEMA)
+
+
+def chatter_count(table: pl.DataFrame | JointSignals) -> int:
     """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
-    a = arrays_of(table)
-    turns = changes(a.engaged)
-    count = 0
-    for (k, _), (k_next, _) in pairwise(turns):
-        commanded = a.command[k : k_next + 1]
-        steady = not ((commanded >= 0).any() and np.ptp(commanded[commanded >= 0]) > 0)
-        count += bool(steady and a.t_s[k_next] - a.t_s[k] <= CHATTER_S)
-    return count
+    return int(chatter(table)["count"].sum())
 
 
-def cycle_count(table: pl.DataFrame | JointArrays) -> int:
+def cycle_count(table: pl.DataFrame | JointSignals) -> int:
     """Return the number of engagements (state's word, else command)."""
-    a = arrays_of(table)
-    engaged = a.engaged if (a.engaged >= 0).any() else a.command
+    a = signals_of(table)
+    engaged = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
     return sum(state == 1 for _, state in changes(engaged))
 
 
-def _signal(a: JointArrays, k: int) -> tuple[str, int]:
+def _signal(a: JointSignals, k: int) -> tuple[str, int]:
     """Return what the times count from, and its row: the command's change, else the word's."""
-    state = a.engaged[k]
-    if state < 0 or not (a.command >= 0).any():
+    state = a.brake_engaged[k]
+    if state < 0 or not (a.brake_engage_cmd >= 0).any():
         return ("state" if state >= 0 else "command"), k
     first = int(np.searchsorted(a.t_s, a.t_s[k] - WAIT_S))
     for j in range(k, max(first, 1) - 1, -1):
-        if a.command[j] == state and 0 <= a.command[j - 1] != state:
+        if a.brake_engage_cmd[j] == state and 0 <= a.brake_engage_cmd[j - 1] != state:
             return "command", j
-        if a.command[j] not in (state, -1):
+        if a.brake_engage_cmd[j] not in (state, -1):
             break
     return "state", k
 
 
-def _release(a: JointArrays, k: int) -> dict[str, object]:
+def _release(a: JointSignals, k: int) -> dict[str, object]:
     signal, at = _signal(a, k)
     row: dict[str, object] = {
         "event": "release",
         "signal": signal,
         **_answer(a, signal, at, k),
-        "rate_deg_s": float(a.rate[at]),
+        "rate_deg_s": float(a.rate_deg_s[at]),
         "on_the_move": None,
     }
     stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S, side="right"))
-    moving = np.abs(a.rate[at:stop]) > a.still_deg_s
+    moving = np.abs(a.rate_deg_s[at:stop]) > a.still_deg_s
     before = slice(int(np.searchsorted(a.t_s, a.t_s[at] - BEFORE_S)), at)
-    level = float(np.median(a.current[before])) if at > before.start else float(a.current[at])
-    pushed = np.abs(a.current[at:stop] - level) > max(CURRENT_SIGMAS * a.current_noise, 1e-9)
-    asked = np.abs(np.nan_to_num(a.command_rate[at:stop])) > a.still_deg_s
-    wanted = asked.any() if np.isfinite(a.command_rate).any() else moving.any()
+    level = float(np.median(a.current_a[before])) if at > before.start else float(a.current_a[at])
+    pushed = np.abs(a.current_a[at:stop] - level) > max(CURRENT_SIGMAS * a.current_noise_a, 1e-9)
+    asked = np.abs(np.nan_to_num(a.rate_cmd_deg_s[at:stop])) > a.still_deg_s
+    wanted = asked.any() if np.isfinite(a.rate_cmd_deg_s).any() else moving.any()
     if not wanted:
         return {**row, "delay_status": "not asked for"}
     start = at
-    if asked.any() and not np.abs(np.nan_to_num(a.command_rate[at])) > a.still_deg_s:
+    if asked.any() and not np.abs(np.nan_to_num(a.rate_cmd_deg_s[at])) > a.still_deg_s:
         start = at + int(np.argmax(asked))  # released first, asked to move later
     moved, stepped = _first(moving), _first(pushed)
     found = min((i for i in (moved, stepped) if i is not None), default=None)
@@ -165,24 +200,28 @@ def _release(a: JointArrays, k: int) -> dict[str, object]:
     early = a.smear_s + _run_up_s(a, at + found, stop) if by_motion else 0.0
     late = a.smear_s if by_motion else 0.0
     delay = _between(a, first, at + found, early, late)
-    if not np.isfinite(a.command_rate).any():
+    if not np.isfinite(a.rate_cmd_deg_s).any():
         # nothing says when motion was asked for: the brake took at most so long
         delay = Span(0.0, delay.high_s, "at most")
     return {**row, **_spread("delay", delay)}
 
 
-def _run_up_s(a: JointArrays, moving: int, stop: int) -> float:
+def _run_up_s(a: JointSignals, moving: int, stop: int) -> float:
     """Return how long before the still band was left the joint may have begun to move."""
     ahead = min(int(np.searchsorted(a.t_s, a.t_s[moving] + 0.25)) + 1, stop - 1)
     if ahead <= moving:
         return 0.0
-    accel = (abs(a.rate[ahead]) - abs(a.rate[moving])) / (a.t_s[ahead] - a.t_s[moving])
+    accel = (abs(a.rate_deg_s[ahead]) - abs(a.rate_deg_s[moving])) / (a.t_s[ahead] - a.t_s[moving])
     return min(a.still_deg_s / accel, 0.5) if accel > 0 else 0.0
 
 
-def _engage(a: JointArrays, k: int) -> dict[str, object]:
+def _engage(a: JointSignals, k: int) -> dict[str, object]:
     signal, at = _signal(a, k)
-    rate = float(a.rate[at - 1]) if at and np.isfinite(a.rate[at - 1]) else float(a.rate[at])
+    rate = (
+        float(a.rate_deg_s[at - 1])
+        if at and np.isfinite(a.rate_deg_s[at - 1])
+        else float(a.rate_deg_s[at])
+    )
     on_the_move = bool(abs(rate) > a.still_deg_s)
     row: dict[str, object] = {
         "event": "engage",
@@ -194,8 +233,8 @@ def _engage(a: JointArrays, k: int) -> dict[str, object]:
     if not on_the_move:
         return {**row, "delay_status": "not asked for", "stop_status": "at rest"}
     stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S + abs(rate), side="right"))
-    size = a.rate[at:stop] * np.sign(rate)
-    drop = max(SLOWED * abs(rate), 4 * a.rate_noise)
+    size = a.rate_deg_s[at:stop] * np.sign(rate)
+    drop = max(SLOWED * abs(rate), 4 * a.rate_noise_deg_s)
     slowing = _first(size < abs(rate) - drop)
     resting = _first(size < a.still_deg_s)
     last = a.t_s[stop - 1]
@@ -214,24 +253,29 @@ def _engage(a: JointArrays, k: int) -> dict[str, object]:
         return {**row, **_spread("stop", never(a.t_s[at], last))}
     rest = at + resting
     row |= _spread("stop", _between(a, at, rest, a.smear_s, late))
-    if np.isfinite(a.angle[at]) and np.isfinite(a.angle[rest]):
-        travel = abs(a.angle[rest] - a.angle[at])
+    if np.isfinite(a.angle_deg[at]) and np.isfinite(a.angle_deg[rest]):
+        travel = abs(a.angle_deg[rest] - a.angle_deg[at])
     else:
         piece = slice(at, rest + 1)
-        travel = abs(float(np.trapezoid(np.nan_to_num(a.rate[piece]), a.t_s[piece])))
+        travel = abs(float(np.trapezoid(np.nan_to_num(a.rate_deg_s[piece]), a.t_s[piece])))
     # the signal came up to a step before its row, with the joint at full rate
     step = float(a.t_s[at] - a.t_s[at - 1]) if at else a.step_s
     row["stop_angle_deg"] = travel + abs(rate) * step / 2
-    row["stop_angle_se_deg"] = float(np.hypot(abs(rate) * step / np.sqrt(12), a.angle_noise * 1.42))
+    row["stop_angle_se_deg"] = float(
+        np.hypot(abs(rate) * step / np.sqrt(12), a.angle_noise_deg * 1.42)
+    )
     return row
 
 
-def _conditions(a: JointArrays, k: int) -> dict[str, object]:
-    return {"load_nm": float(a.load[k]), "temperature_c": float(a.temperature[k])}
+def _conditions(a: JointSignals, k: int) -> dict[str, object]:
+    return {
+        "load_nm": float(a.load_nm[k]),
+        "temperature_c": float(a.temperature_c[k]),
+    }
 
 
-def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
-    if signal != "command" or a.engaged[k] < 0:
+def _answer(a: JointSignals, signal: str, at: int, k: int) -> dict[str, object]:
+    if signal != "command" or a.brake_engaged[k] < 0:
         return {}
     found = _between(a, at, k)
     return {
@@ -242,7 +286,7 @@ def _answer(a: JointArrays, signal: str, at: int, k: int) -> dict[str, object]:
 
 
 def _between(
-    a: JointArrays, first: int, second: int, early_s: float = 0.0, late_s: float = 0.0
+    a: JointSignals, first: int, second: int, early_s: float = 0.0, late_s: float = 0.0
 ) -> Span:
     """Return the span between two rows; the second may lie so much outside its step."""
     return span(

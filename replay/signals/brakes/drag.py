@@ -12,12 +12,12 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import changes
+from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.motion.rates import Array
 from replay.statistics.spread import error_of_median
 
-AFTER_S = 10.0
+AFTER_S = 3.0
 """How long after the first motion that follows a release drag is looked for."""
 LEAST_ROWS = 5
 
@@ -34,7 +34,7 @@ DRAG_SCHEMA: dict[str, pl.DataType] = {
 
 
 def release_drag(
-    table: pl.DataFrame | JointArrays,
+    table: pl.DataFrame | JointSignals,
     expected_a: Array,
     *,
     after_s: float = AFTER_S,
@@ -44,7 +44,7 @@ def release_drag(
 
     Parameters
     ----------
-    table : DataFrame or JointArrays
+    table : DataFrame or JointSignals
         A joint table.
     expected_a : (n,) array
         Expected current of each row, NaN where there is none.
@@ -57,15 +57,15 @@ def release_drag(
     -----
     The standard error takes rows within a quarter of a second as one.
     """
-    a = arrays_of(table)
-    beyond = a.direction * (a.current - np.asarray(expected_a, dtype=float))
-    used = a.moving & np.isfinite(beyond) & np.isfinite(a.rate)
+    a = signals_of(table)
+    beyond = a.direction * (a.current_a - np.asarray(expected_a, dtype=float))
+    used = a.moving & np.isfinite(beyond) & np.isfinite(a.rate_deg_s)
     rows: list[dict[str, object]] = []
     if used.any():
-        size = np.abs(a.rate)
+        size = np.abs(a.rate_deg_s)
         edges = np.quantile(size[used], np.linspace(0, 1, bands + 1))
         band = np.clip(np.searchsorted(edges, size, side="right") - 1, 0, bands - 1)
-        word = a.engaged if (a.engaged >= 0).any() else a.command
+        word = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
         turns = changes(word)
         for i, (k, state) in enumerate(turns):
             if state == 1:
@@ -78,7 +78,7 @@ def release_drag(
 
 
 def _after(
-    a: JointArrays,
+    a: JointSignals,
     k: int,
     stop: int,
     beyond: Array,
@@ -103,7 +103,7 @@ def _after(
             continue
         out.append(
             {
-                "time": a.time[k],
+                "time": a.times()[k],
                 "rate_low_deg_s": float(edges[number]),
                 "rate_high_deg_s": float(edges[number + 1]),
                 "drag_a": float(np.median(now)),

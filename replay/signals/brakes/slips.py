@@ -3,8 +3,12 @@
 A stretch is the time from an engagement to the next release, less `SETTLE_S`
 at its start. Slip is a displacement that stays: the difference between the
 middle angles of the stretch's ends, against the noise of these and against
-how the angle wanders in between. What moves with the load and would come back
-with it is flexing, and taken off where loads are known and differ.
+how the angle wanders in between. Excursion is the largest way from where the
+stretch began, whether it stays or not, against noise and against how the angle
+usually moves about in the stretch; an excursion that comes back is *returned*:
+the brake gave way and held again. What moves with the load and would come back
+with it is flexing, and taken off where loads are known and differ. Flags, wear
+and pages judge these two figures; none measures its own.
 
 A joint that was not commanded may slip when its neighbour is stopped by its
 brake; `slips_beside_stops` looks there.
@@ -13,15 +17,17 @@ brake; `slips_beside_stops` looks there.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals.arrays import JointArrays, arrays_of
 from replay.signals.brakes.brake_events import WAIT_S, brake_events
+from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.motion import rates
 from replay.signals.motion.rates import Array
+from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
 
 SETTLE_S = 1.0
 LEAST_S = 2.0
@@ -29,6 +35,7 @@ END_SHARE = 0.2
 """The share of a stretch that each of its two ends takes, at most `END_S`."""
 END_S = 5.0
 SIGMAS = 6.0
+PARTS = 16
 MOST_TURNED = 0.2
 """Share of the whole way that a slip may seem to turn back or overshoot, for noise."""
 
@@ -39,10 +46,12 @@ SLIP_SCHEMA: dict[str, pl.DataType] = {
     "slip_deg": pl.Float64(),  # what stays, signed
     "slip_se_deg": pl.Float64(),
     "excursion_deg": pl.Float64(),  # the largest way from the start, flexing included
+    "excursion_se_deg": pl.Float64(),
+    "excursion_at": pl.Datetime("ns", "UTC"),
     "flex_deg_per_nm": pl.Float64(),  # null where the load did not differ
     "slip_at": pl.Datetime("ns", "UTC"),  # when half of it was done
     "load_max_nm": pl.Float64(),
-    "status": pl.String(),  # slip | held | too short | no angle
+    "status": pl.String(),  # slip | returned | held | too short | no angle
 }
 """Columns of `held_stretches`."""
 
@@ -58,18 +67,18 @@ BESIDE_SCHEMA: dict[str, pl.DataType] = {
 """Columns of `slips_beside_stops`."""
 
 
-def held_stretches(table: pl.DataFrame | JointArrays) -> pl.DataFrame:
+def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     """Return one row per stretch with the brake engaged; columns of `SLIP_SCHEMA`."""
-    a = arrays_of(table)
-    times = a.time
-    resolution = rates.resolution(a.angle[np.isfinite(a.angle)])
+    a = signals_of(table)
+    times = a.times()
+    resolution = rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)])
     rows = []
-    for first, stop in stretches(a.engaged):
+    for first, stop in stretches(a.brake_engaged):
         row: dict[str, object] = {
             "start": times[first],
             "end": times[stop - 1],
             "held_s": float(a.t_s[stop - 1] - a.t_s[first]),
-            "load_max_nm": _largest(a.load[first:stop]),
+            "load_max_nm": _largest(a.load_nm[first:stop]),
         }
         rows.append({**row, **_stretch(a, first, stop, resolution, times)})
     return _frame(rows, SLIP_SCHEMA)
@@ -88,7 +97,7 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
 
 
 def slips_beside_stops(
-    tables: Mapping[str, pl.DataFrame | JointArrays],
+    tables: Mapping[str, pl.DataFrame | JointSignals],
     known_events: Mapping[str, pl.DataFrame] | None = None,
 ) -> pl.DataFrame:
     """Look at every held joint whenever another is stopped by its brake on the move.
@@ -107,10 +116,10 @@ def slips_beside_stops(
         Columns of `BESIDE_SCHEMA`: the angle from before the stop to
         `WAIT_S` after it.
     """
-    arrays = {name: arrays_of(table) for name, table in tables.items()}
+    arrays = {name: signals_of(table) for name, table in tables.items()}
     rows = []
     resolutions = {
-        name: rates.resolution(a.angle[np.isfinite(a.angle)]) for name, a in arrays.items()
+        name: rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)]) for name, a in arrays.items()
     }
     for name, stopped in arrays.items():
         events = brake_events(stopped) if known_events is None else known_events[name]
@@ -118,7 +127,7 @@ def slips_beside_stops(
             (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
         )
         for when in events["time"]:
-            moment = stopped.t_s[int(stopped.time.search_sorted(when))]
+            moment = stopped.t_s[int(stopped.times().search_sorted(when))]
             for other, a in arrays.items():
                 if other == name:
                     continue
@@ -129,34 +138,34 @@ def slips_beside_stops(
 
 
 def _stretch(
-    a: JointArrays, first: int, stop: int, resolution: float, times: pl.Series
+    a: JointSignals, first: int, stop: int, resolution: float, times: pl.Series
 ) -> dict[str, object]:
     begin = int(np.searchsorted(a.t_s, a.t_s[first] + SETTLE_S))
     piece = slice(begin, stop)
-    known = np.isfinite(a.angle[piece])
-    if not np.isfinite(a.angle[first:stop]).any():
+    known = np.isfinite(a.angle_deg[piece])
+    if not np.isfinite(a.angle_deg[first:stop]).any():
         return {"status": "no angle"}
     if begin >= stop or known.sum() < 6 or a.t_s[stop - 1] - a.t_s[begin] < LEAST_S:
         return {"status": "too short"}
     index = np.arange(begin, stop)[known]
-    t_s, angle, load = a.t_s[index], a.angle[index], a.load[index]
+    t_s, angle, load = a.t_s[index], a.angle_deg[index], a.load_nm[index]
     angle, flex = _without_flex(angle, load)
     length = min(END_SHARE * (t_s[-1] - t_s[0]), END_S)
     head, tail = t_s <= t_s[0] + length, t_s >= t_s[-1] - length
-    noise = max(a.angle_noise, resolution / np.sqrt(12))
+    noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
     before, after = float(np.median(angle[head])), float(np.median(angle[tail]))
     # a slip under way in an end is no wandering: one way, and it stays
     one_way = _goes_one_way(_calm(angle), after)
     wander = 0.0 if one_way else max(_wander(angle[head]), _wander(angle[tail]))
     error = float(np.sqrt(1.57 * noise**2 * (1 / head.sum() + 1 / tail.sum()) + wander**2))
     slip = after - before
-    row: dict[str, object] = {
+    row: dict[str, Any] = {
         "slip_deg": slip,
         "slip_se_deg": error,
-        "excursion_deg": float(np.max(np.abs(_calm(a.angle[index]) - a.angle[index][0]))),
         "flex_deg_per_nm": flex,
         "status": "held",
-    }
+    } | _excursion(angle, _calm(a.angle_deg[index]) - a.angle_deg[index][0], noise, resolution)
+    row["excursion_at"] = times[int(index[row["excursion_at"]])]
     if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
         return row
     # a slow creep is still under way in the ends: size it between their outer edges
@@ -171,6 +180,27 @@ def _stretch(
     row["slip_at"] = times[int(index[int(np.argmax(half))])]
     row["status"] = "slip"
     return row
+
+
+def _excursion(angle: Array, logged: Array, noise: float, resolution: float) -> dict[str, Any]:
+    """Return the largest way from the start, its error and its row.
+
+    ``angle`` is without flexing and decides whether it counts; ``logged`` gives
+    the size, flexing included. The error adds to the noise how far the middles of
+    sixteen parts usually stand apart: what moves all the time is no excursion.
+    """
+    parts = [float(np.median(p)) for p in np.array_split(angle, PARTS) if len(p)]
+    usual = spread(parts)
+    error = float(np.hypot(MEDIAN_TO_MEAN_ERROR * noise / np.sqrt(3), usual))
+    away = np.abs(_calm(angle) - float(np.median(angle[: max(3, len(angle) // 50)])))
+    at = int(np.argmax(away))
+    gave_way = away[at] > max(SIGMAS * max(error, noise), 1.5 * resolution)
+    return {
+        "excursion_deg": float(np.max(np.abs(logged))),
+        "excursion_se_deg": error,
+        "excursion_at": at,
+        "status": "returned" if gave_way else "held",
+    }
 
 
 def _goes_one_way(calm: Array, after: float) -> bool:
@@ -188,21 +218,21 @@ def _goes_one_way(calm: Array, after: float) -> bool:
     return turned_back < MOST_TURNED and float(np.max(share)) < 1 + MOST_TURNED
 
 
-def _around(a: JointArrays, moment_s: float, resolution: float) -> dict[str, object] | None:
+def _around(a: JointSignals, moment_s: float, resolution: float) -> dict[str, object] | None:
     """Return how a joint held throughout moved around a moment; None when it was not held."""
     low, at, high = np.searchsorted(a.t_s, [moment_s - 1.0, moment_s, moment_s + WAIT_S])
-    engaged = a.engaged[low:high]
+    engaged = a.brake_engaged[low:high]
     if at - low < 3 or high - at < 3 or not (engaged == 1).all():
         return None
-    before, after = a.angle[low:at], a.angle[at:high]
+    before, after = a.angle_deg[low:at], a.angle_deg[at:high]
     if not (np.isfinite(before).all() and np.isfinite(after).all()):
         return None
     tail = after[len(after) // 2 :]
     level = float(np.median(before))
     moved = float(np.median(tail)) - level
-    noise = max(a.angle_noise, resolution / np.sqrt(12))
-    spread = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
-    error = float(np.sqrt(spread + max(_wander(before), _wander(tail)) ** 2))
+    noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
+    sampling = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
+    error = float(np.sqrt(sampling + max(_wander(before), _wander(tail)) ** 2))
     return {
         "moved_deg": moved,
         "moved_se_deg": error,

@@ -116,7 +116,7 @@ def joint_motions(archive: Archive, session: str, joint: str) -> pl.DataFrame:
         joint_table(archive, session, joint),
         session=session,
         joint=joint,
-        serial=record.units.get(joint) or joint,
+        serial=record.unit(joint),
     )
 
 
@@ -145,9 +145,9 @@ def session_motions(archive: Archive, session: str) -> pl.DataFrame:
     A joint without currents has no joint table and so no motions; the others
     are not held up by it.
     """
-    units = archive.session(session).units
+    record = archive.session(session)
     frames = [
-        motions_of(table, session=session, joint=joint, serial=units.get(joint) or joint)
+        motions_of(table, session=session, joint=joint, serial=record.unit(joint))
         for joint, table in joint_tables(archive, session).items()
     ]
     return pl.concat(frames) if frames else pl.DataFrame(schema=MOTIONS_SCHEMA)

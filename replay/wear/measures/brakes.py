@@ -74,7 +74,7 @@ def _stopping(engaged: pl.DataFrame) -> Measure | None:
 
 def _slip(table: pl.DataFrame) -> Measure | None:
     """Return the largest slip under an engaged brake in the session."""
-    seen = held_stretches(table).filter(pl.col("status").is_in(["slip", "held"]))
+    seen = held_stretches(table).filter(pl.col("status").is_in(["slip", "returned", "held"]))
     if not seen.height:
         return None
     size = np.abs(column(seen, "slip_deg"))

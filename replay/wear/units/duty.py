@@ -91,13 +91,11 @@ def duty_of(rows: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
 
 def units_known(archive: Archive) -> set[str]:
     """Return the serials of all units that sessions or maintenance notes name."""
-    from replay.wear.indicators import unit_of
-
     table = indicator_rows(archive)
     known = set(table["serial"].unique()) | set(maintenance(archive)["serial"])
     measured = set(table["session"].unique())
     for session in archive.sessions()["session"]:
         if session not in measured:
             record = archive.session(session)
-            known |= {unit_of(record, joint) for joint in record.joints}
+            known |= {record.unit(joint) for joint in record.joints}
     return known - {""}

@@ -267,6 +267,6 @@ def _types(archive: Archive, found: Sequence[Trend]) -> dict[str, str]:
             for joint in described.joints:
                 key = (joint.gear_ratio, joint.torque_constant_nm_a, joint.current_limit_a)
                 if any(v is not None for v in key):
-                    serial = record.units.get(joint.name) or joint.serial or ""
+                    serial = record.unit(joint.name)
                     types[serial] = f"ratio {key[0]}, constant {key[1]}, limit {key[2]}"
     return types

@@ -1,0 +1,355 @@
+"""Queue: what waits, worst first; the finding on the right is judged there and then."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.figure_card import aria
+from dashboards.components.finding_form import FIELDS, field_id, finding_form
+from dashboards.components.finding_panel import (
+    asking,
+    conflict,
+    evidence,
+    history,
+    nothing_waits,
+    waiting_list,
+)
+from dashboards.components.verdicts import REVIEWER, reviewer_field
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import catalogue, record
+from replay.errors import StaleError, UsageError
+
+WHOSE = {"all": "everybody's", "free": "nobody's", "judged": "with a verdict, without reasons"}
+MOST = 200
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the queue, opened at the finding asked for, else at the worst."""
+    sessions = catalogue.sessions_of(desk.archive)
+    arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
+    named = record.chosen(desk.archive, view.session, view.flag)
+    waiting = _waiting(desk, arm, whose)
+    opened = named or _first(desk, waiting, view.session)
+    lost = view.flag is not None and named is None
+    return html.Div(
+        [
+            html.Div(
+                [html.H1("Queue"), _filters(desk, arm, whose), reviewer_field()],
+                className="row queue-head",
+            ),
+            basics.message(f"There is no finding {view.flag!r} any more.", "A new check may have "
+                           "replaced it; its verdicts stay on record.") if lost else None,
+            html.Div(
+                [
+                    html.Div(
+                        _list(waiting, opened.finding if opened else ""),
+                        id="queue-list",
+                        className="queue-side",
+                    ),
+                    html.Div(
+                        panel(desk, opened)
+                        if opened
+                        else nothing_waits(bool(sessions), bool(arm) or whose != "all"),
+                        id="queue-finding",
+                        className="queue-main",
+                    ),
+                ],
+                className="queue-body",
+            ),
+            dcc.Store(id="queue-what", data=_what(opened, arm, whose)),
+            dcc.Store(id="queue-moved", data=None),
+            html.Span(id="queue-focus", hidden=True),
+            basics.caution(
+                "A disposition here is part of your own process. jointbook advises; it never "
+                "clears an arm to move. With a person on the tip or a brake in doubt, stop and "
+                "follow the operator's own rules first."
+            ),
+        ],
+        className="queue",
+    )  # fmt: skip
+
+
+def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Component]:
+    """Return the finding with its form, its history and the place for what is said."""
+    one = record.opened(desk.archive, finding.session, finding.finding)
+    signed = one.session_state in ("signed", "half-signed")
+    seen = {f.finding: record.opened(desk.archive, f.session, f.finding).seen for f in one.beside}
+    seen[finding.finding] = one.seen
+    return [
+        html.Section(evidence(one), className="sheet", **aria(label="The finding")),
+        html.Section(
+            [
+                basics.message(
+                    f"The session is {one.session_state}: this finding is closed.",
+                    "Reopen it on the sign-off page to judge it again; what was signed stays.",
+                )
+                if signed
+                else None,
+                html.Div(_form(one), hidden=signed),
+                html.Div(said, id="finding-said", **aria(live="assertive")),
+                asking(),
+                html.Div(history(one), className="finding-history"),
+                dcc.Store(id="finding-seen", data=seen),
+                dcc.Store(id="finding-shown", data=0),
+            ],
+            className="sheet",
+            **aria(label="Verdict and disposition"),
+        ),
+    ]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the queue's callbacks."""
+    in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_queue", "filter"),
+        Output("queue-focus", "title"),
+        Input("queue-arm", "value"),
+        Input("queue-whose", "value"),
+        prevent_initial_call=True,
+    )
+    in_browser(
+        ClientsideFunction("jointbook_queue", "moved"),
+        Output("queue-focus", "children"),
+        Input("queue-moved", "data"),
+    )
+
+    @app.callback(
+        Output("finding-risk", "children"),
+        Input(field_id("severity"), "value"),
+        Input(field_id("likelihood"), "value"),
+    )
+    def risk(severity: str | None, likelihood: str | None) -> str:
+        if severity is None or likelihood is None:
+            return ""
+        return f"{record.scales.risk(severity, likelihood)} risk ({record.scales.RISK_SCALE})"
+
+    @app.callback(
+        Output("queue-list", "children"),
+        Output("queue-finding", "children"),
+        Output("queue-what", "data"),
+        Output("queue-moved", "data"),
+        Output("finding-said", "children"),
+        Output("finding-ask", "hidden"),
+        Output("finding-shown", "data"),
+        Input("finding-keep", "n_clicks"),
+        Input("finding-take", "n_clicks"),
+        Input("finding-theirs", "n_clicks"),
+        Input("finding-mine", "n_clicks"),
+        State("queue-what", "data"),
+        State("finding-seen", "data"),
+        State("finding-shown", "data"),
+        State(REVIEWER, "value"),
+        {name: State(field_id(name), "value") for name in FIELDS},
+        prevent_initial_call=True,
+    )
+    def act(
+        keep: int, hold: int, theirs: int, mine: int, what: dict[str, str],
+        seen: dict[str, int], shown: int, who: str | None, form: dict[str, Any],
+    ) -> Any:  # fmt: skip
+        if not any(t["value"] for t in ctx.triggered):
+            return (no_update,) * 7
+        hit = ctx.triggered_id
+        try:
+            if hit == "finding-take":
+                _hold(desk, what, who or "")
+                return _shown(desk, what, what["finding"], None)
+            if hit == "finding-theirs":
+                return _shown(desk, what, what["finding"], "Theirs holds.")
+            if hit == "finding-mine":
+                seen = {name: max(entry, shown) for name, entry in seen.items()}
+            return _keep(desk, what, seen, who or "", form)
+        except StaleError as error:
+            others = record.told(error.theirs, what["finding"])
+            # what is put after theirs is after what was shown, not after what came since
+            return (*(no_update,) * 4, conflict(others, _mine(form)), False, others[-1].seq)
+        except UsageError as error:
+            words = html.Span(error.sentence(), className="refused-words")
+            return (*(no_update,) * 4, words, True, no_update)
+
+
+def _keep(
+    desk: Desk, what: dict[str, str], seen: dict[str, int], who: str, form: Mapping[str, Any]
+) -> Any:
+    if not form["verdict"]:
+        raise UsageError("no verdict was chosen", todo="choose one; nothing is chosen for you")
+    done = [what["finding"], *(form["also"] or [])]
+    made = record.judge(
+        desk.archive, what["session"], done, form["verdict"], reviewer=who,
+        note=form["note"] or "", reasons=_reasons(form, what), seen=seen,
+    )  # fmt: skip
+    waiting = _waiting(desk, what["arm"], what["whose"])
+    following = record.next_after(waiting, what["finding"], who)
+    said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
+    if not made[0].complete and form["verdict"] != record.OPEN:
+        said += " A disposition is still needed to sign the session."
+    left = [w for w in waiting if w.finding.session == what["session"]]
+    if not left:
+        sign = links.href("sign-off", View(session=what["session"]))
+        said_parts: list[Any] = [said, f" Nothing waits in {what['session']} any more: ",
+                                 basics.go("sign it off", sign)]  # fmt: skip
+    else:
+        said_parts = [said]
+    next_finding = following.finding if following else None
+    return _shown(desk, what, next_finding.finding if next_finding else "", said_parts,
+                  session=next_finding.session if next_finding else "")  # fmt: skip
+
+
+def _shown(
+    desk: Desk, what: dict[str, str], name: str, said: Any, session: str | None = None
+) -> Any:
+    waiting = _waiting(desk, what["arm"], what["whose"])
+    there = session if session is not None else what["session"]
+    finding = record.chosen(desk.archive, there, name)
+    main: Any = (
+        panel(desk, finding, said)
+        if finding
+        else [html.P(said, role="status"), nothing_waits(True, bool(what["arm"]))]
+    )
+    moved = {"session": there, "flag": finding.lead.flag if finding else ""}
+    new = _what(finding, what["arm"], what["whose"])
+    return _list(waiting, name), main, new, moved, no_update, no_update, no_update
+
+
+def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | None:
+    """Return the reasons of the form; None where only a verdict was meant."""
+    chosen = ("class", "severity", "likelihood", "decision", "cause", "reason")
+    if not any(form[n] for n in chosen):
+        return None
+    if not form["class"]:
+        raise UsageError("a disposition has a class", todo="choose major, minor or none")
+    links_ = []
+    for text in form["links"] or []:
+        kind, to, words = text.split("|", 2)
+        links_.append(record.Link(kind, to, words))
+    return record.Reasons(
+        observed=form["observed"] or "", nonconformance=form["class"],
+        cause=form["cause"] or None, severity=form["severity"], likelihood=form["likelihood"],
+        decision=form["decision"], reason=form["reason"] or "",
+        concession=form["concession"] or "", conditions=form["conditions"] or "",
+        owner=form["owner"] or "", verification=form["verification"] or "", links=tuple(links_),
+    )  # fmt: skip
+
+
+def _form(one: record.Open) -> Component:
+    held = one.held
+    r = held.reasons if held else None
+    values: dict[str, Any] = {
+        "verdict": held.verdict if held else None,
+        "note": held.note if held else "",
+        "observed": r.observed if r else one.finding.summary,
+    }
+    if r is not None:
+        values |= {n: getattr(r, n) for n in FIELDS if hasattr(r, n) and n != "links"}
+        values |= {"class": r.nonconformance, "links": [_key(x) for x in r.links]}
+    s = record.scales
+    return finding_form(
+        values,
+        verdicts=record.VERDICTS,
+        classes=s.CLASSES,
+        severities=s.SEVERITIES,
+        likelihoods=s.LIKELIHOODS,
+        decisions=s.DECISIONS,
+        links={_key(x): x.words or x.to for x in one.links},
+        beside={
+            f.finding: f"{f.place} · {f.kind} at {f.start:%H:%M:%S}, {f.severity}"
+            for f in one.beside
+        },
+        scales=(s.RISK_SCALE, s.CLASS_SCALE),
+    )
+
+
+def _key(link: record.Link) -> str:
+    return f"{link.kind}|{link.to}|{link.words}"
+
+
+def _mine(form: Mapping[str, Any]) -> str:
+    parts = [form["verdict"] or "no verdict", form["note"] or "", form["class"] or ""]
+    return ", ".join(p for p in (*parts, form["decision"] or "") if p)
+
+
+def _hold(desk: Desk, what: dict[str, str], who: str) -> None:
+    one = record.opened(desk.archive, what["session"], what["finding"])
+    act = record.give_back if one.holder else record.take
+    act(desk.archive, what["session"], what["finding"], who=who)
+
+
+def _waiting(desk: Desk, arm: str, whose: str) -> tuple[record.Waiting, ...]:
+    found = record.queue(
+        desk.archive, arm=arm or None, holder="" if whose == "free" else None
+    )  # fmt: skip
+    return tuple(w for w in found if whose != "judged" or w.state == "judged")
+
+
+def _first(
+    desk: Desk, waiting: tuple[record.Waiting, ...], session: str | None
+) -> record.Finding | None:
+    if session:
+        there = [w.finding for w in waiting if w.finding.session == session]
+        return there[0] if there else record.worst_of(desk.archive, session)
+    return waiting[0].finding if waiting else None
+
+
+def _list(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
+    sessions = len({w.finding.session for w in waiting})
+    more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
+    count = f"{len(waiting)} findings wait in {sessions} sessions.{more}"
+    return [
+        html.P(count, role="status", className="faint", id="queue-count"),
+        waiting_list(waiting[:MOST], chosen),
+    ]
+
+
+def _what(finding: record.Finding | None, arm: str, whose: str) -> dict[str, str]:
+    return {
+        "session": finding.session if finding else "",
+        "finding": finding.finding if finding else "",
+        "arm": arm,
+        "whose": whose,
+    }
+
+
+def _filters(desk: Desk, arm: str, whose: str) -> Component:
+    frame = desk.archive.sessions()
+    arms = sorted(frame["arm"].drop_nulls().unique().to_list()) if frame.height else []
+
+    def choose(name: str, title: str, words: dict[str, str], value: str) -> Component:
+        return html.Label(
+            [
+                title,
+                dcc.Dropdown(
+                    [{"label": text, "value": key} for key, text in words.items()],
+                    value,
+                    id=name,
+                    clearable=False,
+                    searchable=False,
+                    style={"minWidth": "150px"},
+                ),
+            ],
+            className="field side-by-side",
+        )
+
+    return html.Div(
+        [
+            choose("queue-arm", "Arm", {"": "all arms"} | {a: a for a in arms}, arm),
+            choose("queue-whose", "Show", WHOSE, whose if whose in WHOSE else "all"),
+        ],
+        className="row",
+    )
+
+
+PAGE = Page(
+    "queue",
+    "Queue",
+    "What waits for a verdict, worst first, across sessions and arms.",
+    layout,
+    register,
+    {"arm": None, "whose": tuple(WHOSE)},
+)

@@ -1,0 +1,229 @@
+"""Sign-off: what a session's signature states, what is missing, who signed before."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.figure_card import aria
+from dashboards.components.pickers import session_picker
+from dashboards.components.signing_parts import findings_table, past_list, statement_list
+from dashboards.components.verdicts import REVIEWER, reviewer_field
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+from dashboards.queries import catalogue, record
+from replay.errors import UsageError
+
+STATES = {
+    "unchecked": "Not checked yet: the library page checks it.",
+    "open": "Not signed.",
+    "half-signed": "Signed by one reviewer; a second one is waited for.",
+    "signed": "Signed.",
+}
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the sign-off of the session asked for, else of the newest."""
+    sessions = catalogue.sessions_of(desk.archive)
+    if not sessions:
+        return basics.message(
+            "There is no session in this archive yet.", "Take logs in on the library page."
+        )
+    name = view.session or sessions[0][0]
+    desk.archive.session(name)
+    return html.Div(
+        [
+            html.Div(
+                [html.H1("Sign-off"), session_picker("signoff-session", sessions, name),
+                 reviewer_field()],
+                className="row",
+            ),
+            html.Div(body(desk, name), id="signoff-body"),
+            dcc.Store(id="signoff-what", data=name),
+            html.Span(id="signoff-moved", hidden=True),
+            basics.caution(
+                "A sign-off closes the review of one session. It does not clear the arm: that is "
+                "for the operator's own rules, local codes and the people licensed to decide."
+            ),
+        ],
+        className="signoff",
+    )  # fmt: skip
+
+
+def body(desk: Desk, session: str, said: Any = None) -> list[Component | None]:
+    """Return everything that changes when somebody signs or reopens."""
+    here = record.signing(desk.archive, session)
+    return [
+        html.Section(
+            [
+                html.H2("The session", id="signoff-title"),
+                html.P(
+                    [
+                        html.Span(STATES[here.state], className="signoff-state"),
+                        " Two reviewers are required." if here.two else "",
+                    ]
+                ),
+                html.Div(said, id="signoff-said", **aria(live="assertive")),
+                *[
+                    basics.message(f"A later check, {words}.", "Nothing signed has changed.")
+                    for words in here.later
+                ],
+                _form(here),
+            ],
+            className="sheet",
+            **aria(labelledby="signoff-title"),
+        ),
+        html.Section(
+            [html.H2("Findings", id="signoff-findings"), findings_table(session, here.held)],
+            className="sheet",
+            **aria(labelledby="signoff-findings"),
+        )
+        if here.held
+        else None,
+        html.Section(
+            [html.H2("On record", id="signoff-past"), past_list(here.past)],
+            className="sheet",
+            **aria(labelledby="signoff-past"),
+        )
+        if here.past
+        else None,
+        html.Details(
+            [
+                html.Summary("The operator's setting"),
+                html.Div(
+                    [
+                        html.Button(
+                            "Require one reviewer" if here.two else "Require two reviewers",
+                            id="signoff-two",
+                            n_clicks=0,
+                        ),
+                        html.Span(
+                            "Two different people must sign every session."
+                            if here.two
+                            else "One named reviewer signs a session.",
+                            className="faint",
+                        ),
+                    ],
+                    className="tools",
+                ),
+            ]
+        ),
+    ]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the sign-off's callbacks."""
+    app.clientside_callback(
+        ClientsideFunction("jointbook_signoff", "open"),
+        Output("signoff-moved", "title"),
+        Input("signoff-session", "value"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("signoff-body", "children"),
+        Output("signoff-said", "children"),
+        Input("signoff-sign", "n_clicks"),
+        Input("signoff-reopen", "n_clicks"),
+        Input("signoff-two", "n_clicks"),
+        State("signoff-read", "value"),
+        State("signoff-remark", "value"),
+        State("signoff-mark", "data"),
+        State("signoff-what", "data"),
+        State(REVIEWER, "value"),
+        prevent_initial_call=True,
+    )
+    def act(
+        sign: int, again: int, two: int, read: list[str] | None, remark: str | None,
+        mark: str, session: str, who: str | None,
+    ) -> Any:  # fmt: skip
+        if not any(t["value"] for t in ctx.triggered):
+            return no_update, no_update
+        try:
+            if ctx.triggered_id == "signoff-sign":
+                if not read:
+                    raise UsageError(
+                        "say that you have read the statement", todo="tick it, then sign"
+                    )
+                made = record.sign(
+                    desk.archive, session, reviewer=who or "", mark=mark, remark=remark or ""
+                )
+                said = f"{STATES[made.state]} Entry {made.signatures[-1].seq} of the record."
+            elif ctx.triggered_id == "signoff-reopen":
+                record.reopen(desk.archive, session, reviewer=who or "", why=remark or "")
+                said = "Reopened. What was signed stays on record."
+            else:
+                needed = not record.signing(desk.archive, session).two
+                record.ask_for_second_reviewer(desk.archive, needed, who=who or "")
+                said = "Kept."
+        except UsageError as error:
+            return no_update, html.Span(error.sentence(), className="refused-words")
+        return body(desk, session, html.P(said, role="status")), no_update
+
+
+def _form(here: record.Signing) -> Component:
+    """Return what can be done now: sign, or reopen, or nothing yet."""
+    hidden: list[Component] = []
+    shown: list[Component] = []
+    stated = here.statement
+    signing = here.state == "half-signed" or (here.state == "open" and not here.lacking)
+    read = dcc.Checklist(
+        [{"label": "I have read this statement", "value": "read"}], [], id="signoff-read"
+    )
+    sign = html.Button(
+        "Sign as second reviewer" if here.state == "half-signed" else "Sign",
+        id="signoff-sign", n_clicks=0, className="main", title="Ctrl+Enter",
+    )  # fmt: skip
+    again = html.Button("Reopen", id="signoff-reopen", n_clicks=0)
+    reopening = here.state in ("signed", "half-signed")
+    remark = html.Label(
+        [
+            "Remark" + ("; to reopen, the reason" if reopening else ""),
+            dcc.Textarea(id="signoff-remark", value="", rows=2, maxLength=4000),
+        ],
+        className="field",
+    )
+    if stated is not None:
+        shown.append(statement_list(stated))
+    if here.lacking:
+        shown.append(
+            basics.message(
+                f"{len(here.lacking)} of {len(here.held)} findings have no disposition yet.",
+                "They are marked below; the queue opens at the worst of them.",
+            )
+        )
+        first = here.lacking[0]
+        shown.append(
+            basics.go(
+                "Go on in the queue",
+                links.href("queue", View(session=first.session, flag=first.lead.flag)),
+                className="button",
+            )
+        )
+    (shown if signing else hidden).append(read)
+    (shown if signing or reopening else hidden).append(remark)
+    buttons = [sign] if signing else []
+    buttons += [again] if reopening else []
+    hidden += [b for b in (sign, again) if b not in buttons]
+    shown.append(html.Div(buttons, className="tools"))
+    return html.Div(
+        [
+            *shown,
+            html.Div(hidden, hidden=True),
+            dcc.Store(id="signoff-mark", data=stated.mark if stated else ""),
+        ],
+        className="signoff-form",
+    )
+
+
+PAGE = Page(
+    "sign-off",
+    "Sign-off",
+    "What a session's signature states, what is missing, and who signed.",
+    layout,
+    register,
+)

@@ -1,0 +1,1 @@
+"""Plots for paper: vectors that read well in grey."""

@@ -1,0 +1,264 @@
+"""One report for many sessions: a week, an arm, a campaign."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.errors import UsageError
+from replay.reports import words
+from replay.reports.cautions import ADVICE, SLIP
+from replay.reports.rendering import Report, report
+from replay.reports.tables import table
+from replay.reviews import Disposition, Finding, dispositions, findings, session_state
+from replay.wear import trends
+
+MOST_SESSIONS = 2000
+"""Beyond this nobody reads a list: ask for a shorter span or one arm."""
+
+
+def summary_report(
+    archive: Archive,
+    *,
+    sessions: Sequence[str] | None = None,
+    arm: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    title: str | None = None,
+) -> Report:
+    """Return a summary of sessions: their state, what was found, what is open.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : sequence of str, optional
+        By name; all by default.
+    arm : str, optional
+        Only this arm's.
+    since, until : datetime, optional
+        Only sessions that start in ``[since, until)``.
+    title : str, optional
+        What the batch is called: a campaign's name.
+
+    Raises
+    ------
+    UsageError
+        No session is left, or too many for one report.
+    """
+    rows = chosen_sessions(archive, sessions, arm, since, until)
+    if not rows.height:
+        raise UsageError("no session is chosen", todo="another arm, or a longer span")
+    if rows.height > MOST_SESSIONS:
+        raise UsageError(
+            f"{rows.height} sessions are too many for one report",
+            todo=f"at most {MOST_SESSIONS}: choose an arm or a span",
+        )
+    names = rows["session"].to_list()
+    checks = {r["session"]: r for r in _checks(archive, names)}
+    held = dispositions(archive)
+    found = [f for f in findings(archive) if f.session in set(names)]
+    states = {name: session_state(archive, name) for name in names}
+    slips = any(flag.kind == "brake-slip" for f in found for flag in f.flags)
+    unsigned = sum(state != "signed" for state in states.values())
+    cautions = [SLIP] if slips else []
+    if unsigned:
+        cautions.append(f"Draft: {unsigned} of {len(names)} sessions are not signed off.")
+    said = {
+        "cautions": [*cautions, ADVICE],
+        "short": _short(rows, checks, found, held, states),
+        "findings": table(
+            ((_finding_row(f, held.get(f.finding))) for f in found),
+            [
+                ("severity", "severity"), ("session", "session"), ("joints", "joints"),
+                ("kind", "kind"), ("start", "start"), ("what", "what"), ("verdict", "verdict"),
+                ("decision", "decision"), ("by", "by"),
+            ],
+            empty="None was found.",
+        ),
+        "sessions": table(
+            (_session_row(r, checks.get(r["session"]), states, found) for r in rows.to_dicts()),
+            [
+                ("session", "session"), ("start", "start"), ("length", "length"),
+                ("complete", "complete"), ("judged, joint-h", "judged"), ("findings", "findings"),
+                ("state", "state"), ("baseline", "baseline"),
+            ],
+        ),
+        "units": _units(archive, rows),
+        "trends": _trends(archive, rows),
+    }  # fmt: skip
+    arms = rows["arm"].unique().sort().to_list()
+    first, last = rows["start"].min(), rows["end"].max()
+    assert isinstance(first, datetime)
+    assert isinstance(last, datetime)
+    head = title or f"Summary of {rows.height} sessions: {', '.join(arms)}"
+    under = f"{words.instant(first)} to {words.instant(last)}. All instants are UTC."
+    name = f"summary-{first:%Y%m%d}-{last:%Y%m%d}"
+    return report("summary.html", name, head, under, said)
+
+
+def chosen_sessions(
+    archive: Archive,
+    sessions: Sequence[str] | None,
+    arm: str | None,
+    since: datetime | None,
+    until: datetime | None,
+) -> pl.DataFrame:
+    """Return the catalogue's rows of the sessions that are meant, oldest first."""
+    rows = archive.sessions()
+    if sessions is not None:
+        for name in sessions:
+            archive.session(name)  # says which one there is not
+        rows = rows.filter(pl.col("session").is_in(list(sessions)))
+    if arm is not None:
+        rows = rows.filter(pl.col("arm") == arm)
+    if since is not None:
+        rows = rows.filter(pl.col("start") >= since)
+    if until is not None:
+        rows = rows.filter(pl.col("start") < until)
+    return rows
+
+
+def _checks(archive: Archive, names: list[str]) -> list[dict[str, object]]:
+    checks = archive.table("checks")
+    if not checks.height:
+        return []
+    return checks.filter(pl.col("session").is_in(names)).sort("checked_at").to_dicts()
+
+
+def _short(
+    rows: pl.DataFrame,
+    checks: dict[object, dict[str, object]],
+    found: list[Finding],
+    held: dict[str, Disposition],
+    states: dict[str, str],
+) -> list[tuple[str, str]]:
+    counts = {w: sum(s == w for s in states.values()) for w in sorted(set(states.values()))}
+    severity = {w: sum(f.severity == w for f in found) for w in ("act", "look", "note")}
+    verdicts: dict[str, int] = {}
+    for finding in found:
+        mine = held.get(finding.finding)
+        word = mine.verdict if mine else "open"
+        verdicts[word] = verdicts.get(word, 0) + 1
+    seconds = (rows["end"] - rows["start"]).dt.total_milliseconds() / 1000 * rows["joints"]
+    hours = float(seconds.cast(pl.Float64).sum()) / 3600
+    judged = sum(_figure(c, "joint_hours") for c in checks.values())
+    expected = sum(_figure(c, "expected_false_flags") for c in checks.values())
+    complete = rows["completeness"].drop_nulls()
+    return [
+        ("sessions", "; ".join(f"{n} {w}" for w, n in counts.items())),
+        (
+            "judged",
+            f"{judged:.2f} of {hours:.2f} joint-hours; "
+            f"{max(0.0, hours - judged):.2f} joint-hours not judged",
+        ),
+        ("false flags to expect", f"{expected:.2g} in all these sessions"),
+        ("least complete session", words.share(complete.min() if complete.len() else None)),  # type: ignore[arg-type]
+        ("findings", f"{len(found)}: " + ", ".join(f"{n} {w}" for w, n in severity.items())),
+        ("verdicts", ", ".join(f"{n} {w}" for w, n in sorted(verdicts.items())) or "none"),
+    ]
+
+
+def _figure(row: dict[str, object], name: str) -> float:
+    value = row.get(name)
+    return float(value) if isinstance(value, int | float) else 0.0
+
+
+def _finding_row(finding: Finding, held: Disposition | None) -> dict[str, str]:
+    decision = ""
+    if held is not None and held.reasons is not None:
+        decision = held.reasons.decision or held.reasons.nonconformance
+    return {
+        "severity": finding.severity,
+        "session": finding.session,
+        "joints": finding.place,
+        "kind": finding.kind,
+        "start": words.instant(finding.start),
+        "what": finding.summary,
+        "verdict": held.verdict if held else "open",
+        "decision": decision,
+        "by": held.by if held else "",
+    }
+
+
+def _session_row(
+    row: dict[str, object],
+    check: dict[str, object] | None,
+    states: dict[str, str],
+    found: list[Finding],
+) -> dict[str, object]:
+    name, start, end = str(row["session"]), row["start"], row["end"]
+    assert isinstance(start, datetime)
+    assert isinstance(end, datetime)
+    mine = [f.severity for f in found if f.session == name]
+    completeness = row["completeness"]
+    return {
+        "session": name,
+        "start": f"{start:%Y-%m-%d %H:%M}",
+        "length": words.duration(end - start),
+        "complete": words.share(completeness if isinstance(completeness, float) else None),
+        "judged": None if check is None else f"{_figure(check, 'joint_hours'):.2f}",
+        "findings": ", ".join(f"{mine.count(w)} {w}" for w in ("act", "look", "note") if w in mine)
+        or ("none" if check is not None else words.NONE),
+        "state": states[name],
+        "baseline": None if check is None else check["baseline"],
+    }
+
+
+_USE = {"travel": "travel, deg", "hours moving": "moving, h", "starts": "starts",
+        "reversals": "reversals", "brake cycles": "brake cycles", "work": "i² t, A² s"}  # fmt: skip
+
+
+def _units(archive: Archive, rows: pl.DataFrame) -> object:
+    """Return what these sessions asked of each unit, from the measured indicators."""
+    measured = archive.table("indicators")
+    if measured.height:
+        measured = measured.filter(
+            pl.col("session").is_in(rows["session"].to_list()),
+            pl.col("indicator").is_in(list(_USE)),
+        )
+    if not measured.height:
+        return table((), (), empty="Not measured yet: `jointbook wear` measures these sessions.")
+    sums = measured.group_by("joint", "serial", "indicator").agg(pl.col("value").sum())
+    wide = sums.pivot("indicator", index=["joint", "serial"], values="value")
+    return table(
+        wide.sort("joint", "serial").iter_rows(named=True),
+        [("joint", "joint"), ("unit", "serial"), *((head, name) for name, head in _USE.items())],
+        note="Sums over these sessions; what happened in gaps or outside the logs is not in them.",
+    )
+
+
+def _trends(archive: Archive, rows: pl.DataFrame) -> object:
+    measured = archive.table("indicators")
+    serials: set[str] = set()
+    if measured.height:
+        own = measured.filter(pl.col("session").is_in(rows["session"].to_list()))
+        serials = set(own["serial"].unique().to_list())
+    moving = [
+        t for t in (trends(archive) if measured.height else [])
+        if t.serial in serials and t.result in ("rising", "falling")
+    ]  # fmt: skip
+    return table(
+        (
+            {
+                "joint": t.joint,
+                "serial": t.serial,
+                "indicator": f"{t.indicator}, {t.unit}",
+                "result": t.result,
+                "slope": f"{t.slope_per_year:+.3g} ({t.slope_low:+.3g} to {t.slope_high:+.3g})"
+                if t.slope_per_year is not None
+                else None,
+                "last": t.last_value,
+                "sessions": t.n,
+            }
+            for t in moving
+        ),
+        [
+            ("joint", "joint"), ("unit", "serial"), ("indicator", "indicator"), ("trend", "result"),
+            ("per year (90 %)", "slope"), ("last value", "last"), ("sessions", "sessions"),
+        ],
+        note="Trends over all sessions of each unit, not these alone.",
+        empty="No trend of these units is other than steady.",
+    )  # fmt: skip

@@ -1,0 +1,153 @@
+"""A maintainer's sheet for one joint unit: trends, limits, maintenance, findings, use."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.errors import UsageError
+from replay.records import Trend
+from replay.reports import words
+from replay.reports.cautions import ADVICE, SLIP
+from replay.reports.drawing.history_plot import history_plot
+from replay.reports.rendering import Report, report
+from replay.reports.tables import Table, table
+from replay.reviews import dispositions, findings
+from replay.wear import duty, limits, maintenance, trends
+from replay.wear.catalogue import describe
+from replay.wear.units.limits import limit_for
+
+LATEST = "9000"
+"""A projection's date from this year on is no date."""
+
+MOST_PLOTS = 8
+"""Indicators drawn: those that move or have a limit first, then those decisions rest on."""
+
+
+def unit_report(archive: Archive, serial: str) -> Report:
+    """Return a unit's sheet.
+
+    Raises
+    ------
+    UsageError
+        No measured session has this unit.
+    """
+    measured = archive.table("indicators")
+    own = measured.filter(pl.col("serial") == serial) if measured.height else measured
+    if not own.height:
+        raise UsageError(
+            f"no measured session has a unit {serial!r}",
+            todo="`jointbook wear` measures what there is and lists the units",
+        )
+    notes, bounds = maintenance(archive, serial), limits(archive)
+    found = sorted(trends(archive, serial=serial), key=lambda t: _order(t, bounds, serial))
+    mine = [f for f in findings(archive) if serial in f.units]
+    held = dispositions(archive)
+    places = own.sort("start")["joint"].unique(maintain_order=True).to_list()
+    arms = own["arm"].unique().sort().to_list()
+    slips = any(f.kind == "brake-slip" and f.unit == serial for one in mine for f in one.flags)
+    said = {
+        "cautions": [*([SLIP] if slips else []), ADVICE],
+        "short": [
+            ("unit", serial),
+            ("arm, place", f"{', '.join(arms)}; {', '.join(places)}"),
+            ("sessions", f"{own['session'].n_unique()}"),
+            (
+                "first, last",
+                ", ".join(str(d) for d in own["start"].dt.date().sort().gather([0, -1])),
+            ),
+            ("maintenance", f"{notes.height} notes"),
+            ("findings", f"{len(mine)}"),
+        ],
+        "trends": _trend_table(found, bounds, serial),
+        "plots": [
+            (
+                f"{t.indicator} of {serial} by session",
+                history_plot(
+                    own.filter(pl.col("indicator") == t.indicator).sort("start"),
+                    notes,
+                    t,
+                    limit_for(bounds, serial, t.indicator),
+                    f"{serial}: {t.indicator}, {t.unit}",
+                ),
+            )
+            for t in found[:MOST_PLOTS]
+        ],
+        "use": table(
+            duty(archive, serial).iter_rows(named=True),
+            [
+                ("use", "indicator"),
+                ("total", lambda r: f"{r['total']:,.0f} {r['unit']}"),
+                ("sessions", "sessions"),
+                ("since", lambda r: f"{r['since']:%Y-%m-%d}"),
+            ],
+            note="From the unit's first session here or its last replacement on; what it did "
+            "where no log was kept is not in it.",
+        ),
+        "maintenance": table(
+            notes.iter_rows(named=True),
+            [("date", lambda r: f"{r['date']:%Y-%m-%d}"), ("what", "what"), ("detail", "detail")],
+        ),
+        "findings": table(
+            (
+                {
+                    "session": f.session,
+                    "start": words.instant(f.start),
+                    "kind": f.kind,
+                    "severity": f.severity,
+                    "what": f.summary,
+                    "verdict": held[f.finding].verdict if f.finding in held else "open",
+                }
+                for f in sorted(mine, key=lambda f: f.start)
+            ),
+            [(h, h) for h in ("start", "session", "kind", "severity", "what", "verdict")],
+        ),
+    }
+    title = f"Joint unit {serial}"
+    under = f"{', '.join(arms)}, {own['session'].n_unique()} sessions. All instants are UTC."
+    return report("unit.html", f"unit-{_plain(serial)}", title, under, said)
+
+
+def _trend_table(found: list[Trend], bounds: dict[str, float], serial: str) -> Table:
+    return table(
+        (
+            {
+                "indicator": f"{t.indicator}, {t.unit}",
+                "last": t.last_value,
+                "result": t.result,
+                "slope": None
+                if t.slope_per_year is None
+                else f"{t.slope_per_year:+.3g} ({t.slope_low:+.3g} to {t.slope_high:+.3g})",
+                "limit": limit_for(bounds, serial, t.indicator),
+                "reached": _reached(t),
+                "n": t.n,
+            }
+            for t in found
+        ),
+        [
+            ("indicator", "indicator"), ("last value", "last"), ("trend", "result"),
+            ("per year (90 %)", "slope"), ("limit", "limit"), ("limit reached", "reached"),
+            ("sessions", "n"),
+        ],
+        note="Limits are the operator's, but that a margin reaches zero. A date is a projection "
+        "of what was seen, not a promise.",
+    )  # fmt: skip
+
+
+def _reached(t: Trend) -> str:
+    said = t.detail.get("projection") or {}
+    if said.get("date") is None:
+        return str(said.get("reason") or words.NONE)
+    dates = [str(said.get(k) or LATEST)[:7] for k in ("date", "date_low", "date_high")]
+    best, low, high = ("later" if d >= LATEST else d for d in dates)
+    return f"{best} ({low} to {high})"
+
+
+def _order(t: Trend, bounds: dict[str, float], serial: str) -> tuple[bool, bool, bool, str]:
+    moving = t.result in ("rising", "falling")
+    limited = limit_for(bounds, serial, t.indicator) is not None
+    return (not moving, not limited, not describe(t.indicator).leading, t.indicator)
+
+
+def _plain(serial: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_" else "-" for c in serial)

@@ -1,0 +1,66 @@
+"""How a report says numbers and instants."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+NONE = "–"
+"""What stands where there is nothing to say."""
+
+
+def instant(at: datetime | None) -> str:
+    """Return an instant to the millisecond, UTC.
+
+    >>> from datetime import UTC
+    >>> instant(datetime(2031, 4, 2, 9, 0, 1, 250400, tzinfo=UTC))
+    '2031-04-02 09:00:01.250 Z'
+    """
+    if at is None:
+        return NONE
+    return f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 1000:03d} Z"
+
+
+def span(start: datetime, end: datetime) -> str:
+    """Return a span with its length; the day is said once."""
+    last = f"{end:%H:%M:%S}.{end.microsecond // 1000:03d} Z"
+    whole = last if start.date() == end.date() else instant(end)
+    return f"{instant(start)} to {whole} ({duration(end - start)})"
+
+
+def duration(length: timedelta | float) -> str:
+    """Return a length of time in the unit that suits it.
+
+    >>> duration(7.25), duration(600.0), duration(9000.0)
+    ('7.25 s', '10.0 min', '2.50 h')
+    """
+    seconds = length.total_seconds() if isinstance(length, timedelta) else length
+    if seconds < 120:
+        return f"{seconds:.3g} s"
+    return f"{seconds / 60:.1f} min" if seconds < 5400 else f"{seconds / 3600:.2f} h"
+
+
+def number(value: Any, digits: int = 3) -> str:
+    """Return a number with so many significant digits; words as they are.
+
+    >>> number(1234567.0), number(0.012345), number(None), number(float("inf"))
+    ('1,234,567', '0.0123', '–', 'no bound')
+    """
+    if value is None or value != value:
+        return NONE
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return f"{value:,}"
+    if not isinstance(value, float):
+        return str(value)
+    if value in (float("inf"), float("-inf")):
+        return "no bound"
+    if abs(value) >= 10**digits:
+        return f"{value:,.0f}"
+    return f"{value:.{digits}g}"
+
+
+def share(value: float | None) -> str:
+    """Return a share as per cent, to the hundredth."""
+    return "not known" if value is None else f"{100 * value:.2f} %"

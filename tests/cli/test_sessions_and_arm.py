@@ -1,0 +1,121 @@
+"""Sessions are listed and named by their beginning; an arm file is held against currents."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from replay.arm import load_arm, loads
+from replay.cli.main import main
+from tests.cleaning.logs import MAP, instants, only, table, take
+
+GROUND = """
+[arm]
+name = "ground"
+gravity_m_s2 = [0, 0, -9.81]
+[arm.tip]
+xyz_m = [0, 0, 0.5]
+[[joints]]
+name = "J1"
+gear_ratio = 100.0
+torque_constant_nm_a = 0.1
+[joints.geometry]
+xyz_m = [0, 0, 0.5]
+axis = [0, 1, 0]
+[joints.link]
+mass_kg = 10.0
+centre_m = [0, 0, 0.25]
+[[joints]]
+name = "J2"
+gear_ratio = 100.0
+torque_constant_nm_a = 0.1
+[joints.geometry]
+xyz_m = [0, 0, 0.5]
+axis = [0, 1, 0]
+[joints.link]
+mass_kg = 5.0
+centre_m = [0, 0, 0.25]
+"""
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: str) -> tuple[int, str, str]:
+    code = main(words)
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def test_sessions_are_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    logs = []
+    for n in (4, 3):
+        frame = table(100, seed=n).with_columns(pl.col("t").str.replace("-03-", f"-0{n}-"))
+        logs.append(tmp_path / f"{n}.csv")
+        frame.write_csv(logs[-1])
+    take(tmp_path, *logs)
+    where = ("--archive", str(tmp_path / "archive"))
+    code, out, _ = run(capsys, "sessions", *where, "--json")
+    rows = json.loads(out)["sessions"]
+    assert code == 0
+    assert [r["source"] for r in rows] == ["3.csv", "4.csv"]
+    assert rows[0]["seconds"] == pytest.approx(9.9)
+    assert (rows[0]["completeness"], rows[0]["flags"], rows[0]["checked"]) == (1.0, 0, False)
+    code, out, _ = run(capsys, "sessions", "20310401", *where, "--json")
+    assert [r["source"] for r in json.loads(out)["sessions"]] == ["4.csv"]
+    code, out, _ = run(capsys, "sessions", *where)
+    assert "0:00:10" in out
+    assert "not checked" in out
+
+
+def test_a_beginning_that_fits_two_sessions_is_a_question(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for n in (3, 4):
+        frame = table(100, seed=n).with_columns(pl.col("t").str.replace("-03-", f"-0{n}-"))
+        frame.write_csv(tmp_path / f"{n}.csv")
+    take(tmp_path, tmp_path / "3.csv", tmp_path / "4.csv")
+    code, _, err = run(
+        capsys, "mechanics", "2031", "--archive", str(tmp_path / "archive"), "--json"
+    )
+    assert code == 2
+    assert "2 sessions are meant by '2031'" in err
+
+
+def ground_log(folder: Path, sign: float) -> Path:
+    """Write a slow swing whose currents are the loads of GROUND, of this sign on J2."""
+    arm = load_arm(GROUND)
+    t = np.arange(1500) / 10
+    angle = np.stack([40 * np.sin(0.05 * t), 60 * np.sin(0.08 * t)], axis=1)
+    rate = np.gradient(angle, t, axis=0)
+    torque = loads(arm, angle, rate, np.zeros_like(rate)).torque_nm
+    rng = np.random.default_rng(3)
+    current = torque / 10 * [1.0, sign] + rng.normal(0, 0.02, torque.shape)
+    path = folder / "ground.csv"
+    pl.DataFrame(
+        {
+            "t": instants(1500).dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ"),
+            **{f"a{n + 1}": angle[:, n] for n in (0, 1)},
+            **{f"i{n + 1}": current[:, n] for n in (0, 1)},
+        }
+    ).write_csv(path)
+    return path
+
+
+@pytest.mark.parametrize(("sign", "code"), [(1.0, 0), (-1.0, 1)])
+def test_a_wrong_sign_shows_against_the_currents(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], sign: float, code: int
+) -> None:
+    session = only(take(tmp_path, ground_log(tmp_path, sign), log_map=MAP)[1])
+    (tmp_path / "ground.toml").write_text(GROUND)
+    where = ("--archive", str(tmp_path / "archive"), "--json")
+    got, out, _ = run(
+        capsys, "arm", str(tmp_path / "ground.toml"), "--session", session.session[:12], *where
+    )
+    compared = {c["joint"]: c for c in json.loads(out)["compared"]}
+    assert got == code
+    assert compared["J1"]["r"] > 0.9
+    assert compared["J1"]["slope"] == pytest.approx(1.0, abs=0.05)
+    assert compared["J2"]["r"] * sign > 0.9
+    assert bool(compared["J2"]["finding"]) == (sign < 0)

@@ -1,0 +1,194 @@
+"""Reports say what they must, show it in grey vectors, and run nothing."""
+
+from __future__ import annotations
+
+import base64
+import re
+import shutil
+from datetime import timedelta
+
+import pytest
+
+import replay
+from replay.archive import open_archive
+from replay.cli.main import main
+from replay.errors import UsageError
+from replay.reports import ReportError, session_report, summary_report, unit_report
+from replay.reports.rendering import pdf_of
+from replay.reviews import add_pin, findings, judge, sign, statement
+from replay.reviews.dispositions import Reasons
+
+REASONS = Reasons(
+    observed="held back for a minute",
+    cause=None,
+    severity="III",
+    likelihood="D",
+    nonconformance="minor",
+    decision="rework",
+    reason="the cover rubbed",
+    conditions="not before it is refitted",
+    owner="Q. Vance",
+    verification="turned by hand",
+)
+
+
+@pytest.fixture(scope="module")
+def reviewed(yard, tmp_path_factory):
+    """A copy of the archive in which somebody decided, signed, and wrote odd notes."""
+    archive, session = yard
+    root = tmp_path_factory.mktemp("reviewed") / "archive"
+    shutil.copytree(archive.root, root)
+    archive = open_archive(root)
+    found = findings(archive, session)
+    names = [f.finding for f in found]
+    note = "<script>alert(1)</script>"
+    judge(archive, session, names, "repair", reviewer="R. Moss", note=note, reasons=REASONS)
+    add_pin(archive, session, found[0].start, text="<img src=x onerror=alert(2)> 振動", author="Ø")
+    sign(archive, session, reviewer="K. Fell", mark=statement(archive, session).mark)
+    return archive, session
+
+
+@pytest.fixture(scope="module")
+def report(reviewed):
+    return session_report(*reviewed)
+
+
+def words_of(html):
+    return " ".join(re.sub(r"<[^>]+>", " ", html).split())
+
+
+def test_a_report_says_what_it_rests_on(reviewed, report):
+    archive, session = reviewed
+    record, stated = archive.session(session), statement(archive, session)
+    said = words_of(report.html)
+    for text in (
+        "it never clears an arm to move",
+        "State: signed. Signed by K. Fell",
+        f"{stated.unjudged_joint_h:.3f} joint-hours not judged",
+        f"completeness {100 * record.completeness:.2f} %",
+        f"{stated.baseline}, checked",
+        record.raw_sha256,
+        "Rule: ECSS-E-ST-33-01C, edition 2009-03-06",
+        "repair:",
+        "R. Moss",
+        "severity III (marginal), likelihood D (remote): Medium (MIL-STD-882E Table III)",
+        "minor (ECSS-Q-ST-10-09C)",
+        "not before it is refitted",
+        "cause not known",
+        "jointbook 0.1.0",
+        "Wear since the session before",
+    ):
+        assert text in said, text
+
+
+def test_what_moved_is_what_was_logged(reviewed, report):
+    archive, session = reviewed
+    turned = archive.samples(session, channels=["P1.angle_deg"]).collect()["P1.angle_deg"].diff()
+    travel = float(turned.abs().filter(turned.abs() > 0.02).sum())
+    row = re.search(r"<td>P1</td><td>TU-P1</td><td>([\d.]+)</td>", report.html)
+    assert float(row[1]) == pytest.approx(travel, rel=0.03)
+
+
+def test_a_report_needs_nothing_and_runs_nothing(report):
+    assert re.findall(r'(?:src|href)="(?!data:image/svg)', report.html) == []
+    assert "<script" not in report.html
+    assert "<img src=x" not in report.html
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in report.html
+    assert "default-src 'none'" in report.html
+    assert "振動" in report.html
+
+
+def test_plots_are_grey_vectors_with_title_units_legend_and_instants(reviewed, report):
+    archive, session = reviewed
+    finding = findings(archive, session)[0]
+    drawings = dict(report.drawings)
+    drawing = drawings["finding-1-1.svg"]
+    assert base64.b64encode(drawing.encode()).decode() in report.html
+    texts = re.findall(r"<text[^>]*>([^<]*)</text>", drawing)
+    assert f"Finding 1, joint {finding.joints[0]}: {finding.kind}" in texts
+    assert {"current, A", "rate, deg/s", "measured", "expected", "commanded", "finding"} <= set(
+        texts
+    )
+    assert f"UTC, {finding.start:%Y-%m-%d}" in texts
+    early, late = finding.start - timedelta(minutes=2), finding.end + timedelta(minutes=2)
+    clocks = [t for t in texts if re.fullmatch(r"\d\d:\d\d:\d\d(\.\d+)?", t)]
+    assert len(clocks) >= 3
+    assert all(f"{early:%H:%M}" <= c[:5] <= f"{late:%H:%M}" for c in clocks)
+    for name, svg in drawings.items():
+        for red, green, blue in re.findall(r"#(\w\w)(\w\w)(\w\w)\b", svg):
+            assert red == green == blue, f"{name} has the colour #{red}{green}{blue}"
+        assert "<image" not in svg
+
+
+def test_the_pdf_holds_vectors_only(report):
+    made = report.pdf()
+    assert made.startswith(b"%PDF-")
+    assert b"/Subtype /Image" not in made
+    assert made.count(b"/Type /Page\n") + made.count(b"/Type /Page ") >= 3
+
+
+def test_a_pdf_fetches_nothing(tmp_path):
+    secret = tmp_path / "secret.svg"
+    secret.write_text("<svg xmlns='http://www.w3.org/2000/svg'><text>secret</text></svg>")
+    with pytest.raises(ReportError, match="fetches nothing"):
+        pdf_of(f'<img src="{secret.as_uri()}">')
+
+
+def test_an_unsigned_report_is_a_draft_and_says_what_is_open(yard):
+    said = words_of(session_report(*yard).html)
+    count = len(findings(*yard))
+    assert f"Draft: this session is not signed off; findings without a disposition: {count}" in said
+    assert "open: nobody has decided" in said
+
+
+def test_an_unchecked_session_is_not_called_healthy(yard):
+    archive, _ = yard
+    checked = archive.table("checks")["session"].to_list()
+    other = next(s for s in archive.sessions()["session"] if s not in checked)
+    said = words_of(session_report(archive, other).html)
+    assert "was not checked: nothing can be said of findings" in said
+    assert "None was found" not in said
+
+
+def test_a_summary_counts_findings_states_and_hours(reviewed):
+    archive, session = reviewed
+    found = findings(archive)
+    said = words_of(summary_report(archive, title="Spring campaign").html)
+    assert "Spring campaign" in said
+    assert f"findings {len(found)}:" in said
+    assert "sessions 1 open; 1 signed; 5 unchecked" in said
+    day = archive.session(session).start
+    alone = words_of(summary_report(archive, since=day, until=day + timedelta(days=1)).html)
+    assert "Summary of 1 sessions: Bench" in alone
+    assert "sessions 1 signed" in alone
+    with pytest.raises(UsageError, match="no session"):
+        summary_report(archive, arm="Kestrel")
+
+
+def test_a_units_sheet_has_trend_limit_maintenance_and_findings(reviewed):
+    archive, session = reviewed
+    with pytest.raises(UsageError, match="no measured session"):
+        unit_report(archive, "TU-P1")
+    replay.indicators(archive)
+    replay.add_maintenance(archive, "TU-P1", "2031-04-03", "relubricated", "after the noise")
+    replay.wear.set_limit(archive, "coulomb friction", 1.9, serial="TU-P1")
+    made = unit_report(archive, "TU-P1")
+    said = words_of(made.html)
+    assert "coulomb friction, A" in said
+    assert "2031-04-03 relubricated after the noise" in said
+    row = re.search(r"coulomb friction, A</td>(.*?)</tr>", made.html)[1]
+    assert "<td>1.9</td>" in row
+    assert findings(archive, session)[0].summary.split(" ")[1] in said
+    assert "repair" in said
+
+
+def test_the_command_writes_both_forms(yard, tmp_path, capsys):
+    archive, session = yard
+    where = ["--archive", str(archive.root), "--out", str(tmp_path)]
+    assert main(["report", session, "--form", "html", *where]) == 0
+    assert [p.name for p in tmp_path.iterdir()] == [f"report-{session}.html"]
+    assert main(["report", "--arm", "Bench", *where]) == 0
+    assert {p.suffix for p in tmp_path.glob("summary-*")} == {".html", ".pdf"}
+    assert main(["report", *where]) == 2
+    assert "a report of what?" in capsys.readouterr().err
+    assert main(["report", "--since", "soon", *where]) == 2
