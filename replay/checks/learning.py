@@ -82,7 +82,7 @@ def learn_from(
 def _without(reading: Reading, leave_out: Collection[tuple[str, str]]) -> Reading:
     """Return a reading in which some units have no current, and so teach nothing."""
     record = reading.blocks.record
-    gone = {j for j in reading.blocks.joints if (record.session, unit_at(record, j)) in leave_out}
+    gone = {j for j in reading.blocks.joints if (record.session, record.unit(j)) in leave_out}
     if not gone:
         return reading
     nothing = np.full(len(reading.blocks), np.nan)

@@ -60,7 +60,7 @@ def _joints(reading: Reading) -> list[tuple[str, str, Floats]]:
     """Return joint, unit, and rows of rate and current."""
     record = reading.blocks.record
     return [
-        (name, unit_at(record, name), np.column_stack([j.rate_deg_s, j.current_a]))
+        (name, record.unit(name), np.column_stack([j.rate_deg_s, j.current_a]))
         for name, j in reading.blocks.joints.items()
     ]
 

@@ -37,7 +37,7 @@ class Measuring:
     def __call__(self, piece: Piece) -> None:
         """Look at one piece."""
         record = piece.record
-        units = {joint: unit_at(record, joint) for joint in record.joints}
+        units = {joint: record.unit(joint) for joint in record.joints}
         for track in tracks(piece.channels, record.joints, units):
             into = self._parts.setdefault(track.joint, {})
             for measure in MEASURES.values():
