@@ -38,7 +38,7 @@ def _waits(w: record.Waiting, here: bool) -> Component:
                     html.Span(_count(len(f.flags)), className="faint"),
                 ]
             ),
-            html.Span(f"{w.arm} · {f.session} · {f.start:%Y-%m-%d %H:%M:%S}", className="faint"),
+            html.Span(f"{f.start:%Y-%m-%d %H:%M:%S} · {w.arm}", className="faint", title=f.session),
             html.Span(
                 "; ".join(p for p in (f"{w.holder} has it" if w.holder else "", state) if p),
                 className="queue-holder",
@@ -50,8 +50,8 @@ def _waits(w: record.Waiting, here: bool) -> Component:
     )
 
 
-def evidence(one: record.Open) -> Component:
-    """Return what was found: the sentence, the flags under it, ways to look closer."""
+def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
+    """Return what was found: the sentence, cautions, the flags under it, ways to look closer."""
     f = one.finding
     view = View(session=f.session, flag=f.lead.flag)
     at = View(session=f.session, at_ns=links.to_ns(f.start), flag=f.lead.flag)
@@ -71,6 +71,7 @@ def evidence(one: record.Open) -> Component:
                 className="row",
             ),
             html.P(f.summary, className="flag-summary"),
+            *[basics.caution(words) for words in cautions],
             html.Details(
                 [
                     html.Summary(f"{len(f.flags)} flags of this cause"),

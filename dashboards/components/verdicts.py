@@ -12,11 +12,12 @@ REVIEWER = "reviewer-name"
 
 
 def verdict_form(
-    session: str, flag: str, verdict: str, note: str, words: dict[str, str]
+    session: str, flag: str, verdict: str, note: str, words: dict[str, str], seen: int = 0
 ) -> Component:
-    """Return the form of one flag; what is in force is filled in.
+    """Return the form of one flag's finding; what is in force is filled in.
 
-    ``words`` are the verdicts there are, each with what it commits to.
+    ``words`` are the verdicts there are, each with what it commits to; ``seen``
+    is the number of the last entry that the form shows.
     """
 
     def part(kind: str) -> dict[str, str]:
@@ -47,6 +48,7 @@ def verdict_form(
                     ),
                     html.Button("Keep verdict", id=part("verdict-save"), n_clicks=0),
                     html.Span(id=part("verdict-said"), role="status", className="verdict-said"),
+                    dcc.Store(id=part("verdict-seen"), data=seen),
                 ],
                 className="verdict-row",
             ),
@@ -80,6 +82,21 @@ def verdict_line(history: pl.DataFrame) -> list[Component]:
             )
         )
     return said
+
+
+def last_seen(history: pl.DataFrame) -> int:
+    """Return the number of the last entry of a flag's history; 0 where there is none."""
+    return int(history["seq"][-1]) if history.height else 0
+
+
+def told_of(who: str, words: str) -> Component:
+    """Say what somebody else decided meanwhile, and ask which is to hold."""
+    return html.Span(
+        f"{who} decided meanwhile: {words}. Yours is not kept, theirs is not replaced. "
+        "To put yours after it, keep it once more.",
+        className="refused-words",
+        role="alert",
+    )
 
 
 def reviewer_field() -> Component:

@@ -11,7 +11,7 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import evidence_list
 from dashboards.components.figure_card import aria
-from dashboards.components.verdicts import reviewer_field, verdict_form, verdict_line
+from dashboards.components.verdicts import last_seen, reviewer_field, verdict_form, verdict_line
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
@@ -111,7 +111,14 @@ def verdict(desk: Desk, event: events.Event) -> Component:
             else {"verdict": decisions.OPEN, "note": ""}
         )
         parts += [
-            verdict_form(session, event.flag, holds["verdict"], holds["note"], decisions.VERDICTS),
+            verdict_form(
+                session,
+                event.flag,
+                holds["verdict"],
+                holds["note"],
+                decisions.VERDICTS,
+                last_seen(history),
+            ),
             html.Div(
                 verdict_line(history),
                 id={"type": "verdict-line", "flag": event.flag, "session": session},

@@ -24,6 +24,7 @@ from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, record
+from dashboards.queries.session import sessions
 from replay.errors import StaleError, UsageError
 
 WHOSE = {"all": "everybody's", "free": "nobody's", "judged": "with a verdict, without reasons"}
@@ -32,7 +33,7 @@ MOST = 200
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the queue, opened at the finding asked for, else at the worst."""
-    sessions = catalogue.sessions_of(desk.archive)
+    known = catalogue.sessions_of(desk.archive)
     arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
     named = record.chosen(desk.archive, view.session, view.flag)
     waiting = _waiting(desk, arm, whose)
@@ -56,7 +57,7 @@ def layout(desk: Desk, view: View) -> Component:
                     html.Div(
                         panel(desk, opened)
                         if opened
-                        else nothing_waits(bool(sessions), bool(arm) or whose != "all"),
+                        else nothing_waits(bool(known), bool(arm) or whose != "all"),
                         id="queue-finding",
                         className="queue-main",
                     ),
@@ -83,7 +84,9 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
     seen = {f.finding: record.opened(desk.archive, f.session, f.finding).seen for f in one.beside}
     seen[finding.finding] = one.seen
     return [
-        html.Section(evidence(one), className="sheet", **aria(label="The finding")),
+        html.Section(
+            evidence(one, _cautions(desk, finding)), className="sheet", **aria(label="The finding")
+        ),
         html.Section(
             [
                 basics.message(
@@ -173,6 +176,17 @@ def register(app: Dash, desk: Desk) -> None:
         except UsageError as error:
             words = html.Span(error.sentence(), className="refused-words")
             return (*(no_update,) * 4, words, True, no_update)
+
+
+def _cautions(desk: Desk, finding: record.Finding) -> list[str]:
+    """Return what stands above any judging: brakes in doubt, a person on the tip."""
+    said = [sessions.CAUTIONS[k] for k in {f.kind for f in finding.flags} & set(sessions.CAUTIONS)]
+    if desk.archive.session(finding.session).person_on_tip:
+        said.append(
+            "A person was on the tip in this session. Whether the arm may carry anyone is decided "
+            "by the operator's rules and whoever is responsible, not here."
+        )
+    return said
 
 
 def _keep(
@@ -298,9 +312,11 @@ def _first(
 
 
 def _list(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
-    sessions = len({w.finding.session for w in waiting})
+    count_of = len({w.finding.session for w in waiting})
     more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
-    count = f"{len(waiting)} findings wait in {sessions} sessions.{more}"
+    count = (
+        f"{len(waiting)} findings wait in {count_of} session{'s' if count_of != 1 else ''}.{more}"
+    )
     return [
         html.P(count, role="status", className="faint", id="queue-count"),
         waiting_list(waiting[:MOST], chosen),

@@ -14,12 +14,19 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
-from dashboards.components.verdicts import REVIEWER, reviewer_field, verdict_form, verdict_line
+from dashboards.components.verdicts import (
+    REVIEWER,
+    last_seen,
+    reviewer_field,
+    told_of,
+    verdict_form,
+    verdict_line,
+)
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event.events import place
-from replay.errors import UsageError
+from replay.errors import StaleError, UsageError
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -35,7 +42,9 @@ def layout(desk: Desk, view: View) -> Component:
     record = desk.archive.session(name)
     table = decisions.review_table(desk.archive, name)
     show = view.extra.get("show", "all")
-    shown = [r for r in table.iter_rows(named=True) if _wanted(r, show)] if table.height else []
+    leads = decisions.leads(desk.archive, name)
+    rows = {r["flag"]: r for r in table.iter_rows(named=True)} if table.height else {}
+    shown = [rows[lead] for lead in leads if _wanted(rows[lead], show)]
     checked = catalogue.last_check(desk.archive, name)
     told, routine = catalogue.notes_by_level(record)
     return html.Div(
@@ -81,7 +90,10 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             html.Ol(
                 [
-                    html.Li(_flag_card(desk, name, row), className="sheet flag-card")
+                    html.Li(
+                        _flag_card(desk, name, row, [rows[f] for f in leads[row["flag"]][1:]]),
+                        className="sheet flag-card",
+                    )
                     for row in shown
                 ],
                 className="flag-list",
@@ -114,26 +126,37 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output({"type": "verdict-line", "flag": MATCH, "session": MATCH}, "children"),
         Output({"type": "verdict-said", "flag": MATCH, "session": MATCH}, "children"),
+        Output({"type": "verdict-seen", "flag": MATCH, "session": MATCH}, "data"),
         Input({"type": "verdict-save", "flag": MATCH, "session": MATCH}, "n_clicks"),
         State({"type": "verdict-word", "flag": MATCH, "session": MATCH}, "value"),
         State({"type": "verdict-note", "flag": MATCH, "session": MATCH}, "value"),
+        State({"type": "verdict-seen", "flag": MATCH, "session": MATCH}, "data"),
         State({"type": "verdict-save", "flag": MATCH, "session": MATCH}, "id"),
         State(REVIEWER, "value"),
         prevent_initial_call=True,
     )
     def save(
-        clicks: int | None, word: str, note: str | None, name: dict[str, str], who: str | None
+        clicks: int | None,
+        word: str,
+        note: str | None,
+        seen: int,
+        name: dict[str, str],
+        who: str | None,
     ) -> Any:
         if not clicks:
-            return no_update, no_update
+            return no_update, no_update, no_update
+        session, flag = name["session"], name["flag"]
         try:
-            decisions.decide(
-                desk.archive, name["session"], name["flag"], word, note or "", who or ""
-            )
+            decisions.decide(desk.archive, session, flag, word, note or "", who or "", seen)
+        except StaleError:
+            past = decisions.history(desk.archive, session, flag)
+            newest = past.row(-1, named=True)
+            said = newest["verdict"] + (f", “{newest['note']}”" if newest["note"] else "")
+            return verdict_line(past), told_of(newest["reviewer"], said), last_seen(past)
         except UsageError as error:
-            return no_update, html.Span(error.sentence(), className="refused-words")
-        line = verdict_line(decisions.history(desk.archive, name["session"], name["flag"]))
-        return line, "kept"
+            return no_update, html.Span(error.sentence(), className="refused-words"), no_update
+        past = decisions.history(desk.archive, session, flag)
+        return verdict_line(past), "kept", last_seen(past)
 
     @app.callback(
         Output("review-count", "children"),
@@ -172,7 +195,11 @@ def _show_picker(show: str) -> Component:
     )
 
 
-def _flag_card(desk: Desk, session: str, row: dict[str, Any]) -> Component:
+def _flag_card(
+    desk: Desk, session: str, row: dict[str, Any], under: list[dict[str, Any]]
+) -> Component:
+    """Return one finding: its lead flag, the flags under it, its verdict."""
+    history = decisions.history(desk.archive, session, row["flag"])
     start: datetime = row["start"]
     length = (row["end"] - start).total_seconds()
     view = View(session=session, flag=row["flag"])
@@ -200,13 +227,45 @@ def _flag_card(desk: Desk, session: str, row: dict[str, Any]) -> Component:
                 className="row",
             ),
             html.P(row["summary"], className="flag-summary"),
-            verdict_form(session, row["flag"], row["verdict"], row["note"], decisions.VERDICTS),
+            _under(session, under),
+            verdict_form(
+                session,
+                row["flag"],
+                row["verdict"],
+                row["note"],
+                decisions.VERDICTS,
+                last_seen(history),
+            ),
             html.Div(
-                verdict_line(decisions.history(desk.archive, session, row["flag"])),
+                verdict_line(history),
                 id={"type": "verdict-line", "flag": row["flag"], "session": session},
             ),
         ],
         className="stack",
+    )
+
+
+def _under(session: str, rows: list[dict[str, Any]]) -> Component | None:
+    if not rows:
+        return None
+    return html.Details(
+        [
+            html.Summary(f"{len(rows)} more flags of the same cause"),
+            html.Ul(
+                [
+                    html.Li(
+                        [
+                            basics.go(
+                                r["flag"],
+                                links.href("event", View(session=session, flag=r["flag"])),
+                            ),
+                            f" {r['summary']}",
+                        ]
+                    )
+                    for r in rows
+                ]
+            ),
+        ]
     )
 
 

@@ -6,6 +6,7 @@ windows of data (`session_data`), never for a frame.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from dash import Dash, Input, Output, html
@@ -13,10 +14,10 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components import basics, replay
-from dashboards.links import View, parse_instant
+from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_data import add_routes
-from dashboards.queries import baselines
+from dashboards.queries import baselines, record
 from dashboards.queries.session import posture, sessions
 
 
@@ -30,6 +31,7 @@ def layout(desk: Desk, view: View) -> Component:
         )
     name = view.session or str(recent["session"][0])
     found = sessions.outline(desk.archive, name)
+    view = _at_the_worst(desk, name, view)
     facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]
     off = [*found.record.switched_off]
     base, why = baselines.newest(desk.archive)
@@ -68,6 +70,16 @@ def layout(desk: Desk, view: View) -> Component:
         ],
         className="rp",
     )
+
+
+def _at_the_worst(desk: Desk, session: str, view: View) -> View:
+    """Return the view at the session's worst finding, its joint in front, where none is asked."""
+    asked = (view.at_ns, view.start_ns, view.end_ns, view.flag, view.extra.get("front"))
+    worst = None if any(asked) or view.joints else record.worst_of(desk.archive, session)
+    if worst is None:
+        return view
+    front = {"front": worst.joints[0]} if worst.joints else {}
+    return replace(view, at_ns=to_ns(worst.start), extra={**view.extra, **front})
 
 
 def _unknown_joints(found: sessions.Outline, view: View) -> Component | None:

@@ -13,7 +13,8 @@ from replay.reviews import (
     Disposition,
     Pin,
     add_pin,
-    give_verdict,
+    findings,
+    judge,
     orphaned_verdicts,
     pins,
     reviewed_flags,
@@ -26,6 +27,7 @@ __all__ = [
     "VERDICTS",
     "decide",
     "history",
+    "leads",
     "orphans",
     "pin_span",
     "pinned",
@@ -50,10 +52,23 @@ def history(archive: Archive, session: str, flag: str) -> pl.DataFrame:
 
 
 def decide(
-    archive: Archive, session: str, flag: str, verdict: str, note: str, reviewer: str
+    archive: Archive, session: str, flag: str, verdict: str, note: str, reviewer: str, seen: int
 ) -> Disposition:
-    """Write a verdict; UsageError in words when it is not acceptable."""
-    return give_verdict(archive, session, flag, verdict, reviewer=reviewer, note=note)
+    """Write a verdict on a flag's finding, in words when it is not acceptable.
+
+    Raises
+    ------
+    StaleError
+        Somebody else decided after the entry ``seen``.
+    UsageError
+        Something is missing or does not fit.
+    """
+    return judge(archive, session, flag, verdict, reviewer=reviewer, note=note, seen=seen)[0]
+
+
+def leads(archive: Archive, session: str) -> dict[str, tuple[str, ...]]:
+    """Return the flag that speaks for each finding, with all flags under it, worst first."""
+    return {f.lead.flag: tuple(x.flag for x in f.flags) for f in findings(archive, session)}
 
 
 def pinned(archive: Archive, session: str, start: datetime, end: datetime) -> pl.DataFrame:

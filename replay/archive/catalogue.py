@@ -8,6 +8,7 @@ again from the folders alone.
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any
@@ -21,23 +22,39 @@ SUMMARY: tuple[str, ...] = tuple(c for c in TABLES["sessions"] if c != "record")
 """What a list of sessions needs; the record itself is read one by one."""
 
 
-def row(session: Session) -> pl.DataFrame:
-    """Return the catalogue's row of one session."""
+FILES = "files"
+INSTEAD_OF = "instead_of"
+"""The session that this one completed and put out of the catalogue."""
+
+
+def row(session: Session, document: Mapping[str, Any] | None = None) -> pl.DataFrame:
+    """Return the catalogue's row of one session.
+
+    With the content of its ``session.json`` the row keeps the files' digests
+    too, so that neither depends on the other.
+    """
     values: dict[str, Any] = {c: getattr(session, c) for c in SUMMARY if c != "joints"}
-    values |= {"joints": len(session.joints), "record": record_text(session)}
+    values |= {"joints": len(session.joints), "record": record_text(session, document)}
     schema = TABLES["sessions"]
     return pl.DataFrame({c: [values[c]] for c in schema}, schema=schema)
 
 
-def record_text(session: Session) -> str:
-    """Return one session's record as JSON."""
-    return json.dumps(asdict(session), default=datetime.isoformat, sort_keys=True)
+def record_text(session: Session, document: Mapping[str, Any] | None = None) -> str:
+    """Return one session's record as JSON, with its files' digests where they are known."""
+    plain = asdict(session)
+    if document is not None:
+        files = document["files"]
+        kept = {f: {k: files[f][k] for k in ("sha256", "bytes")} for f in files}
+        plain |= {FILES: kept, INSTEAD_OF: document.get(INSTEAD_OF)}
+    return json.dumps(plain, default=datetime.isoformat, sort_keys=True)
 
 
-def session_file(session: Session, digests: dict[str, dict[str, Any]]) -> bytes:
-    """Return the content of ``session.json``: the record and the files' digests."""
+def session_document(
+    session: Session, files: Mapping[str, Mapping[str, Any]], instead_of: str | None = None
+) -> dict[str, Any]:
+    """Return what ``session.json`` says: the record, the files' digests, what it replaced."""
     record = json.loads(record_text(session))
-    return json.dumps({"record": record, "files": digests}, indent=1, sort_keys=True).encode()
+    return {"record": record, FILES: dict(files), INSTEAD_OF: instead_of}
 
 
 def session_of(data: dict[str, Any]) -> Session:

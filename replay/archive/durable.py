@@ -1,7 +1,9 @@
 """Files that are there whole, and stay there when the power goes.
 
 A file is written under another name, given to the disk (fsync), and renamed;
-then its folder is given to the disk too, since the name lives there.
+then its folder is given to the disk too, since the name lives there. Files and
+folders have the rights that the user's umask gives, so that colleagues of the
+same group can read what one of them stored.
 """
 
 from __future__ import annotations
@@ -10,8 +12,8 @@ import contextlib
 import hashlib
 import importlib
 import os
+import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -44,19 +46,67 @@ def sync_tree(folder: Path) -> None:
     sync(folder)
 
 
+def make_dirs(folder: Path) -> None:
+    """Make a folder and those above it, and tell the disk to keep their names."""
+    if folder.is_dir():
+        return
+    make_dirs(folder.parent)
+    with contextlib.suppress(FileExistsError):
+        folder.mkdir()
+    sync(folder.parent)
+
+
 def write_whole(path: Path, content: bytes) -> None:
     """Write a file in one step as others see it, and keep it."""
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".part-", delete=False) as handle:
-        try:
-            handle.write(content)
-            handle.flush()
-            os.fsync(handle.fileno())
-            os.replace(handle.name, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(handle.name)
-            raise
+    part = path.with_name(f".part-{secrets.token_hex(8)}")
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
+    try:
+        with open(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(part, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(part)
+        raise
     sync(path.parent)
+
+
+def bring(source: Path, target: Path, *, replace: bool = False) -> None:
+    """Put a finished file in its place, given to the disk before it can be seen.
+
+    Raises
+    ------
+    FileExistsError
+        When there is a file already and ``replace`` is false.
+    """
+    if source.stat().st_dev == target.parent.stat().st_dev:
+        ready = source
+        sync(ready)
+    else:
+        ready = target.with_name(f".part-{secrets.token_hex(8)}")
+        copy_with_digest(source, ready)
+    if replace:
+        os.replace(ready, target)
+    elif not _linked(ready, target):
+        if target.exists():
+            raise FileExistsError(target)
+        os.rename(ready, target)
+    if ready.exists():
+        ready.unlink()
+    sync(target.parent)
+
+
+def _linked(source: Path, target: Path) -> bool:
+    """Give a file a second name, which no other has; False where the disk has no such thing."""
+    try:
+        os.link(source, target)
+    except FileExistsError:
+        raise
+    except OSError:
+        return False
+    return True
 
 
 def digest(path: Path) -> str:
@@ -99,7 +149,8 @@ def locked(path: Path) -> Iterator[None]:
 def owned_folder(base: Path) -> Iterator[Path]:
     """Give a new folder that is marked as in use while this process lives."""
     base.mkdir(parents=True, exist_ok=True)
-    folder = Path(tempfile.mkdtemp(dir=base))
+    folder = base / f"tmp{secrets.token_hex(6)}"
+    folder.mkdir()
     handle = os.open(folder, os.O_RDONLY)
     try:
         if fcntl is not None:
@@ -117,7 +168,10 @@ def abandoned(folder: Path) -> bool:
         return False
     if time.time() - folder.stat().st_mtime < 60 and not any(folder.iterdir()):
         return False  # made this moment, its owner is about to mark it
-    handle = os.open(folder, os.O_RDONLY)
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # gone this moment, or another user's
+        return False
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:

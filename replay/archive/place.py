@@ -9,6 +9,8 @@ Neither needs more for safety: nothing counts before the catalogue's commit.
 from __future__ import annotations
 
 import os
+import re
+import secrets
 import shutil
 import tempfile
 from pathlib import Path
@@ -44,6 +46,9 @@ class Place(Protocol):
 
     def size(self) -> int:
         """Return a file's length in bytes."""
+
+    def stamp(self) -> tuple[int, int]:
+        """Return what changes when a file is written anew; zeros when there is none."""
 
     def read(self) -> bytes:
         """Return a file's content."""
@@ -106,13 +111,21 @@ class DiskPlace:
         """Return a file's length in bytes."""
         return self.path.stat().st_size
 
+    def stamp(self) -> tuple[int, int]:
+        """Return the file's number and time of change."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return 0, 0
+        return found.st_ino, found.st_mtime_ns
+
     def read(self) -> bytes:
         """Return a file's content."""
         return self.path.read_bytes()
 
     def write(self, content: bytes) -> None:
         """Write a file, whole or not at all."""
-        self.path.parent.mkdir(parents=True, exist_ok=True)
+        durable.make_dirs(self.path.parent)
         durable.write_whole(self.path, content)
 
     def names(self) -> list[str]:
@@ -190,6 +203,11 @@ class StorePlace:
         """Return an object's length in bytes."""
         return int(self._store.get_file_info(self._key).size)
 
+    def stamp(self) -> tuple[int, int]:
+        """Return the object's length and time of writing."""
+        found = self._store.get_file_info(self._key)
+        return int(found.size or 0), int(found.mtime_ns or 0)
+
     def read(self) -> bytes:
         """Return an object's content."""
         with self._store.open_input_stream(self._key) as stream:
@@ -197,8 +215,14 @@ class StorePlace:
 
     def write(self, content: bytes) -> None:
         """Write an object; stores make it visible whole or not at all."""
-        with self._sink(self._key) as stream:
+        if not self._base.startswith("file:"):
+            with self._sink(self._key) as stream:
+                stream.write(content)
+            return
+        part = f"{self._key}.part-{secrets.token_hex(6)}"  # a disk behind a URL shows halves
+        with self._sink(part) as stream:
             stream.write(content)
+        self._store.move(part, self._key)
 
     def _sink(self, key: str) -> Any:
         if self._base.startswith("file:"):  # the only store with folders
@@ -279,6 +303,9 @@ def _filesystem(url: str, options: dict[str, str] | None) -> Any:
 
 LAST = "session.json"
 
+_URL = re.compile(r"[a-z][a-z0-9+.-]+://")
+"""What makes a URL; a path may have a colon too."""
+
 
 def place_of(path: str | Path, options: dict[str, str] | None = None) -> DiskPlace | StorePlace:
     """Return the place of a path or URL.
@@ -286,6 +313,6 @@ def place_of(path: str | Path, options: dict[str, str] | None = None) -> DiskPla
     Without options, an object store's own environment variables are read
     (``AWS_ACCESS_KEY_ID`` and so on).
     """
-    if isinstance(path, str) and len(urlsplit(path).scheme) > 1:
+    if isinstance(path, str) and _URL.match(path):
         return StorePlace(path, options)
     return DiskPlace(Path(path))

@@ -16,7 +16,8 @@ import pyarrow.parquet as pq
 
 from replay.archive import catalogue, durable, layout
 from replay.archive.overview import OverviewWriter, write_overviews
-from replay.archive.place import Place
+from replay.archive.pieces import noted_of
+from replay.archive.seal import sealed
 from replay.errors import ArchiveError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
@@ -35,7 +36,8 @@ def prepare(
     session: Session,
     streams: Mapping[str, Stream],
     raw: Path | Sequence[Path] | None,
-) -> tuple[Path, Path | None]:
+    instead_of: str | None = None,
+) -> tuple[Path, Path | None, dict[str, Any]]:
     """Write all that a session is made of below ``folder``.
 
     Returns
@@ -44,6 +46,8 @@ def prepare(
         The folder of samples, overviews and ``session.json``.
     kept : Path or None
         The folder of the log as it came.
+    document : dict
+        What ``session.json`` says.
     """
     if set(streams) != set(session.channels):
         raise ArchiveError(
@@ -62,10 +66,11 @@ def prepare(
             if not (isinstance(stream, Path) and _take_overviews(stream, made, name)):
                 lacking.append(name)
         digests = _finish(made, sorted(streams), lacking, pool)
-        (made / layout.RECORD).write_bytes(catalogue.session_file(session, digests))
+        document = catalogue.session_document(session, digests, instead_of)
+        (made / layout.RECORD).write_bytes(sealed(document))
         durable.sync_tree(made)
         kept = None if raw_copy is None else raw_copy.result()
-    return made, kept
+    return made, kept, document
 
 
 def copy_raw(folder: Path, sources: Sequence[Path]) -> tuple[Path, str]:
@@ -90,9 +95,18 @@ def copy_raw(folder: Path, sources: Sequence[Path]) -> tuple[Path, str]:
         )
         sha256 = durable.copy_with_digest(source, kept / name)
         listed.append({"file": name, "sha256": sha256, "bytes": (kept / name).stat().st_size})
-    (kept / layout.RAW_LIST).write_text(json.dumps({"files": listed}, indent=1))
+    (kept / layout.RAW_LIST).write_bytes(json.dumps({"files": listed}, indent=1).encode())
     durable.sync_tree(kept)
     return kept, joined_digest([str(item["sha256"]) for item in listed])
+
+
+def raw_list(files: Sequence[Path], digests: Sequence[str]) -> bytes:
+    """Return the list that lies beside a log's files, in reading order."""
+    listed = [
+        {"file": p.name, "sha256": d, "bytes": p.stat().st_size}
+        for p, d in zip(files, digests, strict=True)
+    ]
+    return json.dumps({"files": listed}, indent=1).encode()
 
 
 def joined_digest(digests: Sequence[str]) -> str:
@@ -102,32 +116,10 @@ def joined_digest(digests: Sequence[str]) -> str:
     return hashlib.sha256("".join(digests).encode()).hexdigest()
 
 
-def note_document(root: Place, name: str, content: bytes) -> None:
-    """Keep a document's digest for `verify`."""
-    note_digests(root, layout.DOCUMENTS, {name: hashlib.sha256(content).hexdigest()})
-
-
-def note_digests(root: Place, ledger: str, digests: Mapping[str, str]) -> None:
-    """Add lines to a list of digests; object stores keep their own checks."""
-    path = root.child(layout.DIGESTS, f"{ledger}.ndjson").folder
-    if path is None or not digests:
-        return
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("a") as handle:
-        handle.writelines(
-            json.dumps({"file": name, "sha256": sha256}) + "\n" for name, sha256 in digests.items()
-        )
-        handle.flush()
-        os.fsync(handle.fileno())
-
-
 def file_digests(folder: Path) -> dict[str, dict[str, Any]]:
     """Return digest and length of each file of a session's folder but its record."""
     return {
-        str(path.relative_to(folder)): {
-            "sha256": durable.digest(path),
-            "bytes": path.stat().st_size,
-        }
+        str(path.relative_to(folder)): noted_of(path)
         for path in sorted(folder.rglob("*"))
         if path.is_file() and path.name != layout.RECORD
     }
@@ -162,19 +154,16 @@ def _finish(
     made: Path, streams: list[str], lacking: list[str], pool: ThreadPoolExecutor
 ) -> dict[str, dict[str, Any]]:
     """Make overviews that are not there, while all files go to the disk and are digested."""
-    waiting: dict[str, Future[str]] = {}
+    waiting: dict[str, Future[dict[str, Any]]] = {}
     for name in streams:
         path = made / f"{name}.parquet"
         pool.submit(durable.sync, path)
-        waiting[path.name] = pool.submit(durable.digest, path)
+        waiting[path.name] = pool.submit(noted_of, path)
     for name in lacking:
         write_overviews(made / f"{name}.parquet", made / layout.OVERVIEWS, name)
     for path in (made / layout.OVERVIEWS).glob("*"):
-        waiting[str(path.relative_to(made))] = pool.submit(durable.digest, path)
-    return {
-        name: {"sha256": sha256.result(), "bytes": (made / name).stat().st_size}
-        for name, sha256 in sorted(waiting.items())
-    }
+        waiting[str(path.relative_to(made))] = pool.submit(noted_of, path)
+    return {name: noted.result() for name, noted in sorted(waiting.items())}
 
 
 def _write_stream(stream: Stream, path: Path) -> None:
@@ -210,7 +199,7 @@ def _as_kept(path: Path) -> bool:
 
 def _compare(path: Path, session: Session, stream: str) -> None:
     """Refuse a stream that does not hold what the record says."""
-    schema = pl.read_parquet_schema(path)
+    schema = pl.scan_parquet(path, glob=False).collect_schema()
     if schema.get(TIME) != TIME_DTYPE:
         raise ArchiveError(
             f"time is {schema.get(TIME)}, not {TIME_DTYPE}", file=session.source, column=TIME

@@ -1,52 +1,82 @@
 """Mend what can be mended without reading a log again.
 
-Nothing is thrown away that might still be wanted: what has to leave its place
-goes to ``set-aside/`` in the archive. Samples that are damaged come back by
-`rebuild`, which reads the logs again and therefore lives above this room.
+What is new is built beside, given to the disk and swapped in; what leaves its
+place goes to ``set-aside/`` and stays there. A mend after which rows would be
+missing that the archive holds today is only told, and done when it is asked
+for by name (``drop``). Samples that are damaged come back by `rebuild`, which
+reads the logs again and therefore lives above this room.
 """
 
 from __future__ import annotations
 
-import json
+import contextlib
 import shutil
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 
+import orjson
 import polars as pl
-from deltalake.exceptions import DeltaError
 
-from replay.archive import catalogue, durable, layout, publish
+from replay.archive import catalogue, documents, durable, layout, publish, swap
+from replay.archive.fence import fenced, first_line
+from replay.archive.findings import Finding
+from replay.archive.marker import read_marker, write_marker
 from replay.archive.overview import write_overviews
-from replay.archive.place import Place
-from replay.archive.store import Archive
-from replay.archive.verify import (
-    Finding,
-    active_files,
-    changed_commits,
-    noted_digests,
-    read_session_file,
-    torn_commits,
-    verify,
-)
+from replay.archive.place import Place, place_of
+from replay.archive.repair_tables import TABLE_KINDS, repair_table
+from replay.archive.seal import sealed
+from replay.archive.store import WITHDRAWN, Archive
+from replay.archive.verify import read_session_file, verify
+from replay.archive.verify_tables import table_names
 from replay.errors import ArchiveError
 from replay.records import Session
-
-GROWING = ("reviews", "pins", "maintenance")
-"""Tables that people wrote: no row of them is given up while a file holds it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """One thing that `repair` did, or could not do."""
+    """One thing that `repair` did, or could not do, or would do if it were told to."""
 
     where: str
     done: bool
     what: str
+    drops: bool = False
+    """Rows go with it; done only when asked for."""
 
 
-def repair(archive: Archive, findings: list[Finding] | None = None) -> list[Mended]:
+def repair_marker(path: str | Path, storage_options: dict[str, str] | None = None) -> list[Mended]:
+    """Write the archive's marker again from its copy, or from what lies in the folder.
+
+    An archive of which neither is whole cannot be opened; this comes first.
+
+    Raises
+    ------
+    ArchiveError
+        When there is no archive at ``path``.
+    """
+    root = place_of(path, storage_options)
+    marker = read_marker(root, both=True)
+    where = layout.MARKER
+    if marker is not None:
+        if marker.version < layout.SEALED_FROM or not (marker.first or marker.second):
+            return []
+        write_marker(root, marker.version, marker.tables)
+        return [Mended(where, True, "written again from its copy")]
+    there = root.child(layout.TABLES).names()
+    known = root.child(layout.MARKER).exists() or root.child(layout.COPIES, layout.MARKER).exists()
+    if not there and not known:
+        raise ArchiveError("there is no archive here", file=root)
+    sealed_ones = any(root.child(layout.TABLES, n, layout.MANIFEST).exists() for n in there)
+    if there and not sealed_ones:
+        root.child(layout.MARKER).write(orjson.dumps({"schema_version": 1}))
+        return [Mended(where, True, "written again: this is an archive of schema version 1")]
+    write_marker(root, layout.SCHEMA_VERSION, tuple(table_names(root)))
+    return [Mended(where, True, f"written again, with the {len(there)} tables that lie here")]
+
+
+def repair(
+    archive: Archive, findings: list[Finding] | None = None, *, drop: bool = False
+) -> list[Mended]:
     """Mend what `verify` found, as far as it can be mended from the archive itself.
 
     Parameters
@@ -55,6 +85,8 @@ def repair(archive: Archive, findings: list[Finding] | None = None) -> list[Mend
         On a disk of this machine.
     findings : list of Finding, optional
         What `verify` returned just now; it is called when not given.
+    drop : bool
+        Do also what gives up rows of a table whose files are damaged.
 
     Raises
     ------
@@ -63,23 +95,32 @@ def repair(archive: Archive, findings: list[Finding] | None = None) -> list[Mend
     """
     if archive.place.folder is None:
         raise ArchiveError(
-            "repair works on a disk", file=archive.place, todo="copy the archive to a disk first"
+            "repair works on a disk: an object store cannot exchange two folders in one step",
+            file=archive.place,
+            todo="copy the archive to a disk first",
         )
     found = verify(archive) if findings is None else findings
     by_kind: dict[str, Callable[[Archive, Finding], Mended]] = {
         "staging": _clear,
         "raw-unused": _clear,
-        "table-empty": _clear,
         "overview": _overview,
         "record": _record,
         "raw": _raw,
+        "document": _document,
+        "document-copy": _document,
+        "document-digest": _document,
+        "document-fresh": _document,
     }
     mended = []
     with archive.tables.writing():
-        tables = {f.where.split("/")[1] for f in found if f.kind in ("table-log", "table-file")}
-        if any(f.kind == "catalogue" for f in found):
+        if any(f.kind == "marker" for f in found):
+            mended += repair_marker(archive.place.url, archive.place.options)
+        tables = {f.where.split("/")[1] for f in found if f.kind in TABLE_KINDS}
+        if any(f.kind in ("catalogue", "record-fresh") for f in found):
             tables.add("sessions")
-        mended += [_table(archive, name) for name in sorted(tables)]
+        for name in sorted(tables):
+            done, what, drops = repair_table(archive, name, drop=drop)
+            mended.append(Mended(f"{layout.TABLES}/{name}", done, what, drops))
         redone: set[tuple[str, str | None]] = set()
         for finding in found:
             mend = by_kind.get(finding.kind)
@@ -87,118 +128,124 @@ def repair(archive: Archive, findings: list[Finding] | None = None) -> list[Mend
             if mend is not None and finding.remedy == "repair" and key not in redone:
                 redone.add(key)
                 mended.append(mend(archive, finding))
-        mended += _adopt(archive)
+        if not any(m.where == f"{layout.TABLES}/sessions" and not m.done for m in mended):
+            mended += _adopt(archive)
     return mended
 
 
 def _clear(archive: Archive, finding: Finding) -> Mended:
-    place = archive.place.child(*finding.where.split("/"))
+    folder = _folder(archive.place.child(*finding.where.split("/")))
     if finding.kind == "raw-unused":
-        _set_aside(archive, place)
+        swap.set_aside(_root(archive), folder)
         return Mended(finding.where, True, "set aside: no session came of it")
-    place.remove()
-    return Mended(finding.where, True, "removed: half-done work")
+    if durable.abandoned(folder):
+        shutil.rmtree(folder, ignore_errors=True)
+    return Mended(finding.where, True, "removed: half-done work of a run that was stopped")
+
+
+def _document(archive: Archive, finding: Finding) -> Mended:
+    """Write all three places of a document anew from what two of them agree on."""
+    name = finding.where.partition("/")[2]
+    if finding.kind in ("document-copy", "document-digest"):
+        name = name.partition("/")[2]
+    if finding.kind == "document-digest":
+        name = name.removesuffix(".json")
+    found = documents.look_at(archive.place, name)
+    if found.content is not None:
+        documents.write_document(archive.place, name, found.content)
+        return Mended(finding.where, True, "written again: two of its three places agree")
+    if found.unfinished:  # never acknowledged, and nothing of it is in its place
+        for folder in (layout.COPIES, layout.DIGESTS):
+            ending = ".json" if folder == layout.DIGESTS else ""
+            archive.place.child(folder, layout.DOCUMENTS, name + ending).remove()
+        return Mended(finding.where, True, "removed: half-done work of a run that was stopped")
+    return Mended(finding.where, False, "no two of document, copy and digest agree")
 
 
 def _overview(archive: Archive, finding: Finding) -> Mended:
-    """Make a session's overviews again from its samples."""
+    """Make a session's overviews again from its samples, beside, and swap the folder in."""
     assert finding.session is not None
     folder = _folder(archive.session_place(finding.session))
     document = read_session_file(archive.session_place(finding.session))
     if document is None:
-        return Mended(finding.where, False, "the session's record is lost")
+        return Mended(finding.where, False, "the session's record is lost: mend that first")
     samples = {f: d for f, d in document["files"].items() if not f.startswith(layout.OVERVIEWS)}
-    if any(
-        not (folder / f).exists() or durable.digest(folder / f) != d["sha256"]
-        for f, d in samples.items()
-    ):
+    if not _sound(folder, samples):
         return Mended(finding.where, False, "its samples are damaged too: rebuild")
-    shutil.rmtree(folder / layout.OVERVIEWS, ignore_errors=True)
-    for file in samples:
-        write_overviews(folder / file, folder / layout.OVERVIEWS, file.removesuffix(".parquet"))
     session = catalogue.session_of(document["record"])
-    _write_session_file(folder, session)
+    _renew(archive, session, folder, document.get(catalogue.INSTEAD_OF))
     return Mended(finding.where, True, "made again from the samples")
 
 
 def _record(archive: Archive, finding: Finding) -> Mended:
-    """Write a session's file again from the catalogue, after reading its samples through."""
+    """Write a session's file again from the catalogue, after comparing its samples."""
     assert finding.session is not None
-    document = read_session_file(archive.session_place(finding.session))
     folder = _folder(archive.session_place(finding.session))
     try:
-        record = archive.listed_record(finding.session)
-        if document is not None:  # the digests are not in the catalogue: they stay
-            content = catalogue.session_file(record, document["files"])
-            durable.write_whole(folder / layout.RECORD, content)
-            archive.tables.forget("sessions")
-            return Mended(finding.where, True, "written again from the catalogue")
+        listed = archive.listed_document(finding.session)
+        record = catalogue.session_of(listed)
+        samples = {
+            f: d
+            for f, d in (listed.get(catalogue.FILES) or {}).items()
+            if not f.startswith(layout.OVERVIEWS)
+        }
+        if not _sound(folder, samples):
+            return Mended(finding.where, False, "its samples are damaged too: rebuild")
         for stream in record.channels:
-            archive.samples(finding.session, stream=stream).collect(engine="streaming")
+            with fenced():
+                pl.scan_parquet(folder / f"{stream}.parquet", glob=False).collect(
+                    engine="streaming"
+                )
     except (ArchiveError, OSError, ValueError, pl.exceptions.PolarsError) as error:
-        return Mended(finding.where, False, f"its samples cannot be read: {error}")
-    _write_session_file(folder, record)
+        return Mended(finding.where, False, f"its samples cannot be read: {first_line(error)}")
+    _renew(archive, record, folder, listed.get(catalogue.INSTEAD_OF))
     return Mended(finding.where, True, "written again from the catalogue")
 
 
+def _renew(archive: Archive, session: Session, folder: Path, instead_of: str | None) -> None:
+    """Make a session's overviews and its record anew beside, and swap the folder in.
+
+    The samples are linked, so that they are in both folders until the swap.
+    """
+    with archive.staging() as staged:
+        made = staged / "session"
+        made.mkdir()
+        for stream in session.channels:
+            source, target = folder / f"{stream}.parquet", made / f"{stream}.parquet"
+            try:
+                target.hardlink_to(source)
+            except OSError:
+                shutil.copy2(source, target)
+            write_overviews(target, made / layout.OVERVIEWS, stream)
+        document = catalogue.session_document(session, publish.file_digests(made), instead_of)
+        (made / layout.RECORD).write_bytes(sealed(document))
+        durable.sync_tree(made)
+        swap.put_in_place(_root(archive), made, folder)
+        row = catalogue.row(session, document)
+        archive.tables.replace("sessions", row, "session", [session.session])
+
+
 def _raw(archive: Archive, finding: Finding) -> Mended:
-    """List a log's files again; only a single file can vouch for itself by its name."""
-    folder = _folder(archive.place.child(*finding.where.split("/")))
+    """List a log's files again, where they match the digest that the folder is named after."""
+    folder = _folder(archive.place.child(*finding.where.split("/")[:2]))
     files = sorted(p for p in folder.iterdir() if p.is_file() and p.name != layout.RAW_LIST)
-    if len(files) != 1 or durable.digest(files[0]) != folder.name:
+    digests = [durable.digest(p) for p in files]
+    if not files or publish.joined_digest(digests) != folder.name:
         return Mended(finding.where, False, "the log's files do not match its digest")
-    listed = [{"file": files[0].name, "sha256": folder.name, "bytes": files[0].stat().st_size}]
-    durable.write_whole(folder / layout.RAW_LIST, json.dumps({"files": listed}, indent=1).encode())
+    content = publish.raw_list(files, digests)
+    durable.write_whole(folder / layout.RAW_LIST, content)
     return Mended(finding.where, True, "listed again")
-
-
-def _table(archive: Archive, name: str) -> Mended:
-    """Bring a table back to what its sound files, or the sessions' folders, hold."""
-    where = f"{layout.TABLES}/{name}"
-    place = archive.place.child(layout.TABLES, name)
-    folder = _folder(place)
-    torn = _drop_torn_commits(archive, folder)
-    changed = changed_commits(place, noted_digests(archive.place, name))
-    archive.tables.forget(name)
-    try:
-        files = active_files(place)
-    except (DeltaError, OSError):
-        files = None
-    readable = _readable(archive, name, files or ())
-    whole = files is not None and len(readable) == len(files) and not changed
-    if whole and name != "sessions":
-        return Mended(where, True, f"{torn} unfinished commits set aside")
-    if name == "sessions":
-        rows = _catalogue_again(archive, readable)
-        what = f"written again from {rows.height} session folders"
-    elif files is None and name not in GROWING:
-        _set_aside(archive, place)
-        archive.tables.forget(name)
-        return Mended(where, True, "set aside: run the command that made it again")
-    else:
-        if name in GROWING:  # older files hold the same rows: none is lost by one bad file
-            readable = _readable(archive, name, [p.name for p in folder.glob("*.parquet")])
-        rows = (
-            pl.concat(readable, how="diagonal_relaxed").unique(maintain_order=True)
-            if (readable)
-            else pl.DataFrame()
-        )
-        lost = len(files or {}) - len(readable)
-        what = f"kept the {rows.height} rows of its sound files"
-        what += f"; {lost} files were lost, check those sessions again" if lost > 0 else ""
-    _set_aside(archive, place)
-    archive.tables.forget(name)
-    ledger = archive.place.child(layout.DIGESTS, f"{name}.ndjson")
-    if ledger.exists():  # its commits had the names that the new ones get
-        _set_aside(archive, ledger)
-    if rows.height:
-        archive.tables.append(name, rows)
-    return Mended(where, True, what)
 
 
 def _adopt(archive: Archive) -> list[Mended]:
     """List sessions that were stored whole but not yet listed; set aside the rest."""
-    known = set(archive.tables.read("sessions", ("session",))["session"])
+    names = archive.tables.read("sessions", ("session",))["session"].to_list()
+    known = set(names)
+    withdrawn = archive.documents(WITHDRAWN)
+    completed: set[str | None] = {n.partition("/")[2].removesuffix(".json") for n in withdrawn}
+    for name in names:
+        with contextlib.suppress(ArchiveError):
+            completed.add(archive.superseded(name))
     mended = []
     for name in archive.place.child(layout.SAMPLES).names():
         if name in known:
@@ -206,73 +253,31 @@ def _adopt(archive: Archive) -> list[Mended]:
         place = archive.session_place(name)
         document = read_session_file(place)
         folder = _folder(place)
-        sound = document is not None and all(
-            (folder / file).exists() and durable.digest(folder / file) == noted["sha256"]
-            for file, noted in document["files"].items()
-        )
         where = f"{layout.SAMPLES}/{name}"
-        if sound and document is not None:
-            row = catalogue.row(catalogue.session_of(document["record"]))
-            archive.tables.replace("sessions", row, "session", [name])
+        whole = document is not None and _sound(folder, document["files"])
+        if whole and document is not None and name not in completed:
+            session = catalogue.session_of(document["record"])
+            gone = [g] if (g := document.get(catalogue.INSTEAD_OF)) else []
+            row = catalogue.row(session, document)
+            archive.tables.replace("sessions", row, "session", [name, *gone])
+            completed |= set(gone)
             mended.append(Mended(where, True, "whole, now in the catalogue"))
         else:
-            _set_aside(archive, place)
-            mended.append(Mended(where, True, "not whole: set aside, ingest its log again"))
+            swap.set_aside(_root(archive), folder)
+            what = (
+                "withdrawn, or completed by another session"
+                if whole
+                else "not whole, ingest its log again"
+            )
+            mended.append(Mended(where, True, f"set aside: {what}"))
     return mended
 
 
-def _sessions_on_disk(archive: Archive) -> list[Session]:
-    documents = (
-        read_session_file(archive.session_place(name))
-        for name in archive.place.child(layout.SAMPLES).names()
+def _sound(folder: Path, files: dict[str, dict[str, object]]) -> bool:
+    return all(
+        (folder / file).exists() and durable.digest(folder / file) == noted["sha256"]
+        for file, noted in files.items()
     )
-    return [catalogue.session_of(d["record"]) for d in documents if d is not None]
-
-
-def _catalogue_again(archive: Archive, readable: list[pl.DataFrame]) -> pl.DataFrame:
-    """Return the catalogue's rows: by the folders, and by old rows where a folder has gone."""
-    rows = [catalogue.row(s) for s in _sessions_on_disk(archive)]
-    joined = pl.concat([*rows, *readable], how="diagonal_relaxed") if rows or readable else None
-    if joined is None:
-        return pl.DataFrame()
-    return joined.unique("session", keep="first", maintain_order=True)
-
-
-def _readable(archive: Archive, name: str, files: Iterable[str]) -> list[pl.DataFrame]:
-    """Return the content of a table's files that are what was written."""
-    folder = _folder(archive.place.child(layout.TABLES, name))
-    noted = noted_digests(archive.place, name)
-    frames = []
-    for file in files:
-        try:
-            if file in noted and durable.digest(folder / file) != noted[file]:
-                continue
-            frames.append(pl.read_parquet(folder / file, glob=False))
-        except (OSError, pl.exceptions.PolarsError):
-            continue
-    return frames
-
-
-def _drop_torn_commits(archive: Archive, folder: Path) -> int:
-    """Set aside commits at the end of the log that the power cut in the middle."""
-    torn = torn_commits(archive.place.child(*folder.relative_to(_root(archive)).parts))
-    for name in torn:
-        commit = folder / name
-        _set_aside(archive, archive.place.child(*commit.relative_to(_root(archive)).parts))
-    return len(torn)
-
-
-def _set_aside(archive: Archive, place: Place) -> None:
-    folder = _folder(place)
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S.%f")
-    target = _root(archive) / layout.SET_ASIDE / stamp / folder.relative_to(_root(archive))
-    target.parent.mkdir(parents=True, exist_ok=True)
-    shutil.move(folder, target)
-
-
-def _write_session_file(folder: Path, session: Session) -> None:
-    content = catalogue.session_file(session, publish.file_digests(folder))
-    durable.write_whole(folder / layout.RECORD, content)
 
 
 def _root(archive: Archive) -> Path:

@@ -6,18 +6,30 @@ import contextlib
 import json
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
-from replay.archive import catalogue, durable, layout, publish, windows
+from replay.archive import catalogue, documents, durable, layout, publish, swap, windows
+from replay.archive.marker import read_marker, write_marker
 from replay.archive.overview import OverviewWriter, overview_name
+from replay.archive.pieces import check_columns
 from replay.archive.place import DiskPlace, Place, StorePlace, place_of
+from replay.archive.seal import unsealed
 from replay.archive.tables import Tables, translated
 from replay.errors import ArchiveError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
+
+WITHDRAWN = "withdrawn"
+"""Folder of the documents that say why a session was taken out of the catalogue."""
+
+DERIVED = ("flags", "checks", "indicators", "motions")
+"""Tables whose rows can be made again from a session's samples."""
+
+_Held = tuple[Session, Mapping[str, Any], str | None]
 
 
 def open_archive(
@@ -44,13 +56,13 @@ def open_archive(
     """
     root = place_of(path, storage_options)
     marker = root.child(layout.MARKER)
-    if not marker.exists():
-        if not create:
+    if not marker.exists() and not root.child(layout.COPIES, layout.MARKER).exists():
+        if not create or root.child(layout.TABLES).names():
             raise ArchiveError(
                 "there is no archive here", file=root, todo="run `jointbook ingest` or `demo` first"
             )
         with translated(root):
-            marker.write(json.dumps({"schema_version": layout.SCHEMA_VERSION}).encode())
+            write_marker(root, layout.SCHEMA_VERSION, ())
     version = schema_version(root)
     if version > layout.SCHEMA_VERSION:
         raise ArchiveError(
@@ -64,17 +76,23 @@ def open_archive(
             file=root,
             todo="`jointbook archive migrate` brings it up to date",
         )
-    return Archive(root)
+    archive = Archive(root)
+    if root.folder is not None and swap.begun(root.folder).exists():
+        with contextlib.suppress(ArchiveError), archive.tables.writing():
+            pass  # whoever takes the turn to write ends what was begun
+    return archive
 
 
 def schema_version(root: Place) -> int:
-    """Return the schema version that an archive's marker states."""
-    try:
-        return int(json.loads(root.child(layout.MARKER).read())["schema_version"])
-    except (ValueError, KeyError, TypeError) as error:
+    """Return the schema version that an archive's marker, or its copy, states."""
+    found = read_marker(root)
+    if found is None:
         raise ArchiveError(
-            "the marker does not state a schema version", file=root.child(layout.MARKER)
-        ) from error
+            "the marker does not state a schema version, nor does its copy",
+            file=root.child(layout.MARKER),
+            todo="`jointbook archive repair` writes it again from what lies here",
+        )
+    return found.version
 
 
 class Archive:
@@ -83,7 +101,7 @@ class Archive:
     def __init__(self, place: DiskPlace | StorePlace) -> None:
         self.place = place
         self.tables = Tables(place)
-        self._records: tuple[int | None, dict[str, Session]] = (None, {})
+        self._records: tuple[int | None, dict[str, _Held]] = (None, {})
         self.attached: dict[str, object] = {}
         """What later rooms keep for as long as this archive is open, by their name."""
 
@@ -104,6 +122,14 @@ class Archive:
 
     def session(self, session: str) -> Session:
         """Return one session's record; ArchiveError when it is not there."""
+        return self._held(session)[0]
+
+    def superseded(self, session: str) -> str | None:
+        """Return the session that this one completed and took the place of, if any."""
+        return self._held(session)[2]
+
+    def _held(self, session: str) -> _Held:
+        """Return a session's record, its files' digests and what it replaced."""
         version = self.tables.version("sessions")
         if self._records[0] != version:
             self._records = (version, {})
@@ -118,19 +144,36 @@ class Archive:
             records[session] = self._read_record(session)
         return records[session]
 
-    def _read_record(self, session: str) -> Session:
+    def _read_record(self, session: str) -> _Held:
         beside = self.session_place(session).child(layout.RECORD)
-        with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-            return catalogue.session_of(json.loads(beside.read())["record"])
-        return self.listed_record(session)
+        document = None
+        with contextlib.suppress(OSError):
+            document = unsealed(beside.read())
+        if document is None:
+            document = self.listed_document(session)
+        record = catalogue.session_of(document.get("record", document))
+        return record, document.get(catalogue.FILES) or {}, document.get(catalogue.INSTEAD_OF)
+
+    def listed_document(self, session: str) -> dict[str, Any]:
+        """Return a session's record as the catalogue has it, with its files' digests."""
+        rows = self.tables.pick("sessions", "session", session)
+        if not rows.height:
+            raise ArchiveError(f"the catalogue has no session {session!r}", file=self.place)
+        found = rows["record"]
+        return dict(json.loads(found[0]))
 
     def listed_record(self, session: str) -> Session:
         """Return a session's record as the catalogue has it, whatever its folder says."""
-        scan = self.tables.scan("sessions")
-        if scan is None:
-            raise ArchiveError("the catalogue has gone", file=self.place)
-        text = scan.filter(pl.col("session") == session).select("record").collect().item(0, 0)
-        return catalogue.session_of(json.loads(text))
+        return catalogue.session_of(self.listed_document(session))
+
+    def _check(
+        self, session: str, file: str, columns: Iterable[str] | None, low: int, high: int
+    ) -> None:
+        """Compare what a reader will see of a session's file with what was written."""
+        noted = self._held(session)[1].get(file)
+        if noted is not None:
+            place = self.session_place(session).child(*file.split("/"))
+            check_columns(place, noted, columns, low, high)
 
     def samples(
         self,
@@ -148,9 +191,11 @@ class Archive:
         place = self.stream_place(session, stream)
         if not place.exists():
             raise ArchiveError(f"session {session!r} has no stream {stream!r}", file=place)
+        wanted = None if channels is None else [TIME, *channels]
+        self._check(session, f"{stream}.parquet", wanted, *_bounds(start, end))
         frame = place.scan()
-        if channels is not None:
-            frame = frame.select([TIME, *channels])
+        if wanted is not None:
+            frame = frame.select(wanted)
         if start is not None:
             frame = frame.filter(pl.col(TIME) >= windows.literal(windows.nanoseconds(start)))
         if end is not None:
@@ -169,6 +214,7 @@ class Archive:
             have = self.session(name).channels.get(stream)
             if have is None:
                 continue
+            self._check(name, f"{stream}.parquet", [TIME, *wanted], *_bounds(None, None))
             holding[self.stream_place(name, stream).url] = name
             for channel in {c for c in wanted if c not in schema} & set(have):
                 found = self.stream_place(name, stream).scan().collect_schema()
@@ -221,9 +267,7 @@ class Archive:
         low, high = _bounds(start, end)
         points: dict[str, windows.Points] = {}
         for stream, names in self._by_stream(record, wanted).items():
-            files = windows.StreamFiles.find(
-                self.stream_place(session, stream), self._overviews(session), stream
-            )
+            files = self._files(session, stream)
             points |= windows.window_points(files, names, low, high, max_points)
         return {name: points[name] for name in wanted}
 
@@ -242,19 +286,30 @@ class Archive:
         """
         (stream,) = self._by_stream(self.session(session), [channel])
         low, high = _bounds(start, end)
-        files = windows.StreamFiles.find(
-            self.stream_place(session, stream), self._overviews(session), stream
+        return windows.channel_spans(self._files(session, stream), channel, low, high)
+
+    def _files(self, session: str, stream: str) -> windows.StreamFiles:
+        """Return where a stream lies, each file to be compared before it is read."""
+
+        def compared(file: str, columns: Iterable[str] | None, low: int, high: int) -> None:
+            self._check(session, file, columns, low, high)
+
+        return windows.StreamFiles.find(
+            self.stream_place(session, stream), self._overviews(session), stream, compared
         )
-        return windows.channel_spans(files, channel, low, high)
 
     def overview(
         self, session: str, stream: str, channels: Iterable[str], *, block_rows: int = 1024
     ) -> pl.DataFrame:
         """Return least and greatest per block of rows: time, last, <ch>.min, <ch>.max."""
         wanted = [f"{c}.{edge}" for c in channels for edge in ("min", "max")]
-        path = self._overviews(session).child(overview_name(stream, block_rows))
+        name = overview_name(stream, block_rows)
+        path = self._overviews(session).child(name)
         if path.exists():
+            columns = [TIME, "last", *wanted]
+            self._check(session, f"{layout.OVERVIEWS}/{name}", columns, *_bounds(None, None))
             return path.scan().select(TIME, "last", *wanted).collect()
+        self._check(session, f"{stream}.parquet", None, *_bounds(None, None))
         return windows.blocks_of(self.stream_place(session, stream), block_rows).select(
             TIME, "last", *wanted
         )
@@ -316,6 +371,7 @@ class Archive:
         *,
         raw: Path | Sequence[Path] | None = None,
         replace: bool = False,
+        instead_of: str | None = None,
     ) -> bool:
         """Store a session whole; False when it was there already.
 
@@ -331,7 +387,11 @@ class Archive:
             The log as it came, several files in their reading order, or a
             folder made by `replay.archive.publish.copy_raw` in `staging`.
         replace : bool
-            Put this in place of a session of the same name.
+            Put this in place of a session of the same name, which goes to ``set-aside/``.
+        instead_of : str, optional
+            A stored session that this one completes: the same commit that lists
+            this one takes that one out of the catalogue, and its files go to
+            ``set-aside/``.
 
         Raises
         ------
@@ -347,19 +407,65 @@ class Archive:
         if not replace and self.has_session(session.session):
             return False
         with self.staging() as folder, translated(self.place):
-            made, kept = publish.prepare(folder, session, streams, raw)
+            made, kept, document = publish.prepare(folder, session, streams, raw, instead_of)
             with self.tables.writing():
                 if not replace and self.has_session(session.session):
                     return False
                 if kept is not None and session.raw_sha256:
                     target = self.place.child(layout.RAW, session.raw_sha256)
                     if not target.exists():
-                        target.take(kept)
-                self.session_place(session.session).take(made)
-                self.tables.replace(
-                    "sessions", catalogue.row(session), "session", [session.session]
-                )
+                        self._put(kept, target)
+                self._put(made, self.session_place(session.session))
+                gone = [] if instead_of is None else [instead_of]
+                row = catalogue.row(session, document)
+                self.tables.replace("sessions", row, "session", [session.session, *gone])
+                for name in gone:
+                    self._retire(name)
         return True
+
+    def withdraw(self, session: str, *, reason: str, by: str = "") -> None:
+        """Take a session out of the catalogue, with what is derived from it; keep its files.
+
+        They go to ``set-aside/``, and why and by whom stays as a document. What
+        people decided about it is not touched.
+
+        Raises
+        ------
+        ArchiveError
+            When there is no such session, or on an object store.
+        """
+        if self.place.folder is None:
+            raise ArchiveError("a session is withdrawn on a disk only", file=self.place)
+        self.session(session)
+        with self.tables.writing():
+            said = {"reason": reason, "by": by, "at": datetime.now(UTC).isoformat()}
+            self.write_document(f"{WITHDRAWN}/{session}.json", json.dumps(said).encode())
+            self.tables.replace("sessions", pl.DataFrame(), "session", [session])
+            self._retire(session)
+
+    def _put(self, made: Path, place: Place) -> None:
+        """Put a finished folder in its place; what was there goes to ``set-aside/``."""
+        root, target = self.place.folder, place.folder
+        if root is not None and target is not None:
+            swap.put_in_place(root, made, target)
+        elif place.exists():
+            raise ArchiveError(
+                "a stored session is not replaced on an object store, which cannot exchange "
+                "two folders in one step",
+                file=place,
+                todo="copy the archive to a disk and do it there",
+            )
+        else:
+            place.take(made)
+
+    def _retire(self, session: str) -> None:
+        """Take what is derived from a session that another has completed out of the way."""
+        for name in self.tables.names():
+            if name in DERIVED and self.tables.version(name) is not None:
+                self.tables.replace(name, pl.DataFrame(), "session", [session])
+        root, folder = self.place.folder, self.session_place(session).folder
+        if root is not None and folder is not None and folder.exists():
+            swap.set_aside(root, folder)
 
     # tables and documents ---------------------------------------------------
     def table(self, name: str) -> pl.DataFrame:
@@ -379,22 +485,17 @@ class Archive:
         self.tables.append(name, rows)
 
     def write_document(self, name: str, content: bytes) -> None:
-        """Write a small named file, whole or not at all."""
+        """Write a small named file, whole or not at all, and keep it twice."""
         with self.tables.writing():
-            self.place.child(layout.DOCUMENTS, name).write(content)
-            publish.note_document(self.place, name, content)
+            documents.write_document(self.place, name, content)
 
     def read_document(self, name: str) -> bytes:
-        """Read a document; ArchiveError when it is not there."""
-        place = self.place.child(layout.DOCUMENTS, name)
-        if not place.exists():
-            raise ArchiveError("no such document", file=place)
-        return place.read()
+        """Read a document as it was written; ArchiveError when it is not there or damaged."""
+        return documents.read_document(self.place, name)
 
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
-        names = self.place.child(layout.DOCUMENTS, folder).files()
-        return [f"{folder}/{name}" if folder else name for name in names]
+        return documents.names(self.place, folder)
 
 
 def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:

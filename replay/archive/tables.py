@@ -1,47 +1,77 @@
-"""Small tables as Delta Lake: atomic commits, several writers, other readers.
+"""Small tables as Delta Lake: one way to read one, one way to write one.
 
-Every commit is one row set in or out, whole. A table is read once per version
-and kept; asking again costs one look at the commit log. Writers of this
-machine take turns (a lock), writers elsewhere meet in Delta's own commit and
-try again.
+A table is what its manifest and the commits after it say (`manifest`). Every
+file is compared with its digest when it is read, once a version. A writer
+makes the next commit beside the table and puts it in place (`commits`), then
+the manifest, then for what people wrote a second copy (`copies`). Writers of
+this machine take turns (a lock), writers elsewhere meet at the commit's own
+name and try again.
 """
 
 from __future__ import annotations
 
 import contextlib
-import json
+import io
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import replace as replaced
+from pathlib import Path
+from typing import IO, Any
 
 import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
-from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundError
+from deltalake.exceptions import CommitFailedError, DeltaError
 
-from replay.archive import durable, layout
+from replay.archive import commits, copies, durable, layout, swap
+from replay.archive.fence import fenced, first_line
+from replay.archive.manifest import (
+    Manifest,
+    TornCommit,
+    commit_name,
+    following,
+    read_manifest,
+    write_manifest,
+)
+from replay.archive.manifest import mark as mark_of
+from replay.archive.marker import read_marker, write_marker
 from replay.archive.place import Place
 from replay.archive.schemas import TABLES, completed, fitted
+from replay.archive.store_tables import held_by_store, opened, vouched
 from replay.errors import ArchiveError
 
 TIDY_EVERY = 64
 """Commits after which small files are merged and the log is summed up."""
 
-LOG = "_delta_log"
 _ATTEMPTS = 10
+_MOST_CHUNKS = 16
 _MERGED_BYTES = 32 << 20
-_PARQUET = WriterProperties(compression="ZSTD", max_row_group_size=65536)
+PARQUET = WriterProperties(compression="ZSTD", max_row_group_size=65536)
+
+REPAIR = "`jointbook archive verify` says what is damaged, `archive repair` mends it"
+
+Change = Callable[[DeltaTable | str, Manifest], pl.DataFrame | None]
+"""Makes a commit on an opened table, or makes the table at a path or URL; returns what is
+to be kept a second time."""
+
+
+_Columns = tuple[str, ...] | None
+_Chunk = tuple[frozenset[str], pl.DataFrame]
+"""Files and their rows."""
 
 
 @dataclass
 class _Known:
     """What this process last saw of one table."""
 
-    delta: DeltaTable
-    version: int
-    log_changed: int
-    frames: dict[tuple[str, ...] | None, pl.DataFrame] = field(default_factory=dict)
+    stamp: tuple[int, int]
+    manifest: Manifest
+    frames: dict[_Columns, pl.DataFrame] = field(default_factory=dict)
+    chunks: dict[_Columns, list[_Chunk]] = field(default_factory=dict)
+    """Rows that were read before; a file never changes, so the next version keeps them."""
+    sound: set[str] = field(default_factory=set)
+    """Files that were compared with their digests."""
 
 
 class Tables:
@@ -51,53 +81,82 @@ class Tables:
         self._root = root
         self._seen: dict[str, _Known] = {}
         self._reading = threading.RLock()
-        self._held: dict[str, _Known] = {}  # writers' own, so that reading never waits for them
         self._writing = threading.RLock()
         self._depth = 0
 
     # reading ----------------------------------------------------------------
     def names(self) -> list[str]:
         """Return the tables that exist."""
-        with self._reading:
-            there = self._root.child(layout.TABLES).names()
-            return [n for n in there if self._open(n, self._seen)]
+        there = self._root.child(layout.TABLES).names()
+        return [name for name in there if self.version(name) is not None]
 
     def version(self, name: str) -> int | None:
         """Return the number of the table's last commit; None when there is none."""
         with self._reading:
-            known = self._open(name, self._seen)
-            return known.version if known else None
+            known = self._look(name)
+            return known.manifest.version if known else None
 
     def read(self, name: str, columns: tuple[str, ...] | None = None) -> pl.DataFrame:
         """Return the table, or some of its columns, as of its last commit.
 
+        Rows that people wrote come in the order in which they were committed.
         A table that does not exist is empty, with its declared columns.
+
+        Raises
+        ------
+        ArchiveError
+            When a byte of it is not what was written, or commits have gone.
         """
         with self._reading:
             for attempt in range(3):
-                known = self._open(name, self._seen)
+                known = self._look(name)
                 if known is None:
                     return completed(pl.DataFrame(), name).clear()
                 if columns not in known.frames:
                     try:
                         known.frames[columns] = self._load(known, name, columns)
-                    except (OSError, pl.exceptions.PolarsError, DeltaError) as error:
+                    except FileNotFoundError as error:
                         self._seen.pop(name, None)  # its files may just have been merged
                         if attempt == 2:
-                            raise ArchiveError(
-                                f"table {name!r} cannot be read: {_first_line(error)}",
-                                file=self._place(name),
-                                todo="`jointbook archive verify` says what is damaged",
-                            ) from error
+                            raise self._damaged(name, f"a file has gone: {error}") from error
                         continue
+                    except (OSError, pl.exceptions.PolarsError) as error:
+                        raise self._damaged(name, first_line(error)) from error
                 return known.frames[columns].clone()
         raise AssertionError("unreachable")
 
     def scan(self, name: str) -> pl.LazyFrame | None:
         """Scan the table without reading it whole; None when there is none."""
         with self._reading:
-            known = self._open(name, self._seen)
-            return pl.scan_delta(known.delta) if known else None
+            known = self._look(name)
+            if known is None:
+                return None
+            scans = []
+            for file, mark in known.manifest.files.items():
+                place = self._place(name).child(file)
+                if mark.sha256 and file not in known.sound:
+                    self._content(name, known, file)
+                scans.append(place.scan())
+            if not scans:
+                return completed(pl.DataFrame(), name).clear().lazy()
+            return pl.concat(scans, how="diagonal_relaxed")
+
+    def pick(self, name: str, key: str, value: str) -> pl.DataFrame:
+        """Return the rows of one value, without reading the rest of the table."""
+        with self._reading:
+            known = self._look(name)
+            if known is None or not known.manifest.files:
+                return completed(pl.DataFrame(), name).clear()
+            try:
+                contents = [
+                    self._place(name).child(file).read()
+                    if file in known.sound
+                    else self._content(name, known, file)
+                    for file in known.manifest.files
+                ]
+                return _rows_of(contents, None, pl.col(key) == value)
+            except (OSError, pl.exceptions.PolarsError) as error:
+                raise self._damaged(name, first_line(error)) from error
 
     # writing ----------------------------------------------------------------
     def replace(self, name: str, rows: pl.DataFrame, key: str, values: list[str]) -> None:
@@ -105,61 +164,102 @@ class Tables:
         quoted = ", ".join("'" + v.replace("'", "''") + "'" for v in values)
         predicate = f"{key} IN ({quoted})"
 
-        def change(delta: DeltaTable | None) -> None:
-            there = delta is not None and bool(values) and _any(delta, key, values)
-            if not there:
-                if rows.height:
-                    self._write(name, rows, delta, mode="append")
-            elif rows.height:
-                self._write(name, rows, delta, mode="overwrite", predicate=predicate)
-            elif delta is not None:
-                delta.delete(predicate, writer_properties=_PARQUET)
+        def touched(held: Manifest) -> list[str]:
+            return self._files_with(name, key, values) if held.version >= 0 and values else []
 
-        self._commit(name, change)
+        def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
+            given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
+            new = rows if given is None else given
+            if not touched(held):
+                if rows.height:
+                    self._write(name, new, table, mode="append")
+            elif rows.height:
+                self._write(name, new, table, mode="overwrite", predicate=predicate)
+            elif not isinstance(table, str):
+                table.delete(predicate, writer_properties=PARQUET)
+            return given
+
+        self._commit(name, change, touched)
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
         """Add ``rows`` at the end; what is there stays as it is."""
+
+        def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
+            given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
+            self._write(name, rows if given is None else given, table, mode="append")
+            return given
+
         if rows.height:
-            self._commit(name, lambda delta: self._write(name, rows, delta, mode="append"))
+            self._commit(name, change)
 
     def rewrite(self, name: str, rows: pl.DataFrame) -> None:
         """Put ``rows`` in place of the whole table, in one commit."""
-        self._commit(name, lambda delta: self._write(name, rows, delta, mode="overwrite"))
+
+        def change(table: DeltaTable | str, held: Manifest) -> None:
+            self._write(name, rows, table, mode="overwrite")
+
+        self._commit(name, change, lambda held: held.files)
 
     def forget(self, name: str) -> None:
         """Look at the table afresh next time; its files were changed from outside."""
-        with self._reading, self._writing:
+        with self._reading:
             self._seen.pop(name, None)
-            self._held.pop(name, None)
 
-    def tidy(self, name: str, *, keep_hours: float | None = None) -> dict[str, int]:
+    def tidy(
+        self, name: str, *, keep_hours: float | None = None, drop: bool = False
+    ) -> dict[str, int]:
         """Merge small files, sum up the log and, if asked, delete what is no longer read.
 
         Parameters
         ----------
         keep_hours : float, optional
-            Files that older commits needed are deleted when they left the
-            table longer ago than this. None deletes nothing.
+            Files that older commits needed are counted as unread when they
+            left the table longer ago than this. None counts none.
+        drop : bool
+            Delete the unread files. The merged ones are on the disk by then.
+
+        Returns
+        -------
+        dict
+            How many files were ``merged``, are ``unread``, were ``deleted``.
         """
         with self.writing():
-            known = self._open(name, self._held)
-            if known is None:
-                return {"merged": 0, "deleted": 0}
-            before = known.version
-            merged = known.delta.optimize.compact(
-                target_size=_MERGED_BYTES, writer_properties=_PARQUET
-            )
-            known.delta.create_checkpoint()
-            deleted: list[str] = []
-            if keep_hours is not None:
-                deleted = known.delta.vacuum(
-                    retention_hours=int(keep_hours),
-                    dry_run=False,
-                    enforce_retention_duration=False,
-                )
-            self._record(name, before, known.delta.version())
-            self._held.pop(name, None)
-            return {"merged": int(merged["numFilesRemoved"]), "deleted": len(deleted)}
+            if self.version(name) is None:
+                return {"merged": 0, "unread": 0, "deleted": 0}
+            merged = self._merge(name)
+            folder = self._place(name).folder
+            unread: list[Path] = []
+            if keep_hours is not None and folder is not None:
+                held = self._settled(name)
+                unread = commits.unread(folder, held.files, keep_hours * 3600)
+            if drop:
+                for path in unread:
+                    path.unlink()
+            return {
+                "merged": merged,
+                "unread": len(unread),
+                "deleted": len(unread) if drop else 0,
+            }
+
+    def _merge(self, name: str) -> int:
+        merged = 0
+
+        def change(table: DeltaTable | str, held: Manifest) -> None:
+            nonlocal merged
+            if not isinstance(table, str):
+                done = table.optimize.compact(target_size=_MERGED_BYTES, writer_properties=PARQUET)
+                merged = int(done["numFilesRemoved"])
+
+        self._commit(name, change, lambda held: held.files)
+        place, root = self._place(name), self._root.folder
+        if root is None or place.folder is None:
+            if (delta := opened(place)) is not None:
+                delta.create_checkpoint()
+            return merged
+        held = self._settled(name)
+        commits.checkpoint(root, place.folder)
+        self._vouch(name, replaced(held, log=commits.log_marks(place.folder, held.log)), None)
+        return merged
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
@@ -174,6 +274,7 @@ class Tables:
             with durable.locked(staging / layout.LOCK):
                 self._depth += 1
                 try:
+                    swap.end_begun(folder)
                     yield
                 finally:
                     self._depth -= 1
@@ -182,111 +283,287 @@ class Tables:
     def _place(self, name: str) -> Place:
         return self._root.child(layout.TABLES, name)
 
-    def _open(self, name: str, store: dict[str, _Known]) -> _Known | None:
-        """Return what ``store`` knows of a table, brought up to its last commit."""
-        known = store.get(name)
-        log = self._log_folder(name)
-        if known is not None and log is not None and not _moved_on(known, log):
-            return known
-        changed = log.stat().st_mtime_ns if log is not None and log.exists() else 0
-        if known is None:
-            if log is not None and not changed:
-                return None
-            try:
-                delta = DeltaTable(self._place(name).url, storage_options=self._root.options)
-            except TableNotFoundError:
-                return None
-            except (DeltaError, OSError) as error:
-                raise ArchiveError(
-                    f"table {name!r} cannot be opened: {_first_line(error)}",
-                    file=self._place(name),
-                    todo="`jointbook archive repair` may mend it",
-                ) from error
-            known = store[name] = _Known(delta, delta.version(), changed)
-            return known
-        known.delta.update_incremental()
-        known.log_changed = changed
-        if known.delta.version() != known.version:
-            known.version = known.delta.version()
-            known.frames.clear()
+    def _look(self, name: str) -> _Known | None:
+        """Return what is known of a table, brought up to its last commit."""
+        place = self._place(name)
+        known = self._seen.get(name)
+        stamp = place.child(layout.MANIFEST).stamp()
+        if known is not None and known.stamp == stamp:
+            after = commit_name(known.manifest.version + 1)
+            if not place.child(layout.LOG, after).exists():
+                return known
+        held = self._held(name)
+        if held is None:
+            self._seen.pop(name, None)
+            return None
+        if known is None or known.manifest != held:
+            old = known if known is not None else _Known(stamp, held)
+            known = self._seen[name] = _Known(
+                stamp,
+                held,
+                chunks={
+                    columns: [c for c in chunks if c[0] <= held.files.keys()]
+                    for columns, chunks in old.chunks.items()
+                },
+                sound=old.sound & set(held.files),
+            )
+        known.stamp = stamp
         return known
 
-    def _log_folder(self, name: str) -> Any:
-        folder = self._place(name).folder
-        return None if folder is None else folder / "_delta_log"
+    def _held(self, name: str) -> Manifest | None:
+        """Return what a table holds; None when it does not exist."""
+        place = self._place(name)
+        listed = self._listed()  # before the manifest, which its writer writes first
+        manifest = read_manifest(place)
+        for pause_s in (0.02, 0.1) if name in listed and manifest is None else ():
+            time.sleep(pause_s)  # a store may be in the middle of writing it
+            manifest = manifest or read_manifest(place)
+        try:
+            if manifest is not None:
+                last = place.child(layout.LOG, commit_name(manifest.version))
+                if not last.exists():
+                    raise self._damaged(name, "its last commits have gone")
+                return following(place, manifest)
+            if name in listed:
+                raise self._damaged(name, "its manifest is missing or damaged")
+            return self._by_log(name)
+        except (TornCommit, DeltaError, OSError) as error:
+            raise self._damaged(name, first_line(error)) from error
+
+    def _by_log(self, name: str) -> Manifest | None:
+        """Return what a table holds that no manifest vouches for."""
+        place = self._place(name)
+        if place.folder is None or self._root.folder is None:
+            return held_by_store(place)
+        log = place.folder / layout.LOG
+        if not any(log.glob("*.json")):
+            return None
+        if (log / commit_name(0)).exists():
+            return following(place, Manifest(-1))
+        return commits.held_by_log(self._root.folder, place.folder)
+
+    def _listed(self) -> tuple[str, ...]:
+        marker = read_marker(self._root)
+        return marker.tables if marker is not None else ()
+
+    def _damaged(self, name: str, what: str) -> ArchiveError:
+        return ArchiveError(
+            f"table {name!r} cannot be read: {what}", file=self._place(name), todo=REPAIR
+        )
+
+    def _content(self, name: str, known: _Known, file: str) -> bytes:
+        """Return a file's bytes after comparing them with its digest."""
+        place = self._place(name).child(file)
+        content = place.read()
+        if not known.manifest.files[file].vouches_for(content):
+            raise self._damaged(name, f"{file}: its bytes changed since it was written")
+        known.sound.add(file)
+        return content
 
     def _load(self, known: _Known, name: str, columns: tuple[str, ...] | None) -> pl.DataFrame:
-        scan = pl.scan_delta(known.delta)
-        if columns is not None:
-            there = scan.collect_schema()
-            scan = scan.select([c for c in columns if c in there])
-        frame = scan.collect()
+        chunks = known.chunks.setdefault(columns, [])
+        there = frozenset().union(*(files for files, _ in chunks))
+        fresh = [file for file in known.manifest.files if file not in there]
+        if fresh:
+            contents = [self._content(name, known, file) for file in fresh]
+            chunks.append((frozenset(fresh), _rows_of(contents, columns)))
+        frames = [rows for _, rows in chunks]
+        whole = pl.concat(frames, how="diagonal_relaxed") if frames else pl.DataFrame()
+        if len(chunks) > _MOST_CHUNKS:
+            known.chunks[columns] = [(frozenset(known.manifest.files), whole)]
+        if name in copies.GROWING:
+            whole = copies.in_order(whole)
         if columns is None:
-            return completed(frame, name)
-        missing = [c for c in columns if c not in frame.columns]
+            return completed(whole, name)
+        missing = [c for c in columns if c not in whole.columns]
         types = TABLES.get(name, {})
-        return frame.with_columns(
+        return whole.with_columns(
             pl.lit(None, dtype=types.get(c, pl.String())).alias(c) for c in missing
         ).select(columns)
 
-    def _write(self, name: str, rows: pl.DataFrame, delta: DeltaTable | None, **how: Any) -> None:
-        present = pl.scan_delta(delta).collect_schema() if delta is not None else None
-        new = delta is None or any(c not in (present or {}) for c in rows.columns)
-        if (folder := self._place(name).folder) is not None:
-            folder.mkdir(parents=True, exist_ok=True)
+    def _files_with(self, name: str, key: str, values: list[str]) -> list[str]:
+        """Return the files that hold rows of these values."""
+        with self._reading:
+            held = self.read(name, (key,))
+            if not held.height or not held[key].is_in(values).any():
+                return []
+            known = self._seen[name]
+            found = []
+            for file in known.manifest.files:
+                rows = _rows_of([self._content(name, known, file)], (key,))
+                if key in rows.columns and rows[key].is_in(values).any():
+                    found.append(file)
+            return found
+
+    def _write(self, name: str, rows: pl.DataFrame, table: DeltaTable | str, **how: Any) -> None:
+        present = None
+        if not isinstance(table, str):
+            present = pl.scan_delta(table).collect_schema()
+        new = present is None or any(c not in present for c in rows.columns)
         write_deltalake(
-            delta if delta is not None else self._place(name).url,
+            table,
             fitted(rows, name, present).to_arrow(),
-            schema_mode="merge" if new and delta is not None else None,
+            schema_mode="merge" if new and present is not None else None,
             storage_options=self._root.options,
-            writer_properties=_PARQUET,
+            writer_properties=PARQUET,
             **how,
         )
 
-    def _commit(self, name: str, change: Callable[[DeltaTable | None], None]) -> None:
+    def _commit(
+        self,
+        name: str,
+        change: Change,
+        touched: Callable[[Manifest], Iterable[str]] = lambda held: (),
+    ) -> None:
+        """Make one commit, try again if another writer was faster, and vouch for it.
+
+        ``touched`` names the files whose rows the change takes out or moves.
+        """
         with self.writing():
             for attempt in range(_ATTEMPTS):
-                known = self._open(name, self._held)
-                before = known.version if known else -1
+                before = self._settled(name)
                 try:
-                    change(known.delta if known else None)
+                    now, given = self._attempt(name, before, change, touched)
                     break
-                except (CommitFailedError, DeltaError) as error:
-                    self._held.pop(name, None)
+                except (CommitFailedError, DeltaError, FileExistsError) as error:
                     if attempt == _ATTEMPTS - 1 or not _is_conflict(error):
                         raise
                     time.sleep(0.02 * 1.6**attempt)
-            known = self._open(name, self._held)
-            if known is not None and known.version > before:
-                self._record(name, before, known.version)
-                if known.version // TIDY_EVERY > max(before, 0) // TIDY_EVERY:
-                    with contextlib.suppress(CommitFailedError):
-                        self.tidy(name)
+            if now.version == before.version and now.log == before.log:
+                return
+            try:
+                self._vouch(name, now, given)
+            except OSError as error:
+                raise ArchiveError(
+                    f"it is stored, but its second copy is not yet: {first_line(error)}",
+                    file=self._place(name),
+                    todo="make room: the next write completes it",
+                ) from error
+            if now.version // TIDY_EVERY > max(before.version, 0) // TIDY_EVERY:
+                with contextlib.suppress(CommitFailedError):
+                    self._merge(name)
 
-    def _record(self, name: str, before: int, after: int) -> None:
-        """Give new files to the disk and note their digests, for `verify`."""
-        folder = self._place(name).folder
-        if folder is None:
-            return
-        lines = []
-        for version in range(before + 1, after + 1):
-            commit = folder / "_delta_log" / f"{version:020d}.json"
-            for action in commit.read_text().splitlines():
-                added = json.loads(action).get("add")
-                if added and (folder / added["path"]).exists():
-                    path = folder / added["path"]
-                    durable.sync(path)
-                    lines.append({"file": added["path"], "sha256": durable.digest(path)})
-            durable.sync(commit)
-            noted = f"{LOG}/{commit.name}"
-            lines.append({"file": noted, "sha256": durable.digest(commit)})
-        durable.sync(folder)
-        durable.sync(folder / "_delta_log")
-        ledger = self._root.child(layout.DIGESTS, f"{name}.ndjson").folder
-        if lines and ledger is not None:
-            ledger.parent.mkdir(parents=True, exist_ok=True)
-            with ledger.open("a") as handle:
-                handle.writelines(json.dumps(line) + "\n" for line in lines)
+    def _attempt(
+        self,
+        name: str,
+        before: Manifest,
+        change: Change,
+        touched: Callable[[Manifest], Iterable[str]],
+    ) -> tuple[Manifest, pl.DataFrame | None]:
+        """Make one commit; return what the table holds now and the rows to be copied."""
+        place = self._place(name)
+        root = self._root.folder
+        if root is None or place.folder is None:
+            delta = opened(place)
+            with fenced():
+                given = change(delta if delta is not None else place.url, before)
+            held = held_by_store(place)
+            if held is None or held.version == before.version:
+                return before, None
+            now = vouched(place, held, before.files)
+        else:
+            files = list(touched(before))
+            with commits.beside(root, place.folder, before, files) as scratch:
+                with fenced():
+                    given = change(
+                        scratch.delta if scratch.delta is not None else str(scratch.folder), before
+                    )
+                now = commits.publish(scratch, place.folder, before)
+        entries = before.entries + (given.height if given is not None else 0)
+        return replaced(now, entries=entries), given
+
+    def _vouch(self, name: str, now: Manifest, given: pl.DataFrame | None) -> None:
+        """Keep what people wrote a second time, then say what the table holds."""
+        if given is not None:
+            copies.keep_copy(self._root, name, given)
+        write_manifest(self._place(name), now)
+        self._list(name)
+
+    def _list(self, name: str) -> None:
+        marker = read_marker(self._root)
+        sealed = marker is not None and marker.version >= layout.SEALED_FROM
+        if marker is not None and sealed and name not in marker.tables:
+            write_marker(self._root, marker.version, (*marker.tables, name))
+
+    def _settled(self, name: str) -> Manifest:
+        """Return what the next commit follows, after vouching for a commit cut short.
+
+        A writer that was killed after its commit left rows that count but that
+        no manifest names. They are read through first.
+        """
+        place = self._place(name)
+        held = self._held(name)
+        if held is None:
+            return Manifest(-1)
+        known = read_manifest(place)
+        if known is not None and known.version == held.version:
+            self._list(name)
+            return held
+        fresh = [file for file, mark in held.files.items() if mark.sha256 is None]
+        frames = []
+        files = dict(held.files)
+        for file in fresh:
+            content = place.child(file).read()
+            if len(content) != held.files[file].size:
+                raise self._damaged(name, f"{file}: {len(content)} bytes")
+            with fenced():
+                frames.append(pl.read_parquet(io.BytesIO(content)))
+            files[file] = mark_of(content)
+        log = held.log
+        if place.folder is not None:
+            for file in (
+                *files,
+                *(
+                    f"{layout.LOG}/{commit_name(n)}"
+                    for n in range((known.version if known else -1) + 1, held.version + 1)
+                ),
+            ):
+                durable.sync(place.folder / file)
+            durable.sync(place.folder / layout.LOG)
+            durable.sync(place.folder)
+            log = commits.log_marks(place.folder, held.log)
+        given = None
+        entries = held.entries
+        if name in copies.GROWING and frames:
+            rows = pl.concat(frames, how="diagonal_relaxed")
+            if copies.ENTRY in rows.columns:
+                given = rows.filter(pl.col(copies.ENTRY) >= entries)
+                entries = max([entries, *(n + 1 for n in rows[copies.ENTRY].drop_nulls())])
+        settled = Manifest(held.version, files, log, entries, held.head)
+        self._vouch(name, settled, given)
+        return settled
+
+
+def _is_numbered(name: str, held: Manifest) -> bool:
+    """Tell whether a table's rows carry their place in the order of commits.
+
+    Those of tables that an older version of the program made do so from the
+    migration on.
+    """
+    if name not in copies.GROWING:
+        return False
+    schema = held.head.get("metaData", {}).get("schemaString", "")
+    return held.version < 0 or f'"{copies.ENTRY}"' in schema
+
+
+def _rows_of(contents: list[bytes], columns: _Columns, only: pl.Expr | None = None) -> pl.DataFrame:
+    """Return the rows of Parquet files, of some columns where a file has them."""
+    wanted = None if columns is None else {*columns, copies.ENTRY}
+
+    def read(some: list[bytes]) -> pl.DataFrame:
+        with fenced():
+            sources: list[IO[bytes]] = [io.BytesIO(c) for c in some]
+            scan = pl.scan_parquet(sources, glob=False)
+            if only is not None:
+                scan = scan.filter(only)
+            if wanted is not None:
+                scan = scan.select([c for c in scan.collect_schema() if c in wanted])
+            return scan.collect()
+
+    try:
+        return read(contents)
+    except pl.exceptions.PolarsError:  # a column came or changed its type on the way
+        return pl.concat([read([c]) for c in contents], how="diagonal_relaxed")
 
 
 @contextlib.contextmanager
@@ -296,9 +573,9 @@ def translated(where: object) -> Iterator[None]:
         yield
     except ArchiveError:
         raise
-    except (OSError, DeltaError, pl.exceptions.PolarsError) as error:
+    except (OSError, DeltaError, TornCommit, pl.exceptions.PolarsError) as error:
         raise ArchiveError(
-            f"nothing was stored: {_first_line(error)}", file=where, todo=_advice(error)
+            f"nothing was stored: {first_line(error)}", file=where, todo=_advice(error)
         ) from error
 
 
@@ -311,26 +588,8 @@ def _advice(error: BaseException) -> str:
     return "`jointbook archive verify` says whether anything is damaged"
 
 
-def _first_line(error: BaseException) -> str:
-    return (str(error).strip() or type(error).__name__).splitlines()[0]
-
-
 def _is_conflict(error: BaseException) -> bool:
     """Tell whether another writer was faster, so that trying again makes sense."""
     text = str(error).lower()
     words = ("conflict", "concurrent", "already exists", "version", "transaction", "metadata")
-    return isinstance(error, CommitFailedError) or any(w in text for w in words)
-
-
-def _moved_on(known: _Known, log: Any) -> bool:
-    """Tell whether there are commits after the known one; two looks at the disk."""
-    following = log / f"{known.version + 1:020d}.json"
-    try:
-        return bool(following.exists() or log.stat().st_mtime_ns != known.log_changed)
-    except OSError:
-        return True
-
-
-def _any(delta: DeltaTable, key: str, values: list[str]) -> bool:
-    found = pl.scan_delta(delta).filter(pl.col(key).is_in(values)).head(1).collect()
-    return found.height > 0
+    return isinstance(error, CommitFailedError | FileExistsError) or any(w in text for w in words)

@@ -1,9 +1,10 @@
 """Find what is damaged, missing or left over in an archive.
 
-Every stored file has a SHA-256 that was noted when it was written: samples and
-overviews in their session's ``session.json``, logs in ``raw.json``, files of
-tables and documents in ``digests/``. `verify` reads everything and compares;
-it changes nothing.
+Every stored file is noted in another one when it is written: samples and
+overviews in their session's ``session.json`` and in the catalogue, logs in
+``raw.json``, files of tables in the table's manifest, documents in
+``digests/``; notes are under seal. `verify` reads everything and compares; it
+changes nothing, and whatever it meets becomes a sentence.
 """
 
 from __future__ import annotations
@@ -11,42 +12,22 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
-import polars as pl
-from deltalake import DeltaTable
-from deltalake.exceptions import DeltaError
-
-from replay.archive import catalogue, durable, layout
+from replay.archive import catalogue, documents, durable, layout, swap
+from replay.archive.fence import fenced, first_line
+from replay.archive.findings import CHANGED, Finding, Remedy, Weight
+from replay.archive.marker import read_marker
 from replay.archive.place import Place
+from replay.archive.seal import unsealed
 from replay.archive.store import Archive
-from replay.archive.tables import LOG
+from replay.archive.verify_tables import check_table, file_fault, table_names
 from replay.errors import ArchiveError
 from replay.records import Session
 
-Weight = Literal["damage", "leftover"]
-Remedy = Literal["repair", "rebuild", "ingest the log again", "check again", "none"]
-
 _PIECE = 8 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that is not as it should be.
-
-    ``remedy`` says what mends it: ``jointbook archive repair`` or ``rebuild``,
-    ingesting the log again, checking again, or none.
-    """
-
-    kind: str
-    weight: Weight
-    where: str
-    detail: str
-    remedy: Remedy
-    session: str | None = None
 
 
 def verify(
@@ -61,18 +42,24 @@ def verify(
     progress : callable, optional
         Wraps the names of the sessions while they are gone through.
     """
-    findings = [f for name in table_names(archive) for f in check_table(archive, name)]
+    root = archive.place
+    findings = list(_marker(root))
+    for name in table_names(root):
+        findings += _told(lambda n: check_table(root, n), name, f"{layout.TABLES}/{name}")
+        archive.tables.forget(name)
     known = _known_sessions(archive, findings)
     raw_needed: dict[str, str] = {}
     with ThreadPoolExecutor(2) as pool:
-        found = pool.map(lambda s: check_session(archive, s), known)
+        found = pool.map(lambda s: _session_told(archive, s), known)
         for session, result in zip(progress(known), found, strict=True):
             sha256, problems = result
             findings += problems
             if sha256:
                 raw_needed.setdefault(sha256, session)
         kept = archive.place.child(layout.RAW).names()
-        for problems in pool.map(lambda sha256: check_raw(archive, sha256), kept):
+        for problems in pool.map(
+            lambda n: _told(lambda x: check_raw(archive, x), n, f"{layout.RAW}/{n}"), kept
+        ):
             findings += problems
     findings += [
         Finding("raw-missing", "damage", f"{layout.RAW}/{sha256}", "the log is not here", "none", s)
@@ -90,71 +77,46 @@ def verify(
     return findings
 
 
-def table_names(archive: Archive) -> list[str]:
-    """Return the tables that have a folder, readable or not."""
-    return archive.place.child(layout.TABLES).names()
-
-
-def check_table(archive: Archive, name: str) -> list[Finding]:
-    """Look at one table: its log, its active files, their digests."""
-    place = archive.place.child(layout.TABLES, name)
-    where = f"{layout.TABLES}/{name}"
-    if not place.child("_delta_log").files():
-        return [Finding("table-empty", "leftover", where, "no commit was ever made", "repair")]
-    noted = noted_digests(archive.place, name)
-    torn = torn_commits(place)
-    if torn:
-        detail = "a commit was cut short, as by a power cut"
-        return [Finding("table-log", "damage", f"{where}/{torn[0]}", detail, "repair")]
+def _told(look: Callable[[str], list[Finding]], name: str, where: str) -> list[Finding]:
+    """Return what a look finds; what it stumbles over is a finding too."""
     try:
-        files = active_files(place)
-    except (DeltaError, OSError) as error:
-        detail = f"the commit log cannot be read: {str(error).splitlines()[0]}"
-        return [Finding("table-log", "damage", where, detail, "repair")]
-    findings = [
-        Finding(
-            "table-log", "damage", f"{where}/{file}", "its bytes changed since it was written",
-            "repair",
+        with fenced():
+            return look(name)
+    except Exception as error:
+        detail = f"cannot be looked at: {type(error).__name__}: {first_line(error)}"
+        kind = "table-log" if where.startswith(layout.TABLES) else "unreadable"
+        remedy: Remedy = "repair" if kind == "table-log" else "none"
+        return [Finding(kind, "damage", where, detail, remedy)]
+
+
+def _session_told(archive: Archive, session: str) -> tuple[str | None, list[Finding]]:
+    raw: str | None = None
+
+    def look(name: str) -> list[Finding]:
+        nonlocal raw
+        raw, problems = check_session(archive, name)
+        return problems
+
+    problems = _told(look, session, f"{layout.SAMPLES}/{session}")
+    return raw, problems
+
+
+def _marker(root: Place) -> Iterator[Finding]:
+    marker = read_marker(root, both=True)
+    if marker is None:
+        yield Finding(
+            "marker", "damage", layout.MARKER, "neither it nor its copy is whole", "repair"
         )
-        for file in changed_commits(place, noted)
-    ]  # fmt: skip
-    for file, size in files.items():
-        fault = _file_fault(place.child(file), size, noted.get(file))
-        if fault:
-            findings.append(Finding("table-file", "damage", f"{where}/{file}", fault, "repair"))
-    return findings
-
-
-def torn_commits(place: Place) -> list[str]:
-    """Return the commits at the end of a table's log that are not whole, newest first."""
-    torn = []
-    for name in reversed(place.child("_delta_log").names()):
-        if not name.endswith(".json"):
-            continue
-        try:
-            lines = place.child("_delta_log", name).read().splitlines()
-            _ = [json.loads(line) for line in lines or [b""]]
-        except ValueError:
-            torn.append(f"_delta_log/{name}")
-        else:
-            break
-    return torn
-
-
-def changed_commits(place: Place, noted: Mapping[str, str]) -> list[str]:
-    """Return the commits that are not what was written; those summed up and gone do not count."""
-    return [
-        file
-        for file in (f"{LOG}/{name}" for name in place.child(LOG).names())
-        if file in noted and digest_of(place.child(file)) != noted[file]
-    ]
-
-
-def active_files(place: Place) -> dict[str, int]:
-    """Return the files of a table's last commit with their lengths in bytes."""
-    delta = DeltaTable(place.url, storage_options=place.options)
-    actions = pl.DataFrame(delta.get_add_actions(flatten=True))
-    return dict(zip(actions["path"], actions["size_bytes"], strict=True))
+        return
+    if marker.first:
+        yield Finding("marker", "damage", layout.MARKER, marker.first, "repair")
+    if marker.second:
+        path = f"{layout.COPIES}/{layout.MARKER}"  # written second: a stopped run leaves it behind
+        weight: Weight = "damage" if marker.second == "damaged" else "leftover"
+        yield Finding("marker", weight, path, marker.second, "repair")
+    if root.folder is not None and swap.begun(root.folder).exists():
+        detail = "a swap was cut between its steps: the next writer ends it"
+        yield Finding("swap", "leftover", f"{layout.STAGING}/swap.json", detail, "repair")
 
 
 def check_session(archive: Archive, session: str) -> tuple[str | None, list[Finding]]:
@@ -163,27 +125,16 @@ def check_session(archive: Archive, session: str) -> tuple[str | None, list[Find
     where = f"{layout.SAMPLES}/{session}"
     document = read_session_file(place)
     if document is None:
-        try:
-            record = archive.session(session)
-        except (ArchiveError, ValueError, KeyError) as error:
-            return None, [
-                Finding("record", "damage", where, f"its record is lost: {error}", "none", session)
-            ]
-        problem = Finding(
-            "record", "damage", f"{where}/{layout.RECORD}", "missing or unreadable",
-            "rebuild" if record.raw_sha256 else "repair", session,
-        )  # fmt: skip
-        return record.raw_sha256, [problem]
+        return _record_lost(archive, session)
     findings = []
     listed = _listed(archive, session)
     if listed is not None and listed != _session(document["record"]):
-        detail = "says other than the catalogue: its bytes changed since it was written"
-        findings.append(
-            Finding("record", "damage", f"{where}/{layout.RECORD}", detail, "repair", session)
-        )
+        detail = "newer than the catalogue's row: its writer was stopped before that"
+        path = f"{where}/{layout.RECORD}"
+        findings.append(Finding("record-fresh", "leftover", path, detail, "repair", session))
     sha256 = document["record"].get("raw_sha256")
     for file, noted in document["files"].items():
-        fault = _file_fault(place.child(file), noted["bytes"], noted["sha256"])
+        fault = file_fault(place.child(file), noted["bytes"], noted["sha256"])
         if fault and file.startswith(layout.OVERVIEWS):
             findings.append(
                 Finding("overview", "damage", f"{where}/{file}", fault, "repair", session)
@@ -201,12 +152,34 @@ def check_session(archive: Archive, session: str) -> tuple[str | None, list[Find
     return sha256, findings
 
 
+def _record_lost(archive: Archive, session: str) -> tuple[str | None, list[Finding]]:
+    """Look at a session whose ``session.json`` is not whole, by what the catalogue says."""
+    where = f"{layout.SAMPLES}/{session}"
+    path = f"{where}/{layout.RECORD}"
+    try:
+        listed = archive.listed_document(session)
+        record = catalogue.session_of(listed)
+    except (ArchiveError, ValueError, KeyError, TypeError) as error:
+        detail = f"its record is lost: {first_line(error)}"
+        return None, [Finding("record", "damage", where, detail, "none", session)]
+    place = archive.session_place(session)
+    noted = listed.get(catalogue.FILES) or {}
+    whole = all(
+        not file_fault(place.child(*f.split("/")), n["bytes"], n["sha256"])
+        for f, n in noted.items()
+    )
+    there = all(place.child(f"{stream}.parquet").exists() for stream in record.channels)
+    remedy: Remedy = "repair" if there and (whole or not noted) else "rebuild"
+    if remedy == "rebuild" and not record.raw_sha256:
+        remedy = "none"
+    problem = Finding("record", "damage", path, "missing or not what was written", remedy, session)
+    return record.raw_sha256, [problem]
+
+
 def _listed(archive: Archive, session: str) -> Session | None:
     """Return what the catalogue keeps of a session's record, or None when it cannot be read."""
     try:
-        rows = archive.tables.read("sessions", ("session", "record"))
-        (text,) = rows.filter(pl.col("session") == session)["record"]
-        return _session(json.loads(text))
+        return _session(archive.listed_document(session))
     except (ArchiveError, ValueError, TypeError):
         return None
 
@@ -227,7 +200,7 @@ def check_raw(archive: Archive, sha256: str) -> list[Finding]:
         return [Finding("raw", "damage", where, f"{layout.RAW_LIST} is missing", "repair")]
     findings = []
     for item in listed:
-        fault = _file_fault(place.child(item["file"]), item["bytes"], item["sha256"])
+        fault = file_fault(place.child(item["file"]), item["bytes"], item["sha256"])
         if fault:
             findings.append(
                 Finding("raw", "damage", f"{where}/{item['file']}", fault, "ingest the log again")
@@ -236,13 +209,11 @@ def check_raw(archive: Archive, sha256: str) -> list[Finding]:
 
 
 def read_session_file(place: Place) -> dict[str, Any] | None:
-    """Return a session folder's ``session.json``, or None when it does not hold one."""
+    """Return a session folder's ``session.json``, or None when a byte of it is not as written."""
     try:
-        document = json.loads(place.child(layout.RECORD).read())
-        _ = document["record"]["session"], document["record"]["channels"], document["files"].items()
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return unsealed(place.child(layout.RECORD).read())
+    except OSError:
         return None
-    return dict(document)
 
 
 def read_raw_list(place: Place) -> list[dict[str, Any]] | None:
@@ -251,21 +222,6 @@ def read_raw_list(place: Place) -> list[dict[str, Any]] | None:
         return list(json.loads(place.child(layout.RAW_LIST).read())["files"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
-
-
-def noted_digests(root: Place, ledger: str) -> dict[str, str]:
-    """Return the digests noted for a table's files or for documents; the last counts."""
-    place = root.child(layout.DIGESTS, f"{ledger}.ndjson")
-    if place.folder is None or not place.exists():
-        return {}
-    noted = {}
-    for line in place.read().splitlines():
-        try:
-            item = json.loads(line)
-            noted[item["file"]] = item["sha256"]
-        except (ValueError, KeyError, TypeError):  # a line cut by a kill: its file is newer
-            continue
-    return noted
 
 
 def digest_of(place: Place) -> str:
@@ -277,26 +233,11 @@ def digest_of(place: Place) -> str:
     return seen.hexdigest()
 
 
-def _file_fault(place: Place, size: int, sha256: str | None) -> str | None:
-    try:
-        if not place.exists():
-            return "missing"
-        if place.size() != size:
-            return f"{place.size()} bytes where {size} were written"
-        if sha256 is not None and digest_of(place) != sha256:
-            return "its bytes changed since it was written"
-        if sha256 is None:
-            place.scan().collect()
-    except (OSError, pl.exceptions.PolarsError) as error:
-        return f"cannot be read: {str(error).splitlines()[0]}"
-    return None
-
-
 def _known_sessions(archive: Archive, findings: list[Finding]) -> list[str]:
     try:
         names = archive.tables.read("sessions", ("session",))["session"].to_list()
-    except ArchiveError:
-        return []
+    except ArchiveError:  # told already; the sessions are gone through by their folders
+        return archive.place.child(layout.SAMPLES).names()
     findings += [
         Finding(
             "catalogue", "damage", f"{layout.TABLES}/sessions", f"listed {n} times", "repair", s
@@ -308,12 +249,26 @@ def _known_sessions(archive: Archive, findings: list[Finding]) -> list[str]:
 
 
 def _documents(archive: Archive) -> Iterator[Finding]:
-    noted = noted_digests(archive.place, layout.DOCUMENTS)
-    for name in archive.documents(""):
-        place = archive.place.child(layout.DOCUMENTS, name)
-        if name in noted and digest_of(place) != noted[name]:
-            detail = "its bytes changed since it was written"
-            yield Finding("document", "damage", f"{layout.DOCUMENTS}/{name}", detail, "none")
+    for name in documents.all_names(archive.place):
+        found = documents.look_at(archive.place, name)
+        if found.unfinished:
+            where = f"{layout.DOCUMENTS}/{name}"
+            detail = "its writer was stopped before it was done"
+            yield Finding("document-fresh", "leftover", where, detail, "repair")
+            continue
+        if found.content is None:
+            where = f"{layout.DOCUMENTS}/{name}"
+            detail = f"{CHANGED}, and no two of document, copy and digest agree"
+            yield Finding("document", "damage", where, detail, "none")
+            continue
+        for part, detail in found.faults:
+            where = {
+                "document": f"{layout.DOCUMENTS}/{name}",
+                "copy": f"{layout.COPIES}/{layout.DOCUMENTS}/{name}",
+                "digest": f"{layout.DIGESTS}/{layout.DOCUMENTS}/{name}.json",
+            }[part]
+            kind = part if part == "document" else f"document-{part}"
+            yield Finding(kind, "damage", where, detail, "repair")
 
 
 def _leftovers(

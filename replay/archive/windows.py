@@ -8,6 +8,7 @@ channel that holds words or yes and no.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from threading import Lock
@@ -16,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.archive.layout import OVERVIEWS
 from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name, runs_name, runs_of
 from replay.archive.place import Place
 from replay.errors import UsageError
@@ -38,14 +40,40 @@ class StreamFiles:
     """Keyed by block length; only those that exist."""
     runs: Place | None
     """The runs of channels of words; None when there is no such file."""
+    stream: str
+    compared: Callable[[str, Iterable[str] | None, int, int], None]
+    """Raises when a file (its name in the session's folder) is not what was written
+    where columns of a span lie in it."""
 
     @classmethod
-    def find(cls, samples: Place, folder: Place, stream: str) -> StreamFiles:
+    def find(
+        cls,
+        samples: Place,
+        folder: Place,
+        stream: str,
+        compared: Callable[[str, Iterable[str] | None, int, int], None],
+    ) -> StreamFiles:
         """Look for the overviews that were written beside the samples."""
         paths = {rows: folder.child(overview_name(stream, rows)) for rows in BLOCK_ROWS}
         found = {rows: p for rows, p in paths.items() if p.exists()}
         runs = folder.child(runs_name(stream))
-        return cls(samples, found, runs if found and runs.exists() else None)
+        has_runs = bool(found) and runs.exists()
+        return cls(samples, found, runs if has_runs else None, stream, compared)
+
+    def check_samples(self, columns: list[str], start: int, end: int) -> None:
+        """Compare the samples of a span with what was written."""
+        self.compared(f"{self.stream}.parquet", [TIME, *columns], start, end)
+
+    def check_overview(self, rows: int, columns: list[str]) -> None:
+        """Compare columns of an overview with what was written."""
+        name = f"{OVERVIEWS}/{overview_name(self.stream, rows)}"
+        edges = [f"{c}.{edge}" for c in columns for edge in ("min", "max")]
+        self.compared(name, [TIME, "last", *edges], -(2**62), 2**62)
+
+    def check_runs(self) -> None:
+        """Compare the runs with what was written."""
+        name = f"{OVERVIEWS}/{runs_name(self.stream)}"
+        self.compared(name, None, -(2**62), 2**62)
 
 
 def nanoseconds(value: datetime) -> int:
@@ -74,10 +102,13 @@ def window_points(
     points: dict[str, Points] = {}
     level = _level(files, start, end, buckets)
     if level is not None:
+        files.check_overview(level, channels)
         held = _held(files.overviews[level], channels)
         blocks = _overlapping(files.overviews[level], held, start, end)
         points = _from_blocks(blocks, held, start, end, buckets) if held else {}
     rest = [name for name in channels if name not in points]
+    if rest:
+        files.check_samples(rest, start, end)
     if rest and not files.overviews and files.samples.footer().num_rows > 4 * _STEP_ROWS:
         points |= _from_long_samples(files.samples, rest, start, end, buckets)
     elif rest:
@@ -93,12 +124,16 @@ def channel_spans(files: StreamFiles, name: str, start: int, end: int) -> pl.Dat
     A run ends where the next begins; the last one ends with the last sample.
     ``value`` is null where the recorder said nothing.
     """
+    files.check_samples([], start, start)
     dtype = files.samples.scan().collect_schema()[name]
     runs, last = None, 0
     if files.runs is not None:
+        files.check_runs()
+        files.check_overview(max(files.overviews), [])
         runs = files.runs.scan().filter(pl.col("channel") == name).collect()
         last = _last_instant(files)
     if runs is None or not runs.height:
+        files.check_samples([name], -(2**62), 2**62)
         frame = files.samples.scan().select(TIME, name).collect()
         runs = runs_of(frame, name)
         last = int(frame.select(pl.col(TIME).max().to_physical()).item() or 0)
@@ -150,6 +185,7 @@ def _level(files: StreamFiles, start: int, end: int, buckets: int) -> int | None
     if not files.overviews:
         return None
     coarsest = max(files.overviews)
+    files.check_overview(coarsest, [])
     first, last = _block_edges(files.overviews[coarsest])
     count = int(np.searchsorted(first, end)) - int(np.searchsorted(last, start))
     fits = [r for r in files.overviews if (count - 1) * coarsest >= buckets * r]

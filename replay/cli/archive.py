@@ -1,8 +1,10 @@
 """Look after an archive: verify, repair, compact, rebuild, migrate.
 
 verify    read every file and compare it with the digest noted when it was written
-repair    mend what can be mended from the archive itself; nothing is thrown away
-compact   merge small files of the tables and drop those no longer read
+repair    mend what can be mended from the archive itself; nothing is thrown away.
+          A mend that gives up rows is only told, and done with --drop
+compact   merge small files of the tables; those no longer read are counted, and
+          deleted with --drop
 rebuild   make samples again from the logs as they came, and compare the bytes
 migrate   bring an archive of an older schema version up to date
 """
@@ -12,11 +14,24 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable, Iterable
 
-from replay.archive import Archive, migrate, open_archive, repair, verify
+from replay.archive import (
+    Archive,
+    Finding,
+    Mended,
+    migrate,
+    open_archive,
+    repair,
+    repair_marker,
+    verify,
+)
 from replay.archive.rebuild import rebuild
 from replay.cli.output import print_json, progress, say
-from replay.errors import UsageError
+from replay.errors import JointbookError, UsageError
+from replay.record.proof import prove, restore
 from replay.records import Session
+
+RECORD = "record"
+"""Where the record of what people decided lies in an archive."""
 
 KEEP_HOURS = 168.0
 """How long `compact` leaves files that a slow reader may still be reading."""
@@ -34,6 +49,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help=f"compact: keep files that left a table less than H hours ago ({KEEP_HOURS:g})",
     )
     parser.add_argument(
+        "--drop",
+        action="store_true",
+        help="repair, compact: do also what drops something; without it that is only told",
+    )
+    parser.add_argument(
         "--damaged", action="store_true", help="rebuild: only sessions that verify finds damaged"
     )
     parser.add_argument(
@@ -47,6 +67,8 @@ def run(args: argparse.Namespace) -> int:
     """Do one of the actions."""
     if args.sessions and args.action != "rebuild":
         raise UsageError(f"`archive {args.action}` takes no session names")
+    if args.drop and args.action not in ("repair", "compact"):
+        raise UsageError(f"`archive {args.action}` drops nothing, so --drop says nothing to it")
     if args.keep_hours < 0:
         raise UsageError("--keep-hours cannot be below 0")
     return _ACTIONS[args.action](args)
@@ -56,6 +78,7 @@ def _verify(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive)
     count = archive.sessions().height
     findings = verify(archive, progress=lambda names: _bar(names, "verify"))
+    findings += _record_findings(archive)
     damaged = [f for f in findings if f.weight == "damage"]
     if args.json:
         print_json(
@@ -74,9 +97,13 @@ def _verify(args: argparse.Namespace) -> int:
 
 
 def _repair(args: argparse.Namespace) -> int:
+    mended = repair_marker(args.archive)
     archive = open_archive(args.archive)
-    mended = repair(archive)
-    rest = [f for f in verify(archive) if f.weight == "damage"]
+    mended += repair(archive, drop=args.drop)
+    if _record_findings(archive):
+        mended.append(_mend_record(archive))
+    rest = [f for f in [*verify(archive), *_record_findings(archive)] if f.weight == "damage"]
+    waiting = [m for m in mended if m.drops and not m.done]
     if args.json:
         print_json({"archive": str(archive.place), "mended": mended, "left": rest})
     else:
@@ -85,20 +112,41 @@ def _repair(args: argparse.Namespace) -> int:
         for f in rest:
             print(f"still damaged: {f.where}: {f.detail} (mends it: {f.remedy})")
         print(f"{sum(m.done for m in mended)} mended, {len(rest)} still damaged")
+    if waiting:
+        say(f"{len(waiting)} mends would drop something: `jointbook archive repair --drop`")
     return 1 if rest else 0
+
+
+def _record_findings(archive: Archive) -> list[Finding]:
+    """Return what is wrong with the record of what people decided."""
+    return [
+        Finding("record-of-people", "damage", RECORD, f"entry {d.seq}: {d.what}", "repair")
+        for d in prove(archive).damages
+    ]
+
+
+def _mend_record(archive: Archive) -> Mended:
+    """Build the record again from its copy; what was there is kept beside it."""
+    try:
+        return Mended(RECORD, True, f"built again from its copy: {restore(archive)} entries")
+    except JointbookError as error:
+        return Mended(RECORD, False, str(error))
 
 
 def _compact(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive)
     done = {
-        name: archive.tables.tidy(name, keep_hours=args.keep_hours)
+        name: archive.tables.tidy(name, keep_hours=args.keep_hours, drop=args.drop)
         for name in archive.tables.names()
     }
     if args.json:
         print_json({"archive": str(archive.place), "tables": done})
     else:
         for name, counts in done.items():
-            print(f"{name}: {counts['merged']} files merged, {counts['deleted']} deleted")
+            gone = f"{counts['deleted']} deleted" if args.drop else f"{counts['unread']} unread"
+            print(f"{name}: {counts['merged']} files merged, {gone}")
+    if not args.drop and any(counts["unread"] for counts in done.values()):
+        say("unread files are deleted by `jointbook archive compact --drop`")
     return 0
 
 

@@ -94,7 +94,10 @@ def findings_of(flags: Iterable[Flag]) -> tuple[Finding, ...]:
 
 
 def cause_of(flag: Flag) -> str:
-    """Return what flags of one cause have in common: their group, else the flag itself."""
+    """Return what flags of one cause have in common: their group, else the flag itself.
+
+    Which of them leads the check says (``evidence["lead"]``); else the worst does.
+    """
     return flag.group or flag.flag
 
 
@@ -129,7 +132,7 @@ def flag_of(row: dict[str, Any]) -> Flag:
 
 
 def _finding(session: str, cause: str, flags: list[Flag]) -> Finding:
-    ordered = sorted(flags, key=lambda f: (RANK.get(f.severity, 3), -f.score, f.start, f.flag))
+    ordered = sorted(flags, key=_lead_first)
     lead = ordered[0]
     everywhere = any(not f.joint for f in ordered)
     name = hashlib.sha256(f"{session}|{cause}".encode()).hexdigest()[:10]
@@ -139,7 +142,7 @@ def _finding(session: str, cause: str, flags: list[Flag]) -> Finding:
         joints=() if everywhere else tuple(dict.fromkeys(f.joint for f in ordered)),
         units=tuple(dict.fromkeys(f.unit for f in ordered if f.unit)),
         kind=lead.kind,
-        severity=lead.severity,
+        severity=min((f.severity for f in ordered), key=lambda s: RANK.get(s, 3)),
         score=max(f.score for f in ordered),
         start=min(f.start for f in ordered),
         end=max(f.end for f in ordered),
@@ -147,6 +150,12 @@ def _finding(session: str, cause: str, flags: list[Flag]) -> Finding:
         flags=tuple(ordered),
         baseline=lead.baseline,
     )
+
+
+def _lead_first(flag: Flag) -> tuple[Any, ...]:
+    """Put the flag first that the check names as the lead; else the worst one."""
+    leads = flag.evidence.get("lead") is True
+    return (not leads, RANK.get(flag.severity, 3), -flag.score, flag.start, flag.flag)
 
 
 def _utc(moment: datetime) -> datetime:

@@ -89,7 +89,7 @@ def confirmed(archive: Archive) -> list[LeftOut]:
         for flag in flags:
             joint = flag.get("joint") or ""
             joints = (joint,) if joint else record.joints if record else ()
-            which = [record.unit(j) if record else flag["unit"] for j in joints]
+            which = [record.unit(j) if record else flag.get("unit") or j for j in joints]
             for unit in which:
                 made[entry.session, unit] = LeftOut(entry.session, unit, verdict, entry.who)
     return list(made.values())

@@ -13,6 +13,7 @@ from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, migrate, open_archive, repair, verify
 from replay.archive.durable import digest
+from replay.archive.seal import sealed
 from replay.cli.main import main
 from replay.errors import ArchiveError
 from tests.archive.streams import record, stream
@@ -108,7 +109,7 @@ def test_a_bit_in_a_record_is_found_and_mended_from_the_catalogue(
     content[content.index(b'"source": "') + 12] ^= 0x01
     path.write_bytes(content)
     again = open_archive(archive.root)
-    assert again.session(session) != before
+    assert again.session(session) == before
     (finding,) = verify(again)
     assert (finding.kind, finding.weight, finding.remedy) == ("record", "damage", "repair")
     repair(again)
@@ -145,7 +146,13 @@ def test_a_damaged_table_file_is_found_and_the_rest_kept(
     table = archive.root / "tables/flags"
     harm(sorted(table.glob("*.parquet"))[0])
     assert [f.kind for f in verify(archive)] == ["table-file"]
-    (mended,) = repair(archive)
+    (told,) = repair(archive)
+    assert (told.done, told.drops) == (False, True)
+    assert "check those sessions again" in told.what
+    assert [f.kind for f in verify(archive)] == ["table-file"]
+    with pytest.raises(ArchiveError, match="flags"):
+        archive.table("flags")
+    (mended,) = repair(archive, drop=True)
     assert mended.done
     assert "check those sessions again" in mended.what
     assert archive.table("flags").height == 1
@@ -157,7 +164,7 @@ def test_the_catalogue_is_written_again_from_the_folders(archive: Archive) -> No
     before = archive.sessions()
     shutil.rmtree(archive.root / "tables/sessions/_delta_log")
     again = open_archive(archive.root)
-    assert {f.kind for f in verify(again)} >= {"table-empty", "session-unlisted"}
+    assert {f.kind for f in verify(again)} == {"table-log"}
     repair(again)
     assert_frame_equal(again.sessions(), before)
     assert verify(again) == []
@@ -215,7 +222,8 @@ def test_half_done_work_is_cleared_and_whole_work_adopted(archive: Archive) -> N
     shutil.copytree(root / "samples/s2", root / "samples/s3")
     document = json.loads((root / "samples/s3/session.json").read_text())
     document["record"]["session"] = "s3"
-    (root / "samples/s3/session.json").write_text(json.dumps(document))
+    del document["seal"]
+    (root / "samples/s3/session.json").write_bytes(sealed(document))
     (root / "samples/s4").mkdir()
     (root / "samples/s4/main.parquet").write_bytes(b"PAR1")
     found = verify(archive)
@@ -239,7 +247,10 @@ def test_work_of_a_running_process_is_left_alone(archive: Archive) -> None:
 def old_archive(root: Path, sound: Path) -> None:
     """An archive of version 0: samples, logs and tables, nothing beside them."""
     shutil.copytree(sound, root)
-    shutil.rmtree(root / "digests")
+    for name in ("digests", "copies"):
+        shutil.rmtree(root / name)
+    for path in root.glob("tables/*/_manifest.json"):
+        path.unlink()
     for path in [*root.glob("samples/*/session.json"), *root.glob("raw/*/raw.json")]:
         path.unlink()
     shutil.rmtree(root / "samples/s1/overviews")
@@ -250,7 +261,7 @@ def test_an_old_archive_is_migrated(sound: Path, tmp_path: Path) -> None:
     old_archive(tmp_path / "archive", sound)
     with pytest.raises(ArchiveError, match="migrate"):
         open_archive(tmp_path / "archive")
-    assert migrate(tmp_path / "archive") == [1, 2]
+    assert migrate(tmp_path / "archive") == [1, 2, 3]
     archive = open_archive(tmp_path / "archive")
     assert archive.session("s1") == open_archive(sound).session("s1")
     assert verify(archive) == []
@@ -266,9 +277,24 @@ def test_a_newer_archive_is_refused(sound: Path, tmp_path: Path) -> None:
     for opens in (open_archive, migrate):
         with pytest.raises(ArchiveError, match="newer"):
             opens(tmp_path / "archive")
-    (tmp_path / "archive/jointbook.json").write_text("{}")
-    with pytest.raises(ArchiveError, match="marker"):
-        open_archive(tmp_path / "archive")
+
+
+def test_a_damaged_marker_is_written_again(
+    sound: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    root = tmp_path / "archive"
+    shutil.copytree(sound, root)
+    (root / "jointbook.json").write_text("{}")
+    assert open_archive(root).sessions().height == 2
+    assert [f.kind for f in verify(open_archive(root))] == ["marker"]
+    (root / "copies/jointbook.json").unlink()
+    with pytest.raises(ArchiveError, match=r"marker.*repair"):
+        open_archive(root)
+    assert main(["archive", "repair", "--archive", str(root)]) == 0
+    assert "written again" in capsys.readouterr().out
+    assert verify(open_archive(root)) == []
+    shutil.rmtree(root / "tables/pins")
+    assert [f.kind for f in verify(open_archive(root))] == ["table-missing"]
 
 
 LOG = "t,a1,i1\n" + "".join(f"{n / 10:.1f},{n * 0.01:.2f},{n % 7 * 0.1:.1f}\n" for n in range(400))

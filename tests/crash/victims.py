@@ -73,12 +73,27 @@ def _add(job: dict[str, Any]) -> None:
         Path(job["count"]).write_text(str(len(seen)))
 
 
+def _decide(job: dict[str, Any]) -> None:
+    """Put entries on record one by one; a line is written once each is acknowledged."""
+    from replay.archive import open_archive
+    from replay.record import Draft, open_record
+
+    record = open_record(open_archive(job["root"]))
+    with open(job["said"], "a") as said:
+        for n in range(job["first"], job["first"] + 400):
+            made = record.append([Draft("pin", f"p{n}", "pinned", "R. Moss", after={"n": n})])
+            said.write(f"{made[0].seq} {n}\n")
+            said.flush()
+
+
 def _serve() -> None:
+    import alembic.command  # noqa: F401
     import deltalake  # noqa: F401
     import pyarrow.parquet  # noqa: F401
 
     import replay.archive
-    import replay.cleaning  # noqa: F401
+    import replay.cleaning
+    import replay.record.record  # noqa: F401
 
     for line in sys.stdin:
         job = json.loads(line)
@@ -86,7 +101,7 @@ def _serve() -> None:
         if child == 0:
             code = 1
             try:
-                {"ingest": _ingest, "add": _add}[job["what"]](job)
+                {"ingest": _ingest, "add": _add, "decide": _decide}[job["what"]](job)
                 code = 0
             finally:
                 os._exit(code)

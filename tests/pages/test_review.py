@@ -12,8 +12,9 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from replay.archive import Archive
-from replay.reviews import verdict_history
+from replay.reviews import judge, verdict_history
 from tests.pages.conftest import Visit
+from tests.reviews.makers import make_archive
 
 SESSION = "20310303-heron"
 Open = Callable[..., Visit]
@@ -108,3 +109,22 @@ def test_keyboard_alone_reaches_and_keeps_a_verdict(page: Page, heron: Archive) 
 def test_an_unknown_session_is_told_in_words(visit: Open, heron: Archive) -> None:
     page = visit(heron).go("/review?session=nope")
     expect(page.locator(".message.trouble")).to_contain_text("no session 'nope'")
+
+
+def test_a_stale_page_is_told_and_asked_before_it_replaces_a_verdict(
+    visit: Open, tmp_path: Path
+) -> None:
+    archive = make_archive(tmp_path / "archive")
+    opened = visit(archive).go("/review?session=s1")
+    expect(opened.locator(".flag-card")).to_have_count(3, timeout=45_000)
+    expect(opened.locator(".flag-card").first).to_contain_text("2 more flags of the same cause")
+    judge(archive, "s1", "f1", "explained", reviewer="K. Fell", note="the rail")
+    opened.get_by_label("Your name").fill("R. Moss")
+    mine = card(opened, "J1 · stall")
+    mine.get_by_label("watch").check()
+    mine.get_by_role("button", name="Keep verdict").click()
+    expect(mine.locator(".verdict-said")).to_contain_text("K. Fell decided meanwhile: explained")
+    assert verdict_history(archive, "s1", "f1")["reviewer"].to_list() == ["K. Fell"]
+    mine.get_by_role("button", name="Keep verdict").click()
+    expect(mine.locator(".verdict-holds")).to_contain_text("watch · R. Moss")
+    assert verdict_history(archive, "s1", "f3")["verdict"].to_list() == ["explained", "watch"]

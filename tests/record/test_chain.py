@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
@@ -99,6 +100,9 @@ def test_a_rewritten_chain_is_found_by_its_copy_and_by_a_head_noted_elsewhere(ar
     assert "differs from the archive's copy" in prove(fresh).damages[0].what
     for name in fresh.documents("record"):
         (fresh.root / "documents" / name).unlink()
+    assert not prove(fresh).whole  # each document is there twice
+    for place in ("copies/documents/record", "digests/documents/record"):
+        shutil.rmtree(fresh.root / place)
     assert prove(fresh).whole  # nothing left to hold it against but the noted head
     assert not prove(fresh, head=head).whole
 

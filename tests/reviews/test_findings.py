@@ -45,6 +45,18 @@ def test_flags_of_one_cause_are_one_finding_the_worst_first(archive):
     assert (gap.joints, gap.place) == ((), "every joint")
 
 
+def test_the_flag_that_the_check_calls_the_lead_speaks_for_the_finding(archive):
+    keep_flags(
+        archive,
+        flag_row("a", "J2", "note", score=9.0, group="G7", evidence='{"lead": false}'),
+        flag_row("b", "J3", "look", score=5.0, group="G7", evidence='{"lead": true}', kind="load"),
+        flag_row("c", "J1", "note", score=8.0, group="G7", evidence='{"lead": false}'),
+    )
+    (one,) = findings(archive, "s1")
+    assert (one.lead.flag, one.kind, one.severity, one.score) == ("b", "load", "look", 9.0)
+    assert [f.flag for f in one.flags] == ["b", "a", "c"]
+
+
 def test_findings_of_the_same_flags_are_the_same_in_any_order(archive):
     frame = archive.table("flags")
     shuffled = frame.sample(fraction=1.0, shuffle=True, seed=4)

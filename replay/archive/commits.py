@@ -1,0 +1,231 @@
+"""Make a table's next commit beside the table, then put it in its place.
+
+Delta's own library makes the commit in a scratch table. That holds nothing but
+one commit of ours, which names the files that the change is about (linked in),
+and what the library adds to it. What it wrote is given to the disk and only
+then brought over under the true number: rows first, the commit last. So no
+commit is ever seen whose files the disk has not kept, a commit costs the same
+however long the log is, and the library never meets the archive's own path,
+which may have blanks, brackets or a per cent sign that it does not bear.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import re
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import orjson
+from deltalake import DeltaTable
+
+from replay.archive import durable, layout
+from replay.archive.fence import fenced
+from replay.archive.manifest import (
+    HEAD,
+    Manifest,
+    Mark,
+    TornCommit,
+    actions,
+    commit_name,
+    following,
+)
+from replay.archive.place import DiskPlace
+
+_PLAIN = re.compile(r"[A-Za-z0-9/._+=,@-]+")
+"""Paths that Delta's library takes as they are."""
+
+_CHECKPOINT = "_last_checkpoint"
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """A scratch table that stands for the true one."""
+
+    folder: Path
+    """Where the library may write."""
+    delta: DeltaTable | None
+    """The scratch table opened; None where the true one has no commit yet."""
+
+
+@contextlib.contextmanager
+def beside(root: Path, table: Path, held: Manifest, touched: Iterable[str]) -> Iterator[Beside]:
+    """Give a scratch table that holds the files of ``table`` that a change is about."""
+    with durable.owned_folder(scratch_base(root)) as made:
+        folder = made / table.name
+        log = folder / layout.LOG
+        log.mkdir(parents=True)
+        if held.version < 0:
+            yield Beside(folder, None)
+            return
+        adds = []
+        for name in touched:
+            (folder / name).symlink_to((table / name).absolute())
+            adds.append({"add": _added(name, held.files[name])})
+        lines = [{key: held.head[key]} for key in HEAD] + adds
+        content = b"\n".join(orjson.dumps(line) for line in lines)
+        (log / commit_name(0)).write_bytes(content)
+        with fenced():
+            delta = DeltaTable(str(folder))
+        yield Beside(folder, delta)
+
+
+def _added(name: str, mark: Mark) -> dict[str, Any]:
+    return {
+        "path": name,
+        "partitionValues": {},
+        "size": mark.size,
+        "modificationTime": 0,
+        "dataChange": True,
+    }
+
+
+@contextlib.contextmanager
+def linked(root: Path, table: Path) -> Iterator[DeltaTable]:
+    """Give the true table with its true log, opened at a path that the library bears.
+
+    Raises
+    ------
+    OSError, DeltaError
+        When the log cannot be read.
+    """
+    with durable.owned_folder(scratch_base(root)) as made:
+        folder = made / table.name
+        (folder / layout.LOG).mkdir(parents=True)
+        for path in (*table.glob("*.parquet"), *needed_log(table / layout.LOG)):
+            (folder / path.relative_to(table)).symlink_to(path.absolute())
+        with fenced():
+            yield DeltaTable(str(folder))
+
+
+def checkpoint(root: Path, table: Path) -> None:
+    """Sum up a table's log for engines that read it from there."""
+    with linked(root, table) as delta:
+        with fenced():
+            delta.create_checkpoint()
+        made = Path(urlsplit(delta.table_uri).path) / layout.LOG
+        files = [p for p in made.iterdir() if p.is_file() and not p.is_symlink()]
+        for path in sorted(files, key=lambda p: p.name == _CHECKPOINT):
+            durable.bring(path, table / layout.LOG / path.name, replace=True)
+
+
+def needed_log(log: Path) -> list[Path]:
+    """Return the files of a log that say what the table holds: the last sum and what follows."""
+    if not log.is_dir():
+        return []
+    since, found = -1, []
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        since = int(json.loads((log / _CHECKPOINT).read_bytes())["version"])
+        found.append(log / _CHECKPOINT)
+    for path in sorted(log.iterdir()):
+        number = path.name.partition(".")[0]
+        if not (len(number) == 20 and number.isdigit() and int(number) >= since):
+            continue
+        if path.suffix == ".json" or (path.name.endswith(".parquet") and int(number) == since):
+            found.append(path)
+    return found
+
+
+def publish(scratch: Beside, table: Path, before: Manifest) -> Manifest:
+    """Bring over what the library wrote; return what the table holds now.
+
+    Raises
+    ------
+    FileExistsError
+        When another writer made the same commit first; nothing of this one counts.
+    """
+    marks: dict[str, Mark] = {}
+    made = [p for p in scratch.folder.iterdir() if p.is_file() and not p.is_symlink()]
+    first = 0 if scratch.delta is None else 1
+    commits = sorted((scratch.folder / layout.LOG).glob("*.json"))[first:]
+    durable.make_dirs(table / layout.LOG)
+    for path in made if commits else ():
+        marks[path.name] = Mark(path.stat().st_size, durable.digest(path))
+        durable.bring(path, table / path.name)
+    for number, path in enumerate(commits):
+        durable.bring(path, table / layout.LOG / commit_name(before.version + 1 + number))
+    now = following(DiskPlace(table), before)
+    files = {name: marks.get(name, before.files.get(name, m)) for name, m in now.files.items()}
+    return Manifest(now.version, files, log_marks(table, before.log), before.entries, now.head)
+
+
+def log_marks(table: Path, known: Mapping[str, Mark]) -> dict[str, Mark]:
+    """Return the marks of the log's files that still count; those known are not read again."""
+    marks = {}
+    for path in needed_log(table / layout.LOG):
+        old = known.get(path.name) if path.name != _CHECKPOINT else None
+        size = path.stat().st_size
+        marks[path.name] = old if old is not None else Mark(size, durable.digest(path))
+    return marks
+
+
+def held_by_log(root: Path, table: Path) -> Manifest:
+    """Return what a table's log says it holds, without a manifest to start from.
+
+    Raises
+    ------
+    OSError, DeltaError
+        When the log cannot be read.
+    """
+    with linked(root, table) as delta:
+        added = delta.get_add_actions(flatten=True)
+        columns = {n: added.column(i).to_pylist() for i, n in enumerate(added.column_names)}
+        rows = zip(
+            columns["modification_time"], columns["path"], columns["size_bytes"], strict=True
+        )
+        files = {str(path): Mark(int(size)) for _, path, size in sorted(rows)}
+        head: dict[str, Any] = {}
+        for commit in sorted((table / layout.LOG).glob("*.json")):
+            with contextlib.suppress(TornCommit):
+                for action in actions(commit.read_bytes()):
+                    head |= {key: action[key] for key in HEAD if key in action}
+        return Manifest(delta.version(), files, head=head)
+
+
+def write_table(folder: Path, write: Callable[[str], None]) -> Manifest:
+    """Make a new table in an empty folder of a plain path, for a swap; return its manifest."""
+    folder.mkdir(parents=True)
+    with fenced():
+        write(str(folder))
+    held = following(DiskPlace(folder), Manifest(-1))
+    files = {n: Mark(m.size, durable.digest(folder / n)) for n, m in held.files.items()}
+    return Manifest(held.version, files, log_marks(folder, {}), head=held.head)
+
+
+def scratch_base(root: Path) -> Path:
+    """Return a folder below which Delta's library may write."""
+    base = root / layout.STAGING
+    return base if _PLAIN.fullmatch(str(base)) else Path(tempfile.gettempdir())
+
+
+def move_over(made: Path, target: Path) -> None:
+    """Move a folder to the archive's own disk."""
+    durable.make_dirs(target.parent)
+    try:
+        made.rename(target)
+    except OSError:
+        shutil.copytree(made, target)
+    durable.sync_tree(target)
+
+
+def unread(table: Path, held: Mapping[str, Mark], for_s: float) -> list[Path]:
+    """Return the files that no commit needs since ``for_s`` seconds or longer."""
+    left: dict[str, float] = {}
+    for commit in (table / layout.LOG).glob("*.json"):
+        with contextlib.suppress(ValueError, KeyError, TypeError):
+            for action in actions(commit.read_bytes()):
+                if removed := action.get("remove"):
+                    left[removed["path"]] = removed["deletionTimestamp"] / 1000
+    now = time.time()
+    return [
+        path
+        for path in sorted(table.glob("*.parquet"))
+        if path.name not in held and now - left.get(path.name, path.stat().st_mtime) >= for_s
+    ]

@@ -1,0 +1,144 @@
+"""What a table holds as of its last commit: its files, each with its digest.
+
+The commit log says the same to other engines. The manifest says it in one
+small sealed file that is written after the log, so whoever reads both can
+tell a commit that has gone from one that was never made, and a table whose
+log has gone still knows its rows.
+
+A commit counts for readers once its file lies in the log; it was
+acknowledged to its writer once the manifest names it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import unquote
+
+from replay.archive import layout
+from replay.archive.place import Place
+from replay.archive.seal import sealed, unsealed
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What a file is when it is what was written."""
+
+    size: int
+    """Its length in bytes."""
+    sha256: str | None = None
+    """None for a file that no manifest vouches for yet."""
+
+    def vouches_for(self, content: bytes) -> bool:
+        """Tell whether a content is what was written, as far as is known."""
+        if len(content) != self.size:
+            return False
+        return self.sha256 is None or hashlib.sha256(content).hexdigest() == self.sha256
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """What one commit of a table holds."""
+
+    version: int
+    files: Mapping[str, Mark] = field(default_factory=dict)
+    """The files with its rows, oldest first."""
+    log: Mapping[str, Mark] = field(default_factory=dict)
+    """The files of its log that another engine needs."""
+    entries: int = 0
+    """How many rows people wrote into it; the next one's number."""
+    head: Mapping[str, Any] = field(default_factory=dict)
+    """Delta's own `protocol` and `metaData` actions in force."""
+
+
+HEAD = ("protocol", "metaData")
+
+
+class TornCommit(ValueError):
+    """A commit's file is not whole."""
+
+
+def read_manifest(table: Place) -> Manifest | None:
+    """Return a table's manifest; None when there is none that can be believed."""
+    place = table.child(layout.MANIFEST)
+    try:
+        found = unsealed(place.read()) if place.exists() else None
+    except OSError:
+        return None
+    if found is None:
+        return None
+    return Manifest(
+        found["version"],
+        _marks(found["files"]),
+        _marks(found["log"]),
+        found["entries"],
+        found["head"],
+    )
+
+
+def write_manifest(table: Place, manifest: Manifest) -> None:
+    """Write a table's manifest, whole or not at all."""
+    table.child(layout.MANIFEST).write(manifest_bytes(manifest))
+
+
+def manifest_bytes(manifest: Manifest) -> bytes:
+    """Return a manifest's file."""
+    return sealed(
+        {
+            "version": manifest.version,
+            "files": [[n, m.size, m.sha256] for n, m in manifest.files.items()],
+            "log": [[n, m.size, m.sha256] for n, m in manifest.log.items()],
+            "entries": manifest.entries,
+            "head": dict(manifest.head),
+        }
+    )
+
+
+def commit_name(version: int) -> str:
+    """Return the name of a commit's file in the log."""
+    return f"{version:020d}.json"
+
+
+def mark(content: bytes) -> Mark:
+    """Return the mark of a file's content."""
+    return Mark(len(content), hashlib.sha256(content).hexdigest())
+
+
+def following(table: Place, known: Manifest) -> Manifest:
+    """Return what the table holds after the commits that came since ``known``.
+
+    Raises
+    ------
+    TornCommit
+        When one of them is not whole.
+    """
+    version, files, head = known.version, dict(known.files), dict(known.head)
+    while (commit := table.child(layout.LOG, commit_name(version + 1))).exists():
+        version += 1
+        for action in actions(commit.read()):
+            head |= {key: action[key] for key in HEAD if key in action}
+            if removed := action.get("remove"):
+                files.pop(unquote(removed["path"]), None)
+            if added := action.get("add"):
+                files[unquote(added["path"])] = Mark(int(added["size"]))
+    if version == known.version:
+        return known
+    return Manifest(version, files, known.log, known.entries, head)
+
+
+def actions(commit: bytes) -> list[dict[str, Any]]:
+    """Return the actions of a commit; TornCommit when it is not whole."""
+    try:
+        found = [json.loads(line) for line in commit.splitlines()]
+        if not found or not all(isinstance(action, dict) for action in found):
+            raise TornCommit("a commit was cut short, as by a power cut")
+    except ValueError as error:
+        raise TornCommit("a commit was cut short, as by a power cut") from error
+    return found
+
+
+def _marks(listed: list[list[Any]]) -> dict[str, Mark]:
+    return {name: Mark(size, sha256) for name, size, sha256 in listed}
