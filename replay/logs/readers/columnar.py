@@ -9,7 +9,7 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.readers.dialect import MAX_COLUMNS
-from replay.logs.readers.open_log.nested import flat
+from replay.logs.readers.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
 
 _HEAD_ROWS = 5000

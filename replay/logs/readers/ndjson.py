@@ -11,7 +11,7 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.readers.columnar import from_frame
-from replay.logs.readers.open_log.nested import flat
+from replay.logs.readers.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of
 from replay.logs.readers.sniff import Sniff
