@@ -55,6 +55,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update, set_prop
 from dash.development.base_component import Component
 
 from dashboards import ids, links, shell, wire
+from dashboards.api import routes as api
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
@@ -122,6 +123,7 @@ def create_app(archive: Archive | str | Path) -> Shell:
     wire.prepare(app.server)
     shell.serve(app)
     _register_frame(app, desk, pages)
+    api.add_routes(app.server, opened)
     for page in pages:
         page.register(app, desk)
     app.warm_calls = [partial(p.layout, desk, View()) for p in pages if p.name in FIRST_SEEN]

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboards.components.figure_card import aria
+from dashboards.components.figure_card import GRAPH_CONFIG, aria
+from dashboards.figures.intake import joint_preview
 
 if TYPE_CHECKING:
-    from dashboards.queries.intake import Proposed
+    from dashboards.queries.intake import Look, Proposed
 
 SURE = 0.6
 """A line below this is to be looked at before it is used."""
@@ -71,7 +72,8 @@ def confirm_sheet(
                             "Arm file",
                             dcc.Dropdown(
                                 options,
-                                options[0]["value"],
+                                # never another arm's unasked: only what was dropped along
+                                options[0]["value"] if len(dropped_arms) == 1 else "",
                                 id="library-arm",
                                 clearable=False,
                                 style={"minWidth": "300px"},
@@ -92,25 +94,29 @@ def confirm_sheet(
 
 def _proposal(index: int, item: Proposed) -> Component:
     where = "proposed from names and data" if item.source == "proposed" else f"from {item.source}"
-    unsure = [line for line in item.lines if line[1] is not None and line[1] < SURE]
+    unsure = [line for line in item.lines if line.share < SURE]
     sure = [line for line in item.lines if line not in unsure]
     rows = [
         html.Tr(
             [
-                html.Td(html.Code(key)),
+                html.Td(html.Code(line.text)),
                 html.Td(
-                    [html.Meter(value=str(share), min="0", max="1"), f" {100 * share:.0f} %"]
-                    if share is not None
-                    else "",
+                    [
+                        html.Meter(value=str(line.share), min="0", max="1"),
+                        f" {100 * line.share:.0f} %",
+                    ],
                     className="number",
                 ),
-                html.Td(why),
+                html.Td(", ".join(line.samples)),
+                html.Td(line.why),
+                html.Td(line.otherwise if line.share < _CERTAIN else ""),
             ],
-            className="unsure" if (key, share, why) in unsure else "",
+            className="unsure" if line in unsure else "",
         )
-        for key, share, why in [*unsure, *sure]
+        for line in [*unsure, *sure]
     ]
-    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in ("Line", "How sure", "Why")]))
+    titles = ("Line", "How sure", "Values it rests on", "Why", "What would change its mind")
+    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in titles]))
     return html.Div(
         [
             html.H3(f"{', '.join(item.logs[:4])}{' …' if len(item.logs) > 4 else ''}"),
@@ -139,6 +145,99 @@ def _proposal(index: int, item: Proposed) -> Component:
                 ],
                 className="field wide",
             ),
+            _columns(item),
+            html.Div(
+                [
+                    html.Button(
+                        "Show a joint as this map reads it",
+                        id={"type": "library-look", "group": index},
+                        type="button",
+                        n_clicks=0,
+                    ),
+                    html.Label(
+                        [
+                            "Joint",
+                            dcc.Dropdown(
+                                [],
+                                id={"type": "library-look-joint", "group": index},
+                                clearable=False,
+                                style={"minWidth": "120px"},
+                            ),
+                        ],
+                        className="field",
+                    ),
+                    dcc.Store(
+                        id={"type": "library-look-log", "group": index},
+                        data=item.logs[0] if item.logs else "",
+                    ),
+                ],
+                className="row",
+            ),
+            html.Div(id={"type": "library-look-result", "group": index}, **aria(live="polite")),
         ],
         className="intake-proposal",
+    )
+
+
+_CERTAIN = 0.95
+"""From here on nothing needs to be said of what else a line could be."""
+
+
+def _columns(item: Proposed) -> Component | None:
+    """Return the log's columns with three of their values, those not used first."""
+    if not item.columns:
+        return None
+    rows = sorted(item.columns, key=lambda c: c[2])
+    unused = sum(not used for _, _, used in rows)
+    return html.Details(
+        [
+            html.Summary(f"{len(rows)} columns of the log, {unused} of them not used"),
+            html.Table(
+                [
+                    html.Thead(
+                        html.Tr([html.Th(w, scope="col") for w in ("Column", "Values", "Used")])
+                    ),
+                    html.Tbody(
+                        [
+                            html.Tr(
+                                [
+                                    html.Td(html.Code(name)),
+                                    html.Td(values),
+                                    html.Td("yes" if used else "no"),
+                                ]
+                            )
+                            for name, values, used in rows
+                        ]
+                    ),
+                ],
+                className="plain-table",
+            ),
+        ]
+    )
+
+
+def looked_at(look: Look, joint: str) -> Component:
+    """Return one joint as a map reads it, and what the map switches on and off."""
+    if look.preview is None:
+        return html.P(look.trouble, className="message trouble")
+    seen = look.preview
+    off = [html.Li(text) for text in seen.switched_off]
+    return html.Div(
+        [
+            html.P(
+                f"The first {len(seen.time_s)} rows, from {seen.start}; "
+                f"{joint} is read from "
+                + ", ".join(
+                    f"{name.rpartition('.')[2]}: {column}"
+                    for name, column in seen.columns.items()
+                    if name.startswith(f"{joint}.")
+                )
+            ),
+            dcc.Graph(
+                figure=joint_preview(joint, seen.time_s, seen.channels),
+                config=GRAPH_CONFIG,  # type: ignore[arg-type]
+            ),
+            html.P("This map leaves switched off:" if off else "This map switches nothing off."),
+            html.Ul(off) if off else None,
+        ]
     )

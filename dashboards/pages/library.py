@@ -23,9 +23,11 @@ from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.intake import confirm_sheet, drop_zone
+from dashboards.components.report_links import summary_report_links
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
 from dashboards.links import View
+from dashboards.pages import library_intake
 from dashboards.pages.library_routes import add_routes
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, intake, work
@@ -97,6 +99,7 @@ def layout(desk: Desk, view: View) -> Component:
                         className="field side-by-side",
                     ),
                     html.Span(_legend(), className="legend-line"),
+                    summary_report_links(),
                 ],
                 className="tools library-tools",
             ),
@@ -129,6 +132,7 @@ def register(app: Dash, desk: Desk) -> None:
     outcomes: dict[str, Component] = {}
     guard = threading.Lock()
     add_routes(app, desk, hall)
+    library_intake.register(app, hall, INTAKE)
 
     in_browser = app.clientside_callback
     in_browser(

@@ -11,6 +11,7 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
+from dashboards.components.report_links import session_report_links
 from dashboards.components.signing_parts import findings_table, past_list, statement_list
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
@@ -39,7 +40,7 @@ def layout(desk: Desk, view: View) -> Component:
         [
             html.Div(
                 [html.H1("Sign-off"), session_picker("signoff-session", sessions, name),
-                 reviewer_field()],
+                 reviewer_field(), session_report_links(name)],
                 className="row",
             ),
             html.Div(body(desk, name), id="signoff-body"),

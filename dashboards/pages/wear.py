@@ -15,6 +15,7 @@ from flask import Response, request
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import figure_card, save_links
+from dashboards.components.report_links import unit_report_links
 from dashboards.components.saving import send_table
 from dashboards.components.wear_board import (
     address,
@@ -67,6 +68,7 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             fleet_block(fleet, against),
             _one(desk, found, serial, indicator, against),
+            html.Div(unit_report_links(serial), className="row"),
             multiples(found, (serial, indicator), against),
             basics.caution(CAUTION),
         ],

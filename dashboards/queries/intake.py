@@ -25,6 +25,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.arm import load_arm
 from replay.cleaning import IngestResult, ingest
+from replay.cleaning.preview import Preview, preview
 from replay.errors import JointbookError, UsageError
 from replay.logs import load_map
 
@@ -36,19 +37,42 @@ _SPARE_BYTES = 256 << 20
 
 
 @dataclass(frozen=True, slots=True)
+class ReviewLine:
+    """One line of a proposed map, what it rests on, and what would change its mind."""
+
+    text: str
+    share: float
+    """How sure, 0 to 1."""
+    why: str
+    samples: tuple[str, ...] = ()
+    otherwise: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A log's first rows as a map's text reads them, or why it does not."""
+
+    joints: tuple[str, ...] = ()
+    preview: Preview | None = None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Proposed:
     """A map for one or more logs, to be confirmed by a person.
 
-    ``lines`` are ``(line, how sure 0 to 1, why)``; ``trouble`` says in words
-    why no map could be proposed. ``source`` is ``"proposed"``, or the name of
-    the map file that was dropped along.
+    ``lines`` are what a person reviews; ``columns`` are the log's columns with
+    three of their values. ``trouble`` says in words why no map could be proposed.
+    ``source`` is ``"proposed"``, or the name of the map file that was dropped along.
     """
 
     logs: tuple[str, ...]
     toml: str
     source: str = "proposed"
-    lines: tuple[tuple[str, float | None, str], ...] = ()
+    lines: tuple[ReviewLine, ...] = ()
     trouble: str = ""
+    columns: tuple[tuple[str, str, bool], ...] = ()
+    """Name, three values, and whether the proposed map reads it."""
 
 
 @dataclass(slots=True)
@@ -166,7 +190,11 @@ def propose(batch: Batch) -> list[Proposed]:
         key = one.toml or one.trouble
         if key in found:
             found[key] = Proposed(
-                (*found[key].logs, name), one.toml, lines=found[key].lines, trouble=one.trouble
+                (*found[key].logs, name),
+                one.toml,
+                lines=found[key].lines,
+                trouble=one.trouble,
+                columns=found[key].columns,
             )
         else:
             found[key] = one
@@ -183,10 +211,32 @@ def _propose_one(path: Path) -> Proposed:
     missing = "; ".join(proposal.missing)
     trouble = f"This log lacks what every log needs: {missing}." if missing else ""
     lines = tuple(
-        (f"[{line.table}] {line.key} = {line.value}", line.confidence, line.why)
+        ReviewLine(
+            f"[{line.table}] {line.key} = {line.value}",
+            line.confidence,
+            line.why,
+            line.samples,
+            line.otherwise,
+        )
         for line in proposal.lines
     )
-    return Proposed((path.name,), proposal.toml, lines=lines, trouble=trouble)
+    unused = set(proposal.unused)
+    columns = tuple(
+        (name, ", ".join(values), name not in unused) for name, values in proposal.shown.items()
+    )
+    return Proposed((path.name,), proposal.toml, lines=lines, trouble=trouble, columns=columns)
+
+
+def look(batch: Batch, log: str, text: str) -> Look:
+    """Read the first rows of one log of a batch with a map's text."""
+    if log not in batch.logs:
+        raise UsageError("no such log among the files that were dropped")
+    try:
+        log_map = load_map(text if "\n" in text else text + "\n")
+        seen = preview(batch.folder / log, log_map)
+    except JointbookError as error:
+        return Look(trouble=error.sentence().replace(f"{batch.folder}/", ""))
+    return Look(seen.joints, seen)
 
 
 def _map_trouble(text: str) -> str:

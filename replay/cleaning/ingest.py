@@ -53,6 +53,8 @@ class IngestResult:
     refused: list[Refusal] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     """Sessions that were in the archive already."""
+    replaced: dict[str, str] = field(default_factory=dict)
+    """New session to the one whose place it took."""
     proposed: list[str] = field(default_factory=list)
     """Sources that were read with a proposed map, and how sure it was."""
 
@@ -64,6 +66,7 @@ def ingest(
     log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None = None,
     arm: Arm | str | Path | None = None,
     progress: Progress | None = None,
+    replace_stored: bool = False,
 ) -> IngestResult:
     """Take logs into the archive.
 
@@ -80,6 +83,10 @@ def ingest(
         Without one, joints have the names that the map gives.
     progress : callable, optional
         ``progress(what, done, total)``.
+    replace_stored : bool
+        Where the very same log was taken in before, under another map or arm
+        file, put what it makes now in the place of what it made then, in one
+        step. `IngestResult.replaced` tells which session went.
 
     Returns
     -------
@@ -102,7 +109,7 @@ def ingest(
         if progress is not None:
             progress(shown_path(paths[0].name), done, len(files))
         try:
-            _take(archive, group, maps, the_arm, result)
+            _take(archive, group, maps, the_arm, result, replace_stored)
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a log's trouble is that log's alone
@@ -192,6 +199,7 @@ def _take(
     maps: list[LogMap],
     arm: Arm | None,
     result: IngestResult,
+    replace_stored: bool,
 ) -> None:
     """Take the files of one session."""
     paths = group.paths
@@ -227,7 +235,7 @@ def _take(
         for nth, run in enumerate(runs):
             own = _below(folder, f"run{nth}")
             raws = [run, *raws[1:]]
-            _keep(archive, pool, own, raws, fits, arm, before, result)
+            _keep(archive, pool, own, raws, fits, arm, before, result, replace_stored)
 
 
 def _keep(
@@ -239,6 +247,7 @@ def _keep(
     arm: Arm | None,
     before: list[tuple[int, int]],
     result: IngestResult,
+    replace_stored: bool,
 ) -> None:
     """Clean and store one session."""
     paths, log_map = [raw.path for raw in raws], fits[0].log_map
@@ -279,10 +288,13 @@ def _keep(
     if archive.has_session(session.session):
         result.unchanged.append(session.session)
         return
-    if not start_is_stated(log_map):
+    old = _same_log(archive, session) if replace_stored else None
+    if old is None and not start_is_stated(log_map):
         check_overlap(archive, session, paths)
-    if archive.add_session(session, files, raw=kept):
+    if archive.add_session(session, files, raw=kept, instead_of=old):
         result.sessions.append(session)
+        if old is not None:
+            result.replaced[session.session] = old
         result.proposed += [
             f"{path.name}: {fit.said}" for path, fit in zip(paths, fits, strict=True) if fit.said
         ]
@@ -333,6 +345,31 @@ def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | N
         if known.endswith(ending):
             return str(known)
     return None
+
+
+def _same_log(archive: Keeper, session: Session) -> str | None:
+    """Return the stored session of the same octets and arm, which a new map reads otherwise.
+
+    Raises
+    ------
+    LogRefused
+        When several are: which of them goes is a person's to say.
+    """
+    frame = archive.sessions()
+    if not frame.height:
+        return None
+    named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
+    same = [
+        str(name)
+        for name in named["session"]
+        if archive.session(str(name)).raw_sha256 == session.raw_sha256
+    ]
+    if len(same) > 1:
+        raise LogRefused(
+            f"{len(same)} stored sessions were read from this very log: {', '.join(same)}",
+            todo="take out those that are wrong: jointbook archive remove SESSION",
+        )
+    return same[0] if same else None
 
 
 def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:

@@ -26,5 +26,10 @@ class Keeper(Protocol):
     def raw_folder(self, session: Session) -> Path | None: ...  # noqa: D102
     def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
     def add_session(  # noqa: D102
-        self, session: Session, streams: Any, *, raw: Any = None
+        self,
+        session: Session,
+        streams: Any,
+        *,
+        raw: Any = None,
+        instead_of: str | None = None,
     ) -> bool: ...

@@ -1,5 +1,6 @@
 """Look after an archive: verify, repair, compact, rebuild, migrate.
 
+remove    take a session out; its files and decisions are kept, and marked as withdrawn
 verify    read every file and compare it with the digest noted when it was written
 repair    mend what can be mended from the archive itself; nothing is thrown away.
           A mend that gives up rows is only told, and done with --drop
@@ -40,7 +41,11 @@ KEEP_HOURS = 168.0
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this verb's arguments."""
     parser.add_argument("action", choices=sorted(_ACTIONS), help="what to do")
-    parser.add_argument("sessions", nargs="*", metavar="SESSION", help="rebuild: only these")
+    parser.add_argument(
+        "sessions", nargs="*", metavar="SESSION", help="rebuild: only these; remove: these"
+    )
+    parser.add_argument("--why", default="", help="remove: the reason, kept on the record")
+    parser.add_argument("--who", default="", help="remove: who takes it out (your account)")
     parser.add_argument(
         "--keep-hours",
         type=float,
@@ -65,13 +70,34 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Do one of the actions."""
-    if args.sessions and args.action != "rebuild":
+    if args.sessions and args.action not in ("rebuild", "remove"):
         raise UsageError(f"`archive {args.action}` takes no session names")
     if args.drop and args.action not in ("repair", "compact"):
         raise UsageError(f"`archive {args.action}` drops nothing, so --drop says nothing to it")
     if args.keep_hours < 0:
         raise UsageError("--keep-hours cannot be below 0")
     return _ACTIONS[args.action](args)
+
+
+def _remove(args: argparse.Namespace) -> int:
+    from getpass import getuser
+
+    from replay.reviews.withdrawal import withdraw
+
+    if not args.sessions:
+        raise UsageError("which session?", todo="jointbook archive remove SESSION --why ...")
+    if not args.why.strip():
+        raise UsageError("--why is missing: the reason stays on the record")
+    archive = open_archive(args.archive)
+    gone = [
+        withdraw(archive, name, who=args.who or getuser(), why=args.why) for name in args.sessions
+    ]
+    if args.json:
+        print_json({"archive": str(archive.place), "removed": gone})
+    else:
+        for g in gone:
+            print(f"{g['session']}: out of the catalogue, with {g['flags']} flags; kept on record")
+    return 0
 
 
 def _verify(args: argparse.Namespace) -> int:
@@ -197,6 +223,7 @@ def _bar(names: Iterable[str], what: str) -> Iterable[str]:
 
 
 _ACTIONS: dict[str, Callable[[argparse.Namespace], int]] = {
+    "remove": _remove,
     "verify": _verify,
     "repair": _repair,
     "compact": _compact,

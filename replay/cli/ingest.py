@@ -10,6 +10,7 @@ import argparse
 import glob
 from collections.abc import Sequence
 from dataclasses import asdict
+from getpass import getuser
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from replay.cli.output import plain, print_json, say
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
+from replay.reviews.withdrawal import withdraw
 
 LINES_OF_A_KIND = 8
 """So many notes of a kind are printed before the rest is only counted."""
@@ -40,6 +42,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="log map; give it several times for logs of several recorders",
     )
     parser.add_argument("--arm", metavar="FILE", help="arm file")
+    parser.add_argument(
+        "--replace",
+        action="store_true",
+        help="a log that is stored already is read anew, and takes its own place in one step",
+    )
     parser.add_argument(
         "--watch",
         action="store_true",
@@ -80,7 +87,19 @@ def run(args: argparse.Namespace) -> int:
         bar.n = done
         bar.set_postfix_str(what)
 
-    result = ingest(archive, args.sources, log_map=maps, arm=arm, progress=progress)
+    flags = archive.table("flags") if args.replace else None
+    result = ingest(
+        archive,
+        args.sources,
+        log_map=maps,
+        arm=arm,
+        progress=progress,
+        replace_stored=args.replace,
+    )
+    for new, old in result.replaced.items():
+        withdraw(
+            archive, old, who=getuser(), why="read anew with --replace", instead=new, flags=flags
+        )
     if bar is not None:
         bar.close()
     if args.json:
@@ -129,6 +148,7 @@ def as_document(result: IngestResult, arm: Arm | None = None) -> dict[str, Any]:
         "sessions": [session_document(s) for s in result.sessions],
         "refused": result.refused,
         "unchanged": result.unchanged,
+        "replaced": result.replaced,
         "proposed_maps": result.proposed,
         "arm_switched_off": [] if arm is None else switched_off(arm),
         "arm_doubts": [] if arm is None else doubts(arm),
@@ -186,6 +206,8 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
         say(f"doubtful in the arm file: {line}")
     for line in [] if arm is None else switched_off(arm):
         say(f"off, by the arm file: {line}")
+    for new, old in result.replaced.items():
+        print(f"{new}  took the place of {old}, whose flags are kept on record as withdrawn")
     for name in result.unchanged:
         print(f"{name}  was there already, nothing changed")
     for line in result.proposed:

@@ -104,9 +104,7 @@ def session_facts(archive: Archive, session: str, *, rule: str | None = None) ->
         duty=mechanics.duty,
         tables=mechanics.tables,
         brakes=mechanics.brake_events,
-        slips=held.filter(pl.any_horizontal(pl.col("^(status|verdict)$") == "slip"))
-        if held.height
-        else held,
+        slips=held.filter(pl.col("status").is_in(["slip", "returned"])) if held.height else held,
         margins=margins,
         rule=chosen,
         lacking=tuple(lacking),
@@ -133,6 +131,6 @@ def _baseline(archive: Archive, version: str | None, lacking: list[str]) -> Base
 
 def _notes_on(archive: Archive, record: Session) -> pl.DataFrame:
     """Return what was done to this session's units up to its end, the last first."""
-    serials = list(record.units.values())
+    serials = [record.unit(joint) for joint in record.joints]
     notes = maintenance(archive).filter(pl.col("serial").is_in(serials))
     return notes.filter(pl.col("date") <= record.end).sort("date", descending=True)

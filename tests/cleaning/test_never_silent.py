@@ -62,6 +62,7 @@ def test_one_fault_of_the_program_costs_one_log(
         return true(path, *more)  # type: ignore[arg-type]
 
     monkeypatch.setattr(module, "open_log", faulty)
+    monkeypatch.setattr(sys.modules["replay.cleaning.session_grouping"], "open_log", faulty)
     for name in ("bad", "good"):
         table(60, seed=len(name)).write_csv(tmp_path / f"{name}.csv")
     result = take(tmp_path, tmp_path / "bad.csv", tmp_path / "good.csv")[1]

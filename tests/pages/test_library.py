@@ -171,6 +171,30 @@ def test_a_drop_onto_the_zone_arrives_and_can_be_discarded(visit: Open, tmp_path
     assert archive.sessions().height == 0
 
 
+def test_a_map_is_corrected_beside_its_samples(visit: Open, tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "archive", create=True)
+    page = visit(archive).go("/library")
+    with page.expect_file_chooser() as chooser:
+        page.get_by_role("button", name="Choose files").click()
+    chooser.value.set_files([plain_log(tmp_path / "a.csv")])
+    sheet = page.locator(".intake-sheet")
+    expect(sheet).to_contain_text("Values it rests on", timeout=45_000)
+    expect(sheet).to_contain_text("columns of the log")
+    expect(sheet).to_contain_text("none: joints named by the map")  # no other arm's file unasked
+    page.get_by_role("button", name="Show a joint").click()
+    expect(sheet).to_contain_text("This map leaves switched off", timeout=45_000)
+    expect(sheet).to_contain_text("no payload mass")
+    expect(sheet.locator(".js-plotly-plot")).to_be_visible()
+    area = sheet.locator("textarea").first
+    area.fill(area.input_value() + '\n[session.payload]\nvalue = 12.0\nunit = "kg"\n')
+    page.get_by_role("button", name="Show a joint").click()
+    expect(sheet).not_to_contain_text("no payload mass", timeout=45_000)
+    area.fill(area.input_value().replace('unit = "deg"', 'unit = "parsec"', 1))
+    page.get_by_role("button", name="Show a joint").click()
+    expect(sheet).to_contain_text("parsec", timeout=45_000)
+    assert archive.sessions().height == 0
+
+
 def test_a_wrong_map_is_refused_in_words(visit: Open, tmp_path: Path) -> None:
     archive = open_archive(tmp_path / "archive", create=True)
     page = visit(archive).go("/library")

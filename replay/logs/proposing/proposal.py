@@ -44,6 +44,8 @@ class Proposal:
     """What was left out of the log before its columns were looked at."""
     columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
     """Columns of the log by the map's table that would read them."""
+    shown: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    """Three values of each column, as they stand in the log."""
     present: tuple[str, ...] = ()
     """All columns of the log, or channels of a long table."""
 

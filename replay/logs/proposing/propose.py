@@ -61,6 +61,7 @@ def propose(raw: RawLog) -> Proposal:
             if k[0] is not None
         }
     proposal.present = tuple(c for c in table if c != time)
+    proposal.shown = {c: three_of(table[c]) for c in proposal.present}
     readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
     groups = group(readings)
     chosen, keys, by_number = choose(groups)

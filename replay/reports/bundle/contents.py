@@ -164,7 +164,8 @@ def _record(archive: Archive, record: Session) -> Iterator[Part]:
     yield Part("record/entries.json", _json(rows), "the same, to be read")
     pinned = pins(archive, record.session)
     yield Part("record/pins.csv", pinned.write_csv().encode(), "notes pinned to instants")
-    notes = maintenance(archive).filter(pl.col("serial").is_in(list(record.units.values())))
+    units = [record.unit(joint) for joint in record.joints]
+    notes = maintenance(archive).filter(pl.col("serial").is_in(units))
     yield Part("record/maintenance.csv", notes.write_csv().encode(), "work done on the units")
 
 

@@ -67,8 +67,8 @@ def expected_current(
     end: datetime,
 ) -> pl.DataFrame | None:
     """Return the baseline's expectation beside a joint table; None where there is none."""
-    unit = record.units.get(joint)
-    if baseline is None or unit is None:
+    unit = record.unit(joint)
+    if baseline is None:
         return None
     try:
         arm = (

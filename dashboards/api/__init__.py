@@ -1,0 +1,1 @@
+"""The read-only HTTP interface for other programs, and its own description."""

@@ -1,0 +1,291 @@
+"""What other programs take: sessions, findings, decisions, trends, samples as polars frames.
+
+Each frame's columns are declared below, with what they mean; the HTTP
+interface describes itself from the same tables.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import polars as pl
+
+from replay.archive import Archive
+from replay.errors import UsageError
+from replay.reviews import dispositions, findings, session_state
+from replay.reviews.verdicts import KIND as VERDICT
+from replay.units import TIME
+from replay.wear import trends
+from replay.wear.units.trend_table import trend_table
+
+INSTANT = pl.Datetime("us", "UTC")
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of a frame: its type and what it means."""
+
+    dtype: pl.DataType
+    about: str
+
+
+SESSIONS: dict[str, Column] = {
+    "session": Column(pl.String(), "the session's name"),
+    "arm": Column(pl.String(), "the arm's name"),
+    "source": Column(pl.String(), "the log it came from"),
+    "start": Column(INSTANT, "first instant, UTC"),
+    "end": Column(INSTANT, "last instant, UTC"),
+    "rows": Column(pl.Int64(), "samples of the main stream"),
+    "joints": Column(pl.Int64(), "how many joints"),
+    "base_end": Column(pl.String(), "A or B; null where unknown or changing"),
+    "payload_kg": Column(pl.Float64(), "null where unknown or changing"),
+    "person_on_tip": Column(pl.Boolean(), "null where unknown or changing"),
+    "rate_hz": Column(pl.Float64(), "the log's own rate"),
+    "completeness": Column(pl.Float64(), "share of the samples that the rate calls for"),
+    "baseline": Column(pl.String(), "baseline of the last check; null where not checked"),
+    "checked_at": Column(INSTANT, "when it was checked"),
+    "judged_joint_h": Column(pl.Float64(), "joint-hours that were judged"),
+    "expected_false_flags": Column(pl.Float64(), "false flags to expect in it"),
+    "findings": Column(pl.Int64(), "findings of the last check"),
+    "state": Column(pl.String(), "unchecked, open, half-signed or signed"),
+}
+
+FINDINGS: dict[str, Column] = {
+    "finding": Column(pl.String(), "the finding's name"),
+    "session": Column(pl.String(), "its session"),
+    "arm": Column(pl.String(), "the arm"),
+    "joints": Column(pl.List(pl.String()), "joints it is on; none means every joint"),
+    "units": Column(pl.List(pl.String()), "serial numbers of their joint units"),
+    "kind": Column(pl.String(), "what it looks like"),
+    "severity": Column(pl.String(), "note, look or act: what is owed"),
+    "score": Column(pl.Float64(), "-log10 of how often a healthy joint-hour shows as much"),
+    "start": Column(INSTANT, "from, UTC"),
+    "end": Column(INSTANT, "to, UTC"),
+    "summary": Column(pl.String(), "in a sentence"),
+    "flags": Column(pl.List(pl.String()), "names of its flags, the lead first"),
+    "baseline": Column(pl.String(), "the baseline it was judged by"),
+    "verdict": Column(pl.String(), "what a person concluded; open where nobody did"),
+    "decision": Column(pl.String(), "decision on a nonconformance; null where none was taken"),
+    "risk": Column(pl.String(), "MIL-STD-882E Table III; null where not assessed"),
+    "by": Column(pl.String(), "who decided"),
+    "decided_at": Column(INSTANT, "when"),
+    "entry": Column(pl.Int64(), "number of the record's entry that holds"),
+}
+
+VERDICTS: dict[str, Column] = {
+    "entry": Column(pl.Int64(), "number in the record"),
+    "session": Column(pl.String(), "the session"),
+    "flags": Column(pl.List(pl.String()), "flags it covers"),
+    "verdict": Column(pl.String(), "what was concluded"),
+    "note": Column(pl.String(), "the note with it"),
+    "decision": Column(pl.String(), "decision on a nonconformance; null where none was taken"),
+    "by": Column(pl.String(), "who"),
+    "at": Column(INSTANT, "when, by the clock of the machine"),
+    "hash": Column(pl.String(), "the entry's hash, which covers the entry before it"),
+}
+
+TRENDS: dict[str, Column] = {
+    "arm": Column(pl.String(), "the arm"),
+    "joint": Column(pl.String(), "the unit's place"),
+    "serial": Column(pl.String(), "the joint unit"),
+    "indicator": Column(pl.String(), "what is trended"),
+    "unit": Column(pl.String(), "unit of its values"),
+    "n": Column(pl.Int64(), "sessions"),
+    "last_value": Column(pl.Float64(), "value of the last session"),
+    "slope_per_year": Column(pl.Float64(), "change per year"),
+    "slope_low": Column(pl.Float64(), "lower end of its 90 % interval"),
+    "slope_high": Column(pl.Float64(), "upper end"),
+    "p_value": Column(pl.Float64(), "of no trend"),
+    "result": Column(pl.String(), "rising, falling, steady or too-few"),
+    "limit": Column(pl.Float64(), "the operator's limit; null where none was set"),
+    "limit_date": Column(INSTANT, "when it is reached, best guess"),
+    "limit_date_low": Column(INSTANT, "early end"),
+    "limit_date_high": Column(INSTANT, "late end"),
+}
+
+
+def session_frame(
+    archive: Archive,
+    *,
+    arm: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pl.DataFrame:
+    """Return sessions that start in ``[since, until)``, oldest first; columns of `SESSIONS`."""
+    rows = archive.sessions()
+    tests = [
+        pl.col("arm") == arm if arm is not None else None,
+        pl.col("start") >= since if since is not None else None,
+        pl.col("start") < until if until is not None else None,
+    ]
+    for test in tests:
+        rows = rows if test is None else rows.filter(test)
+    checks = archive.table("checks")
+    last = {r["session"]: r for r in checks.sort("checked_at").to_dicts()} if checks.height else {}
+    made = [
+        row
+        | {
+            "baseline": (check := last.get(row["session"], {})).get("baseline"),
+            "checked_at": check.get("checked_at"),
+            "judged_joint_h": check.get("joint_hours"),
+            "expected_false_flags": check.get("expected_false_flags"),
+            "findings": len(findings(archive, row["session"])),
+            "state": session_state(archive, row["session"]),
+        }
+        for row in rows.to_dicts()
+    ]
+    return _frame(made, SESSIONS)
+
+
+def finding_frame(
+    archive: Archive,
+    *,
+    session: str | None = None,
+    arm: str | None = None,
+    verdict: str | None = None,
+    since: datetime | None = None,
+    until: datetime | None = None,
+) -> pl.DataFrame:
+    """Return findings of the last checks, worst first; columns of `FINDINGS`.
+
+    ``since`` and ``until`` are of the finding's start.
+
+    Raises
+    ------
+    ArchiveError
+        There is no such session.
+    """
+    if session is not None:
+        archive.session(session)
+    arms = dict(archive.sessions().select("session", "arm").iter_rows())
+    held = dispositions(archive, session)
+    made = []
+    for one in findings(archive, session):
+        mine = held.get(one.finding)
+        why = mine.reasons if mine is not None else None
+        made.append(
+            {
+                "finding": one.finding,
+                "session": one.session,
+                "arm": arms.get(one.session),
+                "joints": list(one.joints),
+                "units": list(one.units),
+                "kind": one.kind,
+                "severity": one.severity,
+                "score": one.score,
+                "start": one.start,
+                "end": one.end,
+                "summary": one.summary,
+                "flags": [f.flag for f in one.flags],
+                "baseline": one.baseline,
+                "verdict": mine.verdict if mine is not None else "open",
+                "decision": why.decision if why is not None else None,
+                "risk": why.risk if why is not None else None,
+                "by": mine.by if mine is not None else None,
+                "decided_at": mine.at if mine is not None else None,
+                "entry": mine.seq if mine is not None else None,
+            }
+        )
+    frame = _frame(made, FINDINGS)
+    tests = [
+        pl.col("arm") == arm if arm is not None else None,
+        pl.col("verdict") == verdict if verdict is not None else None,
+        pl.col("start") >= since if since is not None else None,
+        pl.col("start") < until if until is not None else None,
+    ]
+    for test in tests:
+        frame = frame if test is None else frame.filter(test)
+    return frame
+
+
+def verdict_frame(archive: Archive, *, session: str | None = None) -> pl.DataFrame:
+    """Return every decision that was put on record, in its order; columns of `VERDICTS`.
+
+    Raises
+    ------
+    ArchiveError
+        There is no such session.
+    """
+    from replay.record import open_record
+
+    if session is not None:
+        archive.session(session)
+    made = []
+    for entry in open_record(archive).entries(VERDICT, session=session):
+        after = entry.after or {}
+        made.append(
+            {
+                "entry": entry.seq,
+                "session": entry.session,
+                "flags": [f["flag"] for f in after.get("flags", ())],
+                "verdict": after.get("verdict"),
+                "note": after.get("note") or "",
+                "decision": (after.get("reasons") or {}).get("decision"),
+                "by": entry.who,
+                "at": entry.at,
+                "hash": entry.hash,
+            }
+        )
+    return _frame(made, VERDICTS)
+
+
+def trend_frame(
+    archive: Archive,
+    *,
+    arm: str | None = None,
+    serial: str | None = None,
+    indicator: str | None = None,
+) -> pl.DataFrame:
+    """Return the trend of every indicator of every unit; columns of `TRENDS`."""
+    table = archive.table("indicators")
+    found = trends(archive, arm=arm, serial=serial, indicator=indicator) if table.height else []
+    return _frame(trend_table(found).select(list(TRENDS)).to_dicts(), TRENDS)
+
+
+def sample_frame(
+    archive: Archive,
+    session: str,
+    *,
+    start: datetime | None = None,
+    end: datetime | None = None,
+    channels: list[str] | None = None,
+    stream: str = "main",
+    most_rows: int | None = None,
+) -> pl.DataFrame:
+    """Return the cleaned samples of a window ``[start, end)`` of one stream: ``time``, channels.
+
+    Raises
+    ------
+    ArchiveError
+        There is no such session or stream.
+    UsageError
+        The stream has no such channel, or the window more rows than ``most_rows``.
+    """
+    record = archive.session(session)
+    held = record.channels.get(stream)
+    if held is None:
+        raise UsageError(
+            f"session {session!r} has no stream {stream!r}",
+            todo="it has " + ", ".join(record.channels),
+        )
+    wanted = list(held) if channels is None else channels
+    for name in wanted:
+        if name not in held:
+            raise UsageError(
+                f"stream {stream!r} has no channel {name!r}", todo="it has " + ", ".join(held)
+            )
+    scan = archive.samples(session, stream=stream, channels=wanted, start=start, end=end)
+    if most_rows is not None:
+        rows = int(scan.select(pl.len()).collect().item())
+        if rows > most_rows:
+            raise UsageError(
+                f"the window has {rows:,} rows, more than the {most_rows:,} of one answer",
+                todo="ask for a shorter window",
+            )
+    return scan.select(TIME, *wanted).collect()
+
+
+def _frame(rows: list[dict[str, object]], columns: dict[str, Column]) -> pl.DataFrame:
+    schema = {name: column.dtype for name, column in columns.items()}
+    return pl.DataFrame([{n: row.get(n) for n in schema} for row in rows], schema=schema)

@@ -1,0 +1,236 @@
+"""The HTTP interface is what its description says, and only reads."""
+
+from __future__ import annotations
+
+import io
+import re
+import threading
+from pathlib import Path
+
+import jsonschema
+import polars as pl
+import pytest
+from openapi_spec_validator import validate
+from werkzeug.serving import make_server
+
+import replay
+from dashboards import api
+from dashboards.api.description import ROOT
+from dashboards.app import create_app
+from replay.reports import frames
+from replay.reviews import findings, judge
+from tests.reports.yard import taught_archive
+
+PAGE = Path(api.__file__).with_name("handing-on.md")
+
+
+@pytest.fixture(scope="module")
+def yard(tmp_path_factory):
+    archive, session = taught_archive(tmp_path_factory.mktemp("yard"))
+    replay.indicators(archive)
+    one = findings(archive, session)[-1]
+    judge(archive, session, one.finding, "watch", reviewer="R. Moss", note='="1+1" <b>')
+    return archive, session
+
+
+@pytest.fixture(scope="module")
+def server(yard):
+    return create_app(yard[0]).server
+
+
+@pytest.fixture(scope="module")
+def client(server):
+    return server.test_client()
+
+
+@pytest.fixture(scope="module")
+def document(client):
+    return client.get(f"{ROOT}/openapi.json").get_json()
+
+
+def operations(document):
+    for path, item in document["paths"].items():
+        for method, operation in item.items():
+            yield path, method, operation
+
+
+def test_the_description_is_openapi(document):
+    validate(document)
+
+
+def test_every_route_is_described_and_every_address_is_served(document, server):
+    served = {
+        re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", rule.rule.removeprefix(ROOT))
+        for rule in server.url_map.iter_rules()
+        if rule.rule.startswith(ROOT)
+    }
+    assert served - {"/openapi.json"} == set(document["paths"])
+
+
+def test_every_operation_answers_in_every_form_as_described(document, client, yard):
+    _, session = yard
+    asked = 0
+    for path, method, operation in operations(document):
+        assert method == "get"
+        for kind, content in operation["responses"]["200"]["content"].items():
+            form = next(p for p in operation["parameters"] if p["name"] == "form")
+            word = next(f for f in form["schema"]["enum"] if f in kind or kind.endswith(f))
+            answer = client.get(address_of(path, session), query_string={"form": word})
+            assert answer.status_code == 200, answer.get_data()[:300]
+            assert answer.mimetype == kind
+            if "schema" in content:
+                said = answer.get_json()
+                jsonschema.Draft202012Validator(
+                    content["schema"], format_checker=jsonschema.FormatChecker()
+                ).validate(said)
+                assert said["rows"] or path == "/trends", path
+            asked += 1
+    assert asked >= 20
+
+
+def address_of(path, session):
+    return ROOT + path.replace("{session}", session).replace("{serial}", "TU-P1")
+
+
+def bad_values(schema):
+    """Values that a schema does not allow, as a query would hold them."""
+    if "enum" in schema:
+        yield "zebra"
+    elif schema["type"] == "integer":
+        yield from ("-1", "1.5", "many", str(schema.get("maximum", 2**40) + 1), "")
+    elif schema.get("format") == "date-time":
+        yield from ("soon", "2031-13-01", "-1", "99999-01-01T00:00:00Z")
+    else:
+        yield "x" * (schema["maxLength"] + 1)
+
+
+def test_what_the_description_does_not_allow_is_refused_in_words(document, client, yard):
+    _, session = yard
+    schema = document["components"]["schemas"]["Error"]
+    refused = 0
+    for path, _, operation in operations(document):
+        address = address_of(path, session)
+        for parameter in operation["parameters"]:
+            if parameter["in"] != "query":
+                continue
+            for value in bad_values(parameter["schema"]):
+                answer = client.get(address, query_string={parameter["name"]: value})
+                assert answer.status_code == 400, (path, parameter["name"], value)
+                jsonschema.validate(answer.get_json(), schema)
+                refused += 1
+        assert client.get(f"{address}?colour=red").status_code == 400
+        if "{" in path:
+            answer = client.get(re.sub(r"{\w+}", "nobody", ROOT + path))
+            assert answer.status_code == 404
+            jsonschema.validate(answer.get_json(), schema)
+    assert refused > 20
+
+
+def test_nothing_can_be_written(document, client, yard):
+    _, session = yard
+    for path in document["paths"]:
+        for method in ("post", "put", "patch", "delete"):
+            answer = getattr(client, method)(address_of(path, session), json={})
+            assert answer.status_code == 405
+
+
+def test_samples_are_the_archives_to_the_bit(client, yard):
+    archive, session = yard
+    record = archive.session(session)
+    finding = findings(archive, session)[0]
+    window = {"start": finding.start.isoformat(), "end": finding.end.isoformat()}
+    address = f"{ROOT}/sessions/{session}/samples"
+    got = pl.read_ipc_stream(io.BytesIO(client.get(address, query_string=window).data))
+    kept = archive.samples(session, start=finding.start, end=finding.end).collect()
+    assert got.height > 10
+    assert got.equals(kept.select(got.columns))
+    assert set(got.columns) == {"time", *record.channels["main"]}
+    text = client.get(
+        address, query_string=window | {"form": "csv", "channels": "P1.current_a"}
+    ).data
+    csv = pl.read_csv(io.BytesIO(text), try_parse_dates=True)
+    assert csv.columns == ["time", "P1.current_a"]
+    assert csv["P1.current_a"].equals(kept["P1.current_a"])
+    wrong = client.get(address, query_string={"channels": "P9.current_a"})
+    assert "no channel 'P9.current_a'" in wrong.get_json()["error"]
+
+
+def test_a_list_is_given_in_pieces_that_make_the_whole(client, yard):
+    archive, _ = yard
+    whole = client.get(f"{ROOT}/sessions").get_json()
+    parts = [
+        client.get(f"{ROOT}/sessions?limit=3&offset={k}").get_json()["rows"] for k in (0, 3, 6)
+    ]
+    assert [r for part in parts for r in part] == whole["rows"]
+    assert whole["total"] == archive.sessions().height
+    day = whole["rows"][2]["start"]
+    later = client.get(f"{ROOT}/sessions", query_string={"since": day}).get_json()
+    assert later["rows"] == whole["rows"][2:]
+
+
+def test_verdicts_filter_findings_and_carry_the_records_hash(client, yard):
+    archive, session = yard
+    watched = client.get(f"{ROOT}/findings?verdict=watch").get_json()["rows"]
+    assert [r["by"] for r in watched] == ["R. Moss"]
+    given = client.get(f"{ROOT}/verdicts").get_json()["rows"]
+    assert given == client.get(f"{ROOT}/sessions/{session}/verdicts").get_json()["rows"]
+    assert (given[0]["note"], len(given[0]["hash"])) == ('="1+1" <b>', 64)
+    assert frames.verdict_frame(archive)["hash"].to_list() == [r["hash"] for r in given]
+
+
+def test_a_report_served_as_a_page_may_run_nothing(client, yard):
+    _, session = yard
+    answer = client.get(f"{ROOT}/sessions/{session}/report")
+    assert answer.headers["Content-Security-Policy"].startswith("default-src 'none'")
+    assert "script-src" not in answer.headers["Content-Security-Policy"]
+
+
+def test_the_worked_example_runs(server, yard, monkeypatch, capsys):
+    archive, session = yard
+    running = make_server("127.0.0.1", 0, server, threaded=True)
+    thread = threading.Thread(target=running.serve_forever, daemon=True)
+    thread.start()
+    try:
+        blocks = re.findall(r"```python\n(.*?)```", PAGE.read_text("utf-8"), flags=re.S)
+        assert len(blocks) == 2
+        monkeypatch.chdir(Path(archive.root).parent)  # the example opens ./archive
+        names: dict[str, object] = {}
+        for block in blocks:
+            exec(block.replace(":8050/", f":{running.server_port}/"), names)
+    finally:
+        running.shutdown()
+        thread.join()
+    assert names["worst"]["session"] == session
+    assert names["samples"].height > 10
+    assert names["samples_here"].height == names["samples"].height
+    assert names["worst"]["summary"] in capsys.readouterr().out
+
+
+def test_the_pages_lead_to_reports_that_are_there(client, yard):
+    import json
+
+    from dashboards.jobs import Jobs
+    from dashboards.links import View
+    from dashboards.pages import library, signoff, wear
+    from dashboards.pages.page import Desk
+
+    archive, session = yard
+    desk = Desk(archive, Jobs())
+    found = set()
+    for page, view in (
+        (signoff.PAGE, View(session=session)),
+        (wear.PAGE, View(extra={"serial": "TU-P1"})),
+        (library.PAGE, View()),
+    ):
+        text = json.dumps(
+            page.layout(desk, view).to_plotly_json(),
+            default=lambda c: c.to_plotly_json() if hasattr(c, "to_plotly_json") else str(c),
+        )
+        found |= set(re.findall(rf'"({ROOT}/[^"]*report[^"]*)"', text))
+    assert {a.partition("?")[0] for a in found} == {
+        f"{ROOT}/sessions/{session}/report", f"{ROOT}/units/TU-P1/report", f"{ROOT}/report",
+    }  # fmt: skip
+    for address in found:
+        answer = client.get(address)
+        assert answer.status_code == 200
+        assert answer.data.startswith(b"%PDF" if "form=pdf" in address else b"<!DOCTYPE html>")
