@@ -9,6 +9,7 @@ shape 0) and never lighter than that of as many normal variables.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -33,9 +34,15 @@ differ; longer ones tell what sessions differ by."""
 USUAL = 5
 """Windows of 2^6 blocks, about 13 s, tell what usual motion weighs."""
 
+FEWEST_SESSIONS = 4
+"""Fewer do not tell what a recorder normally delivers."""
+
 FOLDS = 4
 KEPT = 40
 """Windows of one length that a session contributes: more are not independent."""
+
+COMMON = 0.15
+"""A finding that fewer blocks show may be a fault that hides in training."""
 
 PLENTY = 40
 """From so many blocks on a tail may be as light as they show."""
@@ -52,6 +59,8 @@ class Tail:
     scale: float
     normal: float = 0.0
     """Independent normal variables in an hour, 0: none."""
+    share: float = 1.0
+    """Of healthy blocks that show any of it."""
 
     def log_rate(self, value: Floats) -> Floats:
         """Return ln of the rate of events at least this large, per joint-hour."""
@@ -70,6 +79,7 @@ class Tail:
             "rate": self.rate,
             "scale": self.scale,
             "normal": self.normal,
+            "share": self.share,
         }
 
 
@@ -305,9 +315,13 @@ def _omega(size: Floats, variance: Floats) -> float:
 def fit_norms(seen: Iterable[tuple[str, Mapping[str, Seen]]]) -> dict[str, Any]:
     """Return norms by unit, measure and cell from (unit, what its measures saw) of sessions."""
     cells: dict[tuple[str, str, str], list[Norm]] = {}
-    for unit, by in seen:
+    given = list(seen)
+    sessions = Counter(unit for unit, _ in given)
+    for unit, by in given:
         for measure, found in by.items():
             for cell, norm in found.usual.items():
+                if MEASURES[measure].unit == "rows" and sessions[unit] < FEWEST_SESSIONS:
+                    norm = (0.0, found.prior)  # a recorder is not known from so few
                 for who in (unit, EVERYONE):
                     cells.setdefault((who, measure, cell), []).append(norm)
     made: dict[str, dict[str, dict[str, Norm]]] = {}
@@ -415,16 +429,14 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     prior, rate, least = (setting(n) for n in ("prior_scale", "prior_rate", "prior_level"))
     some = np.sort(values[values > 0])
     share = some.size / max(values.size, 1)
-    if some.size < 8:
-        # the largest may be a fault that hides in training: the second stands for it
-        top = float(some[-2]) if some.size > 1 else 0.0
-        return Tail(max(top, least), rate, prior, normal)
+    if some.size < 8 or share < COMMON:
+        return Tail(least, rate, prior, normal, share)  # what they show may all be faults
     low, high = (float(np.quantile(some, q)) for q in QUANTILES)
     part = [-np.log1p(-share * (1 - q)) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])
     few = max(0.0, 1.0 - values.size / PLENTY)
     floor = setting("least_scale") * (1 - few) + prior * few
-    return Tail(high, part[1] / hours, max(float(scale), floor), normal)
+    return Tail(high, part[1] / hours, max(float(scale), floor), normal, share)
 
 
 def calibrate(

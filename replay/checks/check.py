@@ -23,6 +23,7 @@ from replay.models.baseline import Baseline, load_baseline
 from replay.models.model import residuals_of
 from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
 from replay.records import Flag
+from replay.settings import setting
 
 BATCH, BATCH_S = 64, 5.0
 """So many checks, or those of so many seconds, are stored together."""
@@ -143,6 +144,13 @@ def first_line(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
             said.append(f"{name}: the baseline knows no unit {joint.unit}")
         else:
             said += _not_judged(joint)
+    often = promise.calibration_of(baseline).tails
+    for name in ("silence", "lost"):
+        if name in often and often[name].share > 0.5 and often[name].level > setting("prior_level"):
+            said += [
+                f"{joint}: most sessions show {name} beyond its prior limit; not flagged by itself"
+                for joint in residuals.joints
+            ]
     return [*said, promise.sentence(baseline), *baseline.concerns(record)]
 
 

@@ -76,9 +76,9 @@ def decide(evidence: Evidence, finding: Finding) -> Verdict:
         shape=found.shape,
         size=found.size,
         size_se=found.size_se,
-        nats={k: round(cases[k].nats, 2) for k in order if cases[k].nats > 0},
+        nats={k: round(float(cases[k].nats), 2) for k in order if cases[k].nats > 0},
         runner_up=other if cases[other].nats > 0 else None,
-        near=near and cases[other].nats > 0,
+        near=bool(near and cases[other].nats > 0),
         marks=found.marks,
         releases=len(spans),
     )

@@ -178,11 +178,7 @@ def evidence_of(
     if best is not None:
         numbers["measured"] = _r(best.detail.get("seconds", best.raw))
         numbers["measure"] = best.measure
-        numbers |= {
-            k: (_r(v) if isinstance(v, float) else v)
-            for k, v in best.detail.items()
-            if k not in numbers
-        }
+        numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in numbers}
     return numbers
 
 
@@ -194,6 +190,13 @@ def span_text(start: datetime, from_s: float, to_s: float) -> str:
 
 def _clock(instant: datetime) -> str:
     return f"{instant:%H:%M:%S}.{instant.microsecond // 100000}"
+
+
+def _plain(value: Any) -> Any:
+    """Return what JSON can carry."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    return _r(value) if isinstance(value, float) else value
 
 
 def _mean(values: Floats) -> float:

@@ -24,6 +24,7 @@ from replay.signatures.marks import (
     Seen,
     best_per_minute,
     one_nat,
+    prior_rows,
     runs,
     wide,
 )
@@ -163,7 +164,9 @@ def _equal(track: Track) -> tuple[Seen, Seen]:
                     detail,
                 )
             )
-    return Seen(best_per_minute(marks), usual), Seen(best_per_minute(still), usual)
+    return Seen(best_per_minute(marks), usual), Seen(
+        best_per_minute(still), usual, prior_rows(track)
+    )
 
 
 def frozen(track: Track) -> Seen:

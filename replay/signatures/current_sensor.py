@@ -20,6 +20,7 @@ from replay.signatures.marks import (
     Seen,
     best_per_minute,
     one_nat,
+    prior_rows,
     runs,
     spread,
 )
@@ -64,7 +65,7 @@ def frozen(track: Track) -> Seen:
             detail = {"level_a": float(current[a]), "samples": b - a + 1}
             start, end = float(track.t_s[a]), float(track.t_s[b])
             marks.append(Mark("current frozen", cell, start, end, float(length[k]), detail))
-    return Seen(best_per_minute(marks), usual)
+    return Seen(best_per_minute(marks), usual, prior_rows(track))
 
 
 def _chain(same: Flags, rows: Flags) -> tuple[float, float]:

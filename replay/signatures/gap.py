@@ -11,7 +11,16 @@ from __future__ import annotations
 import numpy as np
 
 from replay.signatures.kinds import Facts, Signature
-from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute, one_nat, runs
+from replay.signatures.marks import (
+    Mark,
+    Measure,
+    Norm,
+    Seen,
+    best_per_minute,
+    one_nat,
+    prior_rows,
+    runs,
+)
 from replay.signatures.track import Track
 
 CHANNELS = {
@@ -39,7 +48,11 @@ def silence(track: Track) -> Seen:
         )
         for r in rows[np.argsort(-missing[rows])[:500]]
     ]
-    return Seen(best_per_minute(marks), {"rows": one_nat(float(missing.sum()), rows.size, track)})
+    return Seen(
+        best_per_minute(marks),
+        {"rows": one_nat(float(missing.sum()), rows.size, track)},
+        prior_rows(track),
+    )
 
 
 def lost(track: Track) -> Seen:
@@ -69,7 +82,7 @@ def lost(track: Track) -> Seen:
                     detail,
                 )
             )
-    return Seen(best_per_minute(marks), usual)
+    return Seen(best_per_minute(marks), usual, prior_rows(track))
 
 
 def sentence(facts: Facts) -> str:

@@ -42,6 +42,8 @@ class Seen:
 
     marks: tuple[Mark, ...]
     usual: Mapping[str, Norm]
+    prior: float = 1.0
+    """Rows that are one nat where nothing was learned."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +86,9 @@ def join_seen(parts: Iterable[Seen]) -> Seen:
         for cell, norm in part.usual.items():
             cells.setdefault(cell, []).append(norm)
     return Seen(
-        tuple(m for p in given for m in p.marks), {c: middle(norms) for c, norms in cells.items()}
+        tuple(m for p in given for m in p.marks),
+        {c: middle(norms) for c, norms in cells.items()},
+        given[0].prior if given else 1.0,
     )
 
 
@@ -145,5 +149,9 @@ def one_nat(total: float, count: float, track: Track) -> Norm:
     """
     stay = 1.0 - count / total if total > count > 0 else 0.0
     counted = -1.0 / np.log(stay) if stay > 0 else 0.0
-    prior = setting("run_prior_s") / max(track.period_s, 1e-6)
-    return 0.0, float(max(counted, prior))
+    return 0.0, float(max(counted, prior_rows(track)))
+
+
+def prior_rows(track: Track) -> float:
+    """Return the length of a run, in rows, that is one nat where none was ever seen."""
+    return setting("run_prior_s") / max(track.period_s, 1e-6)
