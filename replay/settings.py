@@ -29,7 +29,7 @@ MODEL: dict[str, Setting] = {
     "cell_temperature": Setting(6.0, "K", "over this a law may bend; common practice"),
     "cell_log_rate": Setting(0.7, "1", "a factor of two in rate; common practice"),
     "cell_payload": Setting(0.35, "1", "share of the largest payload trained; common practice"),
-    "load_misfit": Setting(0.25, "1", "an arm file that explains less is refused: measured"),
+    "load_misfit": Setting(0.5, "1", "an arm file that explains less is refused: measured"),
     "servo_share": Setting(0.5, "1", "a drive law that explains less is not used: measured"),
     "robust_cut": Setting(3.0, "sd", "Cauchy weight's scale; common practice"),
     "odd_session": Setting(6.0, "sd", "a session this far from the others is set aside: measured"),

@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.archive import Archive
-from replay.models.residuals import BETWEEN, HELD, RESTING, SLIDING, Codes, Floats
+from replay.models.residuals import BETWEEN, HELD, RESTING, SLIDING, Codes, Flags, Floats
 from replay.records import Session
 from replay.settings import setting
-from replay.signals.carry import interpolated
+from replay.signals.carry import CARRY_STEPS
 from replay.signals.channels import Channels
 from replay.signals.motion.rates import unwrapped
 from replay.statistics.noise import noise_of, resolution
@@ -33,6 +33,8 @@ PIECE_S = 3600.0
 LADDER_S = (0.25, 0.35, 0.5, 0.7, 1.0)
 LOOKS = 4
 """Lengths of the box that are chosen from, and sessions that are looked at for it."""
+NOISE_ROWS = 40_000
+"""Rows from which noise and least steps are read."""
 SUB_S = 0.05
 """Rows are first averaged to about this; it is a fifth of the box."""
 
@@ -239,9 +241,10 @@ def _condense_piece(piece: Piece, grid: _Grid, carried: dict[str, _Carried]) -> 
     inside = centres - low
     block_ns = grid.start_ns + np.round((centres + 0.5) * sub_ns).astype(np.int64)
     joints, fineness = {}, {}
+    bring = _Rows(piece.channels, times, grid.each)
     for joint in piece.record.joints:
         joints[joint], fineness[joint] = _joint(
-            piece.channels, joint, grid, times, inside, block_ns, low, carried
+            piece.channels, bring, joint, grid, times, inside, block_ns, low, carried
         )
     return SessionBlocks(
         record=piece.record,
@@ -258,6 +261,7 @@ def _condense_piece(piece: Piece, grid: _Grid, carried: dict[str, _Carried]) -> 
 
 def _joint(
     channels: Channels,
+    bring: _Rows,
     joint: str,
     grid: _Grid,
     times: NDArray[np.int64],
@@ -267,22 +271,19 @@ def _joint(
     carried: dict[str, _Carried],
 ) -> tuple[JointBlocks, Fineness]:
     width, sub_s = grid.width, grid.sub_s
-    current = _sub(channels, channel(joint, "current_a"), times, grid.each)
+    current = bring.means(channel(joint, "current_a"))
     fine = _fineness(channels, joint, grid, carried.get(joint))
-    angle_channel = channels.numbers(channel(joint, "angle_deg"))
-    rate_channel = channels.numbers(channel(joint, "rate_deg_s"))
-    has_angle = len(angle_channel.values) > 0
+    nothing = np.full(len(current), np.nan)
+    step_s = grid.fine_ns / 1e9
+    has_angle = channels.has(channel(joint, "angle_deg"))
     if has_angle:
-        raw = unwrapped(angle_channel.values)
-        angle = _means(interpolated(times, angle_channel.time_ns, raw), grid.each)
-        angle = angle + 0.0
+        angle = bring.means(channel(joint, "angle_deg"), unwrap=True) + 0.0
     else:
-        speed = interpolated(times, rate_channel.time_ns, rate_channel.values)
-        angle = _integral(speed, grid.fine_ns / 1e9, grid.each)
-    command_channel = channels.numbers(channel(joint, "rate_cmd_deg_s"))
-    has_command = len(command_channel.values) > 0
-    speed_cmd = interpolated(times, command_channel.time_ns, command_channel.values)
-    command = _integral(speed_cmd, grid.fine_ns / 1e9, grid.each)
+        speed = bring.numbers(channel(joint, "rate_deg_s"))
+        angle = nothing.copy() if speed is None else _integral(speed, step_s, grid.each)
+    speed_cmd = bring.numbers(channel(joint, "rate_cmd_deg_s"))
+    has_command = speed_cmd is not None
+    command = nothing.copy() if speed_cmd is None else _integral(speed_cmd, step_s, grid.each)
     _carry_on(carried, joint, angle, command, low, fine)
     box_angle = _box(angle, width)
     rate_box = _lag(angle, width, sub_s)
@@ -365,7 +366,7 @@ def _fineness(channels: Channels, joint: str, grid: _Grid, known: _Carried | Non
 
     def of(quantity: str) -> tuple[float, float]:
         found = channels.numbers(channel(joint, quantity))
-        y = found.values[:200_000]
+        y = found.values[:NOISE_ROWS]
         if quantity == "angle_deg":
             y = unwrapped(y)
         if len(y) < 8:
@@ -441,9 +442,55 @@ def _since_enabled(
     return out
 
 
-def _sub(channels: Channels, name: str, times: NDArray[np.int64], each: int) -> Floats:
-    found = channels.numbers(name)
-    return _means(interpolated(times, found.time_ns, found.values), each)
+class _Rows:
+    """Channels brought to the grid's instants; the search is done once a stream."""
+
+    def __init__(self, channels: Channels, times: NDArray[np.int64], each: int) -> None:
+        self.channels, self.times, self.each = channels, times, each
+        self._found: dict[tuple[int, int, int], tuple[NDArray[np.intp], Floats, Flags]] = {}
+
+    def numbers(self, name: str, *, unwrap: bool = False) -> Floats | None:
+        """Return a channel at the fine instants; None when it was not logged.
+
+        Values are interpolated over at most `CARRY_STEPS` of the channel's own steps.
+        """
+        found = self.channels.numbers(name)
+        if not len(found.values):
+            return None
+        left, share, inside = self._places(found.time_ns)
+        values = unwrapped(found.values) if unwrap else found.values
+        low = values[left]
+        out: Floats = low + (values[np.minimum(left + 1, len(values) - 1)] - low) * share
+        if not inside.all():
+            out[~inside] = np.nan
+        return out
+
+    def means(self, name: str, *, unwrap: bool = False) -> Floats:
+        """Return a channel's sub-block means, NaN where it was not logged."""
+        found = self.numbers(name, unwrap=unwrap)
+        if found is None:
+            return np.full(len(self.times) // self.each, np.nan)
+        return _means(found, self.each)
+
+    def codes(self, name: str, sub_ns: NDArray[np.int64]) -> Codes:
+        """Return a switch at the sub-blocks' middles, -1 where unknown."""
+        return self.channels.codes(name, sub_ns)
+
+    def _places(self, time_ns: NDArray[np.int64]) -> tuple[NDArray[np.intp], Floats, Flags]:
+        key = (len(time_ns), int(time_ns[0]), int(time_ns[len(time_ns) // 2]))
+        if key not in self._found:
+            after = np.searchsorted(time_ns, self.times, side="right")
+            left = np.maximum(after - 1, 0)
+            right = np.minimum(after, len(time_ns) - 1)
+            step = time_ns[right] - time_ns[left]
+            age = self.times - time_ns[left]
+            share = np.divide(age, step, out=np.zeros(len(age)), where=step > 0)
+            usual = float(np.median(np.diff(time_ns[:20_000]))) if len(time_ns) > 1 else 0.0
+            inside = (after > 0) & (
+                (age == 0) | ((after < len(time_ns)) & (step <= CARRY_STEPS * usual))
+            )
+            self._found[key] = (left, share, inside)
+        return self._found[key]
 
 
 def _means(values: Floats, each: int) -> Floats:

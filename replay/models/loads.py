@@ -110,5 +110,7 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
 
 def running_rms(values: Floats) -> Floats:
     """Return the root mean square over `SMOOTH` blocks around each."""
-    out: Floats = np.sqrt(uniform_filter1d(values**2, min(SMOOTH, len(values)), mode="nearest"))
+    square = np.nan_to_num(values) ** 2
+    mean = uniform_filter1d(square, min(SMOOTH, len(values)), mode="nearest")
+    out: Floats = np.sqrt(np.maximum(mean, 0))  # running sums may end just below nothing
     return out

@@ -64,8 +64,10 @@ class Trained:
         """Return 0 to 1 for (n, 3) points in cell widths: 1 is nothing known."""
         if not len(self.cells):
             return np.ones(len(at))
-        rounded = np.round(at * 4) / 4
-        unique, back = np.unique(rounded, axis=0, return_inverse=True)
+        rounded = np.clip(np.round(at * 4), -1000, 1000).astype(np.int64)
+        key = (rounded[:, 0] * 4001 + rounded[:, 1]) * 4001 + rounded[:, 2]
+        _, first, back = np.unique(key, return_index=True, return_inverse=True)
+        unique = rounded[first] / 4
         gap = unique[:, None, :] - self.cells[None, :, :]
         near = np.exp(-0.5 * np.sum(gap * gap, axis=2))
         gone = 1 - np.einsum("ij,jk,ik->i", near, self.inverse, near)
