@@ -34,7 +34,20 @@ MODEL: dict[str, Setting] = {
     "robust_cut": Setting(3.0, "sd", "Cauchy weight's scale; common practice"),
     "odd_session": Setting(6.0, "sd", "a session this far from the others is set aside: measured"),
 }
-CHECKS: dict[str, Setting] = {}
+CHECKS: dict[str, Setting] = {
+    "run_prior_s": Setting(0.1, "s", "a hole or a freeze that was never seen; no source"),
+    "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
+    "growth_s": Setting(50.0, "s", "friction does not grow in less; common practice, no source"),
+    "shortest_s": Setting(0.4, "s", "shortest window, an independent variable each; structure"),
+    "prior_scale": Setting(1.0, "1", "spreads or nats by which a never seen finding falls off"),
+    "prior_level": Setting(5.0, "1", "spreads that many normal variables do not exceed"),
+    "prior_rate": Setting(0.05, "1/h", "of findings that training never showed; no source"),
+    "least_scale": Setting(0.3, "1", "a normal variable's largest falls off like this"),
+    "overlap": Setting(0.5, "1", "share of the shorter of two events that makes them one"),
+    "shaken": Setting(0.3, "1", "a weaker event beside a stronger one on another joint"),
+    "near_nats": Setting(5.0, "nat", "two kinds this near are both named; 1 in 150"),
+    "slowest": Setting(1.5, "1", "the rarest may fall off so much slower than its own law"),
+}
 
 
 def setting(name: str) -> float:

@@ -42,7 +42,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Section(
                 [
                     html.H2(f"{base.version}, from {len(base.sessions)} sessions"),
-                    html.P(_sentence(base.promise())),
+                    html.P(_sentence(baselines.promise_of(base))),
                     html.Ul([html.Li(line) for line in base.concerns()]),
                 ],
                 className="sheet",

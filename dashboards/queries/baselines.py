@@ -34,6 +34,13 @@ def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:
     )
 
 
+def promise_of(baseline: Baseline) -> str:
+    """Return what the baseline promises about false flags, in a sentence."""
+    from replay.checks import promise
+
+    return promise.sentence(baseline)
+
+
 def units_of(baseline: Baseline) -> pl.DataFrame:
     """Return per unit its hours, how many sessions taught it, and what was set aside."""
     return pl.DataFrame(

@@ -35,6 +35,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, tally and print."""
+    from replay.checks import promise
     from replay.checks.backtest import backtest
     from replay.checks.matching import known_events
     from replay.models import load_baseline
@@ -89,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
             "the other half of them, so their false flags are those of half as much teaching"
         )
     else:
-        print(f"judged by {baseline.version}: {baseline.promise()}")
+        print(f"judged by {baseline.version}: {promise.sentence(baseline)}")
     print_table(pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()]))
     print("in brackets: 90 % intervals; delay: median of abrupt faults, from onset to flag's onset")
     ours = next(iter(summary["detectors"].values()))

@@ -5,8 +5,8 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.checks import calibration, check, discoveries, flags, score_trace
-from replay.models import learn, load_baseline
+from replay.checks import calibration, check, discoveries, flags, learn, score_trace
+from replay.models import load_baseline
 from tests.checks.sessions import add, bench, between
 
 names = (f"faulty{k:03d}" for k in itertools.count())

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-
 from replay.checks.events import best_stretch
+
 from replay.statistics.false_discovery import adjusted_p_values
 from replay.statistics.rates import rate_bound, rate_interval
 
