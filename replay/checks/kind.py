@@ -124,7 +124,8 @@ def _account(
         )
     best = _Case(0.0)
     left = inside & ~taken
-    base = _gain(evidence, joint, "friction", left)[0] - _free_ends(joint, inside)
+    ends = _free_ends(joint, inside)
+    base = max(_gain(evidence, joint, "friction", left)[0], 0.0)
     for shape in kind.shapes if claimed or not kind.only_beside else ():
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
@@ -132,10 +133,10 @@ def _account(
             found = _one_release(evidence, joint, shape.name, left, spans)
         else:
             found = _gain(evidence, joint, shape.name, left)
-            if kind.kind == "friction" and not shape.grows:
-                found = (found[0] - _free_ends(joint, inside), *found[1:])
             if shape.energy:  # what swings also has a mean
-                found = (found[0] + max(base, 0.0), *found[1:])
+                found = (found[0] + base, *found[1:])
+        if kind.kind != "brake-drag":  # the brake says when; any other fault may begin anywhere
+            found = (found[0] - ends, *found[1:])
         if found[0] > best.nats:
             best = _Case(found[0], shape.name, found[1], found[2])
     price = 2 * setting("near_nats") if kind.needs_mark and not claimed else 0.0

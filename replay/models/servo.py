@@ -22,6 +22,9 @@ from replay.settings import setting
 
 NAMES = ("one", "lead", "lead rate", "lead sum", "rate", "accel", "sign")
 BASE = ("one", "lead", "lead rate")
+FORWARD = ("one", "rate", "accel", "sign")
+"""What a mechanism's own current would follow as well; a drive's law must tell more."""
+
 GROUPS = (("lead sum",), ("rate",), ("accel",), ("sign",))
 
 
@@ -130,6 +133,11 @@ def fit_servo(
     share = 1 - float(np.median(np.abs(rest)) / max(np.median(np.abs(y - np.median(y))), 1e-12))
     if share < setting("servo_share"):
         return None
+    bare = [places[n][0] for n in FORWARD]
+    told = np.concatenate(list(xs))[:, bare] @ solve(total(parts), bare, centre, stiffness)
+    gained = 1 - float(np.median(np.abs(rest)) / max(np.median(np.abs(y - told)), 1e-12))
+    if gained < setting("servo_share"):
+        return None  # not the following error tells it but the command: friction would show here
     covariance = clustered_covariance(parts, which, beta, stiffness)
     square = np.minimum(rest**2, 9 * scale**2)
     return ServoLaw(
