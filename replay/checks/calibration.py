@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,10 @@ USUAL = 5
 
 FEWEST_SESSIONS = 4
 """Fewer do not tell what a recorder normally delivers."""
+
+ODD_ONE_IN = 10
+"""So many training sessions may hide a fault: the oddest of them fits no law, but its scores
+count in the promise."""
 
 FOLDS = 4
 KEPT = 40
@@ -92,6 +96,8 @@ class Calibration:
     norms: Mapping[str, Mapping[str, Mapping[str, Norm]]]
     """By unit, measure and cell."""
     tails: Mapping[str, Tail]
+    usual: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """By unit: measures that most of its sessions show beyond their prior limit."""
     whole: Tail = field(default_factory=lambda: Tail(0.0, 1.0, 1.0))
     """Of -ln of the rarest statistic's rate: what all of them together do."""
 
@@ -108,12 +114,16 @@ class Calibration:
         """Return -ln of a statistic's rate times the number of statistics."""
         tail = self.tails.get(statistic)
         if tail is None:  # training showed none of it
-            tail = Tail(setting("prior_level"), setting("prior_rate"), setting("prior_scale"))
+            tail = _prior()
         return np.asarray(-tail.log_rate(value) - np.log(max(len(self.tails), 1)))
 
     def score(self, statistic: str, value: Floats) -> Floats:
         """Return -log10 of the chance that a healthy joint-hour shows anything as rare."""
-        log_rate = self.whole.log_rate(self.surprise(statistic, value))
+        tail = self.tails.get(statistic)
+        if tail is None or tail.share < COMMON:  # a prior law needs no account of the others
+            log_rate = (tail or _prior()).log_rate(value)
+        else:
+            log_rate = self.whole.log_rate(self.surprise(statistic, value))
         rate = np.exp(np.clip(log_rate, -600.0, 10.0))
         return np.asarray(-np.log10(np.maximum(-np.expm1(-rate), 1e-260)))
 
@@ -137,6 +147,7 @@ class Calibration:
                 for u, by in self.norms.items()
             },
             "tails": {name: tail.to_plain() for name, tail in self.tails.items()},
+            "usual": {u: list(names) for u, names in self.usual.items()},
             "whole": self.whole.to_plain(),
         }
 
@@ -159,6 +170,7 @@ class Calibration:
                 for u, by in data["norms"].items()
             },
             tails={name: Tail(**tail) for name, tail in data["tails"].items()},
+            usual={u: tuple(names) for u, names in data["usual"].items()},
             whole=Tail(**data["whole"]),
         )
 
@@ -439,6 +451,11 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     return Tail(high, part[1] / hours, max(float(scale), floor), normal, share)
 
 
+def _prior() -> Tail:
+    level, rate, scale = (setting(f"prior_{n}") for n in ("level", "rate", "scale"))
+    return Tail(level, rate, scale, share=0.0)
+
+
 def calibrate(
     sessions: Sequence[SessionResiduals], seen: Mapping[str, Mapping[str, Mapping[str, Seen]]]
 ) -> tuple[Calibration, dict[str, list[Any]]]:
@@ -465,23 +482,59 @@ def calibrate(
     )
     bare = Calibration(noise, norms, {})
     blocks = [b for s in sessions for b in blocks_of(s, seen.get(s.session, {}), bare)]
+    surprise = _left_out(blocks, bare, set())
     names = sorted({b.session for b in blocks})
-    folds = min(FOLDS, len(names))
-    surprise = np.zeros(len(blocks))
-    for k in range(folds):
-        out = set(names[k::folds])
-        taught = [b for b in blocks if b.session not in out] or blocks
-        law = Calibration(noise, norms, fit_tails(taught))
-        for i, block in enumerate(blocks):
-            if block.session in out:
-                surprise[i] = _rarest(law, block)
-    final = Calibration(noise, norms, fit_tails(blocks), _whole(surprise, blocks))
+    worst = {
+        n: max(s for s, b in zip(surprise, blocks, strict=True) if b.session == n) for n in names
+    }
+    odd = set(sorted(names, key=lambda n: -worst[n])[: len(names) // ODD_ONE_IN])
+    surprise = _left_out(blocks, bare, odd)
+    kept = [b for b in blocks if b.session not in odd]
+    rest = np.array([s for s, b in zip(surprise, blocks, strict=True) if b.session not in odd])
+    usual = _usual(sessions, blocks)
+    final = Calibration(noise, norms, fit_tails(kept), usual, _whole(rest, kept))
     scores = final.whole.log_rate(surprise)
     chance = -np.log10(np.maximum(-np.expm1(-np.exp(np.clip(scores, -600, 10))), 1e-260))
     return final, {
         "scores": [round(float(s), 4) for s in chance],
         "sessions": [b.session for b in blocks],
         "hours": [b.hours if b.joint != EVERYONE else 0.0 for b in blocks],
+    }
+
+
+def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[str]) -> Floats:
+    """Return every block's surprise by tails that were fitted without its session."""
+    names = sorted({b.session for b in blocks})
+    surprise = np.zeros(len(blocks))
+    for k in range(min(FOLDS, len(names))):
+        out = set(names[k::FOLDS])
+        taught = [b for b in blocks if b.session not in out | odd] or list(blocks)
+        law = replace(bare, tails=fit_tails(taught))
+        for i, block in enumerate(blocks):
+            if block.session in out:
+                surprise[i] = _rarest(law, block)
+    return surprise
+
+
+def _usual(
+    sessions: Sequence[SessionResiduals], blocks: Sequence[Block]
+) -> dict[str, tuple[str, ...]]:
+    units = {(s.session, j.joint): j.unit for s in sessions for j in s.joints.values()}
+    by_unit: dict[str, list[Block]] = {}
+    for block in blocks:
+        if block.joint != EVERYONE:
+            by_unit.setdefault(units[block.session, block.joint], []).append(block)
+    limit = setting("prior_level")
+    return {
+        unit: names
+        for unit, mine in by_unit.items()
+        if (
+            names := tuple(
+                n
+                for n in ("silence", "lost")
+                if np.mean([b.most.get(n, 0.0) > limit for b in mine]) > 0.5
+            )
+        )
     }
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from replay.archive import Archive
 from replay.checks import promise
-from replay.checks.findings import Event, Evidence, Finding, find, gather, within
+from replay.checks.findings import Event, Evidence, Finding, find, gather, together, within
 from replay.checks.kind import Verdict, decide
 from replay.checks.reading import Reading, read
 from replay.checks.severity import severity
@@ -23,7 +23,6 @@ from replay.models.baseline import Baseline, load_baseline
 from replay.models.model import residuals_of
 from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
 from replay.records import Flag
-from replay.settings import setting
 
 BATCH, BATCH_S = 64, 5.0
 """So many checks, or those of so many seconds, are stored together."""
@@ -144,13 +143,13 @@ def first_line(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
             said.append(f"{name}: the baseline knows no unit {joint.unit}")
         else:
             said += _not_judged(joint)
-    often = promise.calibration_of(baseline).tails
-    for name in ("silence", "lost"):
-        if name in often and often[name].share > 0.5 and often[name].level > setting("prior_level"):
-            said += [
-                f"{joint}: most sessions show {name} beyond its prior limit; not flagged by itself"
-                for joint in residuals.joints
-            ]
+    usual = promise.calibration_of(baseline).usual
+    said += [
+        f"{joint.joint}: most sessions show {', '.join(usual[joint.unit])} beyond its limit; not "
+        "flagged by itself"
+        for joint in residuals.joints.values()
+        if joint.unit in usual
+    ]
     return [*said, promise.sentence(baseline), *baseline.concerns(record)]
 
 
@@ -214,8 +213,10 @@ def _member(
     joint = evidence.residuals.joints[event.joint]
     record = evidence.residuals.record
     same = bool(finding.shared) or verdict.kind in ALL_JOINTS
+    same = same or (verdict.kind == "stall" and together(finding.lead, event))
     span = span_text(record.start, event.start_s, event.end_s)
-    why = "of the same cause" if same else "shaken by it"
+    why = "of the same cause" if same else f"shaken by it, {lead.joint} leads"
+    joints = ", ".join(sorted({e.joint for e in finding.events}))
     return _flag(
         record_start=record.start,
         session=record.session,
@@ -224,7 +225,7 @@ def _member(
         unit=joint.unit,
         kind=verdict.kind if same else "unusual",
         severity="note",
-        summary=f"{event.joint}: {span} it departs together with {lead.joint}: {why}",
+        summary=f"{event.joint}: {span} it departs too, {joints} at once: {why}",
         baseline=lead.baseline or "",
         group=lead.group or "",
         evidence={

@@ -25,6 +25,9 @@ from replay.signatures.registry import MEASURES, SHAPES
 MOST = 12
 """Events on one joint; beyond that a session is odd as a whole."""
 
+SHORT_S = 8.0
+"""What holds or pushes an arm is over by then, or it is no push (common practice, no source)."""
+
 BESIDE_S = 1.0
 """Marks and windows this close are one event: half a window of the slowest measure."""
 
@@ -45,6 +48,11 @@ class Event:
     windowed: bool = False
     """A window of the residuals is beyond the limit by itself."""
 
+    @property
+    def proven(self) -> bool:
+        """A mark in it is the cause of whatever else is there."""
+        return any(MEASURES[m.measure].proof for m in self.marks)
+
     def overlap(self, other: Event) -> float:
         """Return the common time as a share of the shorter one."""
         common = min(self.end_s, other.end_s) - max(self.start_s, other.start_s)
@@ -55,14 +63,35 @@ class Event:
         """Take another event of the same joint in."""
         if other.score > self.score:
             self.score, self.statistic, self.value = other.score, other.statistic, other.value
-        self.start_s, self.end_s = (
-            min(self.start_s, other.start_s),
-            max(self.end_s, other.end_s),
-        )
+        self.start_s, self.end_s = _span(self, other)
         self.marks += other.marks
         self.scores += other.scores
         self.statistics |= other.statistics
         self.windowed |= other.windowed
+
+
+def _span(one: Event, other: Event) -> tuple[float, float]:
+    """Return from when to when: windows of slow measures reach beyond what they found."""
+    loose = [e for e in (one, other) if not e.windowed and not e.proven]
+    firm = [e for e in (one, other) if e.windowed or e.proven]
+    if firm and loose:
+        return firm[0].start_s, firm[0].end_s
+    if len(loose) == 2:  # of windows the shorter and the rarer tell more
+        best = max(loose, key=lambda e: (e.score, e.start_s - e.end_s))
+        return best.start_s, best.end_s
+    return min(one.start_s, other.start_s), max(one.end_s, other.end_s)
+
+
+def together(one: Event, other: Event) -> bool:
+    """Tell whether two joints were shaken in the same second, and shortly."""
+    return (
+        one.joint != other.joint
+        and one.windowed
+        and other.windowed
+        and abs(one.start_s - other.start_s) <= BESIDE_S
+        and abs(one.end_s - other.end_s) <= BESIDE_S
+        and max(one.end_s - one.start_s, other.end_s - other.start_s) <= SHORT_S
+    )
 
 
 @dataclass(slots=True)
@@ -448,6 +477,9 @@ def _joined(events: list[Event]) -> list[Finding]:
     for event in sorted(events, key=lambda e: (-_strength(e), e.start_s)):
         for finding in findings:
             lead = finding.lead
+            if together(lead, event) and not event.proven:
+                finding.members.append(event)
+                break
             if (
                 lead.joint != event.joint
                 and lead.overlap(event) > setting("overlap")

@@ -10,13 +10,13 @@ any shape. Two kinds within the setting ``near_nats`` are both named.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from replay.checks.calibration import EVERYONE
-from replay.checks.findings import Event, Evidence, Finding, within
-from replay.checks.likelihood import Noise, gain
+from replay.checks.findings import Event, Evidence, Finding, together, within
+from replay.checks.likelihood import MEAN_S, Noise, gain, terms
 from replay.models.residuals import Flags, JointResiduals
 from replay.settings import setting
 from replay.signatures.kinds import Signature
@@ -24,6 +24,8 @@ from replay.signatures.marks import Mark
 from replay.signatures.registry import SHAPES, SIGNATURES
 
 NATS = float(np.log(10.0))
+WIDE_SD = 100.0
+"""What tells kinds apart is the shape of large residuals too; only wild samples are cut."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +68,7 @@ def decide(evidence: Evidence, finding: Finding) -> Verdict:
     if finding.everywhere:
         gap = cases["gap"]
         top = max(c.nats for c in cases.values())
-        cases["gap"] = _Case(top + 2 * setting("near_nats"), marks=gap.marks or tuple(lead.marks))
+        cases["gap"] = _Case(top + 2 * setting("near_nats"), marks=gap.marks or _of_recorder(lead))
     order = sorted(cases, key=lambda k: -cases[k].nats)
     best, other = order[0], order[1]
     found = cases[best]
@@ -82,6 +84,13 @@ def decide(evidence: Evidence, finding: Finding) -> Verdict:
         marks=found.marks,
         releases=len(spans),
     )
+
+
+def _of_recorder(event: Event) -> tuple[Mark, ...]:
+    """Return the longest freeze of an event as what it was: the recorder repeated itself."""
+    frozen = [m for m in event.marks if m.measure in {"current frozen", "angle frozen"}]
+    longest = max(frozen or event.marks, key=lambda m: m.end_s - m.start_s)
+    return (replace(longest, measure="repeats"),)
 
 
 def marks_in(evidence: Evidence, event: Event) -> list[tuple[Mark, float]]:
@@ -135,11 +144,16 @@ def _account(
             found = _gain(evidence, joint, shape.name, left)
             if shape.energy:  # what swings also has a mean
                 found = (found[0] + base, *found[1:])
+        if shape.positive and found[1] < 0:
+            continue
         if kind.kind != "brake-drag":  # the brake says when; any other fault may begin anywhere
             found = (found[0] - ends, *found[1:])
         if found[0] > best.nats:
             best = _Case(found[0], shape.name, found[1], found[2])
+    together = _together(finding)
     price = 2 * setting("near_nats") if kind.needs_mark and not claimed else 0.0
+    if together:  # sensors, gears and brakes of several joints do not fail in one second
+        price = 0.0 if kind.kind == "stall" else price + 2 * setting("near_nats")
     return _Case(
         max(nats + best.nats - price, 0.0),
         best.shape,
@@ -147,6 +161,11 @@ def _account(
         best.size_se,
         tuple(m for m, _, _ in claimed),
     )
+
+
+def _together(finding: Finding) -> bool:
+    """Tell whether several joints were shaken in the same second, and shortly."""
+    return not finding.shared and any(together(finding.lead, e) for e in finding.members)
 
 
 def _noise(evidence: Evidence, joint: JointResiduals, name: str) -> Noise | None:
@@ -170,12 +189,24 @@ def _gain(
     noise = _noise(evidence, joint, name)
     if noise is None:
         return 0.0, float("nan"), float("nan")
-    part = evidence.terms[joint.joint, name]
+    if shape.energy:
+        part = evidence.terms[joint.joint, name]
+        inside = _inner(inside, max(1, round(MEAN_S / joint.step_s)))
+        if inside.sum() * joint.step_s < MEAN_S:
+            return 0.0, float("nan"), float("nan")
+    else:
+        part = terms(shape, joint, clip_sd=WIDE_SD)
     if shape.grows:
         where = np.flatnonzero(inside)
         rise = np.clip((np.arange(inside.size) - where[0]) / max(np.ptp(where), 1), 0.0, 1.0)
         part = type(part)(part.along * rise, part.energy * rise**2, part.doubt * rise)
     return gain(part, inside, noise)
+
+
+def _inner(inside: Flags, blocks: int) -> Flags:
+    """Return a span without its ends: a step of the residual there is no swing."""
+    whole = np.convolve(inside.astype(np.int64), np.ones(2 * blocks + 1, dtype=np.int64), "same")
+    return np.asarray(whole == 2 * blocks + 1)
 
 
 def _shared(evidence: Evidence, finding: Finding, name: str) -> tuple[float, float, float]:

@@ -101,17 +101,18 @@ class Windows:
         return np.asarray(np.where(seen, self.along / energy / np.sqrt(variance), 0.0))
 
 
-def terms(shape: Shape, joint: JointResiduals) -> Terms:
-    """Return a shape's summands on one joint, residuals winsorised."""
+def terms(shape: Shape, joint: JointResiduals, *, clip_sd: float | None = None) -> Terms:
+    """Return a shape's summands on one joint, residuals winsorised (by the setting ``clip_sd``)."""
+    clip = setting("clip_sd") if clip_sd is None else clip_sd
     size = joint.t_s.size
     total = Terms(np.zeros(size), np.zeros(size), np.zeros(size))
     for channel, s in shape.of(joint).items():
         one = _square if shape.energy else _one
-        total = total + one(getattr(joint, channel), s, joint.step_s)
+        total = total + one(getattr(joint, channel), s, joint.step_s, clip)
     return total
 
 
-def _square(residual: Residual, s: Floats, step_s: float) -> Terms:
+def _square(residual: Residual, s: Floats, step_s: float, clip_sd: float) -> Terms:
     ok = residual.ok & np.isfinite(residual.value) & (residual.variance > 0)
     z = np.where(ok, np.nan_to_num(residual.value), 0.0) / np.sqrt(
         np.where(ok, residual.variance + np.nan_to_num(residual.doubt_a) ** 2, 1.0)
@@ -120,16 +121,16 @@ def _square(residual: Residual, s: Floats, step_s: float) -> Terms:
     known = np.convolve(ok.astype(np.float64), np.ones(width), "same")
     mean = np.convolve(np.clip(z, -50, 50), np.ones(width), "same") / np.maximum(known, 1.0)
     ok &= known >= 0.7 * width
-    square = np.where(ok, np.minimum((z - mean) ** 2, setting("clip_sd") ** 2), 0.0)
+    square = np.where(ok, np.minimum((z - mean) ** 2, clip_sd**2), 0.0)
     one = np.where(ok, np.nan_to_num(s), 0.0)
     return Terms(one * square, one, np.zeros(ok.size))
 
 
-def _one(residual: Residual, s: Floats, step_s: float) -> Terms:
+def _one(residual: Residual, s: Floats, step_s: float, clip_sd: float) -> Terms:
     ok = residual.ok & np.isfinite(s) & np.isfinite(residual.value) & (residual.variance > 0)
     sd = np.sqrt(np.where(ok, residual.variance, 1.0))
     doubt = np.where(ok, np.nan_to_num(residual.doubt_a), 0.0)
-    clip = setting("clip_sd") * np.hypot(sd, doubt)
+    clip = clip_sd * np.hypot(sd, doubt)
     value = np.where(ok, np.clip(np.nan_to_num(residual.value), -clip, clip), 0.0)
     weighted = np.where(ok, np.nan_to_num(s), 0.0) / sd**2
     return Terms(weighted * value, weighted * np.nan_to_num(s), np.abs(weighted) * doubt)

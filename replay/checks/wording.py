@@ -113,10 +113,10 @@ def _against(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> st
             return f"not the gear's friction: {' and '.join(others)}"
         return "friction cannot be excluded"
     if verdict.kind == "current-sensor" and verdict.shape == "offset":
+        if np.isfinite(facts.ampere["held"]):
+            return f"no drag: {facts.ampere['held']:+.2f} A is left under the brake beside it"
         if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
             return "no drag: its sign does not turn with the direction"
-        if np.isfinite(facts.ampere["held"]):
-            return f"no drag: {facts.ampere['held']:+.2f} A is left under the brake"
     return ""
 
 
@@ -141,7 +141,8 @@ def evidence_of(
 ) -> dict[str, Any]:
     """Return what is kept with the lead flag."""
     lead = finding.lead
-    behind, swing = facts.proof("behind"), facts.proof("swing")
+    held = [lacking(m) for m in verdict.marks if m.measure == "behind"]
+    swing = facts.proof("swing")
     drift = facts.proof("angle drift")
     numbers: dict[str, Any] = {
         "finding": name,
@@ -167,8 +168,9 @@ def evidence_of(
         "payload_kg": _r(facts.payload_kg),
         "before_release_a": _r(release["before"]),
         "after_release_a": _r(release["after"]),
-        "behind_command": _r(lacking(behind)) if behind else None,
-        "stops_and_starts": int(swing.detail["stops"]) if swing else None,
+        "behind_command": _r(max(held)) if held else None,
+        "stops_and_starts": 2 * int(swing.detail["stops"]) if swing else None,
+        "swings": int(swing.detail["swings"]) if swing else None,
         "astray_deg": _r(drift.raw) if drift else None,
         "measures": [
             {"measure": m.measure, "value": _r(m.value), "raw": _r(m.raw)} for m in verdict.marks

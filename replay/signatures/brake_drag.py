@@ -20,7 +20,7 @@ def sentence(facts: Facts) -> str:
 
 SIGNATURE = Signature(
     kind="brake-drag",
-    shapes=(Shape("drag of one release", "A", coulomb, sought=False),),
+    shapes=(Shape("drag of one release", "A", coulomb, sought=False, positive=True),),
     measures=(),
     sentence=sentence,
     claim=claim,

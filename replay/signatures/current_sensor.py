@@ -140,6 +140,7 @@ def sentence(facts: Facts) -> str:
         return (
             f"{facts.span} the current is {facts.size:+.0%} off in proportion to the expected "
             f"{facts.ampere['expected']:.2f} A ({parts}): the sensor's gain rather than the joint"
+            + ("; less friction would fit as well, but seldom comes by itself" * (facts.size < 0))
         )
     return f"{facts.span} the current is off by {parts}: the sensor rather than the joint"
 

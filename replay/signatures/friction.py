@@ -70,9 +70,9 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 SIGNATURE = Signature(
     kind="friction",
     shapes=(
-        Shape("friction", "A", coulomb),
-        Shape("viscous friction", "A per deg/s", viscous),
-        Shape("growing friction", "A", coulomb, grows=True),
+        Shape("friction", "A", coulomb, positive=True),
+        Shape("viscous friction", "A per deg/s", viscous, positive=True),
+        Shape("growing friction", "A", coulomb, grows=True, positive=True),
     ),
     measures=(),
     sentence=sentence,

@@ -24,7 +24,7 @@ class Shape:
     linearly with time from its onset. ``shared``: one cause acts on all
     joints with the same size. ``energy``: it has no sign; what it adds is the mean
     square of the residual about its own mean of two seconds, in variances. Not ``sought``:
-    it only tells kinds apart, another shape finds it.
+    it only tells kinds apart, another shape finds it. ``positive``: less of it is no fault.
     """
 
     name: str
@@ -34,6 +34,7 @@ class Shape:
     shared: bool = False
     energy: bool = False
     sought: bool = True
+    positive: bool = False
 
 
 @dataclass(frozen=True, slots=True)

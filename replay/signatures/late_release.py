@@ -160,7 +160,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     if mark.measure in own:
         return 1.0
     late = any(m.measure in own for m in beside)
-    return float(late and mark.measure in {"behind", "angle step", "swing"})
+    return float(late and mark.measure in {"behind", "angle step", "swing", "slip"})
 
 
 SIGNATURE = Signature(

@@ -35,6 +35,12 @@ def sentence(facts: Facts) -> str:
     mark = facts.proof("behind")
     drag = facts.ampere.get("push", np.nan)
     pushes = f" while it pushes with {drag:+.2f} A" if np.isfinite(drag) and drag > 0 else ""
+    if " and " in facts.joints and mark is None:
+        return (
+            f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "
+            f"expected, on {facts.joints.replace(' and ', ', ')} at once: something held or "
+            "pushed the arm"
+        )
     if mark is None:
         return (
             f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "

@@ -56,6 +56,7 @@ def swings(track: Track) -> Seen:
             piece = np.abs(rate[k : k + many])
             detail = {
                 "stops": stops(piece),
+                "swings": int(np.sum(np.diff(np.sign(off[k : k + many])) != 0)),
                 "low": float(np.quantile(piece, 0.1) / max(float(speed[k]), 1e-9)),
                 "high": float(np.quantile(piece, 0.9) / max(float(speed[k]), 1e-9)),
                 "rms_deg_s": float(np.sqrt(swing[k])),
