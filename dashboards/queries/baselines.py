@@ -41,6 +41,16 @@ def promise_of(baseline: Baseline) -> str:
     return promise.sentence(baseline)
 
 
+def by_verdict(archive: Archive) -> pl.DataFrame:
+    """Return the false flags that people found, beside the rate asked, one row a baseline."""
+    from replay.reviews.learning import observed_false_flags
+
+    return observed_false_flags(archive).select(
+        "baseline", "asked", "observed", "low", "high", "false_findings", "joint_hours",
+        "sessions", "open_sessions",
+    )  # fmt: skip
+
+
 def units_of(baseline: Baseline) -> pl.DataFrame:
     """Return per unit its hours, how many sessions taught it, and what was set aside."""
     return pl.DataFrame(

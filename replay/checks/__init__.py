@@ -5,7 +5,7 @@ from replay.checks.compare import compare
 from replay.checks.discovery import discoveries
 from replay.checks.kept_word import calibration
 from replay.checks.learning import learn
-from replay.checks.stored import CheckResult, flags
+from replay.checks.stored import CheckResult, flags, lost_flags
 from replay.checks.traces import score_trace
 
 __all__ = [
@@ -17,5 +17,6 @@ __all__ = [
     "discoveries",
     "flags",
     "learn",
+    "lost_flags",
     "score_trace",
 ]
