@@ -9,14 +9,11 @@ years. What the checks learned travels in ``calibration``, which is theirs.
 from __future__ import annotations
 
 import hashlib
-import types
-import typing
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
-import numpy as np
 import orjson
 import polars as pl
 
@@ -25,12 +22,21 @@ from replay.errors import BaselineError
 from replay.models.expectation import expected_current
 from replay.models.joint_unit import UnitModel
 from replay.models.model import Model
+from replay.models.plain import from_plain, to_plain
 from replay.records import Session
 
 FORMAT = 9
+
+
 FOLDER = "baselines"
+
+
 FEWEST_SESSIONS = 5
+
+
 THIN_HOURS = 0.5
+
+
 OLD_DAYS = 400
 
 
@@ -160,56 +166,22 @@ class Baseline:
         )
 
 
-def to_plain(value: Any) -> Any:
-    """Return dataclasses, arrays and tuples as what JSON can carry; NaN becomes None."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, np.ndarray):
-        return {"shape": list(value.shape), "values": [to_plain(v) for v in value.ravel().tolist()]}
-    if isinstance(value, Mapping):
-        return {str(k): to_plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [to_plain(v) for v in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not np.isfinite(value):
-        return None if np.isnan(value) else ("inf" if value > 0 else "-inf")
-    return value
-
-
-def from_plain(kind: Any, data: Any) -> Any:
-    """Rebuild a value of a declared type from `to_plain`'s form."""
-    origin, inner = typing.get_origin(kind), typing.get_args(kind)
-    if origin in (typing.Union, types.UnionType):
-        if data is None:
-            return None
-        return from_plain(next(k for k in inner if k is not type(None)), data)
-    if is_dataclass(kind) and isinstance(kind, type):
-        hints = typing.get_type_hints(kind)
-        return kind(**{f.name: from_plain(hints[f.name], data[f.name]) for f in fields(kind)})
-    if origin is np.ndarray:
-        values = np.array([_number(v) for v in data["values"]], dtype=np.float64)
-        return values.reshape(data["shape"])
-    if origin is tuple:
-        if len(inner) == 2 and inner[1] is Ellipsis:
-            return tuple(from_plain(inner[0], v) for v in data)
-        return tuple(from_plain(k, v) for k, v in zip(inner, data, strict=True))
-    if origin in (dict, Mapping):
-        return {from_plain(inner[0], k): from_plain(inner[1], v) for k, v in data.items()}
-    if kind is float:
-        return _number(data)
-    return data
-
-
-def _number(value: Any) -> float:
-    return float("nan") if value is None else float(value)
-
-
 def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     """Store a baseline under a version of its own, the latest from now on.
 
     Content that the latest has already is not stored again; that of an older
     one is, so that whoever learns it again also gets it used.
+
+    Parameters
+    ----------
+    archive : Archive
+    baseline : Baseline
+        Its version is set.
+
+    Returns
+    -------
+    Baseline
+        As it is read back.
     """
     content = orjson.dumps(
         to_plain(baseline.content()), option=orjson.OPT_SORT_KEYS | orjson.OPT_SERIALIZE_NUMPY
@@ -231,7 +203,16 @@ def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
 
 
 def list_versions(archive: Archive) -> list[str]:
-    """Return the versions of all stored baselines, oldest first."""
+    """Return the versions of all stored baselines, oldest first.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    list of str
+    """
     names = [
         d.rsplit("/", 1)[-1].removesuffix(".json")
         for d in archive.documents(FOLDER)
@@ -242,6 +223,15 @@ def list_versions(archive: Archive) -> list[str]:
 
 def load_baseline(archive: Archive, version: str | None = None) -> Baseline:
     """Return a stored baseline, the latest by default.
+
+    Parameters
+    ----------
+    archive : Archive
+    version : str, optional
+
+    Returns
+    -------
+    Baseline
 
     Raises
     ------

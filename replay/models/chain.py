@@ -8,6 +8,9 @@ its own at each end. From the other base end the same lines and links are passed
 reverse. Masses and lengths are free up to a scale and a frame: they are never shown.
 
 Twists are (angular, linear) in rad and length units; arrays have a row an instant.
+
+Longer than 245 lines because the walk outward, the columns and the torques are one
+recursion, read together.
 """
 
 from __future__ import annotations

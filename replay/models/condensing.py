@@ -10,7 +10,8 @@ import numpy as np
 
 from replay.archive import Archive
 from replay.models.blocks import SUB_S, Grid, JointBlocks, Piece, SessionBlocks
-from replay.models.joint_blocks import Carried, Rows, joint_blocks
+from replay.models.joint_blocks import Carried, joint_blocks
+from replay.models.resampled import Rows
 from replay.records import Session
 from replay.settings import setting
 from replay.signals.channels import Channels
@@ -73,6 +74,10 @@ def condense(
         logged is spared a second reading.
     filter_s : float, optional
         Length of the filter's box; the model's own for whatever is judged by it.
+
+    Returns
+    -------
+    SessionBlocks
     """
     record = archive.session(session)
     start_ns, end_ns = _nanoseconds(record.start), _nanoseconds(record.end)

@@ -5,6 +5,8 @@ and the logs of the gains outside, by Levenberg-Marquardt with Cauchy weights an
 Kaufman's Jacobian (Golub & Pereyra 1973; Kaufman 1975). Friction columns are
 projected out joint by joint first. Starts from random axes along x, y, z: about a
 third arrive, and where the third best agrees with the best the search ends.
+
+Longer than 245 lines because the search, its inner solution and its Jacobian are one method.
 """
 
 from __future__ import annotations

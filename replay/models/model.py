@@ -48,7 +48,18 @@ def loads_for(blocks: SessionBlocks, source: str, chain: ChainModel | None = Non
 
 
 def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
-    """Return what the tests work on: each joint's residuals by the model."""
+    """Return what the tests work on: each joint's residuals by the model.
+
+    Parameters
+    ----------
+    model : Model
+    blocks : SessionBlocks
+        Condensed with the model's ``filter_s``.
+
+    Returns
+    -------
+    SessionResiduals
+    """
     loads = loads_for(blocks, model.loads, model.chain)
     payload = payload_of(model, blocks, loads)
     joints = {}

@@ -73,7 +73,28 @@ def fit(
     visit: Callable[[Piece], None] | None = None,
     progress: Progress | None = None,
 ) -> Training:
-    """Learn from these sessions; ``visit`` sees every piece as it was logged, in order."""
+    """Learn from sessions of an archive.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str
+        Names of the sessions that teach; what stands out among them is set aside.
+    visit : callable, optional
+        Sees every piece as it was logged, in order.
+    progress : callable, optional
+        Called with ``(what, done, total)``.
+
+    Returns
+    -------
+    Training
+        The model, and how it judges each session without having seen it.
+
+    Raises
+    ------
+    BaselineError
+        Nothing to learn from.
+    """
     names = sorted(dict.fromkeys(sessions), key=lambda n: (archive.session(n).start, n))
     if not names:
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
@@ -92,7 +113,26 @@ def fit(
 def fit_blocks(
     blocks: list[SessionBlocks], progress: Progress | None = None, *, filter_s: float = LADDER_S[0]
 ) -> Training:
-    """Learn from sessions that were condensed with boxes of ``filter_s``."""
+    """Learn from sessions that were condensed already.
+
+    Parameters
+    ----------
+    blocks : list of SessionBlocks
+        Condensed with boxes of ``filter_s``, oldest first.
+    progress : callable, optional
+        Called with ``(what, done, total)``.
+    filter_s : float
+        Length of the filter's box, s: kept in the model for whatever it judges.
+
+    Returns
+    -------
+    Training
+
+    Raises
+    ------
+    BaselineError
+        No joint has enough samples with a current.
+    """
     count = len(blocks)
     fold_of = {b.record.session: k % min(FOLDS, count) for k, b in enumerate(blocks)}
     payloads = [declared(b) for b in blocks]
