@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from replay.logs import LogMap, load_map, propose_map
     from replay.models import Baseline, load_baseline
     from replay.records import Flag, QualityNote, Refusal, Session, Trend
+    from replay.reports import make_bundle, session_report, verify_bundle
     from replay.reviews import add_pin, give_verdict, pins, verdicts
     from replay.signals import joint_table, joint_tables
     from replay.wear import add_maintenance, indicators, trends
@@ -60,13 +61,16 @@ __all__ = [
     "load_arm",
     "load_baseline",
     "load_map",
+    "make_bundle",
     "open_archive",
     "pins",
     "poses",
     "propose_map",
+    "session_report",
     "switched_off",
     "trends",
     "verdicts",
+    "verify_bundle",
 ]
 
 _ROOM_OF = {
@@ -79,6 +83,7 @@ _ROOM_OF = {
     **dict.fromkeys(("Baseline", "load_baseline"), "models"),
     **dict.fromkeys(("Flag", "QualityNote", "Refusal", "Session", "Trend"), "records"),
     **dict.fromkeys(("add_pin", "give_verdict", "pins", "verdicts"), "reviews"),
+    **dict.fromkeys(("make_bundle", "session_report", "verify_bundle"), "reports"),
     **dict.fromkeys(("joint_table", "joint_tables"), "signals"),
     **dict.fromkeys(("add_maintenance", "indicators", "trends"), "wear"),
 }

@@ -21,6 +21,7 @@ SHAPES = {
     "past limit": ("▲", "act"),
     "worsening": ("▲", "act"),
     "unlike its peers": ("◆", "look"),
+    "watch": ("◇", "look"),
     "changing": ("◆", "look"),
     "steady": ("○", "note"),
     "too few sessions": ("·", "note"),

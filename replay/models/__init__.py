@@ -1,7 +1,8 @@
 """What is normal for a joint unit: expected current, its doubt, baselines, outliers."""
 
 from replay.models.baseline import Baseline, list_versions, load_baseline, save_baseline
-from replay.models.blocks import Piece, SessionBlocks, condense
+from replay.models.blocks import Piece, SessionBlocks
+from replay.models.condensing import condense
 from replay.models.model import Model, residuals_of
 from replay.models.training import Training, fit, fit_blocks
 

@@ -16,8 +16,9 @@ from replay.models.blocks import Fineness
 from replay.models.chain import State, torques
 from replay.models.conditions import lagged
 from replay.models.current import Conditions
+from replay.models.joint_residuals import misfit
 from replay.models.joint_unit import UnitModel, predict, variance_terms
-from replay.models.model import Model, misfit
+from replay.models.model import Model
 from replay.models.residuals import Floats
 from replay.models.variance import cells_of
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.current import Conditions, design
+from replay.models.current import LAGS_S, Conditions, design
 from replay.models.joint_unit import FRICTION, VISCOUS, UnitModel, members
 from replay.models.residuals import Floats
 
@@ -82,15 +82,13 @@ def steady_current(
 
 
 def _at(unit: UnitModel, rate_deg_s: Floats, heat_k: float) -> Conditions:
-    from replay.models.current import LAGS_S
-
     n = len(rate_deg_s)
     nothing = np.zeros(n)
     return Conditions(
         rate=np.asarray(rate_deg_s) / unit.fast_deg_s,
         accel=nothing,
         torque_nm=nothing,
-        heat_k={lag: np.full(n, heat_k) for lag in LAGS_S},
+        heat_k={lag: np.full(n, unit.usual_heat(lag) + heat_k) for lag in LAGS_S},
         angle_deg=nothing,
     )
 

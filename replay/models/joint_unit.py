@@ -46,6 +46,10 @@ class UnitModel:
     notes: tuple[str, ...] = ()
     figures: dict[str, float] = field(default_factory=dict)
 
+    def usual_heat(self, lag_s: float) -> float:
+        """Return what a lagged temperature usually was above the reference, K."""
+        return self.figures.get(f"heat{lag_s:g}", 0.0)
+
     def coefficient(self, name: str) -> float:
         """Return a column's coefficient; 0 where the law has none."""
         return float(self.coef[self.names.index(name)]) if name in self.names else 0.0

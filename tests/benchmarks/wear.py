@@ -80,6 +80,38 @@ def detection(count: int) -> None:
     print(f"20 % over 200 sessions found by session 100: {found / count:.2f} of {count}")
 
 
+def steps(count: int) -> None:
+    """Histories without a step that are asked about, and drops found, dated and seen through."""
+    asked = dict.fromkeys(LAWS, 0)
+    for law in LAWS:
+        for k in range(count):
+            rng = np.random.default_rng([k, 77])
+            made = unit([k, 77, 1], law=law, growth=float(rng.uniform(0, 0.8)),
+                        sessions=int(rng.integers(40, 400)), years=float(rng.uniform(0.8, 4.0)),
+                        noise=float(rng.uniform(0.01, 0.06)), season=float(rng.uniform(0, 0.15)),
+                        memory=float(rng.choice([0, 0, 0.3])))  # fmt: skip
+            history = next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))
+            asked[law] += bool(assess(history).asked)
+    print(f"asked about without a step, of {count} each: {asked}")
+    for drop, growth in ((0.2, 0.0), (0.2, 0.2), (0.2, 0.4), (0.1, 0.2)):
+        found = dated = covered = 0
+        for k in range(count):
+            made = unit([k, 5], growth=growth, sessions=80, years=1.4, noise=0.04)
+            cut, size = 0.52 * 1.4, drop * 1.2
+            values = made.rows["value"].to_numpy() - np.where(made.years >= cut, size, 0.0)
+            rows = made.rows.with_columns(pl.Series("value", values))
+            a = assess(next(iter(histories(rows, no_notes(), use=pl.DataFrame()))))
+            if a.asked:
+                step = a.asked[-1]
+                found += 1
+                dated += made.years[max(step.after, 0)] <= cut <= made.years[step.before]
+                covered += a.slope.low <= growth * 1.2 / 1.4 <= a.slope.high
+        print(
+            f"a drop of {drop:.0%} in growth of {growth:.0%} over 80 sessions: found {found} of "
+            f"{count}; of these dated {dated}, slope interval held {covered}"
+        )
+
+
 SHARES = (0.5, 0.6, 0.7, 0.8, 0.9)
 
 
@@ -219,5 +251,6 @@ if __name__ == "__main__":
     options = parser.parse_args()
     slopes(options.count)
     detection(options.count)
+    steps(options.count)
     dates(options.count)
     speed(options.sessions)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
 import zipfile
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -54,26 +56,69 @@ def test_a_program_that_has_nothing_but_the_bundle_verifies_it(made, keys, tmp_p
     assert list(tmp_path.glob("archive")) == []
 
 
-def test_a_flag_that_does_not_follow_from_the_samples_is_told(made, tmp_path):
-    """Somebody makes a whole new bundle, manifest and all, with one figure changed."""
+def forged(made, path, **changed):
+    """Write a whole new bundle, manifest and all, in which some files are others."""
     from replay.reports.bundle import manifest
     from replay.reports.provenance import digest
 
     with zipfile.ZipFile(made.path) as opened:
         held = {n: opened.read(n) for n in opened.namelist() if n != manifest.SIGNATURE}
-    flags = json.loads(held["flags.json"])
-    flags[0]["score"] = flags[0]["score"] + 1e-12
-    held["flags.json"] = json.dumps(flags).encode()
     said = manifest.read(held[manifest.NAME])
-    said.files["flags.json"] = manifest.Listed(
-        digest(held["flags.json"]), len(held["flags.json"]), "forged"
-    )
+    for word, change in changed.items():
+        name = next(n for n in held if n.replace("/", "_").replace(".", "_") == word)
+        held[name] = change(held[name])
+        said.files[name] = manifest.Listed(digest(held[name]), len(held[name]), "forged")
     held[manifest.NAME] = manifest.text_of(said)
-    forged = tmp_path / "forged.zip"
-    write(forged, held.items())
-    done = verify_bundle(forged)
-    assert (done.whole, done.flags) == (True, "differ")
+    write(path, held.items())
+    return verify_bundle(path)
+
+
+def test_a_flag_that_does_not_follow_from_the_samples_is_told(made, tmp_path):
+    def louder(content):
+        flags = json.loads(content)
+        flags[0]["score"] = float(np.nextafter(flags[0]["score"], 1e9))
+        return json.dumps(flags).encode()
+
+    done = forged(made, tmp_path / "forged.zip", flags_json=louder)
+    assert (done.whole, done.flags, done.cleaned) == (True, "differ", "same")
     assert "score" in done.differences[0]
+
+
+def test_samples_that_do_not_follow_from_the_log_are_told(made, tmp_path):
+    def nudged(content):
+        frame = pl.read_parquet(content)
+        first = frame["P2.current_a"].to_numpy().copy()
+        first[7] += 0.01
+        body = io.BytesIO()
+        frame.with_columns(pl.Series("P2.current_a", first)).write_parquet(body)
+        return body.getvalue()
+
+    done = forged(made, tmp_path / "forged.zip", cleaned_main_parquet=nudged)
+    assert (done.whole, done.cleaned) == (True, "differ")
+    assert "main: P2.current_a differs" in done.differences
+
+
+def test_an_entry_of_the_record_that_was_rewritten_is_told(made, tmp_path):
+    row = {"seq": 2, "kind": "verdict", "subject": "F1", "session": "s", "who": "R. Moss",
+           "at": "2031-04-02T09:00:00.000000Z", "what": "explained", "before": None,
+           "after": "{}", "previous": "0" * 64, "hash": "f" * 64}  # fmt: skip
+
+    def rewritten(content):
+        body = io.BytesIO()
+        pl.DataFrame([row], schema=pl.read_parquet_schema(content)).write_parquet(body)
+        return body.getvalue()
+
+    done = forged(made, tmp_path / "forged.zip", record_entries_parquet=rewritten)
+    assert "entry 2 of the record is not what was put on record" in done.damages
+
+
+@pytest.mark.parametrize(
+    "name", ["flags_json", "check_json", "session_json", "cleaned_main_parquet", "raw_raw_json"]
+)
+def test_a_forged_file_of_nonsense_is_told_in_words(made, tmp_path, name):
+    done = forged(made, tmp_path / "forged.zip", **{name: lambda _: b"[[[nonsense"})
+    assert not done.holds
+    assert done.differences != ()
 
 
 @settings(
@@ -162,20 +207,10 @@ def test_a_bundle_cut_short_is_refused(made, tmp_path, share):
 
 
 def test_a_session_whose_name_is_a_path_is_not_unpacked(made, tmp_path):
-    from replay.reports.bundle import manifest
-    from replay.reports.provenance import digest
+    def climbing(content):
+        return json.dumps(json.loads(content) | {"session": "../../climbed"}).encode()
 
-    with zipfile.ZipFile(made.path) as opened:
-        held = {n: opened.read(n) for n in opened.namelist() if n != manifest.SIGNATURE}
-    record = json.loads(held["session.json"]) | {"session": "../../climbed"}
-    held["session.json"] = json.dumps(record).encode()
-    said = manifest.read(held[manifest.NAME])
-    said.files["session.json"] = manifest.Listed(
-        digest(held["session.json"]), len(held["session.json"]), "forged"
-    )
-    held[manifest.NAME] = manifest.text_of(said)
-    write(tmp_path / "odd.zip", held.items())
-    done = verify_bundle(tmp_path / "odd.zip")
+    done = forged(made, tmp_path / "odd.zip", session_json=climbing)
     assert not done.holds
     assert any("is not a name" in line for line in done.differences)
 

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -106,7 +107,10 @@ def test_relubrication_splits_the_history():
     true = 0.3 * 1.2 / (years / 2)
     assert with_note.slope_low <= true <= with_note.slope_high
     assert with_note.n == 60
-    assert not without.slope_low <= true <= without.slope_high
+    # nobody noted it: the drop is asked about, and the wear on both sides of it is seen
+    assert "fell by" in without.detail["questions"][0]["question"]
+    assert without.slope_per_year > 0.5 * true
+    assert "questions" not in with_note.detail
     assert only(judge(rows, log.with_columns(what=pl.lit("inspected")), {})) == without
 
 
@@ -279,3 +283,31 @@ def test_worse_and_better_are_two_questions_with_a_rate_each():
         assert t.detail["adjusted_p_value"] >= t.p_value / 2 - 1e-12
     # Seven tests a question: the smallest p of "worse" is multiplied by seven at most.
     assert found["TU-1"].detail["adjusted_p_value"] <= 7 * found["TU-1"].p_value / 2 + 1e-12
+
+
+def test_what_leans_to_the_bad_side_is_watched_and_never_steady():
+    seen = set()
+    for seed in range(40):
+        made = unit([seed, 91], growth=0.05, sessions=60, noise=0.04, missing=False)
+        (t,) = judge(made.rows, no_notes(), {})
+        row = fleet_of([t], {}).row(0, named=True)
+        leans = t.slope_low > 0
+        seen.add((leans, row["attention"]))
+        assert not (leans and row["attention"] == "steady")
+        assert (row["attention"] == "watch") <= leans
+        if row["attention"] == "watch":
+            assert "wholly on the side that is worse" in row["why"]
+    assert (True, "watch") in seen
+    assert (False, "steady") in seen
+
+
+@pytest.mark.parametrize(("years", "word"), [(0.4, "watch"), (1.6, "steady"), (None, "steady")])
+def test_a_limit_that_may_come_within_a_year_is_watched(years, word):
+    made = unit([5, 92], growth=0.0, sessions=60, noise=0.05, missing=False)
+    (t,) = judge(made.rows, no_notes(), {})
+    assert t.slope_low < 0 < t.slope_high
+    near = replace(t, detail=t.detail | {"projection": {"remaining_years_low": years}})
+    row = fleet_of([near], {}).row(0, named=True)
+    assert row["attention"] == word
+    if years == 0.4:
+        assert "its limit may come within 0.4 years" in row["why"]

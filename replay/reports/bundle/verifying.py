@@ -97,7 +97,11 @@ def verify_bundle(
         odd = container.odd_bytes(path, found)
         damages += [odd] if odd else []
         signed = _signature(found, text, key, damages)
-        entries = 0 if damages else _history(found, damages)
+        entries = 0
+        if not damages:
+            damages += _attempt("a look at the record", lambda: _broken_history(found))
+        if not damages:
+            entries = len(_entries(found))
         flags = cleaned = NOT_DONE
         unlike: list[str] = []
         notes: list[str] = []
@@ -105,10 +109,13 @@ def verify_bundle(
             notes.append("nothing is computed from a damaged bundle")
         elif compute:
             tell("computing the flags again")
-            flags, unlike = _flags(found)
-            tell("reading the log as it came")
-            cleaned, more = _cleaned(found)
-            unlike += more
+            unlike = _attempt("the check", lambda: _flags(found))
+            flags = DIFFER if unlike else SAME
+            if "raw/raw.json" in found.names:
+                tell("reading the log as it came")
+                more = _attempt("reading the log as it came", lambda: _cleaned(found))
+                cleaned = DIFFER if more else SAME
+                unlike += more
             here = surroundings()
             other = [k for k, v in said.made_with.items() if here.get(k) != v]
             if other:
@@ -150,43 +157,53 @@ def _signature(found: Members, text: bytes, key: Path | None, damages: list[str]
     return signed
 
 
-def _history(found: Members, damages: list[str]) -> int:
+def _entries(found: Members) -> list[dict[str, Any]]:
+    return pl.read_parquet(io.BytesIO(found.read("record/entries.parquet"))).to_dicts()
+
+
+def _broken_history(found: Members) -> list[str]:
     """Compare every entry's hash with its content, and rising numbers with the chain."""
-    rows = pl.read_parquet(io.BytesIO(found.read("record/entries.parquet"))).to_dicts()
+    broken = []
     before: dict[str, Any] | None = None
-    for row in rows:
+    for row in _entries(found):
         if chained(row) != row["hash"]:
-            damages.append(f"entry {row['seq']} of the record is not what was put on record")
+            broken.append(f"entry {row['seq']} of the record is not what was put on record")
         if before is not None and (
             row["seq"] <= before["seq"]
             or (row["seq"] == before["seq"] + 1 and row["previous"] != before["hash"])
         ):
-            damages.append(f"entry {row['seq']} of the record does not follow {before['seq']}")
+            broken.append(f"entry {row['seq']} of the record does not follow {before['seq']}")
         before = row
-    return len(rows)
+    return broken
 
 
-def _flags(found: Members) -> tuple[str, list[str]]:
+def _flags(found: Members) -> list[str]:
+    """Compute the flags again; say how they differ from those kept."""
     kept = json.loads(found.read("flags.json"))
     check = json.loads(found.read("check.json"))
     with tempfile.TemporaryDirectory(prefix="jointbook-") as folder:
-        try:
-            result = recheck(found, Path(folder), check["baseline"])
-        except JointbookError as error:
-            return DIFFER, [f"the session cannot be checked here: {error.sentence()}"]
+        result = recheck(found, Path(folder), check["baseline"])
     unlike = differences(kept, flag_rows(result.flags))
     for name in ("joint_hours", "expected_false_flags"):
         if getattr(result, name) != check[name]:
             unlike.append(f"{name}: {check[name]!r} kept, {getattr(result, name)!r} now")
-    return (DIFFER if unlike else SAME), unlike
+    return unlike
 
 
-def _cleaned(found: Members) -> tuple[str, list[str]]:
-    if "raw/raw.json" not in found.names:
-        return NOT_DONE, []
+def _cleaned(found: Members) -> list[str]:
+    """Read the log as it came once more; say how the samples differ from those kept."""
     with tempfile.TemporaryDirectory(prefix="jointbook-") as folder:
-        try:
-            unlike = cleaned_differs(found, Path(folder))
-        except JointbookError as error:
-            unlike = [f"the log as it came cannot be read here: {error.sentence()}"]
-    return (DIFFER if unlike else SAME), unlike
+        return cleaned_differs(found, Path(folder))
+
+
+def _attempt(what: str, work: Callable[[], list[str]]) -> list[str]:
+    """Return what work says, or why it could not be done: a forged file may hold anything."""
+    try:
+        return work()
+    except JointbookError as error:
+        return [f"{what} cannot be done: {error.sentence()}"]
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:
+        first = (str(error).splitlines() or [""])[0][:200]
+        return [f"{what} cannot be done: {type(error).__name__}: {first}"]

@@ -15,6 +15,7 @@ from replay.statistics.regression import huber
 from replay.statistics.slopes import Slope, theil_sen
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.projection import Projection, project
+from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
 from replay.wear.histories.history import Floats, History, session_weights
@@ -57,6 +58,17 @@ class Assessment:
     """Slope times the length of the axis it rests on."""
     matters: bool = False
     projection: Projection | None = None
+    asked: tuple[UnloggedStep, ...] = ()
+    """Steps that no maintenance note explains."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnloggedStep:
+    """A step of the level, between two sessions given by their index."""
+
+    after: int
+    before: int
+    size: float
 
 
 def assess(history: History, *, limit: float | None = None) -> Assessment:
@@ -81,6 +93,8 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     if np.ptp(t) <= 0:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
+    asked = _asked(t, y, se, sections, history)
+    sections = _split(t, sections, asked, describe(history.indicator).worse)
     each = (weights, sections)
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
@@ -130,7 +144,44 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         change=moved,
         matters=abs(moved) >= least,
         projection=projection,
+        asked=tuple(
+            UnloggedStep(first + step.first, first + step.last, step.size) for step in asked
+        ),
     )
+
+
+def _asked(
+    t: Floats, y: Floats, se: Floats, sections: npt.NDArray[np.int64], history: History
+) -> tuple[Step, ...]:
+    """Return the steps to ask about: beside the noted works, and big enough to matter."""
+    flat = y - _offsets(t, y, sections, 0.0)
+    memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
+    # a step looks like memory, so the memory is that of what the step leaves
+    steps = unlogged_steps(t, flat)
+    if steps and memory > 1.0:
+        left = flat.copy()
+        for step in steps:
+            left[step.at :] -= step.size
+        memory = memory_factor(_about_curve(t, left, sections), sections=sections, parameters=3)
+        steps = unlogged_steps(t, flat, variance_factor=memory)
+    usual = float(np.median(np.abs(y)))
+    least = max(CHANGE_THAT_MATTERS * usual, describe(history.indicator).least)
+    return tuple(step for step in steps if abs(step.size) >= least)
+
+
+def _split(
+    t: Floats, sections: npt.NDArray[np.int64], asked: tuple[Step, ...], worse: str
+) -> npt.NDArray[np.int64]:
+    """Return the sections, parted where the level stepped for the better.
+
+    Something was done there, noted or not, and the wear before it must not hide
+    the wear after it. A step for the worse is wear or damage and stays in the trend.
+    """
+    out = sections.copy()
+    for step in asked:
+        if (step.size < 0) == (worse == "up") and worse != "either":
+            out[step.at :] += 1
+    return out
 
 
 def _projected(

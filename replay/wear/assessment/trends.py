@@ -1,7 +1,8 @@
-"""All histories of an archive judged together.
+"""All histories of an archive judged, unit by unit.
 
-Verdicts hold the false discovery rate over every joint unit and indicator at
-once, so asking for one joint gives the same result as asking for all.
+The false discovery rate is held over the indicators of one joint unit: what is
+asked of a unit is the same however many others there are, whatever is noted or
+measured of them, and whichever of them is asked for.
 """
 
 from __future__ import annotations
@@ -20,18 +21,20 @@ from replay.errors import UsageError
 from replay.records import Trend
 from replay.statistics.false_discovery import adjusted_p_values
 from replay.wear.assessment import trend_cache
-from replay.wear.assessment.assessing import CONFIDENCE, Assessment, assess
+from replay.wear.assessment.assessing import CONFIDENCE, Assessment, UnloggedStep, assess
 from replay.wear.assessment.projection import Projection
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.aggregation import numbers_of
 from replay.wear.histories.history import YEAR_US, History, histories, instant, use_so_far
+from replay.wear.histories.temperature_law import Laws, temperature_laws
 from replay.wear.indicators import NOTHING
 from replay.wear.units.limits import limit_for, limits
 from replay.wear.units.maintenance import maintenance
 
-FALSE_DISCOVERIES = 0.05
-"""Accepted share of false ones among the trends reported as worse, and among
-those reported as better."""
+FALSE_DISCOVERIES = 0.02
+"""Accepted share of false ones among a unit's trends reported as worse, and
+among those reported as better. Of a unit in which nothing changes it is the
+chance that anything is reported as worse."""
 
 LEADING = 4.0
 """Weight of the indicators that a decision rests on, beside those that only
@@ -112,7 +115,7 @@ def judge(
         Limits as `replay.wear.units.limits.limits` returns them.
     against : str
     """
-    return _settled(_looked_at(table, notes, bounds, against))
+    return _settled(_looked_at(table, notes, bounds, against, temperature_laws(table)))
 
 
 def _judged_again(
@@ -131,13 +134,19 @@ def _judged_again(
         & pl.col("indicator").is_in([*sorted({i for _, i in again}), *counted])
     )
     fresh = [
-        t for t in _looked_at(part, notes, bounds, against) if (t.serial, t.indicator) in again
+        t
+        for t in _looked_at(part, notes, bounds, against, temperature_laws(table))
+        if (t.serial, t.indicator) in again
     ]
     return _settled([t for t in known if (t.serial, t.indicator) not in again] + fresh)
 
 
 def _looked_at(
-    table: pl.DataFrame, notes: pl.DataFrame, bounds: dict[str, float], against: str
+    table: pl.DataFrame,
+    notes: pl.DataFrame,
+    bounds: dict[str, float],
+    against: str,
+    laws: Laws,
 ) -> list[Trend]:
     """Return every history's trend, still without what the others say about its result."""
     from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
@@ -146,12 +155,12 @@ def _looked_at(
     with threadpool_limits(limits=1, user_api="blas"):
         return [
             _trend(a, against, limit_for(bounds, a.history.serial, a.history.indicator))
-            for a in assessments(table, notes, bounds, against=against)
+            for a in assessments(table, notes, bounds, against=against, laws=laws)
         ]
 
 
 def _settled(found: Sequence[Trend]) -> list[Trend]:
-    """Return the trends with results, the false discovery rate held over all."""
+    """Return the trends with results, the false discovery rate held over each unit's."""
     settled = [
         t if t.p_value is None else _with_result(t, float(p))
         for t, p in zip(found, _adjusted(found), strict=True)
@@ -183,6 +192,7 @@ def assessments(
     bounds: dict[str, float],
     *,
     against: str = "time",
+    laws: Laws | None = None,
 ) -> Iterable[Assessment]:
     """Yield every history of a table, judged by itself."""
     if not table.height:
@@ -191,7 +201,7 @@ def assessments(
     use = use_so_far(table, against) if against != "time" else pl.DataFrame()
     counted = [n for n in table["indicator"].unique() if describe(n).counts_use]
     tested = table.filter(~pl.col("indicator").is_in(counted))
-    for history in histories(tested, notes, against=against, use=use):
+    for history in histories(tested, notes, against=against, use=use, laws=laws):
         yield assess(history, limit=limit_for(bounds, history.serial, history.indicator))
 
 
@@ -249,6 +259,8 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
             {"at": h.when(_index(h, at)), "size": size}
             for at, size in zip(a.shape.steps, a.shape.sizes, strict=True)
         ]
+    if a.asked:
+        detail["questions"] = [_question(h, step) for step in a.asked]
     if limit is not None and a.projection is not None:
         detail["projection"] = _dated(a.projection, h, against)
     return Trend(
@@ -266,9 +278,9 @@ def _trend(a: Assessment, against: str, limit: float | None) -> Trend:
 def _adjusted(found: Sequence[Trend]) -> npt.NDArray[np.float64]:
     """Return the adjusted p-value of the way each trend goes.
 
-    Two questions are asked of all histories, each with its own false discovery
-    rate: which get worse, and which get better. Both are one-sided, so a unit
-    that wears is not held back by the chance that it might have improved.
+    Two questions are asked of the histories of a unit, each with its own false
+    discovery rate: which get worse, and which get better. Both are one-sided, so
+    a unit that wears is not held back by the chance that it might have improved.
     Where either way is worse, both tails count.
     """
     weights = [LEADING if describe(t.indicator).leading else 1.0 for t in found]
@@ -284,9 +296,38 @@ def _adjusted(found: Sequence[Trend]) -> npt.NDArray[np.float64]:
         goes_worse[k] = (t.detail["slope"] > 0) == (way == "up")
         with_it, against_it = t.p_value / 2, 1 - t.p_value / 2
         worse[k], better[k] = (with_it, against_it) if goes_worse[k] else (against_it, with_it)
-    return np.where(
-        goes_worse, adjusted_p_values(worse, weights), adjusted_p_values(better, weights)
-    )
+    adjusted = np.full(len(found), np.nan)
+    weight = np.array(weights)
+    for own in _families(found):
+        adjusted[own] = np.where(
+            goes_worse[own],
+            adjusted_p_values(worse[own], weight[own]),
+            adjusted_p_values(better[own], weight[own]),
+        )
+    return adjusted
+
+
+def _families(found: Sequence[Trend]) -> list[npt.NDArray[np.int64]]:
+    """Return the places of the trends that share a false discovery rate: a unit's."""
+    units: dict[str, list[int]] = {}
+    for k, t in enumerate(found):
+        units.setdefault(t.serial, []).append(k)
+    return [np.array(own, dtype=np.int64) for own in units.values()]
+
+
+def _question(h: History, step: UnloggedStep) -> dict[str, Any]:
+    """Return what a person is asked about a step that no maintenance note explains."""
+    after, before = h.when(max(step.after, 0)), h.when(step.before)
+    level = float(np.median(np.abs(h.adjusted.values)))
+    share = f" ({step.size / level:+.0%})" if level > 0 else ""
+    went = "rose" if step.size > 0 else "fell"
+    return {
+        "after": after.isoformat(),
+        "before": before.isoformat(),
+        "size": step.size,
+        "question": f"was something done between {after:%Y-%m-%d} and {before:%Y-%m-%d}? "
+        f"{h.indicator} {went} by {abs(step.size):.3g} {h.unit}{share}",
+    }
 
 
 def spark(h: History, points: int = 36) -> list[float]:

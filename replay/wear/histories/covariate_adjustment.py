@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from replay.statistics.regression import huber, least_squares
 from replay.wear.histories.aggregation import numbers_of
+from replay.wear.histories.temperature_law import TemperatureLaw
 
 Floats = npt.NDArray[np.float64]
 
@@ -57,6 +58,7 @@ def adjust(
     squared: tuple[str, ...] = ("temperature_c",),
     course: Floats | None = None,
     usual: Mapping[str, float] | None = None,
+    law: TemperatureLaw | None = None,
 ) -> Adjusted:
     """Take the effect of the conditions away from the values.
 
@@ -78,6 +80,9 @@ def adjust(
         conditions do not take the blame for it.
     usual : mapping of name to float, optional
         The conditions to bring the values to, where not the medians.
+    law : TemperatureLaw, optional
+        What other units of the kind say about temperature: the unit's own
+        effect is sought about it, no further off than units differ.
 
     Returns
     -------
@@ -91,6 +96,7 @@ def adjust(
     columns: list[Floats] = []
     owner: list[str] = []
     reference: dict[str, float] = {}
+    spreads: dict[str, float] = {}
     room = n // SESSIONS_PER_TERM - straight.shape[1]
     for name, raw in conditions.items():
         known = np.isfinite(raw)
@@ -109,11 +115,15 @@ def adjust(
         columns += wanted
         owner += [name] * len(wanted)
         reference[name] = middle
+        spreads[name] = spread
     if not columns:
         return Adjusted(values, 1.0, (), {}, {}, np.zeros((n, 0)))
     design = np.column_stack([base, *columns])
-    coefficients = huber(design, values, w).coefficients
     first = base.shape[1]
+    mean, prior = _known(law, values, owner, reference, spreads)
+    fit = huber(design, values - design[:, first:] @ mean, w, prior=_padded(prior, first))
+    coefficients = fit.coefficients.copy()
+    coefficients[first:] += mean
     effect: dict[str, float] = {}
     corrected = values.copy()
     for name in dict.fromkeys(owner):
@@ -126,7 +136,7 @@ def adjust(
     return Adjusted(
         values=corrected,
         # Each fitted term also takes a degree of freedom from the residuals.
-        variance_factor=_inflation(times, span, sections, columns, w)
+        variance_factor=_inflation(times, span, sections, columns, w, fit.scale**2 * prior)
         * (n - first)
         / (n - first - len(columns)),
         terms=tuple(reference),
@@ -134,6 +144,37 @@ def adjust(
         reference=reference,
         columns=np.column_stack(columns),
     )
+
+
+def _known(
+    law: TemperatureLaw | None,
+    values: Floats,
+    owner: list[str],
+    reference: Mapping[str, float],
+    spreads: Mapping[str, float],
+) -> tuple[Floats, Floats]:
+    """Return what is known of the columns' coefficients: their mean and precision."""
+    mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
+    places = [k for k, name in enumerate(owner) if name == "temperature_c"]
+    level = float(np.median(np.abs(values)))
+    if law is None or not places or not level > 0:
+        return mean, precision
+    shares, covariance = law.about(reference["temperature_c"], spreads["temperature_c"])
+    own = len(places)
+    mean[places] = level * shares[:own]
+    # a law that is known exactly would make the precision infinite
+    least = np.diag(1e-6 * np.ones(own))
+    precision[np.ix_(places, places)] = np.linalg.inv(level**2 * (covariance[:own, :own] + least))
+    return mean, precision
+
+
+def _padded(precision: Floats, first: int) -> Floats | None:
+    """Return the precision of all coefficients, the first few unknown."""
+    if not precision.any():
+        return None
+    wide = np.zeros((first + len(precision), first + len(precision)))
+    wide[first:, first:] = precision
+    return wide
 
 
 def _base(times: Floats, span: float, sections: npt.NDArray[np.int64] | None) -> Floats:
@@ -150,12 +191,20 @@ def _inflation(
     sections: npt.NDArray[np.int64] | None,
     columns: list[Floats],
     w: Floats,
+    known: Floats,
 ) -> float:
+    """Return what the correction costs in the variance of a slope; ``known`` costs nothing."""
     base = _base(times, span, sections)
     t, levels = base[:, -1], base[:, :-1]
     root = np.sqrt(w)[:, None]
-    alone = _left_over(levels * root, t * root[:, 0])
-    together = _left_over(np.column_stack([levels, *columns]) * root, t * root[:, 0])
+    t, levels = t * root[:, 0], levels * root
+    alone = _left_over(levels, t)
+    rows = np.linalg.cholesky(
+        known + 1e-12 * max(float(np.trace(known)), 1e-12) * np.eye(len(known))
+    )
+    beside = np.column_stack([np.zeros((len(known), levels.shape[1])), rows.T])
+    wide = np.vstack([np.column_stack([levels, np.column_stack(columns) * root]), beside])
+    together = _left_over(wide, np.concatenate([t, np.zeros(len(known))]))
     return float(min(alone / max(together, 1e-12), 1e6)) if alone > 0 else 1.0
 
 

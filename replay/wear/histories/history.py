@@ -18,6 +18,7 @@ from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES
 from replay.wear.histories.aggregation import aggregated, numbers_of
 from replay.wear.histories.covariate_adjustment import Adjusted, adjust
+from replay.wear.histories.temperature_law import Laws, TemperatureLaw
 from replay.wear.units.maintenance import WORDS
 
 Floats = npt.NDArray[np.float64]
@@ -82,6 +83,7 @@ def histories(
     against: str = "time",
     use: pl.DataFrame,
     usual: Mapping[str, float] | None = None,
+    laws: Laws | None = None,
 ) -> Iterator[History]:
     """Yield the histories that an indicator table holds.
 
@@ -96,6 +98,8 @@ def histories(
         What `use_so_far` gave for this axis: serial, session, use.
     usual : mapping, optional
         The conditions to bring the values to, where not each history's medians.
+    laws : mapping, optional
+        What `temperature_laws` gave, from all units.
     """
     frame = table.filter(pl.col("value").is_finite())
     if not frame.height:
@@ -135,7 +139,13 @@ def histories(
             se=data["se"],
             sections=sections,
             adjusted=_adjust_twice(
-                axis, data["value"], {c: data[c] for c in CONDITIONS}, weights, sections, usual
+                axis,
+                data["value"],
+                {c: data[c] for c in CONDITIONS},
+                weights,
+                sections,
+                usual,
+                (laws or {}).get((serial, part["indicator"][0])),
             ),
         )
 
@@ -186,6 +196,7 @@ def _adjust_twice(
     weights: Floats | None,
     sections: npt.NDArray[np.int64],
     usual: Mapping[str, float] | None = None,
+    law: TemperatureLaw | None = None,
 ) -> Adjusted:
     """Correct for conditions, see how the level moved, and correct again knowing it.
 
@@ -195,7 +206,14 @@ def _adjust_twice(
 
     def corrected(course: Floats | None) -> Adjusted:
         return adjust(
-            axis, values, conditions, weights=weights, sections=sections, course=course, usual=usual
+            axis,
+            values,
+            conditions,
+            weights=weights,
+            sections=sections,
+            course=course,
+            usual=usual,
+            law=law,
         )
 
     x = (axis - axis.mean()) / (float(np.ptp(axis)) or 1.0)

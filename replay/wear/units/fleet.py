@@ -56,11 +56,23 @@ SCHEMA: dict[str, pl.DataType] = {
     "peer_z": pl.Float64(),
     "last_session": pl.Datetime("us", "UTC"),
 }
-"""``attention``: ``past limit``, ``worsening``, ``unlike its peers``,
+"""``attention``: ``past limit``, ``worsening``, ``unlike its peers``, ``watch``,
 ``changing`` (a trend that is no wear), ``steady`` or ``too few sessions``.
 ``confidence`` is one less the adjusted p-value of the trend."""
 
-ORDER = ("past limit", "worsening", "unlike its peers", "changing", "steady", "too few sessions")
+ORDER = (
+    "past limit",
+    "worsening",
+    "unlike its peers",
+    "watch",
+    "changing",
+    "steady",
+    "too few sessions",
+)
+
+SOON_YEARS = 1.0
+"""A limit that may come within this time is watched: a replacement is planned
+about so far ahead (common practice, no source)."""
 
 
 def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
@@ -141,6 +153,7 @@ def _row(
     last = t.detail.get("last")
     adjusted = t.detail.get("adjusted_p_value")
     worse = _worsens(t)
+    watched = _watched(t)
     departs = peer is not None and abs(peer[1]) >= DEPARTS and t.result != "too-few"
     if departs and peer is not None and describe(t.indicator).worse != "either":
         departs = (peer[1] > 0) == (describe(t.indicator).worse == "up")
@@ -150,6 +163,8 @@ def _row(
         attention = "worsening"
     elif departs:
         attention = "unlike its peers"
+    elif watched:
+        attention = "watch"
     elif t.result in ("rising", "falling"):
         attention = "changing"
     else:
@@ -160,7 +175,7 @@ def _row(
         "serial": t.serial,
         "installed": latest[t.serial][1] == "installed",
         "attention": attention,
-        "why": _why(t, attention, peer),
+        "why": _why(t, attention, peer, watched),
         "indicator": t.indicator,
         "unit": t.unit,
         "sessions": t.n,
@@ -191,7 +206,33 @@ def _worsens(t: Trend) -> bool:
     )
 
 
-def _why(t: Trend, attention: str, peer: tuple[int, float] | None) -> str:
+def _watched(t: Trend) -> str:
+    """Return why a trend that is not called worse must not be called steady; empty if it may.
+
+    The one rule for it, for the indicators on which a decision rests: the
+    interval of the slope lies wholly on the bad side, or the limit may come
+    within `SOON_YEARS`, or the level stepped and no maintenance was noted. The
+    others only say more about it: a unit has many, and of each the interval of
+    one in twenty lies there by chance.
+    """
+    about = describe(t.indicator)
+    if t.result == "too-few" or not about.leading:
+        return ""
+    soonest = (t.detail.get("projection") or {}).get("remaining_years_low")
+    if soonest is not None and soonest <= SOON_YEARS:
+        return f"its limit may come within {max(soonest, 0.0):.2g} years"
+    questions = t.detail.get("questions") or []
+    if questions:
+        return str(questions[-1]["question"])
+    low, high = t.slope_low, t.slope_high
+    up = low is not None and low > 0 and about.worse in ("up", "either")
+    down = high is not None and high < 0 and about.worse in ("down", "either")
+    if up or down:
+        return "its interval lies wholly on the side that is worse"
+    return ""
+
+
+def _why(t: Trend, attention: str, peer: tuple[int, float] | None, watched: str) -> str:
     since = f" since {t.since:%Y-%m-%d}" if t.since else ""
     rate = (
         ""
@@ -205,9 +246,17 @@ def _why(t: Trend, attention: str, peer: tuple[int, float] | None) -> str:
         return f"{t.indicator} is {t.result}{since}: {rate}"
     if attention == "unlike its peers" and peer is not None:
         return f"{t.indicator} changes unlike that of {peer[0]} peers: {rate}"
+    if attention == "watch" and watched.startswith("was something done"):
+        return watched
+    if attention == "watch":
+        return f"{t.indicator} is not called {_bad_way(t)} yet, but {watched}: {rate}"
     if attention == "steady":
         return "no trend beyond chance or big enough to matter"
     return str(t.detail.get("reason", ""))
+
+
+def _bad_way(t: Trend) -> str:
+    return {"up": "rising", "down": "falling"}.get(describe(t.indicator).worse, "changing")
 
 
 def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:

@@ -15,6 +15,7 @@ from replay.wear.assessment.control_charts import D2_OF_TWO, Chart, Cusum, cusum
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import USE_AXES
 from replay.wear.histories.history import Floats, History, histories, use_so_far
+from replay.wear.histories.temperature_law import temperature_laws
 from replay.wear.indicators import SCHEMA
 from replay.wear.units.limits import limit_for, limits
 from replay.wear.units.maintenance import maintenance
@@ -64,7 +65,8 @@ def unit_history(
     own = rows.filter(pl.col("indicator") == indicator)
     notes = maintenance(archive, serial)
     use = use_so_far(rows, against) if against != "time" else pl.DataFrame()
-    history = next(iter(histories(own, notes, against=against, use=use)), None)
+    laws = temperature_laws(_of_all_units(archive, indicator))
+    history = next(iter(histories(own, notes, against=against, use=use, laws=laws)), None)
     if history is None:
         raise UsageError(
             f"there is no {indicator!r} of unit {serial!r}",
@@ -139,6 +141,14 @@ def _rows(archive: Archive, serial: str, indicator: str, against: str) -> pl.Dat
         .select(list(SCHEMA))
         .collect()
     )
+
+
+def _of_all_units(archive: Archive, indicator: str) -> pl.DataFrame:
+    """Return the rows of every unit, from which they learn how temperature acts."""
+    table = archive.scan_table("indicators")
+    if table is None:
+        return pl.DataFrame(schema=SCHEMA)
+    return table.filter(pl.col("indicator") == indicator).select(list(SCHEMA)).collect()
 
 
 def _points(history: History, own: pl.DataFrame, chart: Chart | None) -> pl.DataFrame:
