@@ -58,6 +58,7 @@ from dashboards import ids, links, shell, wire
 from dashboards.api import routes as api
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
+from dashboards.components.terms import linked
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
 from dashboards.jobs import Jobs
 from dashboards.links import View
@@ -76,6 +77,7 @@ PAGE_MODULES = (
     "signoff",
     "compare",
     "baseline",
+    "handbook",
 )
 """Modules of `dashboards.pages` in the menu's order; `session` is the replay."""
 
@@ -124,6 +126,7 @@ def create_app(archive: Archive | str | Path) -> Shell:
     shell.serve(app)
     _register_frame(app, desk, pages)
     api.add_routes(app.server, opened)
+    shell.refuse_unknown(app, [p.name for p in pages])
     for page in pages:
         page.register(app, desk)
     app.warm_calls = [partial(p.layout, desk, View()) for p in pages if p.name in FIRST_SEEN]
@@ -147,7 +150,7 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
         set_props(ids.NOTICE, {"children": None})
         view = links.read(search)
         note = unknown_parameters_note(unknown_parameters(view, page.words))
-        shown = guard(lambda: page.layout(desk, view))
+        shown = linked(guard(lambda: page.layout(desk, view)))
         return [note, shown] if note else shown
 
     @app.callback(

@@ -93,6 +93,20 @@ def serve(app: Dash) -> None:
         return answer
 
 
+def refuse_unknown(app: Dash, pages: Sequence[str]) -> None:
+    """Answer 404 for an address that is no page; the document says so in words all the same."""
+
+    @app.server.after_request
+    def status(answer: Response) -> Response:
+        name = request.path.strip("/")
+        if request.endpoint == _ANY_ADDRESS and name not in pages and answer.status_code == 200:
+            answer.status_code = 404
+        return answer
+
+
+_ANY_ADDRESS = "/<path:path>"
+"""The endpoint by which Dash answers every address that nobody else does."""
+
 _MIME = {"js": "application/javascript", "css": "text/css"}
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from typing import Final
 
-MARKS: Final = ("circle", "square", "triangle", "diamond", "cross", "bar", "ring")
-"""One mark a joint place, in the arm's order; drawn along its line."""
+MARKS: Final = ("circle", "square", "triangle", "diamond", "cross", "wedge", "ring")
+"""One mark a joint place, in the arm's order; drawn along its line. A joint's line is solid
+everywhere: dashes say what a line is (expected, commanded, another day), never whose."""
 
 LIGHT: Final[dict[str, str]] = {
     "paper": "#f6f3ec",
@@ -44,7 +45,8 @@ DARK: Final[dict[str, str]] = {
 }
 
 _JOINTS_LIGHT = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000")
-_JOINTS_DARK = ("#56b4e9", "#e69f00", "#009e73", "#cc79a7", "#f0e442", "#d55e00", "#f5f1e6")
+_JOINTS_DARK = ("#4b9fe0", "#f0803c", "#2cc296", "#e2a3c6", "#f2b42e", "#93d4fb", "#f5f1e6")
+"""The same hues as in light, lighter: a joint keeps its colour when the theme turns."""
 
 SEVERITY_SHAPES: Final = {"note": "○", "look": "◆", "act": "▲"}
 """Shape beside the word and the colour; never colour alone."""

@@ -7,7 +7,22 @@
     const link = [...document.querySelectorAll(".event a")].find((a) => a.textContent === words);
     if (link) link.click();
   };
-  window.jointbook.keys.add("event", { n: press("Next flag"), p: press("Previous flag") });
+  // A part that is opened draws its figures at its own width.
+  document.addEventListener("toggle", function (event) {
+    if (event.target.classList && event.target.classList.contains("event-fold") && event.target.open) window.dispatchEvent(new Event("resize"));
+  }, true);
+  const part = (anchor) => {
+    const at = document.getElementById(anchor), fold = at && at.closest("details");
+    if (fold) fold.open = true;
+    if (at) at.scrollIntoView({ block: "start" });
+  };
+  document.addEventListener("click", function (event) {
+    const link = event.target.closest && event.target.closest(".event-contents a");
+    if (!link) return;
+    event.preventDefault();
+    part(decodeURIComponent(link.hash.slice(1)));
+  });
+  window.jointbook.keys.add("event", { n: press("Next flag"), p: press("Previous flag"), r: press("Step through it in the replay"), m: () => part("likes"), o: () => part("others") });
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_event = {
     // A new window, after a zoom by hand; the server then sends its detail.

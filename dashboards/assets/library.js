@@ -1,6 +1,16 @@
 // The library: pictures in the grid, files dropped in.
 (function () {
   "use strict";
+  // Enter on a row opens its session; in a link, box or filter it does what it does there.
+  document.addEventListener("keydown", function (event) {
+    if (event.key !== "Enter" || event.ctrlKey || event.metaKey || event.altKey) return;
+    const cell = event.target.closest && event.target.closest("#library-grid .ag-row");
+    if (!cell || event.target.closest("a, button, input, .ag-header")) return;
+    const session = cell.getAttribute("row-id");
+    if (!session) return;
+    event.preventDefault(); event.stopPropagation();
+    window.jointbook.address.go("replay", { session });
+  }, true);
   const jb = (window.jointbook = window.jointbook || {});
   const SVG = "http://www.w3.org/2000/svg";
 

@@ -48,7 +48,8 @@
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_queue = {
     filter(arm, whose) {
-      jb.address.go("queue", { arm, whose: whose === "all" ? "" : whose });
+      const session = whose === "session" ? signing() : "";
+      jb.address.go("queue", { session, arm, whose: whose === "all" ? "" : whose });
       return none();
     },
     moved(to) {

@@ -8,7 +8,7 @@
       case "square": return [[x - r, y - r], [x + r, y - r], [x + r, y + r], [x - r, y + r]];
       case "triangle": return [[x, y - r * 1.2], [x + r * 1.1, y + r * 0.9], [x - r * 1.1, y + r * 0.9]];
       case "diamond": return [[x, y - r * 1.3], [x + r * 1.3, y], [x, y + r * 1.3], [x - r * 1.3, y]];
-      case "bar": return [[x - r * 1.3, y - r * 0.4], [x + r * 1.3, y - r * 0.4], [x + r * 1.3, y + r * 0.4], [x - r * 1.3, y + r * 0.4]];
+      case "wedge": return [[x - r * 1.1, y - r * 0.9], [x + r * 1.1, y - r * 0.9], [x, y + r * 1.2]];
       case "cross": {
         const a = r * 0.35, b = r * 1.15;
         return [[x - a, y - b], [x + a, y - b], [x + a, y - a], [x + b, y - a], [x + b, y + a], [x + a, y + a],
@@ -17,11 +17,13 @@
       default: return null; // circle and ring
     }
   }
+  R.PRINT_MM = 180; // as wide as the text of a printed page
+  R.PRINT_SCALE = 3; // pixels of a saved picture for one on the screen
   R.FONT = 'system-ui, "Segoe UI", "DejaVu Sans", sans-serif';
 
   R.CanvasRenderer = class {
-    constructor(canvas, width, height) {
-      const dpr = window.devicePixelRatio || 1;
+    constructor(canvas, width, height, scale) {
+      const dpr = scale || window.devicePixelRatio || 1;
       if (canvas.width !== Math.round(width * dpr) || canvas.height !== Math.round(height * dpr)) {
         canvas.width = Math.round(width * dpr);
         canvas.height = Math.round(height * dpr);
@@ -124,7 +126,7 @@
     back() { this.parts.push("</g>"); }
     toString() {
       const [w, h] = this.size;
-      return `<svg xmlns="http://www.w3.org/2000/svg" width="${w}" height="${h}" viewBox="0 0 ${w} ${h}">${this.parts.join("")}</svg>`;
+      return `<svg xmlns="http://www.w3.org/2000/svg" width="${R.PRINT_MM}mm" height="${n1((R.PRINT_MM * h) / w)}mm" viewBox="0 0 ${w} ${h}">${this.parts.join("")}</svg>`;
     }
   };
 })();

@@ -155,12 +155,21 @@
       return i < 0 || i > runs.v.length ? undefined : runs.v[Math.min(i, runs.v.length - 1)];
     }
 
-    // Instants of the samples that stepping goes by.
+    // Instants of the samples that stepping goes by: those of every stream, each once.
     instants() {
       if (!this.exact) return null;
-      const first = this.config.joints.map((j) => this.exact.names.get(j.name + ".current_a")).find((s) => s);
-      const any = first || [...this.exact.names.values()][0];
-      return any ? any.group.t : null;
+      if (!this.exact.instants) {
+        const times = [...new Set(this.exact.groups.map((g) => g.t))];
+        const all = times.length === 1 ? times[0] : Float64Array.from([].concat(...times.map((t) => [...t]))).sort();
+        this.exact.instants = times.length === 1 ? all : all.filter((t, i) => i === 0 || t - all[i - 1] > 5e-10);
+      }
+      return this.exact.instants;
+    }
+    // Whether data for what is drawn are on their way.
+    loading(derived) {
+      const w = this.waiting;
+      if (derived) return Boolean(w["whole-derived"] || w["near-derived"] || this.share < 1);
+      return !this.whole.logged || Boolean(w["near-logged"] || w["whole-logged"]);
     }
   };
 })();

@@ -4,7 +4,7 @@
   const jb = window.jointbook, R = jb.replay;
 
   R.GUTTER = 96;
-  const RIGHT = 8;
+  const RIGHT = 8, HEAD = 58, PINS_TOLD = 6;
   R.PANELS = [
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", digits: 3 },
     { key: "rate", title: "Rate", unit: "deg/s", quantity: "rate_deg_s", under: "rate_cmd_deg_s", digits: 3 },
@@ -93,7 +93,7 @@
 
     colours() {
       const get = jb.theme.colour;
-      this.ink = { ink: get("ink"), faint: get("faint"), rule: get("rule"), sheet: get("sheet"), span: get("span"), band: get("band"), paper: get("paper") };
+      this.ink = { ink: get("ink"), faint: get("faint"), rule: get("rule"), sheet: get("sheet"), span: get("span"), band: get("band"), paper: get("paper"), accent: get("accent"), pin: get("band") };
       this.ink.joint = this.config.joints.map((_, i) => get("joint-" + (i % 7)));
     }
 
@@ -106,27 +106,60 @@
       }
       this.drawAxis(new R.CanvasRenderer(this.axis, this.width, 22), 22);
     }
-    // All panels under one another, for keeping.
-    picture(renderer, onSize) {
-      let y = 0;
+    // All panels under one another, for keeping: what it is on top, what the marks mean below.
+    picture(renderer) {
+      const v = this.view, zero = this.config.zero, front = v.frontJoint(), decimals = this.config.decimals;
+      const at = (t) => R.day(t, zero) + " " + R.clock(t, zero, decimals) + " UTC";
+      const flag = this.config.flags.find((f) => f.flag === v.flag);
+      renderer.text(this.config.session + (front.unit ? " · " + front.name + " is unit " + front.unit : ""), 6, 12, this.ink.ink, "left", 14, 600);
+      renderer.text((flag ? (flag.joint || "every joint") + " " + flag.kind + " · " : "") + "from " + at(v.from) + " to " + at(v.to), 6, 30, this.ink.ink, "left", 11);
+      renderer.text("cursor " + at(v.at) + (v.mark === null ? "" : " · second cursor " + at(v.mark) + " · " + R.number(v.at - v.mark, 4) + " s between"), 6, 46, this.ink.ink, "left", 11);
+      let y = HEAD;
+      const top = y;
       for (const p of this.panels) {
         if (this.folded.has(p.key)) continue;
         renderer.move(0, y);
         this.one(renderer, p, p.height);
-        renderer.text(p.title, R.GUTTER + 6, 9, this.ink.faint, "left", 11, 600);
+        renderer.text(p.title + (p.unit ? ", " + p.unit : ""), R.GUTTER + 6, 9, this.ink.faint, "left", 11, 600);
         renderer.back();
         y += p.height;
       }
       renderer.move(0, y);
       this.drawAxis(renderer, 22);
       renderer.back();
-      y += 22;
-      const x = this.x(this.view.at);
-      if (x >= R.GUTTER) renderer.line(x, 0, x, y - 22, this.ink.ink, 1.2);
-      if (onSize) onSize(y);
+      for (const [t, dash] of [[v.at, null], [v.mark, [5, 4]]]) {
+        if (t === null || t < v.from || t > v.to) continue;
+        renderer.line(this.x(t), top, this.x(t), y, dash ? this.ink.accent : this.ink.ink, 1.2, dash);
+      }
+      this.legend(renderer, y + 22);
+    }
+    legend(renderer, y) {
+      let x = 8;
+      for (const j of this.view.shownJoints()) {
+        renderer.line(x, y + 12, x + 22, y + 12, this.ink.joint[j.index], j.name === this.view.front ? 2.2 : 1.2);
+        renderer.mark(j.mark, x + 11, y + 12, 4, this.ink.joint[j.index]);
+        renderer.text(j.name, x + 27, y + 12, this.ink.ink, "left", 11, j.name === this.view.front ? 700 : 400);
+        x += 58;
+      }
+      const keys = [["expected", [5, 3]], ["commanded", [2, 3]]];
+      for (const [word, dash] of keys) {
+        renderer.line(x, y + 12, x + 22, y + 12, this.ink.ink, 1, dash);
+        renderer.text(word, x + 27, y + 12, this.ink.ink, "left", 11);
+        x += 112;
+      }
+      for (const [word, colour] of [["band", this.ink.band], ["flag", this.ink.span]]) {
+        renderer.area(x, y + 6, 20, 12, colour);
+        renderer.text(word, x + 25, y + 12, this.ink.ink, "left", 11);
+        x += 64;
+      }
+      this.view.pins.filter((p) => p.end >= this.view.from && p.start <= this.view.to).slice(0, PINS_TOLD).forEach((p, i) => {
+        renderer.text("⚲" + p.n + " " + R.clock(p.start, this.config.zero, 3) + " " + (p.joint ? p.joint + ": " : "") + p.text, 8, y + 30 + 15 * i, this.ink.ink, "left", 11);
+      });
     }
     pictureHeight() {
-      return 22 + this.panels.filter((p) => !this.folded.has(p.key)).reduce((sum, p) => sum + p.height, 0);
+      const pins = this.view.pins.filter((p) => p.end >= this.view.from && p.start <= this.view.to).length;
+      const shown = this.panels.filter((p) => !this.folded.has(p.key)).reduce((sum, p) => sum + p.height, 0);
+      return HEAD + 22 + shown + 26 + 15 * Math.min(pins, PINS_TOLD);
     }
 
     one(renderer, p, height) {
@@ -136,6 +169,13 @@
         if (f.end < from || f.start > to || !this.view.isShown(f.joint)) continue;
         const x0 = this.x(Math.max(f.start, from)), x1 = this.x(Math.min(f.end, to));
         renderer.area(x0, 0, Math.max(2, x1 - x0), height, this.ink.span);
+      }
+      for (const pin of this.view.pins) {
+        if (pin.end < from || pin.start > to) continue;
+        const x0 = this.x(pin.start), x1 = this.x(pin.end);
+        if (x1 - x0 > 1) renderer.area(Math.max(x0, R.GUTTER), 0, Math.min(x1, R.GUTTER + this.plot) - Math.max(x0, R.GUTTER), height, this.ink.pin);
+        renderer.line(x0, 0, x0, height, this.ink.accent, 1.2, [2, 3]);
+        if (p === this.panels[0]) renderer.text("⚲" + pin.n, x0 + 3, 8, this.ink.accent, "left", 11, 600);
       }
       renderer.unclip();
       renderer.line(R.GUTTER, height - 0.5, R.GUTTER + this.plot, height - 0.5, this.ink.rule, 1);
@@ -163,23 +203,25 @@
       }
       const front = this.view.frontJoint();
       const band = p.band && this.view.isShown(front.name) && p.band.map((q) => this.cache.series(front.name + "." + q, from, to));
-      if (band && band[0] && band[1]) { include(band[0], true, false); include(band[1], false, true); }
+      if (band && band[0] && band[1] && low <= high) {
+        // The current keeps its own scale: a band that widens where training was thin is cut off.
+        const own = [low, high], reach = 0.15 * Math.max(high - low, 0.05);
+        include(band[0], true, false); include(band[1], false, true);
+        low = Math.max(low, own[0] - reach); high = Math.min(high, own[1] + reach);
+      }
+      const zero = p.key === "angle" ? this.view.zero : null;
+      if (zero && seen.length) return this.since(renderer, p, height, seen, zero);
       if (!(low <= high)) {
-        renderer.text(p.key === "residual" && this.cache.share < 1 ? "being computed …" : "nothing in this window", R.GUTTER + 70, height / 2, this.ink.faint);
+        const derived = p.key === "residual" || p.key === "load";
+        const words = this.cache.loading(derived) || (derived && this.cache.loading()) ? (derived ? "being computed …" : "loading …") : "nothing in this window";
+        renderer.text(words, R.GUTTER + 70, height / 2, this.ink.faint);
         return;
       }
       const room = Math.max((high - low) * 0.07, 1e-6 + Math.abs(high) * 1e-6);
       low -= room; high += room;
       p.low = low; p.high = high;
       const y = (v) => height - 2 - ((v - low) / (high - low)) * (height - 4);
-      const ticks = R.ticks(low, high, Math.max(3, Math.min(6, height / 24)));
-      const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2;
-      for (const v of ticks) {
-        const at = Math.round(y(v)) + 0.5;
-        if (at < 3 || at > height - 3) continue;
-        renderer.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
-        if (at > (p.title.length > 8 ? 28 : 7) && at < height - 5) renderer.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
-      }
+      this.scale(renderer, p, height, low, high, y);
       renderer.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
       renderer.clip(R.GUTTER, 0, this.plot, height);
       if (band && band[0] && band[1]) this.band(renderer, band[0], band[1], y);
@@ -194,6 +236,49 @@
         this.marks(renderer, s, y, j);
       }
       renderer.unclip();
+    }
+
+    // Lines and labels of a scale: two labels at least, whatever the height.
+    scale(renderer, p, height, low, high, y) {
+      const labelled = (v) => { const at = y(v); return at > (p.title.length > 8 ? 16 : 7) && at < height - 5; };
+      let wanted = Math.max(3, Math.min(6, height / 24)), ticks = R.ticks(low, high, wanted);
+      while (ticks.filter(labelled).length < 2 && wanted < 40) { wanted *= 1.5; ticks = R.ticks(low, high, wanted); }
+      const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2;
+      let last = Infinity;
+      for (const v of ticks) {
+        const at = Math.round(y(v)) + 0.5;
+        if (at < 3 || at > height - 3) continue;
+        renderer.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
+        if (labelled(v) && last - at > 11) { renderer.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5); last = at; }
+      }
+    }
+    // Angles since an instant, each joint at a scale of its own: the labels are the front joint's.
+    since(renderer, p, height, seen, zero) {
+      const { from, to } = this.view, front = this.view.frontJoint();
+      const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
+      renderer.text("since " + R.clock(zero.t, this.config.zero, 1), 5, 24, this.ink.faint, "left", 10);
+      renderer.text("deg, " + front.name + " here", 5, 36, this.ink.faint, "left", 10);
+      let widest = 0; // quiet joints keep to a fifth of the front joint's scale: noise is not motion
+      for (const [j, s] of [...order].reverse()) {
+        const v0 = zero.values[j.name];
+        if (v0 === undefined || v0 !== v0) continue;
+        let low = 0, high = 0;
+        for (let i = Math.max(0, R.bisect(s.group.t, from) - 1), n = Math.min(s.group.t.length, R.bisect(s.group.t, to) + 1); i < n; i += 1) {
+          if (s.low[i] - v0 < low) low = s.low[i] - v0;
+          if (s.high[i] - v0 > high) high = s.high[i] - v0;
+        }
+        widest = Math.max(widest, j.name === front.name ? high - low : 0);
+        if (high - low < widest / 5) { const more = (widest / 5 - (high - low)) / 2; low -= more; high += more; }
+        const room = Math.max((high - low) * 0.08, 1e-4);
+        low -= room; high += room;
+        const y = (v) => height - 2 - ((v - low) / (high - low)) * (height - 4);
+        const ahead = j.name === front.name;
+        if (ahead) { this.scale(renderer, { title: "Angle since then", zero: true }, height, low, high, y); p.low = low; p.high = high; }
+        renderer.clip(R.GUTTER, 0, this.plot, height);
+        this.trace(renderer, s, (v) => y(v - v0), this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : 0.75);
+        this.marks(renderer, s, (v) => y(v - v0), j);
+        renderer.unclip();
+      }
     }
 
     trace(renderer, s, y, colour, width, alpha, dash) {

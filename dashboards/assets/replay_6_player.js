@@ -19,7 +19,12 @@
       const known = config.joints.map((j) => j.name);
       const asked = v.joints.filter((j) => known.includes(j));
       this.shown = new Set(asked.length ? asked : known);
-      this.front = known.includes(v.front) ? v.front : [...this.shown][0];
+      // The flag of an address says which joint it is about; then the joint that is named.
+      const flag = config.flags.find((f) => f.flag === v.flag);
+      const about = flag && known.includes(flag.joint) ? flag.joint : v.front;
+      this.front = known.includes(about) ? about : [...this.shown][0];
+      this.shown.add(this.front);
+      this.pins = config.pins || []; this.zero = null; this.before = null; this.measureAll = false;
       this.playing = false; this.rate = 1; this.way = 1; this.loop = null;
     }
     joint(name) { return this.config.joints.find((j) => j.name === name); }
@@ -28,7 +33,7 @@
     isShown(name) { return this.shown.has(name); }
   }
 
-  class Stage {
+  class Player {
     constructor(config) {
       config.zero = BigInt(config.zero_ns);
       config.joints.forEach((j, i) => { j.index = i; });
@@ -47,6 +52,7 @@
       this.cache.open(this.columns());
       this.windowChanged();
       if (this.view.flag) this.controls.showFlag(config.flags.find((f) => f.flag === this.view.flag) || null);
+      if (config.view.since !== null && config.view.since !== undefined) this.setZero(config.view.since);
       this.settle();
       this.dirty();
     }
@@ -195,7 +201,8 @@
     }
     goFlag(f) {
       const v = this.view;
-      v.flag = f.flag; v.front = f.joint; v.shown.add(f.joint);
+      v.flag = f.flag;
+      if (v.joint(f.joint)) { v.front = f.joint; if (v.before) v.shown = new Set([f.joint]); else v.shown.add(f.joint); }
       v.at = f.start;
       const span = v.to - v.from, long = f.end - f.start;
       if (span > 40 * Math.max(long, 20 * this.config.step) || f.start < v.from || f.end > v.to) this.zoomFlag(f);
@@ -222,10 +229,46 @@
     bring(name) {
       const v = this.view;
       if (!v.joint(name)) return;
-      v.front = name; v.shown.add(name);
+      v.front = name;
+      if (v.before) v.shown = new Set([name]); else v.shown.add(name);
+      const flag = this.config.flags.find((f) => f.flag === v.flag);
+      if (flag && flag.joint && flag.joint !== name) v.flag = null; // the address speaks of another joint now
       this.plane.key = "";
       this.controls.rows();
       this.windowChanged();
+      this.dirty();
+    }
+
+    // One joint alone, and back to those that were shown.
+    solo() {
+      const v = this.view;
+      if (v.before) { v.shown = v.before; v.before = null; this.controls.say("The joints shown before"); }
+      else { v.before = v.shown; v.shown = new Set([v.front]); this.controls.say(v.front + " alone; S ends it"); }
+      this.controls.rows(); this.controls.playing();
+      this.dirty(); this.settle();
+    }
+    // Angles since the cursor's instant; again for the angles as logged.
+    async setZero(t) {
+      const v = this.view;
+      if (v.zero && t === undefined) { v.zero = null; this.controls.playing(); this.dirty(); return this.publish(); }
+      const at = t === undefined ? v.at : t, step = this.config.step;
+      const got = await this.cache.get("zero", "exact", { from: Math.max(0, at - 4 * step), to: Math.min(this.config.length, at + 4 * step) });
+      if (!got) return undefined;
+      const values = {};
+      for (const g of got.groups) for (const [name, s] of Object.entries(g.series)) {
+        if (!name.endsWith(".angle_deg") || !g.t.length) continue;
+        values[name.slice(0, -10)] = s.low[R.nearest(g.t, at)];
+      }
+      v.zero = { t: at, values };
+      this.controls.playing();
+      this.controls.say("Angles since the cursor; A ends it");
+      this.dirty();
+      return this.publish();
+    }
+    setPins(pins) {
+      const card = el("rp-pin");
+      if (card) card.hidden = true;
+      this.view.pins = pins || [];
       this.dirty();
     }
 
@@ -239,6 +282,7 @@
         from: all ? null : R.iso(v.from, zero), to: all ? null : R.iso(v.to, zero), at: R.iso(v.at, zero),
         joints: v.shown.size === this.config.joints.length ? null : [...v.shownJoints()].map((j) => j.name).join(","),
         flag: v.flag || null, front: v.front, mark: v.mark === null ? null : R.iso(v.mark, zero),
+        since: v.zero ? R.iso(v.zero.t, zero) : null,
       };
       if (jb.address.page() !== "replay" && jb.address.page() !== "") return;
       if (jb.address.page() === "replay") jb.address.write(state);
@@ -251,7 +295,7 @@
     if (R.player) R.player.close();
     R.player = null;
     if (!config || !el("rp-stack")) return;
-    R.player = new Stage(config);
+    R.player = new Player(config);
   };
   // Leaving the page ends the replay.
   new MutationObserver(() => { if (R.player && !document.contains(R.player.panels.host)) { R.player.close(); R.player = null; } })
@@ -262,12 +306,13 @@
     " ": act((s) => s.play()),
     arrowleft: act((s) => s.stepSample(-1)), arrowright: act((s) => s.stepSample(1)),
     "shift+arrowleft": act((s) => s.stepSeconds(-1)), "shift+arrowright": act((s) => s.stepSeconds(1)),
-    "[": act((s) => s.controls.faster(-1)), "]": act((s) => s.controls.faster(1)),
+    e: act((s) => s.controls.faster(-1)), r: act((s) => s.controls.faster(1)),
     b: act((s) => { s.view.way *= -1; s.controls.playing(); }),
     n: act((s) => s.jumpFlag(1)), p: act((s) => s.jumpFlag(-1)), z: act((s) => s.zoomFlag()),
     "+": act((s) => s.zoom(0.5)), "=": act((s) => s.zoom(0.5)), "-": act((s) => s.zoom(2)),
-    ",": act((s) => s.shift(-0.5)), ".": act((s) => s.shift(0.5)), 0: act((s) => s.setWindow(0, s.config.length)),
-    m: act((s) => s.setMark()), l: act((s) => s.setLoop()),
+    pageup: act((s) => s.shift(-0.5)), pagedown: act((s) => s.shift(0.5)), 0: act((s) => s.setWindow(0, s.config.length)),
+    m: act((s) => s.setMark()), o: act((s) => s.setLoop()),
+    s: act((s) => s.solo()), a: act((s) => s.setZero()), i: act((s) => s.controls.openPin()), k: act((s) => s.controls.turnMeasure()),
   };
   for (let k = 1; k <= 9; k += 1) map[k] = act((s) => { const j = s.config.joints[k - 1]; if (j) s.bring(j.name); });
   jb.keys.add("replay", map);

@@ -18,6 +18,7 @@
       press("rp-flag-back", () => player.jumpFlag(-1)); press("rp-flag-forth", () => player.jumpFlag(1));
       press("rp-way", () => { this.view.way *= -1; this.playing(); });
       press("rp-loop", () => player.setLoop()); press("rp-mark", () => player.setMark());
+      press("rp-pin-open", () => this.openPin()); press("rp-solo", () => player.solo()); press("rp-zero", () => player.setZero());
       press("rp-in", () => player.zoom(0.5)); press("rp-out", () => player.zoom(2));
       press("rp-all", () => player.setWindow(0, this.config.length)); press("rp-to-flag", () => player.zoomFlag());
       press("rp-base", () => { player.posture.base = player.posture.base === "A" ? "B" : "A"; player.posture.key = ""; player.posture.look(); this.playing(); });
@@ -44,6 +45,7 @@
       el("rp-way").textContent = v.way > 0 ? "Forwards" : "Backwards";
       el("rp-loop").setAttribute("aria-pressed", String(Boolean(v.loop)));
       el("rp-mark").setAttribute("aria-pressed", String(v.mark !== null));
+      el("rp-solo").setAttribute("aria-pressed", String(Boolean(v.before))); el("rp-zero").setAttribute("aria-pressed", String(Boolean(v.zero)));
       el("rp-rate").value = String(v.rate);
       if (el("rp-base")) el("rp-base").textContent = "From end " + (this.player.posture.base === "A" ? "B" : "A");
     }
@@ -128,8 +130,16 @@
       put(el("rp-window"), "window " + R.span(step) + (this.cache.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.cache.share) + " % computed" : ""));
       if (!v.playing) this.strip.setAttribute("aria-valuetext", R.clock(v.at, this.config.zero, 3));
       this.strip.setAttribute("aria-valuenow", v.at.toFixed(3));
-      const here = this.config.flags.find((f) => f.start <= v.at + 1e-6 && v.at <= f.end + 1e-6);
+      const here = this.flagHere();
       if (here && here !== this.flag) this.showFlag(here);
+    }
+    // Of several flags over the cursor: the one asked for, then the front joint's, then the shortest.
+    flagHere() {
+      const v = this.view, over = this.config.flags.filter((f) => f.start <= v.at + 1e-6 && v.at <= f.end + 1e-6);
+      const asked = this.config.flags.find((f) => f.flag === v.flag);
+      if (asked && (over.includes(asked) || !over.length)) return asked;
+      const mine = over.filter((f) => f.joint === v.front);
+      return (mine.length ? mine : over).sort((a, b) => a.end - a.start - (b.end - b.start))[0];
     }
     showFlag(f) {
       this.flag = f;
@@ -140,7 +150,7 @@
       const mark = document.createElement("span");
       mark.className = "severity " + f.severity;
       mark.textContent = ({ note: "○ ", look: "◆ ", act: "▲ " }[f.severity] || "") + f.severity;
-      head.append(mark, ` ${f.joint} · ${f.kind} · score ${R.number(f.score, 1)}`);
+      head.append(mark, ` ${f.joint || "every joint"} · ${f.kind} · score ${R.number(f.score, 1)}`);
       const words = document.createElement("p");
       words.textContent = f.summary;
       const link = document.createElement("a");
@@ -167,24 +177,40 @@
       this.playing();
       card.hidden = v.mark === null;
       if (v.mark === null) { this.measured = ""; return; }
-      const key = v.mark + " " + v.at + v.front;
+      const all = v.measureAll, joints = all ? v.shownJoints().map((j) => j.name).join(",") : v.front;
+      const key = v.mark + " " + v.at + joints;
       if (key === this.measured) return;
       this.measured = key;
-      const got = await this.cache.get("measure", "measure", { from: v.mark, to: v.at, joints: v.front }, true);
+      const got = await this.cache.get("measure", "measure", { from: v.mark, to: v.at, joints }, true);
       if (!got) { this.measured = ""; return; }
       this.measures = got.rows;
-      put(el("rp-measure-head"), `${v.front}, from the second cursor to the cursor: ${R.number(v.at - v.mark, 4)} s`);
+      const turn = el("rp-measure-all");
+      if (turn) { turn.textContent = all ? "Measure " + v.front + " alone" : "Measure all shown"; turn.onclick = () => this.turnMeasure(); }
+      put(el("rp-measure-head"), `${all ? "Joints shown" : v.front}, from the second cursor to the cursor: ${R.number(v.at - v.mark, 4)} s`);
       const body = el("rp-measure-rows");
       body.textContent = "";
       const names = { angle_deg: "angle, deg", rate_deg_s: "rate, deg/s", rate_cmd_deg_s: "commanded, deg/s", current_a: "current, A", temperature_c: "temperature, °C" };
       for (const r of got.rows) {
         const tr = document.createElement("tr");
         const th = document.createElement("th");
-        th.scope = "row"; th.textContent = names[r.quantity] || r.quantity;
+        th.scope = "row"; th.textContent = (all ? r.joint + " " : "") + (names[r.quantity] || r.quantity);
         tr.append(th);
         for (const k of ["difference", "slope", "mean", "integral"]) { const td = document.createElement("td"); td.textContent = R.number(r[k], 3); tr.append(td); }
         body.append(tr);
       }
+    }
+
+    turnMeasure() { this.view.measureAll = !this.view.measureAll; this.measure(); }
+
+    // --- a pin at the cursor: Dash writes it, on record ---------------------------
+    openPin() {
+      const card = el("rp-pin"), text = el("rp-pin-text");
+      if (!card || !text) return;
+      if (this.view.playing) this.player.play(false);
+      this.player.publish();
+      card.hidden = false;
+      put(el("rp-pin-head"), "Pin at " + R.clock(this.view.at, this.config.zero, this.config.decimals) + ", " + this.view.front);
+      text.focus();
     }
 
     // --- the strip: the whole session --------------------------------------------
@@ -208,6 +234,7 @@
         renderer.area(this.sx(f.start), 12, Math.max(1.5, this.sx(f.end) - this.sx(f.start)), h - 12, get("span"));
         renderer.mark(SHAPES[f.severity] || "circle", Math.max(5, Math.min(w - 5, this.sx((f.start + f.end) / 2))), 6, 4, get(f.severity in SHAPES ? f.severity : "faint"));
       }
+      for (const pin of v.pins) renderer.line(this.sx(pin.start), 0, this.sx(pin.start), h, get("accent"), 1.2, [2, 3]);
       const x0 = this.sx(v.from), x1 = this.sx(v.to);
       renderer.line(x0, h - 1, x1, h - 1, get("accent"), 3);
       renderer.frame(x0 + 0.5, 12.5, Math.max(2, x1 - x0 - 1), h - 13, get("accent"));
@@ -218,21 +245,40 @@
 
     // --- saving ------------------------------------------------------------------------
     save(what, kind) {
-      const s = this.player, panels = s.panels;
+      // Kept pictures are for paper: light colours, print size, whatever the screen shows.
+      const page = document.documentElement, theme = page.dataset.theme;
+      page.dataset.theme = "light";
+      try { this.paint(what, kind); } finally {
+        if (theme) page.dataset.theme = theme; else delete page.dataset.theme;
+        this.player.panels.colours();
+        this.player.dirty();
+      }
+    }
+    paint(what, kind) {
+      const s = this.player, panels = s.panels, v = this.view, name = `${this.config.session}-${what}`;
       panels.colours();
-      const sizes = { plots: [panels.width, panels.pictureHeight()], plane: [520, 380], posture: [520, 440] };
-      const [w, h] = sizes[what];
-      const paint = (renderer) => { if (what === "plots") panels.picture(renderer); else { s[what].picture(renderer, w, h); s.dirty(); } };
-      const name = `${this.config.session}-${what}`;
+      const sizes = { plots: [panels.width, panels.pictureHeight()], plane: [520, 440], posture: [520, 500] };
+      const [w, h] = sizes[what], head = 56;
+      const draw = (renderer) => {
+        if (what === "plots") return panels.picture(renderer);
+        const get = jb.theme.colour, zero = this.config.zero, front = v.frontJoint();
+        renderer.text(what === "plane" ? "Current against speed, " + front.name + (front.unit ? ", unit " + front.unit : "") : "Posture, m", 8, 13, get("ink"), "left", 14, 600);
+        renderer.text(this.config.session + (what === "plane" ? " · window from " + R.clock(v.from, zero, 3) + " to " + R.clock(v.to, zero, 3) : ""), 8, 31, get("ink"), "left", 11);
+        renderer.text("cursor " + R.day(v.at, zero) + " " + R.clock(v.at, zero, this.config.decimals) + " UTC" + (what === "plane" ? " · dashed: expected, shaded: band" : ""), 8, 47, get("ink"), "left", 11);
+        renderer.move(0, head);
+        s[what].picture(renderer, w, h - head);
+        renderer.back();
+        return undefined;
+      };
       if (kind === "svg") {
         const renderer = new R.SvgRenderer(w, h, jb.theme.colour("sheet"));
-        paint(renderer);
+        draw(renderer);
         return download(new Blob([renderer.toString()], { type: "image/svg+xml" }), name + ".svg");
       }
       const canvas = document.createElement("canvas");
-      const renderer = new R.CanvasRenderer(canvas, w, h);
+      const renderer = new R.CanvasRenderer(canvas, w, h, R.PRINT_SCALE);
       renderer.area(0, 0, w, h, jb.theme.colour("sheet"));
-      paint(renderer);
+      draw(renderer);
       return canvas.toBlob((blob) => download(blob, name + ".png"));
     }
     keep(kind) {

@@ -10,6 +10,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
+from dashboards.components.terms import term
 
 
 def table(
@@ -23,7 +24,7 @@ def table(
     head = html.Thead(
         html.Tr(
             [
-                html.Th(word, scope="col", className="number" if i in numbers else "")
+                html.Th(term(word), scope="col", className="number" if i in numbers else "")
                 for i, word in enumerate(heads)
             ]
         )

@@ -85,12 +85,10 @@ def placeholders(
 
 def _section(name: str, title: str, controls: list[Component], *more: str) -> Component:
     """Return a section with a place to fill, and further places of its own."""
-    return html.Section(
+    return html.Details(
         [
-            html.Div(
-                [html.H2(title, id=name), html.Div(controls, className="tools")],
-                className="figure-card-head",
-            ),
+            html.Summary(html.H2(title, id=name)),
+            html.Div(controls, className="tools"),
             *(
                 dcc.Loading(
                     html.Div(id=f"event-{part}", className="event-part", **aria(live="polite")),
@@ -100,8 +98,8 @@ def _section(name: str, title: str, controls: list[Component], *more: str) -> Co
                 for part in (name, *more)
             ),
         ],
-        className="sheet",
-        **aria(labelledby=name),
+        className="sheet event-fold",
+        open=False,
     )
 
 

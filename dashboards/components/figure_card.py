@@ -13,6 +13,8 @@ import plotly.graph_objects as go
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboards.components.terms import term
+
 
 def aria(**words: str) -> dict[str, Any]:
     """Return attributes for a screen reader: ``aria(label="Close")``."""
@@ -42,7 +44,7 @@ def figure_card(
     ``name`` is the graph's id and the saved file's name; ``tools`` are further
     controls for the line of buttons.
     """
-    heading = {2: html.H2, 3: html.H3}[level](title, id=f"{name}-title")
+    heading = {2: html.H2, 3: html.H3}[level](term(title), id=f"{name}-title")
     return html.Section(
         [
             html.Div(

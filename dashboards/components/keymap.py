@@ -11,37 +11,57 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("Space", "Play or pause", "replay"),
     ("← →", "One sample back or forth", "replay"),
     ("Shift ← →", "One second back or forth", "replay"),
-    ("[ ]", "Slower or faster", "replay"),
+    ("E  R", "Slower or faster", "replay"),
     ("B", "Turn the direction of play", "replay"),
     ("N  P", "Next or previous flag, or finding", "replay, event, queue"),
     ("Z", "Zoom to the flag at the cursor", "replay"),
     ("+ −", "Zoom in or out around the cursor", "replay"),
-    (", .", "Shift the window back or forth", "replay"),
+    ("Page ↑ ↓", "Shift the window back or forth", "replay"),
     ("0", "Show the whole session", "replay"),
     ("M", "Set the second cursor here; again to clear it", "replay"),
-    ("L", "Loop the span between the cursors, else the window", "replay"),
+    ("O", "Go round the span between the cursors, else the window", "replay"),
+    ("S", "The front joint alone; again for those shown before", "replay"),
+    ("A", "Angles since the cursor's instant, each joint at its own scale; again to end", "replay"),
+    ("I", "Pin a note at the cursor", "replay"),
+    ("K", "Measure the front joint, or all that are shown", "replay"),
     ("1 … 7", "Bring a joint to the front", "replay"),
     ("V", "Go to the verdict of the finding", "queue"),
     ("G", "From the queue to the session's sign-off, and back", "queue, sign-off"),
     ("Ctrl Enter", "Keep the verdict, or sign", "queue, sign-off"),
+    ("R", "Step through it in the replay", "event"),
+    ("Enter", "Open the row in the replay", "library"),
     ("?", "Show or hide this list", "everywhere"),
     ("T", "Light or dark", "everywhere"),
     ("Esc", "Close this list", "everywhere"),
 )
 
 
+WHERE: tuple[str, ...] = ("queue", "sign-off", "replay", "event", "library", "everywhere")
+"""The pages that have keys, in the order of the help."""
+
+
 def help_overlay() -> Component:
-    """Return the list of keys, hidden until asked for."""
-    rows = [
-        html.Tr([html.Td(html.Kbd(keys)), html.Td(what), html.Td(where)])
-        for keys, what, where in KEYS
+    """Return the list of keys, page by page, hidden until asked for."""
+    tables = [
+        html.Table(
+            [
+                html.Caption(where.capitalize()),
+                html.Tbody(
+                    [
+                        html.Tr([html.Td(html.Kbd(keys)), html.Td(what)])
+                        for keys, what, pages in KEYS
+                        if where in pages.split(", ")
+                    ]
+                ),
+            ]
+        )
+        for where in WHERE
     ]
-    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in ("Key", "What it does", "Where")]))
     return html.Div(
         html.Div(
             [
                 html.H2("Keys", id="help-title"),
-                html.Table([head, html.Tbody(rows)]),
+                html.Div(tables, className="help-tables"),
                 html.Div(
                     [
                         html.Button(

@@ -12,18 +12,6 @@ from dashboards.components.basics import attributes
 
 RATES = ("0.1", "0.2", "0.5", "1", "2", "5", "10", "20", "50", "100")
 
-_COLUMNS = (
-    ("Joint", ""),
-    ("angle", "deg"),
-    ("rate", "deg/s"),
-    ("current", "A"),
-    ("expected", "A"),
-    ("residual", "A"),
-    ("temp.", "°C"),
-    ("load", "N m"),
-    ("brake", ""),
-)
-
 
 def picker(session: str | None, groups: dict[str, list[dict[str, str]]]) -> Component:
     """Return the session picker: a plain list, which every screen reader knows."""
@@ -62,8 +50,9 @@ def controls() -> Component:
                 html.Label("Rate", htmlFor="rp-rate"),
                 html.Select([html.Option(f"{r}×", value=r) for r in RATES], id="rp-rate"),
                 _button("rp-way", "Forwards", "Direction of play (B)"),
-                _button("rp-loop", "Loop", "Loop between the cursors, else the window (L)"),
-                _button("rp-mark", "2nd cursor", "Set or clear the second cursor (M)"),
+                _button("rp-loop", "Loop", "Go round between the cursors, else the window (O)"),
+                _button("rp-mark", "2nd", "Set or clear the second cursor (M)"),
+                _button("rp-pin-open", "Pin", "Pin a note at the cursor (I)"),
             ),
             _group(
                 "Window",
@@ -71,6 +60,8 @@ def controls() -> Component:
                 _button("rp-out", "Farther", "Zoom out (−)"),
                 _button("rp-to-flag", "To flag", "Zoom to the flag (Z)"),
                 _button("rp-all", "Whole", "Whole session (0)"),
+                _button("rp-solo", "Alone", "The front joint alone (S)"),
+                _button("rp-zero", "Since", "Angles since the cursor (A)"),
             ),
             _keep(),
         ],
@@ -147,87 +138,11 @@ def clock_line() -> Component:
     )
 
 
-def side() -> Component:
-    """Return what stands beside the plots: values, flag, measure, plane, posture."""
-    heads = [
-        html.Th([html.Span(name), html.Small(f" {unit}") if unit else None], scope="col")
-        for name, unit in _COLUMNS
-    ]
-    values = html.Table(
-        [
-            html.Caption(["At the cursor: ", html.Span(id="rp-exact")]),
-            html.Thead(html.Tr(heads)),
-            html.Tbody(id="rp-values"),
-        ],
-        className="rp-table",
-    )
-    measure = html.Div(
-        [
-            html.P(id="rp-measure-head"),
-            html.Table(
-                [
-                    html.Thead(
-                        html.Tr(
-                            [
-                                html.Th(w, scope="col")
-                                for w in ("of", "difference", "slope /s", "mean", "integral s")
-                            ]
-                        )
-                    ),
-                    html.Tbody(id="rp-measure-rows"),
-                ],
-                className="rp-table",
-            ),
-            html.Div(
-                [
-                    html.Button("Keep as CSV", id="rp-csv-measure"),
-                    html.Button("Keep as Parquet", id="rp-parquet-measure"),
-                ],
-                className="tools",
-            ),
-        ],
-        id="rp-measure",
-        className="sheet rp-measure",
-        hidden=True,
-    )
-    return html.Div(
-        [
-            html.Div(
-                [values, html.P(id="rp-front", className="rp-front")], className="sheet rp-values"
-            ),
-            html.Div(id="rp-flag", className="sheet rp-flag", **attributes(aria_live="polite")),
-            measure,
-            html.Div(
-                [
-                    _drawing("rp-plane", "Current against speed", "with the learned band"),
-                    _posture(),
-                ],
-                className="rp-drawings",
-            ),
-        ],
-        className="rp-side",
-    )
-
-
-def _drawing(name: str, title: str, words: str, extra: Component | None = None) -> Component:
-    canvas = html.Canvas(
-        id=name, tabIndex=0, role="img", **attributes(aria_label=f"{title}, {words}")
-    )
-    head = html.Div([html.H2(title), extra], className="rp-drawing-head")
-    return html.Div([head, html.Div(canvas, className="rp-canvas")], className="sheet rp-drawing")
-
-
-def _posture() -> Component:
-    turn = html.Button("From end B", id="rp-base", title="Draw from the other end")
-    box = _drawing("rp-posture", "Posture", "drag or use the arrow keys to turn it", turn)
-    box.children.append(html.P(id="rp-tip", className="faint rp-tip"))
-    return box
-
-
 def stores(config: dict[str, Any]) -> list[Component]:
     """Return the stores that the browser's side reads and writes."""
     return [
         dcc.Store(id=ids.REPLAY_CONFIG, data=config),
         dcc.Store(id=ids.REPLAY_VIEW),
         dcc.Store(id="replay-mounted"),
+        dcc.Store(id=ids.REPLAY_PINS),
     ]

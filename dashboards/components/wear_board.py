@@ -37,12 +37,51 @@ def address(serial: str, indicator: str, against: str = "time") -> str:
     return links.href("wear", View(), **extra)
 
 
-def fleet_block(table: pl.DataFrame, against: str) -> Component:
-    """Return the fleet as a table, what needs attention first."""
+def fleet_block(
+    table: pl.DataFrame, against: str, order: str = "attention", before: str = ""
+) -> Component:
+    """Return the fleet as a table, what needs attention first or what falls due first."""
     head = ("attention", "unit", "place", "why", "latest", "limit reached", "sure of trend")
     return html.Section(
         [
-            html.H2("Fleet"),
+            html.Div(
+                [
+                    html.H2("Fleet"),
+                    html.Label(
+                        [
+                            "Order",
+                            dcc.Dropdown(
+                                [
+                                    {"label": "by attention", "value": "attention"},
+                                    {"label": "by limit date", "value": "date"},
+                                ],
+                                order,
+                                id="wear-order",
+                                clearable=False,
+                                searchable=False,
+                                style={"minWidth": "140px"},
+                            ),
+                        ],
+                        className="field side-by-side",
+                    ),
+                    html.Label(
+                        [
+                            "Due before",
+                            dcc.Input(
+                                id="wear-before",
+                                type="text",
+                                value=before,
+                                debounce=True,
+                                placeholder="2033-06",
+                                style={"width": "7em"},
+                            ),
+                        ],
+                        className="field side-by-side",
+                    ),
+                    html.Span(_counted(table, before), className="faint", role="status"),
+                ],
+                className="row",
+            ),
             html.Table(
                 [
                     html.Thead(html.Tr([html.Th(word, scope="col") for word in head])),
@@ -55,6 +94,14 @@ def fleet_block(table: pl.DataFrame, against: str) -> Component:
         tabIndex="0",
         **aria(label="Fleet"),
     )
+
+
+def _counted(table: pl.DataFrame, before: str) -> str:
+    if not before:
+        return ""
+    count = table.height
+    units = "1 unit" if count == 1 else f"{count} units"
+    return f"{units} whose limit may be reached before {before}: the early end of the interval"
 
 
 def _fleet_row(row: dict[str, Any], against: str) -> Component:

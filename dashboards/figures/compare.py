@@ -17,8 +17,9 @@ __all__ = ["differences", "empty", "pair_overlay", "stitches"]
 def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit: str) -> go.Figure:
     """Draw one quantity's difference, second less first, a row a joint.
 
-    A filled mark with a bar: the interval leaves zero out. A hollow one: it
-    does not, or there are too few pairs for an interval.
+    A strong mark with a bar: the interval leaves zero out. A pale one: it does
+    not, or there are too few pairs for an interval. The mark itself is the
+    joint's, the same everywhere.
     """
     figure = go.Figure()
     mine = table.filter(pl.col("quantity") == quantity)
@@ -28,7 +29,7 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
             continue
         r = row.row(0, named=True)
         colours = joint_ink(index)
-        symbol = SYMBOLS[index % len(SYMBOLS)].removesuffix("-open")
+        symbol = SYMBOLS[index % len(SYMBOLS)]
         bar = None
         if r["low"] is not None:
             bar = {
@@ -46,8 +47,9 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
                 mode="markers",
                 name=joint,
                 marker={
-                    "symbol": symbol if r["differs"] else f"{symbol}-open",
-                    "size": 12,
+                    "symbol": symbol,
+                    "size": 14 if r["differs"] else 9,
+                    "opacity": 1.0 if r["differs"] else 0.5,
                     "color": colours["light"],
                     "line": {"color": colours["light"], "width": 2},
                 },

@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
+from dashboards.figures.detectors import spoken
 from dashboards.figures.style import DASHES, FLAGGED, GRID, LIMIT_LINE, ink, joint_ink, line, settle
 
 QUANTITIES: dict[str, str] = {
@@ -102,8 +103,8 @@ def score_through_time(
             line(
                 x,
                 trace[name].to_numpy(),
-                name,
-                joint_ink(index),
+                spoken(name),
+                ink(("ink", "accent", "look", "note")[index % 4]),  # no joint's colours: not joints
                 width=1.3,
                 dash=DASHES[index % len(DASHES)],
                 mode="lines+markers" if trace[name].drop_nulls().len() < 60 else "lines",

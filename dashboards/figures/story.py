@@ -22,6 +22,7 @@ def story(
     joint_index: int,
     brakes: Sequence[tuple[str, pl.DataFrame]] = (),
     pins: pl.DataFrame | None = None,
+    angle_first: bool = False,
 ) -> go.Figure:
     """Draw before, during and after: rate, current, residual, brakes, temperature.
 
@@ -39,6 +40,8 @@ def story(
         panels.append(("residual", "residual<br>spreads", 0.9))
     if has(rows, "angle_deg"):
         panels.append(("angle_deg", "angle<br>deg", 0.8))
+    if angle_first and panels[-1][0] == "angle_deg":
+        panels.insert(0, (*panels.pop()[:2], 1.4))  # what decides stands on top
     if brakes:
         panels.append(("brakes", "brake", 0.22 * len(brakes) + 0.15))
     if has(rows, "temperature_c"):
@@ -77,7 +80,7 @@ def story(
     settle(figure)
     for text, at, anchor in (("before", 0.0, "right"), ("after", length, "left")):
         figure.add_annotation(
-            text=text, x=at, xref="x", y=1.0, yref="paper", yanchor="top", xanchor=anchor,
+            text=text, x=at, xref="x", y=1.0, yref="paper", yanchor="bottom", xanchor=anchor,
             showarrow=False, font={"size": 11}, xshift=-4 if anchor == "right" else 4,
         )  # fmt: skip
     _draw_pins(figure, pins, zero)
@@ -123,6 +126,16 @@ def _current(
             col=1,
         )
     figure.add_trace(line(x, rows["current_a"].to_numpy(), "current", colours), row=number, col=1)
+    figure.update_yaxes(range=_own_scale(rows), row=number, col=1)
+
+
+def _own_scale(rows: pl.DataFrame) -> list[float] | None:
+    """Return the current's own range: a band that widens where training was thin is cut off."""
+    names = [c for c in ("current_a", "expected_a") if has(rows, c)]
+    low = min((float(rows[c].min() or 0.0) for c in names), default=0.0)  # type: ignore[arg-type]
+    high = max((float(rows[c].max() or 0.0) for c in names), default=0.0)  # type: ignore[arg-type]
+    room = max(0.25 * (high - low), 0.05)
+    return [low - room, high + room]
 
 
 def _ribbons(

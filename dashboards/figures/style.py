@@ -19,7 +19,7 @@ LIMIT_LINE = "#cf5f2a"
 """For lines that keep their colour in light and dark: 3:1 or more against both sheets."""
 
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "5px,2px,1px,2px")
-SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "line-ew-open", "circle-open")
+SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "circle-open")
 """One a joint place, the same order as `theme.MARKS`."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Protocol
 from urllib.parse import quote
 
 import numpy as np
@@ -13,14 +13,44 @@ import polars as pl
 
 from dashboards.figures.style import GRID, LIMIT, LIMIT_LINE, ink, line, settle
 from replay.records import Trend
-from replay.wear.units.unit_history import UnitHistory
 
 YEAR_S = 365.25 * 86400.0
 SHOWN_SE = 1.6449
 """Error bars reach this many standard errors: 90 %, as every interval here."""
 
 
-def history_figure(found: UnitHistory) -> go.Figure:
+class DrawnHistory(Protocol):
+    """What is drawn of one indicator of one unit: the engine's `replay.wear.UnitHistory`.
+
+    Figures know no engine; they say here what they need of it.
+    """
+
+    @property
+    def history(self) -> Any:
+        """Values along an axis, by section, raw and adjusted."""
+
+    @property
+    def assessment(self) -> Any:
+        """Slope, interval and projection."""
+
+    @property
+    def trend(self) -> Trend | None:
+        """The trend as judged within the whole archive."""
+
+    @property
+    def points(self) -> pl.DataFrame:
+        """One row a session."""
+
+    @property
+    def chart(self) -> Any:
+        """Control chart of the adjusted values, if any."""
+
+    @property
+    def notes(self) -> pl.DataFrame:
+        """Maintenance notes of the unit."""
+
+
+def history_figure(found: DrawnHistory) -> go.Figure:
     """Draw one history: sessions, trend with interval, limit, steps, maintenance.
 
     A point's ``customdata`` is (session, instant in ns, joint): where to look.
@@ -64,6 +94,7 @@ def history_figure(found: UnitHistory) -> go.Figure:
         figure.add_trace(line(x, average, "moving average", ink("note"), width=1.2, dash="dot"))
     if trend is not None and trend.slope_per_year is not None:
         _add_trend(figure, found)
+    _add_fan(figure, found, by_time)
     _add_limit(figure, trend, by_time, scale)
     if by_time:
         for row in found.notes.iter_rows(named=True):
@@ -80,7 +111,7 @@ def history_figure(found: UnitHistory) -> go.Figure:
     return figure
 
 
-def _shown_range(found: UnitHistory) -> list[datetime]:
+def _shown_range(found: DrawnHistory) -> list[datetime]:
     """Return the dates shown first: the history, and what lies ahead up to as long again.
 
     A limit far away would otherwise press the history into a corner; it is
@@ -101,7 +132,7 @@ LIMIT_IN_SIGHT = 2.0
 """A limit further from the values than this many of their spans is not drawn first."""
 
 
-def _shown_values(found: UnitHistory) -> list[float]:
+def _shown_values(found: DrawnHistory) -> list[float]:
     """Return the values shown first: the sessions', and the limit unless far away.
 
     The error bar of one session that hardly moved would otherwise press all
@@ -136,7 +167,7 @@ def _errors(points: pl.DataFrame) -> dict[str, Any] | None:
     }
 
 
-def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
+def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
     """Draw the slope through the middle of the sessions it rests on, and its fan."""
     history, slope = found.history, found.assessment.slope
     if slope is None:
@@ -168,6 +199,34 @@ def _add_trend(figure: go.Figure, found: UnitHistory) -> None:
     figure.add_trace(
         line(shown, level + slope.slope * (ends - middle), "trend", ink("ink"), width=2)
     )
+
+
+def _add_fan(figure: go.Figure, found: DrawnHistory, by_time: bool) -> None:
+    """Draw the projection from the last session to its limit, with the fan of its interval."""
+    projection = found.assessment.projection
+    if projection is None or not projection.fan:
+        return
+    at, low, middle, high = (np.array(v) for v in zip(*projection.fan, strict=True))
+    history = found.history
+    x: list[Any] = list(history.shown_axis[0] * at)
+    if by_time:
+        x = [_date(history.when(0), float(v - history.axis[0])) for v in at]
+    band = {"light": "rgba(166, 58, 0, 0.16)", "dark": "rgba(255, 154, 102, 0.20)"}
+    band |= {"light_fill": band["light"], "dark_fill": band["dark"]}
+    figure.add_trace(
+        go.Scatter(
+            x=[*x, *x[::-1]],
+            y=[*high, *low[::-1]],
+            fill="toself",
+            fillcolor=band["light"],
+            line={"width": 0, "color": band["light"]},
+            name="fan, 90 % of what fits",
+            meta=band,
+            hoverinfo="skip",
+        )
+    )
+    colours = {"light": LIMIT, "dark": "#ff9a66"}
+    figure.add_trace(line(x, middle, "projection, median", colours, width=1.6, dash="dash"))
 
 
 def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: float) -> None:

@@ -73,6 +73,7 @@ def layout(desk: Desk, view: View) -> Component:
                 className="sheet",
                 id="baseline-table",
             ),
+            _by_verdict(desk),
             html.Section(
                 [
                     _table_head("Joint units it knows", "units"),
@@ -120,10 +121,39 @@ def register(app: Dash, desk: Desk) -> None:
             return trouble, 404
         tables = {"rates": lambda: baselines.kept_word(desk.archive, base)}
         tables["units"] = lambda: baselines.units_of(base)
+<<<<<<< HEAD
         tables["facts"] = lambda: baselines.facts_of(base)
         if what not in tables:
             return "rates, units and facts are offered", 404
+=======
+        tables["verdicts"] = lambda: baselines.by_verdict(desk.archive)
+        if what not in tables:
+            return "rates, units and verdicts are offered", 404
+>>>>>>> main
         return send_table(tables[what](), f"baseline-{base.version}-{what}", form)
+
+
+def _by_verdict(desk: Desk) -> Component | None:
+    """Return what people found false, where they have judged at all."""
+    rows = baselines.by_verdict(desk.archive)
+    if not rows.height or not rows["sessions"].sum():
+        return None
+    words = ("Baseline", "Asked", "Observed", "Low", "High", "False findings", "Joint-hours",
+             "Sessions judged", "Sessions still open")  # fmt: skip
+    return html.Section(
+        [
+            _table_head("False flags by verdict", "verdicts"),
+            table(
+                words,
+                [(row[0], *(_figure(v) for v in row[1:])) for row in rows.iter_rows()],
+                caption="False flags that people found, per 100 joint-hours, 90 % interval, in "
+                "sessions where nothing is open; nothing is learned from it by itself",
+                numbers=set(range(1, len(words))),
+            ),
+        ],
+        className="sheet",
+        id="baseline-verdicts",
+    )
 
 
 def _table_head(title: str, name: str) -> Component:

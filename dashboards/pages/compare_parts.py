@@ -113,7 +113,7 @@ def by_joint(made: comparison.Comparison, view: View) -> Component:
             r["pairs"],
             number(r["first"], 3),
             number(r["second"], 3),
-            number(r["difference"], 3),
+            number(round(r["second"], 3) - round(r["first"], 3), 3),
             "–" if r["low"] is None else f"{r['low']:.3f} to {r['high']:.3f} {r['unit']}",
             {True: "differs", False: "", None: "too few pairs"}[r["differs"]],
         ]
@@ -127,7 +127,7 @@ def by_joint(made: comparison.Comparison, view: View) -> Component:
                 [
                     html.Summary("All differences as a table"),
                     table(
-                        ("Joint", "Quantity", "Pairs", "First", "Second", "Difference",
+                        ("Joint", "Quantity", "Pairs", "First", "Second", "Second less first",
                          "Interval, at least 90 %", ""),
                         body,
                         caption="Differences by joint",
@@ -163,9 +163,25 @@ def _headline(made: comparison.Comparison) -> str:
     alone = [j for j in made.joints if j not in paired]
     pairs = f"{made.pairs.height} pairs of motions"
     pairs += f"; {', '.join(alone)} made no two alike. " if alone else ". "
+    currents = made.table.filter(made.table["quantity"] == "motor current, size")
+    known = currents.filter(currents["differs"].is_not_null())["joint"].to_list()
+    unknown = [j for j in made.joints if j in paired and j not in known]
+    few = (
+        f" Too few pairs for an interval at {', '.join(unknown)}: nothing is said of them."
+        if (unknown)
+        else ""
+    )
     if said:
-        return f"{pairs}Motor current differs beyond its interval at {said}. A filled mark says so."
-    return f"{pairs}No joint's motor current differs beyond its interval."
+        return (
+            f"{pairs}Motor current differs beyond its interval at {said}, second less first. A "
+            f"strong mark says so.{few}"
+        )
+    if not known:
+        return f"{pairs}No joint has pairs enough to say whether its motor current differs.{few}"
+    return (
+        f"{pairs}No joint's motor current differs beyond its interval, of those that have one: "
+        f"{', '.join(known)}.{few}"
+    )
 
 
 def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Component]:
@@ -263,7 +279,7 @@ def pair_words(pair: dict[str, Any], made: comparison.Comparison) -> str:
     current = (
         ""
         if a is None or b is None
-        else f" Median current {a:.2f} A and {b:.2f} A ({b - a:+.2f} A)."
+        else f" Median current {a:.2f} A and {b:.2f} A ({round(b, 2) - round(a, 2):+.2f} A)."
     )
     return (
         f"First at {pair['first_start']:%H:%M:%S}, second at {pair['second_start']:%H:%M:%S}, "

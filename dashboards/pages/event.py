@@ -15,6 +15,7 @@ from flask import Response, request
 
 from dashboards import links
 from dashboards.components import basics, event_sections
+from dashboards.components.argument import measured_part
 from dashboards.components.event_parts import pin_form, pins_part
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
@@ -22,7 +23,7 @@ from dashboards.components.saving import send_table
 from dashboards.links import View
 from dashboards.pages.event_callbacks import event_of, register_sections
 from dashboards.pages.event_story import story, story_figure
-from dashboards.pages.event_top import contents, head, verdict, words
+from dashboards.pages.event_top import contents, danger, head, verdict, words
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event import events
@@ -44,21 +45,23 @@ def layout(desk: Desk, view: View) -> Component:
     return html.Div(
         [
             head(desk, event, view),
+            danger(event),
             html.Div([words(desk, event), verdict(desk, event)], className="event-top"),
             contents(),
             story(desk, event, window),
             *event_sections.placeholders(
                 view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
             ),
-            html.Section(
+            html.Details(
                 [
-                    html.H2("Pins", id="pins"),
+                    html.Summary(html.H2("Pins", id="pins")),
                     html.Div(id="event-pins", **aria(live="polite")),
                     pin_form(),
                 ],
-                className="sheet",
-                **aria(labelledby="pins"),
+                className="sheet event-fold",
+                open=True,
             ),
+            measured_part(event.evidence),
             dcc.Store(
                 id="event-what",
                 data={
@@ -73,11 +76,7 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             dcc.Store(id="event-window"),
             dcc.Store(id="event-pins-changed", data=0),
-            basics.caution(
-                "What is shown here advises; it never clears an arm to move. A slipping or late "
-                "brake can let a joint and whatever it carries move by itself: keep people off the "
-                "tip and follow the operator's rules, local codes and licensed practice."
-            ),
+            None if danger(event) else basics.caution(),
         ],
         className="event",
     )
@@ -240,6 +239,8 @@ def _window(event: events.Event, view: View) -> tuple[datetime, datetime]:
 
 def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Component:
     flags = events.flags_of(desk.archive, session)
+    checked = catalogue.last_check(desk.archive, session) if session else ""
+    none_said = checked if "flags lost" in checked else "This session has no flag."
     items = [
         html.Li(
             [
@@ -263,7 +264,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
             html.P("Choose a flag of this session.", id="event-choose-said")
             if items
             else html.P(
-                "This session has no flag. An event may also be a span: mark one in the replay.",
+                f"{none_said} An event may also be a span: mark one in the replay.",
                 id="event-choose-said",
             ),
             html.Ul(items, className="stack"),

@@ -13,10 +13,12 @@ from dashboards.components import basics, event_parts
 from dashboards.components.figure_card import figure_card
 from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
+from dashboards.figures.detectors import spoken
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import work
 from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
+from dashboards.queries.event.unflagged import larger_unflagged
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
@@ -88,6 +90,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         rows = events.neighbours(desk.archive, event, start, end)
         figure = draw.others(rows, event.start, event.end, list(event.record.joints), event.joint)
         during = events.at_instant(rows, event)
+        larger = larger_unflagged(desk.archive, event, rows)
         return [
             figure_card(
                 "event-others-plot",
@@ -97,6 +100,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
                 height=90 + 62 * during.height,
                 level=3,
             ),
+            html.Ul([html.Li(text) for text in larger], id="event-larger") if larger else None,
             event_parts.joints_table(during, event.joint),
         ]
 
@@ -209,7 +213,9 @@ def _scores(
     )
     now, learned = (scores.what_if(found, event, r) for r in (rate, found.asked))
     fired = event_words(event) or (
-        f"{loud['detector'][0]} at {loud['most'][0]:+.1f} spreads" if loud.height else "none"
+        f"{spoken(loud['detector'][0])} at {loud['most'][0]:+.1f} spreads"
+        if loud.height
+        else "none"
     )
     verdict = "would still be flagged" if now["flagged"] else "would not be flagged"
     words = (
@@ -232,7 +238,7 @@ def _scores(
         ),
         event_parts.table(
             ("Detector", "Most, healthy spreads"),
-            [[r["detector"], f"{r['most']:+.2f}"] for r in loud.iter_rows(named=True)],
+            [[spoken(r["detector"]), f"{r['most']:+.2f}"] for r in loud.iter_rows(named=True)],
             caption="Detectors during the event",
             numbers={1},
         ),
@@ -244,7 +250,7 @@ def event_words(event: events.Event) -> str:
     named = dict(event.evidence)
     value = named.get("detector value")
     return (
-        f"{named['detector']}{f' at {value} spreads' if value else ''}"
+        f"{spoken(named['detector'])}{f' at {value} spreads' if value else ''}"
         if "detector" in named
         else ""
     )

@@ -59,4 +59,5 @@ def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime
         joint_index=event.record.joints.index(event.joint),
         brakes=brakes,
         pins=pins,
+        angle_first=event.kind in ("brake-slip", "angle-sensor"),
     )

@@ -9,13 +9,17 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.event_parts import evidence_list
+from dashboards.components.argument import argument_part
 from dashboards.components.figure_card import aria
+from dashboards.components.terms import term
 from dashboards.components.verdicts import last_seen, reviewer_field, verdict_form, verdict_line
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import events
+from dashboards.queries.event.argument import argument, rarity
+from dashboards.queries.session.sessions import CAUTIONS
+from replay.errors import JointbookError
 
 
 def head(desk: Desk, event: events.Event, view: View) -> Component:
@@ -57,7 +61,7 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
             ),
             html.Div(
                 [
-                    html.H1(f"{event.place} · {event.kind}"),
+                    html.H1([f"{event.place} · ", term(event.kind)]),
                     basics.severity(event.severity) if event.severity else None,
                     html.Span(
                         f"{shown} · {event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} "
@@ -74,25 +78,43 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
 
 
 def words(desk: Desk, event: events.Event) -> Component:
-    """Return the evidence in words."""
-    score = "" if event.score is None else f"Score {event.score:.2f}: {_chance(event.score)}. "
-    against = f"Checked against baseline {event.baseline}." if event.baseline else ""
-    return html.Section(
-        [
-            html.H2("Evidence", id="evidence"),
-            html.P(event.summary, className="flag-summary"),
-            html.P([score, against], className="faint"),
-            evidence_list(event.evidence),
-        ],
-        className="sheet",
-        **aria(labelledby="evidence"),
+    """Return the argument: expected, seen, by how much, how rare, what else was weighed."""
+    said = argument(desk.archive, event.record.session, event.flag, event.kind)
+    base, hours = _taught(desk, event)
+    rare = rarity(event.score, hours)
+    if base:
+        rare = f"{rare} Checked against baseline {base}.".strip()
+    score = "" if event.score is None else f"{event.score:.2f}. "
+    steps = [
+        ("Expected", said.expected),
+        ("Seen", said.seen),
+        ("By how much", said.by),
+        ("Score", f"{score}{rare}"),
+    ]
+    return argument_part(event.summary, steps, event.kind, said.weighed)
+
+
+def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None]:
+    """Return the baseline that judged, and the joint-hours that taught it."""
+    try:
+        baseline = events.baseline_of(desk.archive, event)
+    except JointbookError:
+        return event.baseline or "", None
+    if baseline is None:
+        return event.baseline or "", None
+    return event.baseline or "", sum(unit.hours for unit in baseline.units.values())
+
+
+def danger(event: events.Event) -> Component | None:
+    """Return the caution that stands above everything, for the kinds that have one."""
+    text = CAUTIONS.get(event.kind)
+    if text is None:
+        return None
+    return basics.caution(
+        f"{text} A slipping or late brake can let a joint and whatever it carries move by itself: "
+        "keep people off the tip and follow the operator's rules, local codes and licensed "
+        "practice. What is shown here advises; it never clears an arm to move."
     )
-
-
-def _chance(score: float) -> str:
-    if score >= 4.0:  # past what training hours can tell, digits would be made up
-        return "chance alone shows this less than once in 10,000 joint-hours"
-    return f"chance alone shows this in about one of {10**score:,.0f} joint-hours"
 
 
 def verdict(desk: Desk, event: events.Event) -> Component:
@@ -130,7 +152,7 @@ def verdict(desk: Desk, event: events.Event) -> Component:
 def contents() -> Component:
     """Return links to the parts of the page."""
     names = (
-        ("Story", "event-story-title"),
+        ("Before, during, after", "event-story-title"),
         ("Similar motions", "likes"),
         ("Score and what if", "scores"),
         ("Other joints", "others"),

@@ -27,7 +27,12 @@ from dashboards.queries import catalogue, record
 from dashboards.queries.session import sessions
 from replay.errors import StaleError, UsageError
 
-WHOSE = {"all": "everybody's", "free": "nobody's", "judged": "with a verdict, without reasons"}
+WHOSE = {
+    "all": "everybody's",
+    "session": "this session's",
+    "free": "nobody's",
+    "judged": "with a verdict, without reasons",
+}
 MOST = 200
 
 
@@ -36,7 +41,7 @@ def layout(desk: Desk, view: View) -> Component:
     known = catalogue.sessions_of(desk.archive)
     arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
     named = record.chosen(desk.archive, view.session, view.flag)
-    waiting = _waiting(desk, arm, whose)
+    waiting = _waiting(desk, arm, whose, view.session or "")
     opened = named or _first(desk, waiting, view.session)
     lost = view.flag is not None and named is None
     return html.Div(
@@ -199,7 +204,7 @@ def _keep(
         desk.archive, what["session"], done, form["verdict"], reviewer=who,
         note=form["note"] or "", reasons=_reasons(form, what), seen=seen,
     )  # fmt: skip
-    waiting = _waiting(desk, what["arm"], what["whose"])
+    waiting = _waiting(desk, what["arm"], what["whose"], what["session"])
     following = record.next_after(waiting, what["finding"], who)
     said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
     if not made[0].complete and form["verdict"] != record.OPEN:
@@ -219,7 +224,7 @@ def _keep(
 def _shown(
     desk: Desk, what: dict[str, str], name: str, said: Any, session: str | None = None
 ) -> Any:
-    waiting = _waiting(desk, what["arm"], what["whose"])
+    waiting = _waiting(desk, what["arm"], what["whose"], what["session"])
     there = session if session is not None else what["session"]
     finding = record.chosen(desk.archive, there, name)
     main: Any = (
@@ -295,9 +300,12 @@ def _hold(desk: Desk, what: dict[str, str], who: str) -> None:
     act(desk.archive, what["session"], what["finding"], who=who)
 
 
-def _waiting(desk: Desk, arm: str, whose: str) -> tuple[record.Waiting, ...]:
+def _waiting(desk: Desk, arm: str, whose: str, session: str) -> tuple[record.Waiting, ...]:
     found = record.queue(
-        desk.archive, arm=arm or None, holder="" if whose == "free" else None
+        desk.archive,
+        arm=arm or None,
+        session=(session or None) if whose == "session" else None,
+        holder="" if whose == "free" else None,
     )  # fmt: skip
     return tuple(w for w in found if whose != "judged" or w.state == "judged")
 

@@ -297,6 +297,8 @@ def _count_words(table: Any) -> str:
 def _nothing(table: Any, show: str, checked: str) -> str:
     if table.height:
         return f"No flag here is “{SHOW.get(show, show)}”."
+    if "flags lost" in checked:
+        return checked
     if checked.startswith("Not checked"):
         return "No flags, because this session was not checked yet."
     return "The check raised no flag in this session. That is advice, not a clearance."

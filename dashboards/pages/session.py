@@ -14,9 +14,11 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components import basics, replay
+from dashboards.components.replay_side import side
 from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_data import add_routes
+from dashboards.pages.session_pins import pins_of, register_pins
 from dashboards.queries import baselines, record
 from dashboards.queries.session import posture, sessions
 
@@ -62,7 +64,7 @@ def layout(desk: Desk, view: View) -> Component:
                         [replay.clock_line(), html.Div(id="rp-stack", className="rp-stack")],
                         className="rp-left",
                     ),
-                    replay.side(),
+                    side(),
                 ],
                 className="rp-body",
             ),
@@ -142,6 +144,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
         for f in sessions.flags_of(desk.archive, found.session)
     ]
     mark = parse_instant(view.extra.get("mark"))
+    since = parse_instant(view.extra.get("since"))
     return {
         "session": found.session,
         "zero_ns": str(found.zero_ns),
@@ -150,6 +153,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
         "decimals": 3 if rate <= 1000 else 6,
         "joints": list(found.joints),
         "flags": flags,
+        "pins": pins_of(desk, found),
         "base": found.record.base_end,
         "baseline": baseline,
         "load": bool(found.arm and any(j.link for j in found.arm.joints)),
@@ -159,6 +163,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "to": seconds(view.end_ns),
             "at": seconds(view.at_ns),
             "mark": seconds(mark),
+            "since": seconds(since),
             "joints": list(view.joints),
             "front": view.extra.get("front", ""),
             "flag": view.flag,
@@ -175,6 +180,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("replay-mounted", "data"),
         Input(ids.REPLAY_CONFIG, "data"),
     )
+    register_pins(app, desk)
     add_routes(app, desk)
 
 
@@ -184,5 +190,5 @@ PAGE = Page(
     "Step through a session sample by sample",
     layout,
     register,
-    {"mark": None, "front": None},
+    {"mark": None, "front": None, "since": None},
 )

@@ -94,10 +94,15 @@ def add_routes(app: Dash, desk: Desk) -> None:
     def arm(found: sessions.Outline) -> Response:
         start, end = _window(found)
         base: posture.End = "B" if request.args.get("base") == "B" else "A"
-        t_s, points = posture.posture(archive, found, start, end, base)
+        t_s, points, axes = posture.posture(archive, found, start, end, base)
         series = {
             f"p{k}{axis}": (points[:, k, a], points[:, k, a])
             for k in range(points.shape[1])
+            for a, axis in enumerate("xyz")
+        }
+        series |= {
+            f"a{k}{axis}": (axes[:, k, a], axes[:, k, a])
+            for k in range(axes.shape[1])
             for a, axis in enumerate("xyz")
         }
         order = list(found.arm.joint_names) if found.arm else []

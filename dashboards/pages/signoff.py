@@ -201,7 +201,9 @@ def _form(here: record.Signing) -> Component:
         shown.append(
             basics.go(
                 "Go on in the queue",
-                links.href("queue", View(session=first.session, flag=first.lead.flag)),
+                links.href(
+                    "queue", View(session=first.session, flag=first.lead.flag), whose="session"
+                ),
                 className="button",
             )
         )

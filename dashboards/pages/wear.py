@@ -27,6 +27,7 @@ from dashboards.components.wear_board import (
 from dashboards.figures.wear import history_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
+from dashboards.pages.wear_sheet import unit_sheet
 from dashboards.queries import wear
 from replay.errors import JointbookError
 from replay.records import Trend
@@ -58,15 +59,29 @@ def layout(desk: Desk, view: View) -> Component:
         return html.Div([head, basics.message(words), basics.caution(CAUTION)], className="wear")
     fleet = wear.fleet_table(desk.archive)
     serial, indicator, in_vain = _chosen(view, found, fleet.row(0, named=True))
+    if view.extra.get("sheet"):
+        return unit_sheet(desk, found, serial, against)
+    order, before = view.extra.get("order", "attention"), view.extra.get("before", "")
+    try:
+        if order == "date" or before:
+            fleet = wear.fleet_by_date(desk.archive, before)
+    except JointbookError as error:
+        in_vain, before = basics.message(error.sentence(), kind="trouble"), ""
     return html.Div(
         [
             head,
             in_vain,
             dcc.Store(
                 id="wear-shown",
-                data={"serial": serial, "indicator": indicator, "against": against},
+                data={
+                    "serial": serial,
+                    "indicator": indicator,
+                    "against": against,
+                    "order": order,
+                    "before": before,
+                },
             ),
-            fleet_block(fleet, against),
+            fleet_block(fleet, against, "date" if before else order, before),
             _one(desk, found, serial, indicator, against),
             html.Div(unit_report_links(serial), className="row"),
             multiples(found, (serial, indicator), against),
@@ -114,6 +129,15 @@ def register(app: Dash, desk: Desk) -> None:
         ClientsideFunction("jointbook_wear", "against"),
         Output("wear-against", "title"),
         Input("wear-against", "value"),
+        State("wear-shown", "data"),
+        prevent_initial_call=True,
+    )
+
+    in_browser(
+        ClientsideFunction("jointbook_wear", "order"),
+        Output("wear-order", "title"),
+        Input("wear-order", "value"),
+        Input("wear-before", "value"),
         State("wear-shown", "data"),
         prevent_initial_call=True,
     )
@@ -246,14 +270,22 @@ def _one(
                 history_figure(found),
                 html.Div(
                     [
-                        facts,
+                        html.P(wear.sentence(found), className="wear-sentence"),
+                        html.Details([html.Summary("Statistics"), facts], className="wear-facts"),
                         html.P(words),
                         limit_form(indicator, found.history.unit, projection.get("limit")),
                         _recent(found.points),
                     ]
                 ),
                 height=340,
-                tools=[save],
+                tools=[
+                    basics.go(
+                        "Unit sheet",
+                        links.href("wear", View(), serial=serial, sheet="yes"),
+                        className="button quiet",
+                    ),
+                    save,
+                ],
             ),
             notes_block(
                 serial,
@@ -314,5 +346,8 @@ PAGE = Page(
         "indicator": None,
         "against": tuple(wear.AGAINST),
         "kept": None,
+        "order": ("attention", "date"),
+        "before": None,
+        "sheet": ("yes",),
     },
 )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from replay.archive import Archive
+from replay.checks import lost_flags
 from replay.cleaning import note_level
 from replay.records import QualityNote, Session
 from replay.reviews import OPEN, verdicts
@@ -49,6 +50,8 @@ def library(archive: Archive) -> Library:
             places[arm].append(joint)
     checked = archive.table("checks")
     checked = checked.select("session").unique() if checked.height else _no_sessions()
+    lost = list(lost_flags(archive))  # these are not silent: they are to be checked again
+    checked = checked.filter(~pl.col("session").is_in(lost))
     rows = (
         sessions.select(
             "session",
@@ -125,6 +128,9 @@ def last_check(archive: Archive, session: str) -> str:
     found = frame.filter(pl.col("session") == session) if frame.height else frame
     if not found.height:
         return "Not checked yet: the library page checks it."
+    if (lost := lost_flags(archive).get(session)) is not None:
+        kept, raised = lost
+        return f"Not checked any more: flags lost, check again ({kept} of {raised} are left)."
     row = found.sort("checked_at").row(-1, named=True)
     words = [f"Checked {row['checked_at']:%Y-%m-%d %H:%M} UTC against baseline {row['baseline']}"]
     if row["expected_false_flags"] is not None and row["joint_hours"] is not None:

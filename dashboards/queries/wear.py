@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from datetime import UTC, datetime
 from typing import Any
 
 import polars as pl
 
 from replay.archive import Archive
+from replay.errors import UsageError
 from replay.records import Trend
 from replay.wear import (
     UnitHistory,
@@ -40,6 +42,99 @@ def get_ready() -> None:
 def fleet_table(archive: Archive) -> pl.DataFrame:
     """Return one row a unit, what needs attention first."""
     return fleet(archive)
+
+
+def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
+    """Return the fleet in the order in which limits fall due; the early end of each counts.
+
+    ``before`` is a month or day (``2033-06``): only units whose interval begins
+    before it, or whose limit is passed.
+
+    Raises
+    ------
+    UsageError
+        ``before`` is no month or day.
+    """
+    due = pl.coalesce("limit_date_low", "limit_date")
+    every = fleet(archive, every=True)
+    dated = (
+        every.filter(due.is_not_null())
+        .sort(due)
+        .unique("serial", keep="first", maintain_order=True)
+    )
+    if before:
+        return dated.filter(due < _day(before))
+    rest = fleet(archive).join(dated, on="serial", how="anti", maintain_order="left")
+    return pl.concat([dated, rest])
+
+
+def _day(text: str) -> datetime:
+    parts = text.strip().split("-")
+    try:
+        year, month, day = (*(int(p) for p in parts), 1, 1)[:3]
+        return datetime(year, month, day, tzinfo=UTC)
+    except ValueError:
+        raise UsageError(f"{text!r} is no month or day", todo="write it as 2033-06") from None
+
+
+def sentence(found: UnitHistory) -> str:
+    """Return a history as a person would tell it: what it does, since when, and the limit."""
+    trend, history = found.trend, found.history
+    where = f"{history.indicator} of {trend.serial if trend else ''}".strip()
+    if trend is None:
+        return f"{where[:1].upper()}{where[1:]}: not judged yet."
+    if trend.result == "too-few":
+        why = trend.detail.get("reason") or "too few sessions"
+        return f"{where[:1].upper()}{where[1:]}: nothing can be said yet, {why}."
+    if trend.result == "steady" or trend.slope_per_year is None:
+        text = f"{where[:1].upper()}{where[1:]} holds steady over {trend.n} sessions"
+    else:
+        since = f" since {trend.since:%B %Y}" if trend.since else ""
+        text = (
+            f"{where[:1].upper()}{where[1:]} is {trend.result} by about "
+            f"{abs(trend.slope_per_year):.2g} {history.unit} a year{since}"
+        )
+    return f"{text}; {_due(trend.detail.get('projection'), history.unit)}."
+
+
+def _due(projection: dict[str, Any] | None, unit: str) -> str:
+    if not projection:
+        return "no limit is set"
+    limit = f"its limit of {projection['limit']:g} {unit}"
+    low, high, middle = (projection[k] for k in ("date_low", "date_high", "date"))
+    if projection["word"] == "passed":
+        return f"{limit} is passed"
+    if projection["word"] == "projected" and middle is not None:
+        late = f"and {high:%B %Y}" if high else "and a date beyond what can be told"
+        early = f"between {low:%B %Y} {late}" if low else f"before {high:%B %Y}" if high else ""
+        return f"it reaches {limit} about {middle:%B %Y}, most likely {early}".rstrip(", ")
+    if projection["word"] == "beyond" and low is not None:
+        return f"{limit} is not reached before {low:%B %Y}"
+    return f"{limit} is not in sight"
+
+
+def findings_of(archive: Archive, serial: str) -> pl.DataFrame:
+    """Return the flags of a unit with the verdict in force, newest first."""
+    from replay.reviews import OPEN, verdicts
+
+    flags = archive.table("flags")
+    names = ("session", "flag", "joint", "kind", "severity", "start", "summary", "verdict")
+    if not flags.height:
+        return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
+    held = verdicts(archive).select("session", "flag", "verdict")
+    return (
+        flags.filter(pl.col("unit") == serial)
+        .join(held, on=["session", "flag"], how="left")
+        .with_columns(pl.col("verdict").fill_null(OPEN))
+        .sort("start", descending=True)
+        .select(names)
+    )
+
+
+def leading_indicators(found: Iterable[Trend], serial: str) -> list[str]:
+    """Return a unit's indicators that a decision rests on, as they stand in the table."""
+    mine = sorted((t for t in found if t.serial == serial), key=column)
+    return [t.indicator for t in mine if describe(t.indicator).leading]
 
 
 def all_trends(archive: Archive, against: str = "time") -> list[Trend]:

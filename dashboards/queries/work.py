@@ -63,8 +63,11 @@ def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
 
 def index(archive: Archive, step: Step) -> str:
     """Index the motions of every session that is not indexed yet."""
+    total = archive.sessions().height
     count = index_motions(archive, progress=_said(step, "motions of"))
-    return f"motions of {count} sessions added"
+    if not count:
+        return f"looked: the motions of all {total} sessions were known already"
+    return f"motions of {count} sessions added; {total} sessions are searched now"
 
 
 def _said(step: Step, before: str = "") -> Callable[[str, int, int], None]:

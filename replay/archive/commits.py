@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import re
 import shutil
 import tempfile
@@ -202,7 +203,8 @@ def write_table(folder: Path, write: Callable[[str], None]) -> Manifest:
 def scratch_base(root: Path) -> Path:
     """Return a folder below which Delta's library may write."""
     base = root / layout.STAGING
-    return base if _PLAIN.fullmatch(str(base)) else Path(tempfile.gettempdir())
+    plain = _PLAIN.fullmatch(os.path.realpath(base))  # the library follows links
+    return base if plain else Path(tempfile.gettempdir())
 
 
 def move_over(made: Path, target: Path) -> None:

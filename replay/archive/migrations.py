@@ -36,6 +36,16 @@ from replay.errors import ArchiveError
 def migrate(path: str | Path) -> list[int]:
     """Migrate the archive at ``path`` and return the versions it went through.
 
+    Parameters
+    ----------
+    path : str or Path
+        Folder of the archive.
+
+    Returns
+    -------
+    list of int
+        The schema versions that were passed, empty when it was up to date.
+
     Raises
     ------
     ArchiveError

@@ -315,4 +315,4 @@ def place_of(path: str | Path, options: dict[str, str] | None = None) -> DiskPla
     """
     if isinstance(path, str) and _URL.match(path):
         return StorePlace(path, options)
-    return DiskPlace(Path(path))
+    return DiskPlace(Path(path).absolute())

@@ -49,6 +49,18 @@ def repair_marker(path: str | Path, storage_options: dict[str, str] | None = Non
 
     An archive of which neither is whole cannot be opened; this comes first.
 
+    Parameters
+    ----------
+    path : str or Path
+        Folder or URL of the archive.
+    storage_options : dict, optional
+        Of an object store.
+
+    Returns
+    -------
+    list of Mended
+        What was written; empty when the marker is whole.
+
     Raises
     ------
     ArchiveError
@@ -87,6 +99,11 @@ def repair(
         What `verify` returned just now; it is called when not given.
     drop : bool
         Do also what gives up rows of a table whose files are damaged.
+
+    Returns
+    -------
+    list of Mended
+        What was mended, and what could not be.
 
     Raises
     ------

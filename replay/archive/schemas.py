@@ -53,6 +53,7 @@ TABLES: dict[str, dict[str, pl.DataType]] = {
         "joint_hours": pl.Float64(),
         "asked_rate": pl.Float64(),
         "note": pl.String(),
+        "flags": pl.Int64(),
     },
     "indicators": {
         "session": pl.String(),

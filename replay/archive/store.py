@@ -7,6 +7,7 @@ import json
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,11 @@ def open_archive(
         Make an archive where there is none.
     storage_options : dict, optional
         How to reach the object store; its environment variables when not given.
+
+    Returns
+    -------
+    Archive
+        The archive, open for reading and writing.
 
     Raises
     ------
@@ -136,10 +142,12 @@ class Archive:
         records = self._records[1]
         if session not in records:
             if not self.has_session(session):
+                near = get_close_matches(session, self.sessions()["session"].to_list(), cutoff=0.5)
+                todo = "`jointbook ingest` and the library page name what there is"
                 raise ArchiveError(
                     f"no session {session!r}",
                     file=self.place,
-                    todo="`jointbook ingest` and the library page name what there is",
+                    todo=f"nearest: {', '.join(near)}" if near else todo,
                 )
             records[session] = self._read_record(session)
         return records[session]

@@ -9,7 +9,6 @@ changes nothing, and whatever it meets becomes a sentence.
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
@@ -26,8 +25,6 @@ from replay.archive.store import Archive
 from replay.archive.verify_tables import check_table, file_fault, table_names
 from replay.errors import ArchiveError
 from replay.records import Session
-
-_PIECE = 8 << 20
 
 
 def verify(
@@ -222,15 +219,6 @@ def read_raw_list(place: Place) -> list[dict[str, Any]] | None:
         return list(json.loads(place.child(layout.RAW_LIST).read())["files"])
     except (OSError, ValueError, KeyError, TypeError):
         return None
-
-
-def digest_of(place: Place) -> str:
-    """Return a stored file's SHA-256, piece by piece."""
-    seen = hashlib.sha256()
-    with place.open() as handle:
-        while piece := handle.read(_PIECE):
-            seen.update(piece)
-    return seen.hexdigest()
 
 
 def _known_sessions(archive: Archive, findings: list[Finding]) -> list[str]:

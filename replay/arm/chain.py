@@ -150,6 +150,13 @@ def reversal(arm: Arm, *, tolerance_m: float = 1e-9) -> Reversal | None:
     Lynch & Park, Modern Robotics, 2017, ch. 4). Turns of the end frames about
     their z by quarter turns are tried.
 
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+    tolerance_m : float
+        How far places may differ, in m.
+
     Returns
     -------
     Reversal or None

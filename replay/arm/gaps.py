@@ -6,7 +6,18 @@ from replay.arm.description import Arm
 
 
 def switched_off(arm: Arm) -> list[str]:
-    """Say what this arm file's gaps switch off, a sentence each; empty when nothing."""
+    """Say what this arm file's gaps switch off, a sentence each; empty when nothing.
+
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+
+    Returns
+    -------
+    list of str
+        What cannot be computed, and for want of what.
+    """
     out: list[str] = []
     if arm.tip_from_last is None:
         out.append("no geometry: poses, tip speed and loads are off")

@@ -37,7 +37,18 @@ class Loads:
 
 
 def has_masses(arm: Arm) -> bool:
-    """Tell whether loads can be computed: geometry, and a link mass for every joint."""
+    """Tell whether loads can be computed: geometry, and a link mass for every joint.
+
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+
+    Returns
+    -------
+    bool
+        Whether there is enough for the inverse dynamics.
+    """
     return arm.tip_from_last is not None and all(j.link is not None for j in arm.joints)
 
 
@@ -84,6 +95,22 @@ def tip_speed(arm: Arm, angle_deg: ArrayLike, rate_deg_s: ArrayLike, *, base: En
 
     Angles of all joints matter, and joint rates inside their own limits can
     still add up to a tip that is too fast.
+
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+    angle_deg : array of shape (n, joints)
+        Joint angles in degrees, end A's joint first.
+    rate_deg_s : array of shape (n, joints)
+        Joint rates in degrees a second.
+    base : {'A', 'B'}
+        The end that stands still.
+
+    Returns
+    -------
+    array of shape (n,)
+        Speeds in m/s.
     """
     still = np.zeros_like(np.asarray(rate_deg_s, dtype=float))
     return _run(arm, angle_deg, rate_deg_s, still, base, None, None).tip_speed_m_s

@@ -24,6 +24,16 @@ _END_OF = {"A": "B", "B": "A"}
 def doubts(arm: Arm) -> list[str]:
     r"""Return what is most likely wrong in an arm file, a sentence each; empty when nothing.
 
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+
+    Returns
+    -------
+    list of str
+        Sentences; empty when nothing looks wrong.
+
     Examples
     --------
     >>> from replay.arm import load_arm

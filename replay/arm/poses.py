@@ -21,10 +21,12 @@ class Poses:
 
     ``origin_m`` is (n, k + 1, 3): the joints in the arm file's order (end A
     first), then the tip. ``tip_rotation`` is (n, 3, 3), base from tip.
+    ``axis`` is (n, k, 3): the unit vectors that the joints turn about.
     """
 
     origin_m: Array
     tip_rotation: Array
+    axis: Array
 
     @property
     def tip_m(self) -> Array:
@@ -56,16 +58,31 @@ def poses(arm: Arm, angle_deg: ArrayLike, *, base: End = "A") -> Poses:
     n, count = angles.shape
     origin = np.empty((n, count + 1, 3))
     rotation = np.empty((n, 3, 3))
+    axis = np.empty((n, count, 3))
     for first in range(0, n, _CHUNK):
         part = slice(first, min(first + _CHUNK, n))
-        _fill(chain, angles[part].T, origin[part], rotation[part])
-    return Poses(origin, rotation)
+        _fill(chain, angles[part].T, origin[part], rotation[part], axis[part])
+    return Poses(origin, rotation, axis)
 
 
 def tip_place(arm: Arm, angle_deg: ArrayLike, *, base: End = "A") -> Array:
     """Return only the tip's place in m, (n, 3); arguments and errors as for `poses`.
 
     One vector carried from the tip back to the base, a fraction of the work of `poses`.
+
+    Parameters
+    ----------
+    arm : Arm
+        An arm file as `load_arm` reads it.
+    angle_deg : array of shape (n, joints)
+        Joint angles in degrees, end A's joint first.
+    base : {'A', 'B'}
+        The end that stands still.
+
+    Returns
+    -------
+    array of shape (n, 3)
+        Places in m, in the frame of the base end.
     """
     chain = chain_from(arm, base)
     angles = np.radians(joint_columns(angle_deg, len(arm.joints), "angle_deg"))
@@ -90,7 +107,7 @@ def joint_columns(values: ArrayLike, count: int, name: str) -> Array:
     return out
 
 
-def _fill(chain: Chain, angle_rad: Array, origin: Array, rotation: Array) -> None:
+def _fill(chain: Chain, angle_rad: Array, origin: Array, rotation: Array, axis: Array) -> None:
     n = angle_rad.shape[1]
     turned = np.broadcast_to(np.eye(3)[:, :, None], (3, 3, n))  # base from moving, row by row
     place = np.zeros((3, n))
@@ -101,5 +118,6 @@ def _fill(chain: Chain, angle_rad: Array, origin: Array, rotation: Array) -> Non
         x, y = turned[:, 0], turned[:, 1]
         turned = np.stack([x * c + y * s, y * c - x * s, turned[:, 2]], axis=1)
         origin[:, joint] = place.T
+        axis[:, joint] = turned[:, 2].T  # a joint turns about its frame's own z
     origin[:, -1] = (place + np.einsum("ijn,j->in", turned, chain.tip[:3, 3])).T
     rotation[:] = np.einsum("ijn,jk->nik", turned, chain.tip[:3, :3])

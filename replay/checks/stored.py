@@ -11,6 +11,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.archive.schemas import TABLES
+from replay.record import closed_sessions, open_record
 from replay.records import Flag
 
 FLAG_SCHEMA, CHECK_SCHEMA = TABLES["flags"], TABLES["checks"]
@@ -34,7 +35,13 @@ class CheckResult:
 
 
 def store(archive: Archive, results: Sequence[CheckResult]) -> None:
-    """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits."""
+    """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits.
+
+    What was signed stays as it was signed: of a session that is closed nothing
+    is stored (see `replay.reviews.rechecking` for what is done instead).
+    """
+    closed = closed_sessions(open_record(archive))
+    results = [r for r in results if r.session not in closed]
     names = [r.session for r in results]
     rows = [
         {
@@ -65,10 +72,36 @@ def store(archive: Archive, results: Sequence[CheckResult]) -> None:
             "joint_hours": r.joint_hours,
             "asked_rate": r.asked_rate,
             "note": r.note,
+            "flags": len(r.flags),
         }
         for r in results
     ]
     archive.replace("checks", pl.DataFrame(checks, schema=CHECK_SCHEMA), session=names)
+
+
+def lost_flags(archive: Archive) -> dict[str, tuple[int, int]]:
+    """Return the checked sessions that have fewer flags than their check raised.
+
+    A damaged table that was mended without some of its rows leaves such
+    sessions; they are not silent, they have to be checked again.
+
+    Returns
+    -------
+    dict
+        By session: how many flags are there, how many the check raised.
+    """
+    checks = archive.table("checks")
+    raised = checks.drop_nulls("flags").filter(pl.col("flags") > 0)
+    if not raised.height:
+        return {}
+    there = archive.table("flags").group_by("session").len()
+    short = (
+        raised.select("session", "flags")
+        .join(there, on="session", how="left")
+        .with_columns(pl.col("len").fill_null(0))
+        .filter(pl.col("len") < pl.col("flags"))
+    )
+    return {s: (kept, all_) for s, all_, kept in short.iter_rows()}
 
 
 def flags(
@@ -85,6 +118,29 @@ def flags(
     """Return stored flags, what to look at first on top.
 
     Columns: the fields of `replay.records.Flag`, ``evidence`` as JSON text.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : list of str, optional
+        All sessions by default.
+    joint : str, optional
+        Only this joint's.
+    kind : str, optional
+        Only of this kind.
+    severity : str, optional
+        Only ``note``, ``look`` or ``act``.
+    since : datetime, optional
+        Only flags that begin then or later.
+    until : datetime, optional
+        Only flags that begin before.
+    min_score : float, optional
+        Only flags at least this rare, -log10 of p.
+
+    Returns
+    -------
+    DataFrame
+        One row a flag: the fields of `records.Flag`.
     """
     frame = archive.table("flags")
     if not frame.width:

@@ -1,16 +1,20 @@
 """Watch a folder and take in what appears, safely against half-copied files.
 
-A file is taken once its size and time of change have stood still for a
-while; a text whose last line has no end, as a half copy mostly has, must
-stand still for longer. A copy that pauses longer than that is told by `ingest` itself, which
-refuses a file that changed while it was read; it is tried again when it has
-changed.
+A file is taken when it is whole: no program of this machine that we can see
+has it open for writing, and its size and time of change have stood still for a
+while and for several times its own longest pause so far; a text whose last line
+has no end, as a half copy mostly has, must stand still for longer. What comes
+after all the same completes the session (`ingest`): the new one takes the place
+of the old one in one step.
 """
 
 from __future__ import annotations
 
+import glob
+import os
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +22,22 @@ from replay.cleaning.ingest import IngestResult, Keeper, find_sources, ingest
 
 OPEN_END = 12
 """So many times longer a text without an end of its last line must stand still."""
+RHYTHM = 1.5
+"""A file must stand still so many times longer than its longest pause so far."""
 _PACKED = (".gz", ".zst", ".zstd", ".parquet", ".arrow", ".arrows", ".feather", ".ipc", ".xlsx")
 """Of these a half copy is refused as such, and tried again when it has changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A file as it stood at the last looks."""
+
+    state: tuple[int, int]
+    """Length and time of change."""
+    since: float
+    """When it was first seen so."""
+    pause_s: float = 0.0
+    """The longest it stood still and then changed all the same."""
 
 
 def watch_folder(
@@ -47,7 +65,7 @@ def watch_folder(
         ``log_map``, ``arm`` and so on, handed to `ingest`.
     """
     done: dict[Path, tuple[int, int]] = {}
-    seen: dict[Path, tuple[tuple[int, int], float]] = {}
+    seen: dict[Path, _Seen] = {}
     while True:
         now = clock()
         settled = []
@@ -59,17 +77,43 @@ def watch_folder(
             state = (found.st_size, found.st_mtime_ns)
             if done.get(path) == state:
                 continue
-            if path not in seen or seen[path][0] != state:
-                seen[path] = (state, now)
-            elif state[0] > 0 and now - seen[path][1] >= settle_s * _patience(path):
+            before = seen.get(path)
+            if before is None:
+                seen[path] = _Seen(state, now)
+            elif before.state != state:
+                seen[path] = _Seen(state, now, max(before.pause_s, now - before.since))
+            elif (
+                state[0] > 0
+                and now - before.since >= max(settle_s * _patience(path), RHYTHM * before.pause_s)
+                and not _being_written(path)
+            ):
                 settled.append(path)
         if settled:
             for path in settled:
-                done[path] = seen.pop(path)[0]
+                done[path] = seen[path].state
             yield ingest(archive, settled, **options)
         if stop():
             return
         sleep(poll_s)
+
+
+def _being_written(path: Path) -> bool:
+    """Tell whether a program of this machine has the file open for writing.
+
+    Of programs of other users the system says nothing (Linux), nor of any
+    elsewhere; the rhythm of the file has to do there.
+    """
+    for entry in glob.iglob("/proc/[0-9]*/fd/*"):
+        try:
+            if not os.path.samefile(entry, path):
+                continue
+            with open(entry.replace("/fd/", "/fdinfo/")) as said:
+                flags = next(line for line in said if line.startswith("flags:"))
+            if int(flags.split()[1], 8) & (os.O_WRONLY | os.O_RDWR):
+                return True
+        except (OSError, ValueError, StopIteration):
+            continue
+    return False
 
 
 def _patience(path: Path) -> int:

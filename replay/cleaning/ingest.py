@@ -20,7 +20,7 @@ from pathlib import Path
 from replay.arm import Arm, load_arm
 from replay.cleaning.keeper import Keeper
 from replay.cleaning.long.long_table import clean_long
-from replay.cleaning.overlap import check_overlap, refuse_overlap, start_is_stated
+from replay.cleaning.overlap import begun_before, check_overlap, refuse_overlap, start_is_stated
 from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.runs import refuse_runs, runs_of
 from replay.cleaning.session_grouping import Group, gather, log_span
@@ -289,9 +289,13 @@ def _keep(
         result.unchanged.append(session.session)
         return
     old = _same_log(archive, session) if replace_stored else None
+    begun = begun_before(archive, session, paths) if old is None else None
+    if begun is not None:
+        said = f"takes the place of session {begun}, which was read while its log still grew"
+        session = replace(session, quality=(*session.quality, QualityNote("completed", said)))
     if old is None and not start_is_stated(log_map):
-        check_overlap(archive, session, paths)
-    if archive.add_session(session, files, raw=kept, instead_of=old):
+        check_overlap(archive, session, paths, begun)
+    if archive.add_session(session, files, raw=kept, instead_of=old or begun):
         result.sessions.append(session)
         if old is not None:
             result.replaced[session.session] = old
@@ -394,7 +398,7 @@ def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote
         else:
             present = raw.columns
             read = {b.column for b in found.bindings} | set(found.log_map.time.columns)
-            read |= {found.log_map.run or ""}
+            read |= {found.log_map.run or "", found.log_map.time.nanosecond or ""}
         left = [c for c in present if c not in read]
         if left:
             noun = "channel" if found.log_map.layout == "long" else "column"

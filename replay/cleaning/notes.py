@@ -46,6 +46,16 @@ _PROBABLE = (1980, 2100)
 def note_level(note: QualityNote) -> str:
     """Return ``set-aside``, ``told`` or ``routine``: what a reader looks at first.
 
+    Parameters
+    ----------
+    note : QualityNote
+        What was found in, or done to, a log.
+
+    Returns
+    -------
+    str
+        The level.
+
     Examples
     --------
     >>> note_level(QualityNote("unit", "turned from rad"))

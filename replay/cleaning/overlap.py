@@ -29,19 +29,30 @@ def start_is_stated(log_map: LogMap) -> bool:
     return log_map.time.rows_at_hz is not None or log_map.time.format in SINCE_START
 
 
-def check_overlap(archive: Keeper, session: Session, paths: Sequence[Path]) -> None:
-    """Refuse a session that a stored one of the same arm overlaps in time."""
+def begun_before(archive: Keeper, session: Session, paths: Sequence[Path]) -> str | None:
+    """Return the stored session that was read from the beginning of this very log, if any."""
+    frame = archive.sessions()
+    if len(paths) != 1 or not frame.height:
+        return None
+    same = (pl.col("arm") == session.arm) & (pl.col("source") == session.source)
+    for name in frame.filter(same)["session"]:
+        if _began_as(archive, archive.session(name), paths):
+            return str(name)
+    return None
+
+
+def check_overlap(
+    archive: Keeper, session: Session, paths: Sequence[Path], completes: str | None = None
+) -> None:
+    """Refuse a session that a stored one of the same arm overlaps in time.
+
+    ``completes`` is the stored session that this one takes the place of.
+    """
     mine = {c for names in session.channels.values() for c in names}
     for other in _overlapping(archive, session.arm, session.start, session.end):
+        if other.session == completes:
+            continue
         both = mine & {c for names in other.channels.values() for c in names}
-        if both and _began_as(archive, other, paths):
-            raise LogRefused(
-                f"session {other.session} was read from a half copy of this log, and a stored "
-                "session is not added to",
-                file="; ".join(str(p) for p in paths),
-                todo="take it into another archive: jointbook ingest "
-                f"{shlex.quote(str(paths[0]))} --archive OTHER",
-            )
         if both:
             raise LogRefused(
                 f"overlaps in time with session {other.session}, read from {other.source}, "

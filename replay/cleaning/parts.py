@@ -157,6 +157,9 @@ def find_time(raw: RawLog, log_map: LogMap) -> str | None:
         When the map names a time column and the log has none of that name.
     """
     column = log_map.time.column_in(raw.columns)
+    below = log_map.time.nanosecond
+    if below is not None and below not in raw.columns:
+        raise LogMapError(f"time.nanosecond: no column {below!r}", file=raw.path, column=below)
     if column is None and log_map.time.columns:
         raise LogMapError(
             "time: no column " + " or ".join(repr(c) for c in log_map.time.columns),
@@ -267,8 +270,7 @@ def _nominal_ns(raw: RawLog, log_map: LogMap, time_column: str | None) -> tuple[
     """Return the usual interval between the first samples, and if it is kept to."""
     if time_column is None:
         return max(round(1e9 / (log_map.time.rows_at_hz or 1.0)), 1), True
-    column = raw.sample[time_column].head(max(raw.head, 1))
-    ns, ok = Clock(log_map.time).read(column, len(column))
+    ns, ok = Clock(log_map.time).read_from(raw.sample.head(max(raw.head, 1)), time_column)
     steps = np.diff(ns[ok])
     steps = steps[steps > 0]
     if not len(steps):

@@ -58,7 +58,7 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
         bindings = bind(log_map, raw.columns, path)
         column = find_time(raw, log_map)
         sample = raw.sample.head(max(raw.head, 1)).head(rows)
-        ns, ok = Clock(log_map.time).read(None if column is None else sample[column], sample.height)
+        ns, ok = Clock(log_map.time).read_from(sample, column)
         numbers = np.arange(1, sample.height + 1)
         channels: dict[str, Floats] = {}
         columns: dict[str, str] = {}
@@ -71,7 +71,7 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
                 channels[plan.name] = values.cast(float).fill_null(np.nan).to_numpy()[ok]
             columns[plan.name] = plan.column
     first = int(ns[ok][0]) if ok.any() else 0
-    read = {*columns.values(), *log_map.time.columns, log_map.run or ""}
+    read = {*columns.values(), *log_map.time.columns, log_map.run, log_map.time.nanosecond}
     return Preview(
         log_map.joints,
         (ns[ok] - first) / 1e9,

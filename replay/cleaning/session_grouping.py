@@ -139,7 +139,7 @@ def log_span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:
         column = find_time(raw, log_map)
     if column is None:
         return None
-    ns, ok = Clock(log_map.time).read(raw.sample[column], raw.sample.height)
+    ns, ok = Clock(log_map.time).read_from(raw.sample, column)
     return (int(np.min(ns[ok])), int(np.max(ns[ok]))) if ok.any() else None
 
 

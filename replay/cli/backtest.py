@@ -15,8 +15,9 @@ from typing import Any
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.learn import Bar, accepted
-from replay.cli.output import print_json, print_table, say
+from replay.cli.learn import accepted
+from replay.cli.output import Bar, offer, print_json, print_table, say
+from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
 
 
@@ -31,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="X",
         help="false flags allowed per 100 joint-hours (1)",
     )
+    add_out(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -42,6 +44,8 @@ def run(args: argparse.Namespace) -> int:
     from replay.reviews import learning
 
     accepted(args.false_flags_per_100h)
+    if args.out is not None:
+        checked_out(args.out)
     archive = open_archive(args.archive)
     frame = archive.sessions()
     baseline = load_baseline(archive, args.baseline) if args.baseline else None
@@ -77,6 +81,20 @@ def run(args: argparse.Namespace) -> int:
             progress=bar.show,
         )
     summary = result.summary()
+    ours = next(iter(summary["detectors"].values()))
+    detectors = pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()])
+    kinds = pl.DataFrame(
+        [
+            {
+                "kind": kind,
+                "recall": _share(v["recall"]),
+                "right kind": _share(v["right_kind"]),
+                "median delay": _seconds(v["median_delay_s"]),
+            }
+            for kind, v in ours["kinds"].items()
+        ]
+    )
+    offer({"detectors": detectors, "kinds": kinds}, args.out)
     if args.json:
         print_json(summary)
         return 0
@@ -90,23 +108,15 @@ def run(args: argparse.Namespace) -> int:
             "the other half of them, so their false flags are those of half as much teaching"
         )
     else:
+<<<<<<< HEAD
         print(f"judged by {baseline.version}: {promise.sentence(baseline)}")
     print_table(pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()]))
+=======
+        print(f"judged by {baseline.version}: {baseline.promise()}")
+    print_table(detectors)
+>>>>>>> main
     print("in brackets: 90 % intervals; delay: median of abrupt faults, from onset to flag's onset")
-    ours = next(iter(summary["detectors"].values()))
-    print_table(
-        pl.DataFrame(
-            [
-                {
-                    "kind": kind,
-                    "recall": _share(v["recall"]),
-                    "right kind": _share(v["right_kind"]),
-                    "median delay": _seconds(v["median_delay_s"]),
-                }
-                for kind, v in ours["kinds"].items()
-            ]
-        )
-    )
+    print_table(kinds)
     return 0
 
 

@@ -7,17 +7,20 @@ import argparse
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.output import print_json, print_table, progress, say
+from replay.cli.known import known_sessions
+from replay.cli.output import counted, offer, print_json, print_table, progress, say
+from replay.cli.tables import add_out, checked_out
 from replay.errors import JointbookError
 
 MOST_NOTES = 12
-"""So many sessions' notes are printed."""
+"""So many notes are printed."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("session", nargs="*", help="sessions to check (all)")
     parser.add_argument("--baseline", metavar="VERSION", help="baseline to use (the latest)")
+    add_out(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -27,7 +30,10 @@ def run(args: argparse.Namespace) -> int:
     from replay.reviews.rechecking import Difference, check_keeping
     from replay.signals.motion.motions import index_motions
 
+    if args.out is not None:
+        checked_out(args.out)
     archive = open_archive(args.archive)
+    known_sessions(archive, args.session)
     baseline = load_baseline(archive, args.baseline)
     names = args.session or archive.sessions()["session"].to_list()
     failed: list[dict[str, str]] = []
@@ -43,6 +49,7 @@ def run(args: argparse.Namespace) -> int:
     index_motions(archive, [r.session for r in done])  # an event's page looks for its like
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])
+    offer({"flags": frame}, args.out)
     if args.json:
         print_json(
             {
@@ -69,15 +76,17 @@ def run(args: argparse.Namespace) -> int:
         )
     else:
         if frame.height:
-            print_table(frame.select("session", "joint", "kind", "severity", "score", "summary"))
+            print_table(
+                frame.select("flag", "session", "joint", "kind", "severity", "score", "summary")
+            )
         hours = sum(r.joint_hours for r in done)
         expected = sum(r.expected_false_flags for r in done)
-        shown = [(r.session, r.note.partition("; ")[2]) for r in done]
-        shown = [(name, note) for name, note in shown if note]
-        for name, note in shown[:MOST_NOTES]:
-            print(f"{name}: {note}")
-        if len(shown) > MOST_NOTES:
-            print(f"{len(shown) - MOST_NOTES} more sessions have such notes: --json lists them")
+        notes = [(r.session, r.note.partition("; ")[2]) for r in done]
+        lines = counted((name, note) for name, note in notes if note)
+        for text in lines[:MOST_NOTES]:
+            print(text)
+        if len(lines) > MOST_NOTES:
+            print(f"{len(lines) - MOST_NOTES} more notes: --json lists them")
         for difference in signed:
             print(f"{difference.session} is signed and stays so; {difference.words()}")
         most = promise.bound(baseline) * hours / 100

@@ -10,7 +10,6 @@ one of the sample logs is broken on purpose.
 from __future__ import annotations
 
 import argparse
-import contextlib
 import os
 import sys
 import threading
@@ -18,17 +17,16 @@ import time
 import tomllib
 import urllib.request
 import webbrowser
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import polars as pl
-from tqdm import tqdm
 
 from replay.archive import Archive, open_archive
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
-from replay.cli.output import print_json, print_table, progress, say
+from replay.cli.output import Bar, print_json, print_table, progress, say
+from replay.cli.serve import check_port
 from replay.errors import BaselineError, UsageError
 from replay.records import Refusal, Trend
 
@@ -51,8 +49,8 @@ def run(args: argparse.Namespace) -> int:
     """Run the verb; return its exit code."""
     if args.make is not None:
         return _make(args)
-    if not 0 < args.port < 65536:
-        raise UsageError(f"port {args.port} is not between 1 and 65535")
+    if not args.no_serve:
+        check_port(args.host, args.port)  # known now, not after a minute of building
     logs = _logs_folder(args.logs)
     archive = open_archive(args.archive, create=True)
     _refuse_strangers(archive)
@@ -121,8 +119,8 @@ def build(archive: Archive, logs: Path) -> Summary:
     except BaselineError:
         baseline = None
     if baseline is None:
-        with _bar() as show:
-            baseline = learn(archive, progress=show)
+        with Bar() as bar:
+            baseline = learn(archive, progress=bar.show)
     summary.baseline = str(baseline.version)
     names = sessions["session"].to_list()
     for _ in check_all(archive, progress(names, total=len(names), what="checking"), baseline):
@@ -143,13 +141,13 @@ def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Sum
     broken = set(contents.get("unreadable", ()))
     groups = contents.get("logs", ())
     for group in groups:
-        with _bar() as show:
+        with Bar() as bar:
             result = ingest(
                 archive,
                 [logs / name for name in group["files"]],
                 log_map=load_map(logs / group["map"]),
                 arm=load_arm(logs / group["arm"]),
-                progress=show,
+                progress=bar.show,
             )
         summary.added += len(result.sessions)
         summary.refused += result.refused
@@ -186,14 +184,14 @@ def _make(args: argparse.Namespace) -> int:
     for name in ("sessions", "hours", "hertz"):
         if not 0 < getattr(args, name) < float("inf"):
             raise UsageError(f"--{name} is {getattr(args, name)}", todo="give a number above 0")
-    with _bar() as show:
+    with Bar() as bar:
         paths = make(
             args.make,
             sessions=args.sessions,
             hours=args.hours,
             seed=args.seed,
             rate_hz=args.hertz,
-            progress=lambda done, of: show("writing logs", done, of),
+            progress=lambda done, of: bar.show("writing logs", done, of),
         )
     size = sum(p.stat().st_size for p in paths)
     if args.json:
@@ -202,20 +200,6 @@ def _make(args: argparse.Namespace) -> int:
         say(f"{len(paths)} logs, {size / 1e6:.1f} MB, in {args.make}")
         say(f"build an archive from them: jointbook demo --logs {args.make} --archive DIR")
     return EXIT_DONE
-
-
-@contextlib.contextmanager
-def _bar() -> Iterator[Callable[[str, int, int], None]]:
-    """Give a callback ``(what, done, of)`` that draws a bar on standard error."""
-    with tqdm(file=sys.stderr, disable=None, leave=False) as bar:
-
-        def show(what: str, done: int, of: int) -> None:
-            bar.set_description(what, refresh=False)
-            bar.total = of
-            bar.n = done
-            bar.refresh()
-
-        yield show
 
 
 def _logs_folder(asked: str | None) -> Path:

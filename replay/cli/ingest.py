@@ -22,7 +22,7 @@ from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest
 from replay.cleaning.folder_watcher import watch_folder
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
-from replay.cli.output import plain, print_json, say
+from replay.cli.output import Bar, counted, plain, print_json, say
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
@@ -63,8 +63,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the verb."""
-    from tqdm import tqdm
-
     for named in (*(args.map or ()), *([args.arm] if args.arm else ())):
         if not Path(named).is_file():
             raise UsageError("no such file", file=named)
@@ -78,30 +76,20 @@ def run(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive, create=True)
     if args.watch:
         return _stay(archive, args, maps, arm)
-    bar: Any = None
-
-    def progress(what: str, done: int, total: int) -> None:
-        nonlocal bar
-        if bar is None:
-            bar = tqdm(total=total, desc="ingest", disable=None, leave=False)
-        bar.n = done
-        bar.set_postfix_str(what)
-
     flags = archive.table("flags") if args.replace else None
-    result = ingest(
-        archive,
-        args.sources,
-        log_map=maps,
-        arm=arm,
-        progress=progress,
-        replace_stored=args.replace,
-    )
+    with Bar() as bar:
+        result = ingest(
+            archive,
+            args.sources,
+            log_map=maps,
+            arm=arm,
+            progress=bar.show,
+            replace_stored=args.replace,
+        )
     for new, old in result.replaced.items():
         withdraw(
             archive, old, who=getuser(), why="read anew with --replace", instead=new, flags=flags
         )
-    if bar is not None:
-        bar.close()
     if args.json:
         print_json(as_document(result, arm))
     else:
@@ -200,8 +188,9 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
         print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
         for line in note_lines(session.quality):
             say(f"  {line}")
-        for line in session.switched_off:
-            say(f"  off: {line}")
+    off = ((s.session, f"off: {line}") for s in result.sessions for line in s.switched_off)
+    for line in counted(off):
+        say(line)
     for line in [] if arm is None else doubts(arm):
         say(f"doubtful in the arm file: {line}")
     for line in [] if arm is None else switched_off(arm):

@@ -8,13 +8,13 @@ earlier ones stay.
 from __future__ import annotations
 
 import argparse
-import sys
 
 import polars as pl
-from tqdm import tqdm
 
 from replay.archive import open_archive
-from replay.cli.output import print_json, print_table, say
+from replay.cli.known import known_sessions
+from replay.cli.output import Bar, offer, print_json, print_table, say
+from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
 from replay.models import Baseline
 
@@ -52,6 +52,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="learn nothing: lay two baselines side by side, what they rest on, what drag they "
         "notice and how their expected currents differ",
     )
+    add_out(parser)
 
 
 def accepted(rate: float) -> None:
@@ -70,6 +71,10 @@ def run(args: argparse.Namespace) -> int:
 
     if args.calibration is not None and args.beside is not None:
         raise UsageError("--calibration and --beside are two questions", todo="ask one at a time")
+    if args.out is not None:
+        if args.calibration is None and args.beside is None:
+            raise UsageError("--out goes with --calibration or --beside", todo="learning has none")
+        checked_out(args.out)
     if args.calibration is not None:
         return _calibration(args)
     if args.beside is not None:
@@ -77,6 +82,7 @@ def run(args: argparse.Namespace) -> int:
 
     accepted(args.false_flags_per_100h)
     archive = open_archive(args.archive)
+    known_sessions(archive, args.session)
     chosen = set(args.session or archive.sessions()["session"].to_list())
     there = [o for o in confirmed(archive) if o.session in chosen]
     left_out = [] if args.teach_confirmed else there
@@ -126,6 +132,7 @@ def _calibration(args: argparse.Namespace) -> int:
     table = calibration(archive, baseline, sessions=args.session or None)
     by_verdict = observed_false_flags(archive)
     taught = sorted(set(args.session) & set(baseline.sessions))
+    offer({"rates": table, "verdicts": by_verdict}, args.out)
     if args.json:
         print_json(
             {
@@ -159,7 +166,27 @@ def _beside(args: argparse.Namespace) -> int:
         raise UsageError("--beside takes two versions and no session", todo="leave the names out")
     archive = open_archive(args.archive)
     first, second = (load_baseline(archive, version) for version in args.beside)
+<<<<<<< HEAD
     laid = compare(first, second)
+=======
+    laid = beside(first, second)
+    drag = pl.DataFrame(
+        [
+            {
+                "unit": u["unit"],
+                f"drag {first.version}, A": u["least_drag_a"].first,
+                f"drag {second.version}, A": u["least_drag_a"].second,
+                f"hours {first.version}": u["hours"].first,
+                f"hours {second.version}": u["hours"].second,
+            }
+            for u in laid["units"]
+        ],
+        infer_schema_length=None,
+    )
+    rows = [{"unit": u["unit"], **row} for u in laid["units"] for row in u["expected"]]
+    expected = pl.DataFrame(rows, infer_schema_length=None)
+    offer({"drag": drag, "expected": expected}, args.out)
+>>>>>>> main
     if args.json:
         print_json(laid)
         return 0
@@ -173,6 +200,7 @@ def _beside(args: argparse.Namespace) -> int:
     for key, one in (("only_first", first), ("only_second", second)):
         if laid[key]:
             print(f"taught {one.version} alone: {', '.join(laid[key])}")
+<<<<<<< HEAD
     print("\ndrag that becomes a flag when it lasts 13 s of usual motion; hours of learning")
     print_table(
         pl.DataFrame(
@@ -190,30 +218,17 @@ def _beside(args: argparse.Namespace) -> int:
         )
     )
     rows = [{"unit": u["unit"], **row} for u in laid["units"] for row in u["expected"]]
+=======
+    print("\ndrag that becomes a flag when it lasts 16 s of calm motion; hours of learning")
+    print_table(drag)
+>>>>>>> main
     if rows:
         print(
             "\nexpected current at steady speed without load, A; null where it was not seen; "
             "difference: second less first"
         )
-        print_table(pl.DataFrame(rows, infer_schema_length=None))
+        print_table(expected)
     return 0
-
-
-class Bar:
-    """A progress bar on standard error that follows `learn`'s steps."""
-
-    def __enter__(self) -> Bar:
-        self.bar = tqdm(file=sys.stderr, disable=None, leave=False)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.bar.close()
-
-    def show(self, what: str, done: int, total: int) -> None:
-        """Show one step."""
-        self.bar.set_description(what, refresh=False)
-        self.bar.total, self.bar.n = total, done
-        self.bar.refresh()
 
 
 def summary(baseline: Baseline) -> dict[str, object]:

@@ -43,15 +43,33 @@ VERBS: tuple[str, ...] = (
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_USAGE = 0, 1, 2
 
 
+def program_version() -> str:
+    """Return the version of the program, as it is installed."""
+    from importlib import metadata
+
+    try:
+        return metadata.version("jointbook")
+    except metadata.PackageNotFoundError:
+        return "not installed"
+
+
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     """Return the parser; with ``only``, load just that verb's module."""
     import argparse
+
+    class _Version(argparse.Action):
+        """Read the version only when it is asked for."""
+
+        def __call__(self, parser: argparse.ArgumentParser, *_: object) -> None:
+            print(f"jointbook {program_version()}")
+            parser.exit()
 
     parser = argparse.ArgumentParser(
         prog="jointbook",
         description="Review what a robot arm's joints did. It advises; it never clears an arm "
         "to move: the operator's own rules decide.",
     )
+    parser.add_argument("--version", action=_Version, nargs=0, help="say the version and stop")
     verbs = parser.add_subparsers(dest="verb", metavar="COMMAND", required=True)
     for verb in VERBS:
         if only is not None and verb != only:
@@ -78,6 +96,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
     only = words[0] if words and words[0] in VERBS else None
+    if words and only is None and not words[0].startswith("-"):
+        from replay.cli.known import nearest
+
+        near = ", ".join(nearest(words[0], VERBS))
+        todo = f"nearest: {near}" if near else "jointbook --help lists them"
+        print(f"jointbook: no command {words[0]!r} ({todo})", file=sys.stderr)
+        return EXIT_USAGE
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a file's name may hold what no encoding can say
             stream.reconfigure(errors="backslashreplace")

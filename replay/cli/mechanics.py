@@ -16,7 +16,9 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive, open_archive
-from replay.cli.output import print_json, print_table, say, with_former_keys
+from replay.cli.known import known_sessions
+from replay.cli.output import counted, offer, print_json, print_table, say, with_former_keys
+from replay.cli.tables import add_out, checked_out
 from replay.errors import ArchiveError
 
 HUGE_MARGIN = 1000.0
@@ -29,21 +31,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rule", metavar="NAME", help="margin rule by name, or a TOML file with your own"
     )
+    add_out(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Compute and print one session's mechanics."""
-    found = session_mechanics(open_archive(args.archive), args.session, rule=args.rule)
+    if args.out is not None:
+        checked_out(args.out)
+    archive = open_archive(args.archive)
+    known_sessions(archive, [args.session])
+    found = session_mechanics(archive, args.session, rule=args.rule)
+    tables = _readable(found)
+    offer({title.lower().replace(" ", "-"): rows for title, rows in tables}, args.out)
     if args.json:
         print_json(with_former_keys(found))
         return 0
-    for title, rows in _readable(found):
+    for title, rows in tables:
         print(f"\n{title}")
         if rows.height:
-            print_table(rows.select(pl.all().cast(pl.String).fill_null("–")))
+            print_table(rows)
         else:
-            print(" none")
-    for text in found["not_computed"]:
+            print("none")
+    told = (text.partition(": ") for text in found["not_computed"])
+    for text in counted(((of, why) for of, _, why in told), "entry"):
         say(text)
     return 0
 

@@ -3,25 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
-from dataclasses import asdict, is_dataclass
-from datetime import datetime
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
 import orjson
 import polars as pl
 from tqdm import tqdm
 
+from replay.cli.plain import FORMER_KEYS, iso, plain, with_former_keys
+from replay.cli.tables import print_table, write_tables
+
 T = TypeVar("T")
 
-FORMER_KEYS = {
-    "result": "verdict",
-    "status": "verdict",
-    "answer_status": "answer_verdict",
-    "delay_status": "delay_verdict",
-    "stop_status": "stop_verdict",
-}
-"""What documents called a trend's result and a measurement's status before; scripts rely on it."""
+__all__ = [
+    "FORMER_KEYS", "Bar", "counted", "iso", "offer", "plain", "print_json", "print_table",
+    "progress", "say", "with_former_keys",
+]  # fmt: skip
 
 
 def say(text: str) -> None:
@@ -32,64 +29,69 @@ def say(text: str) -> None:
 def progress(items: Iterable[T], *, total: int | None = None, what: str = "") -> Iterable[T]:
     """Wrap ``items`` in a progress bar on standard error."""
     bar: Iterable[T] = tqdm(
-        items, total=total, desc=what, file=sys.stderr, disable=None, leave=False
+        items, total=total, desc=what, file=sys.stderr, disable=None, leave=True
     )
     return bar
+
+
+class Bar:
+    """A progress bar on standard error, told its steps; it ends at its end.
+
+    ``show(what, done, of)`` is the engine's ``progress``. Work that comes to a
+    good end leaves a full bar; work that fails leaves it where it stood.
+    """
+
+    def __enter__(self) -> Bar:
+        self.bar = tqdm(file=sys.stderr, disable=None, leave=True)
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        if kind is None and self.bar.total:
+            self.bar.n = self.bar.total
+            self.bar.refresh()
+        self.bar.close()
+
+    def show(self, what: str, done: int, of: int) -> None:
+        """Show one step."""
+        self.bar.set_description(what, refresh=False)
+        self.bar.total, self.bar.n = of, done
+        self.bar.refresh()
+
+
+def counted(notes: Iterable[tuple[str, str]], what: str = "session") -> list[str]:
+    """Return notes, given as (of whom, text), each text said once with its count.
+
+    >>> counted([("s1", "no brakes"), ("s2", "no brakes"), ("s2", "late")])
+    ['no brakes (2 sessions: s1, s2)', 's2: late']
+    """
+    whom: dict[str, list[str]] = {}
+    for name, text in notes:
+        of = whom.setdefault(text, [])
+        if name not in of:
+            of.append(name)
+    return [_said(text, of, what) for text, of in whom.items()]
+
+
+MOST_NAMES = 3
+"""So many of those that share a note are named."""
+
+
+def _said(text: str, of: Sequence[str], what: str) -> str:
+    if len(of) == 1:
+        return f"{of[0]}: {text}"
+    more = f" and {len(of) - MOST_NAMES} more" if len(of) > MOST_NAMES else ""
+    return f"{text} ({len(of)} {what}s: {', '.join(of[:MOST_NAMES])}{more})"
+
+
+def offer(tables: Mapping[str, pl.DataFrame], out: str | None) -> None:
+    """Write a command's tables where ``--out`` says, and say so."""
+    if out is None:
+        return
+    written = write_tables(tables, out)
+    rows = sum(frame.height for frame in tables.values())
+    say(f"{rows} rows written to {', '.join(str(p) for p in written)}")
 
 
 def print_json(document: Any) -> None:
     """Print one JSON document; dataclasses and times are spelled out."""
     sys.stdout.write(orjson.dumps(plain(document), option=orjson.OPT_INDENT_2).decode() + "\n")
-
-
-def plain(value: Any) -> Any:
-    """Turn dataclasses, times and frames into what JSON holds; NaN is null."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return plain(asdict(value))
-    if isinstance(value, pl.DataFrame):
-        return [plain(row) for row in value.to_dicts()]
-    if isinstance(value, dict):
-        return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple | set):
-        return [plain(v) for v in value]
-    if isinstance(value, datetime):
-        return iso(value)
-    if hasattr(value, "item"):  # numpy scalars
-        return plain(value.item())
-    if isinstance(value, float) and value != value:
-        return None
-    return value
-
-
-def with_former_keys(value: Any) -> Any:
-    """Return what JSON holds with each renamed key also under its former name.
-
-    >>> with_former_keys({"trends": [{"result": "steady"}]})
-    {'trends': [{'result': 'steady', 'verdict': 'steady'}]}
-    """
-    value = plain(value)
-    if isinstance(value, list):
-        return [with_former_keys(v) for v in value]
-    if not isinstance(value, dict):
-        return value
-    found = {k: with_former_keys(v) for k, v in value.items()}
-    return found | {FORMER_KEYS[k]: v for k, v in found.items() if k in FORMER_KEYS}
-
-
-def iso(instant: datetime) -> str:
-    """ISO 8601 UTC with Z, microseconds only where there are any."""
-    return instant.isoformat().replace("+00:00", "Z")
-
-
-def print_table(frame: pl.DataFrame) -> None:
-    """Print a frame for reading: no types, no shape, all rows and columns."""
-    with pl.Config(
-        tbl_rows=-1,
-        tbl_cols=-1,
-        tbl_hide_dataframe_shape=True,
-        tbl_hide_column_data_types=True,
-        tbl_formatting="NOTHING",
-        tbl_width_chars=200,
-        fmt_str_lengths=110,
-    ):
-        print(frame)

@@ -7,11 +7,14 @@ finding shows others who has it; it locks nothing.
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.output import print_json, print_table
+from replay.cli.known import known_sessions
+from replay.cli.output import offer, print_json, print_table
+from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
 from replay.reviews.queue import Waiting, give_back, queue, take
 
@@ -27,13 +30,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--give-back", metavar="FINDING", help="give this finding of SESSION back")
     parser.add_argument("--over", action="store_true", help="take it though somebody has it")
     parser.add_argument("--as", dest="who", default="", metavar="NAME", help="your name")
+    add_out(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Take or give back, or list."""
     archive = open_archive(args.archive)
-    if args.session:
-        archive.session(args.session)  # a name that is not there would pass for an empty queue
+    if args.out is not None:
+        checked_out(args.out)
+    # A name that is not there would pass for an empty queue.
+    known_sessions(archive, [args.session] if args.session else [])
     if args.take or args.give_back:
         if not args.session or (args.take and args.give_back):
             raise UsageError(
@@ -46,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     waiting = queue(
         archive, arm=args.arm, session=args.session, holder=args.of, judged=not args.open
     )
+    offer({"queue": _table(waiting)}, args.out)
     if args.json:
         print_json({"waiting": [line(w) for w in waiting]})
         return 0
@@ -53,27 +60,32 @@ def run(args: argparse.Namespace) -> int:
         print("nothing waits" + (f" in {args.session}" if args.session else ""))
         return 0
     shown = waiting[: max(args.most, 1)]
-    print_table(
-        pl.DataFrame(
-            [
-                {
-                    "finding": w.finding.finding,
-                    "severity": w.finding.severity,
-                    "session": w.finding.session,
-                    "where": w.finding.place,
-                    "kind": w.finding.kind,
-                    "flags": len(w.finding.flags),
-                    "score": round(w.finding.score, 1),
-                    "state": w.verdict if w.state == "judged" else w.state,
-                    "has it": w.holder or "",
-                }
-                for w in shown
-            ]
-        )
-    )
+    print_table(_table(shown))
     more = len(waiting) - len(shown)
     print(f"{len(waiting)} wait" + (f"; {more} more: --most {len(waiting)}" if more else ""))
     return 0
+
+
+def _table(waiting: Sequence[Waiting]) -> pl.DataFrame:
+    schema = {"flags": pl.Int64, "score": pl.Float64}
+    names = "finding", "severity", "session", "where", "kind", "flags", "score", "state", "has it"
+    return pl.DataFrame(
+        [
+            {
+                "finding": w.finding.finding,
+                "severity": w.finding.severity,
+                "session": w.finding.session,
+                "where": w.finding.place,
+                "kind": w.finding.kind,
+                "flags": len(w.finding.flags),
+                "score": round(w.finding.score, 1),
+                "state": w.verdict if w.state == "judged" else w.state,
+                "has it": w.holder or "",
+            }
+            for w in waiting
+        ],
+        schema={name: schema.get(name, pl.String) for name in names},
+    )
 
 
 def line(w: Waiting) -> dict[str, object]:

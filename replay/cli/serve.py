@@ -6,7 +6,9 @@ Binds 127.0.0.1 unless told otherwise: there are no accounts and no password.
 from __future__ import annotations
 
 import argparse
+import errno
 import signal
+import socket
 import subprocess
 import sys
 
@@ -27,9 +29,8 @@ def run(args: argparse.Namespace) -> int:
     The dashboard runs as a program of its own, so that the engine does not
     import it.
     """
-    if not 0 < args.port < 65536:
-        raise UsageError(f"port {args.port} is not between 1 and 65535")
     archive = open_archive(args.archive)
+    check_port(args.host, args.port)
     if args.json:
         print_json({"url": f"http://{args.host}:{args.port}/", "archive": str(archive.root)})
         sys.stdout.flush()
@@ -42,3 +43,28 @@ def run(args: argparse.Namespace) -> int:
         except KeyboardInterrupt:
             continue  # the terminal has told the child too; wait for its end
         return 0 if code < 0 else code
+
+
+def check_port(host: str, port: int) -> None:
+    """Refuse a port that cannot be had, before anything is built for it.
+
+    Raises
+    ------
+    UsageError
+        It is no port, another program has it, or this user may not.
+    """
+    if not 0 < port < 65536:
+        raise UsageError(f"port {port} is not between 1 and 65535")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family, socket.SOCK_STREAM) as probe:
+        probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as error:
+            if error.errno == errno.EADDRINUSE:
+                raise UsageError(
+                    f"another program answers on port {port} of {host}, perhaps a dashboard that "
+                    "is still open",
+                    todo=f"stop it, or choose another: --port {port + 1 if port < 65535 else 8050}",
+                ) from None
+            raise UsageError(f"{host}:{port} cannot be used: {error.strerror}") from None

@@ -14,21 +14,28 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+import orjson
 import polars as pl
 
 from replay.archive import Archive, open_archive
+from replay.cli.known import joints_of, refuse_unknown
 from replay.cli.main import EXIT_DONE
 from replay.cli.output import (
     FORMER_KEYS,
     iso,
+    offer,
     print_json,
     print_table,
     progress,
     say,
     with_former_keys,
 )
+from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
 from replay.records import Trend
+
+MEASURE_FORMATS = (".csv", ".parquet")
+"""Every session's indicators are a large table: no JSON."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,11 +60,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--duty", action="store_true", help="what each unit has done since it was installed"
     )
-    parser.add_argument(
-        "--out",
-        metavar="FILE",
-        help="write the trends (with --fleet or --duty that table) as .csv, .parquet or .json",
-    )
+    add_out(parser)
     parser.add_argument(
         "--measures",
         metavar="FILE",
@@ -88,8 +91,10 @@ def run(args: argparse.Namespace) -> int:
     from replay.wear import add_maintenance, duty, fleet, indicators, trends
     from replay.wear.catalogue import present_name
 
-    out = _checked_out(args.out, "--out", ".csv", ".parquet", ".json")
-    measures = _checked_out(args.measures, "--measures", ".csv", ".parquet")
+    out = None if args.out is None else checked_out(args.out)
+    measures = (
+        None if args.measures is None else checked_out(args.measures, MEASURE_FORMATS, "--measures")
+    )
     if args.note and len(args.note) < 3:
         raise UsageError("--note takes SERIAL DATE WHAT and, if you like, more words")
     archive = open_archive(args.archive)
@@ -105,6 +110,8 @@ def run(args: argparse.Namespace) -> int:
         say(f"noted: {serial} {what} on {when}")
     wanted = present_name(args.indicator) if args.indicator else None
     chosen = {"joint": args.joint, "serial": args.serial, "indicator": wanted}
+    for word, name in chosen.items():
+        refuse_unknown(word, name, _known(archive, measured, word))
     found = trends(archive, against=args.against, **chosen)
     document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
     document["duty"] = _only(duty(archive, args.serial), chosen)
@@ -115,12 +122,10 @@ def run(args: argparse.Namespace) -> int:
     if note is not None:
         document["note"] = note
     if measures is not None:
-        _save(measures, _only(measured, chosen))
-        say(f"the indicators of {measured['session'].n_unique()} sessions written to {measures}")
+        offer({"indicators": _only(measured, chosen)}, args.measures)
     if out is not None:
         shown = "fleet" if args.fleet else "duty" if args.duty else "trends"
         _write(out, shown, found, document)
-        say(f"{len(document[shown])} rows written to {out}")
     if args.json:
         print_json(with_former_keys(document))
     elif args.look_back:
@@ -141,15 +146,6 @@ def _only(table: pl.DataFrame, chosen: dict[str, str | None]) -> pl.DataFrame:
         if value is not None and name in table.columns:
             table = table.filter(pl.col(name) == value)
     return table
-
-
-def _save(path: Path, table: pl.DataFrame) -> None:
-    if "result" in table.columns:  # scripts know the column by its former name
-        table = table.with_columns(pl.col("result").alias(FORMER_KEYS["result"]))
-    if path.suffix == ".csv":
-        table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
-    else:
-        table.write_parquet(path)
 
 
 def _say_not_measured(measured: pl.DataFrame, chosen: bool) -> None:
@@ -179,35 +175,35 @@ def _keep_limit(archive: Archive, text: str) -> None:
     set_limit(archive, indicator.strip(), number, serial=serial.strip() or None)
 
 
-def _checked_out(name: str | None, option: str, *endings: str) -> Path | None:
-    if name is None:
-        return None
-    path = Path(name)
-    if path.suffix not in endings:
-        raise UsageError(
-            f"{option} {name}: the ending must be {', '.join(endings[:-1])} or {endings[-1]}"
-        )
-    if not path.parent.is_dir():
-        raise UsageError(f"{option} {name}: there is no folder {path.parent}")
-    return path
+def _known(archive: Archive, measured: pl.DataFrame, word: str) -> list[str]:
+    """Return the joints, serials or indicators that can be asked for."""
+    from replay.wear.catalogue import INDICATORS
+
+    names = measured[word].drop_nulls().unique().sort().to_list() if measured.height else []
+    if word == "indicator":
+        return [*names, *(i.name for i in INDICATORS)]
+    if word == "joint":
+        return [*names, *joints_of(archive)]
+    if word == "serial":
+        notes = archive.table("maintenance")
+        names += notes["serial"].to_list() if notes.height else []
+        units = (archive.session(s).units for s in archive.sessions()["session"])
+        return [*names, *(u for one in units for u in one.values())]
+    return [str(n) for n in names]
 
 
 def _write(path: Path, shown: str, found: list[Trend], document: dict[str, Any]) -> None:
+    from replay.wear.units.trend_table import trend_table
+
     if path.suffix == ".json":
-        import orjson
-
-        from replay.cli.output import with_former_keys
-
-        path.write_bytes(
-            orjson.dumps(with_former_keys({shown: document[shown]}), option=orjson.OPT_INDENT_2)
-        )
+        kept = with_former_keys({shown: document[shown]})
+        path.write_bytes(orjson.dumps(kept, option=orjson.OPT_INDENT_2))
+        say(f"{len(document[shown])} rows written to {path}")
         return
-    if shown == "trends":
-        from replay.wear.units.trend_table import trend_table
-
-        _save(path, trend_table(found))
-    else:
-        _save(path, document[shown])
+    table = trend_table(found) if shown == "trends" else document[shown]
+    if "result" in table.columns:  # scripts know the column by its former name
+        table = table.with_columns(pl.col("result").alias(FORMER_KEYS["result"]))
+    offer({shown: table}, str(path))
 
 
 def _print(found: list[Trend], chosen: bool) -> None:

@@ -17,8 +17,13 @@ from replay.errors import LogMapError
 from replay.logs import scales
 from replay.logs.described import with_description
 from replay.logs.times.patterns import fault, is_pattern
-from replay.logs.times.start_names import START_PLACES
-from replay.logs.times.timeforms import SINCE_START, TIME_FORMS, TIME_SCALES, parse_start
+from replay.logs.times.timeforms import (
+    SINCE_START,
+    START_PLACES,
+    TIME_FORMS,
+    TIME_SCALES,
+    parse_start,
+)
 from replay.logs.words import check_words
 
 PATTERN = "%d.%m.%Y %H:%M:%S"
@@ -42,7 +47,7 @@ JOINT_KEYS: dict[str, tuple[str, str]] = {
 LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name")
 TIME_KEYS = (
     "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
-    "p_field",
+    "p_field", "nanosecond",
 )  # fmt: skip
 ENTRY_KEYS = ("column", "columns", "unit", "words", "sentinels", "optional")
 
@@ -94,6 +99,8 @@ class TimeEntry:
     start_from: str | None = None
     """Where each log's own start stands: its ``name``, its ``folder``'s, a ``sidecar``."""
     start_format: str | None = None
+    nanosecond: str | None = None
+    """Column with the nanoseconds within the second that the time column counts."""
 
     def column_in(self, present: Sequence[str]) -> str | None:
         """Return the time column among those of a log, or None."""
@@ -140,6 +147,11 @@ def load_map(source: str | Path) -> LogMap:
     ----------
     source : str or Path
         A path, or the TOML itself: text with a line break or a ``[`` is TOML.
+
+    Returns
+    -------
+    LogMap
+        The map, every key checked.
 
     Raises
     ------
@@ -302,6 +314,9 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
             raise LogMapError(f"time.start: {error}", file=file) from None
     if not isinstance(table.get("p_field", ""), str):
         raise LogMapError(f"time.p_field is {table['p_field']!r}", file=file, todo='such as "1E"')
+    nanosecond = table.get("nanosecond")
+    if nanosecond is not None and not isinstance(nanosecond, str):
+        raise LogMapError(f"time.nanosecond is {nanosecond!r}", file=file, todo="a column's name")
     start_from = table.get("start_from")
     if start_from is not None:
         start_from = _choice(start_from, START_PLACES, "time.start_from", file)
@@ -341,6 +356,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         scale_stated="scale" in table,
         epoch=epoch,
         p_field=str(table.get("p_field", "")),
+        nanosecond=nanosecond,
         start_from=start_from,
         start_format=start_format,
     )

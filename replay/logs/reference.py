@@ -5,8 +5,8 @@ from __future__ import annotations
 from replay.logs.maps import ENTRY_KEYS, JOINT_KEYS, LOG_KEYS, SESSION_KEYS, TIME_KEYS
 from replay.logs.scales import SCALES, SPELLINGS
 from replay.logs.times.patterns import KNOWN
-from replay.logs.times.start_names import NAME_FORMS, SIDECAR_ENDINGS, START_PLACES
-from replay.logs.times.timeforms import TIME_FORMS, TIME_SCALES
+from replay.logs.times.start_names import NAME_FORMS, SIDECAR_ENDINGS
+from replay.logs.times.timeforms import START_PLACES, TIME_FORMS, TIME_SCALES
 from replay.logs.words import MEANINGS
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
 
@@ -26,6 +26,7 @@ SAID = {
     "time.start_from": "where each log's own start stands: "
     + ", ".join(f"`{p}`" for p in START_PLACES),
     "time.start_format": "how it is written there, such as `" + NAME_FORMS[2] + "`",
+    "time.nanosecond": "column of the nanoseconds within the second, where a stamp has two",
     "time.scale": "`UTC`, `TAI` or `GPS`",
     "time.epoch": "instant that a binary time code counts from",
     "time.p_field": "octets that go before a binary code that comes without them",

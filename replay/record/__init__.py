@@ -1,5 +1,6 @@
 """What people put on record: one chain of entries that only grows, in a database."""
 
+from replay.record.closed import closed_sessions
 from replay.record.copies import head as copied_head
 from replay.record.entries import Draft, Entry, clean_name, clean_text, same_person
 from replay.record.record import Record, open_record
@@ -10,6 +11,7 @@ __all__ = [
     "Record",
     "clean_name",
     "clean_text",
+    "closed_sessions",
     "copied_head",
     "open_record",
     "same_person",

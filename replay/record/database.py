@@ -36,6 +36,7 @@ class Database:
     def __init__(self, url: str | None, path: Path | None) -> None:
         self.path = path
         self._made: Engine | None = None
+        self._begun = False
         self._url = url
         self.name = str(path) if path is not None else _shown(url or "")
 
@@ -57,11 +58,19 @@ class Database:
         return cls(None, folder / FOLDER / FILE)
 
     def exists(self) -> bool:
-        """Tell whether there is a record in the database."""
+        """Tell whether there is a record in the database.
+
+        A file without a table is none: somebody is making it at this moment, or
+        died while making it.
+        """
         if self.path is not None:
-            return self.path.exists()
+            there = self.path.exists() and self.path.stat().st_size > 0
+            if not there or self._begun:
+                self._begun = there
+                return there
         with self._told(), self._engine().connect() as connection:
-            return inspect(connection).has_table(ENTRIES.name)
+            self._begun = inspect(connection).has_table(ENTRIES.name)
+        return self._begun
 
     @contextlib.contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -140,7 +140,7 @@ def wear_table(changes: pl.DataFrame, compared: int) -> Table:
             ("now", "now"),
             ("change ± SE", lambda r: f"{r['change']:+.3g} ± {r['change_se']:.2g}"),
             ("trend over all", "trend"),
-            ("worse", lambda r: "yes" if r["worse"] else ""),
+            ("in the worse direction", lambda r: "yes" if r["worse"] else ""),
             ("session before", "previous"),
         ],
         note=f"{compared} indicators of these units were compared with their session before; "

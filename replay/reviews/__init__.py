@@ -7,6 +7,7 @@ from replay.record import Entry, open_record
 from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.judging import give_verdict, judge
+from replay.reviews.names import names_of
 from replay.reviews.pins import Pin, add_pin, pin_history, pins, withdraw_pin
 from replay.reviews.signing import (
     Signature,
@@ -68,6 +69,17 @@ def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disp
     """Return what holds for the findings of a session, or of all, by finding.
 
     A finding that nobody decided on, or that was opened again, is not in it.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    dict of str to Disposition
+        By the finding's name.
     """
     with open_record(archive).as_of_now():
         found = ((f.finding, disposition_in_force(archive, f)) for f in findings(archive, session))
@@ -75,5 +87,19 @@ def dispositions(archive: Archive, session: str | None = None) -> dict[str, Disp
 
 
 def history(archive: Archive, session: str) -> tuple[Entry, ...]:
-    """Return everything that was put on record about a session, in its order."""
-    return tuple(open_record(archive).entries(session=session))
+    """Return everything that was put on record about a session, in its order.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    tuple of Entry
+        The oldest first.
+    """
+    record = open_record(archive)
+    found = (e for name in names_of(archive, session) for e in record.entries(session=name))
+    return tuple(sorted(found, key=lambda e: e.seq))

@@ -62,7 +62,19 @@ class Finding:
 
 
 def findings(archive: Archive, session: str | None = None) -> tuple[Finding, ...]:
-    """Return the findings of the last check of a session, or of all, worst first."""
+    """Return the findings of the last check of a session, or of all, worst first.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    tuple of Finding
+        The worst first.
+    """
     version = archive.tables.version("flags")
     kept = archive.attached.get("findings")
     if not isinstance(kept, _Kept) or kept.version != version:
@@ -85,7 +97,18 @@ class _Kept:
 
 
 def findings_of(flags: Iterable[Flag]) -> tuple[Finding, ...]:
-    """Return the findings that flags make up, worst first; pure."""
+    """Return the findings that flags make up, worst first; pure.
+
+    Parameters
+    ----------
+    flags : iterable of Flag
+        Flags of any sessions.
+
+    Returns
+    -------
+    tuple of Finding
+        The worst first.
+    """
     together: dict[tuple[str, str], list[Flag]] = {}
     for flag in flags:
         together.setdefault((flag.session, cause_of(flag)), []).append(flag)

@@ -72,6 +72,11 @@ def judge(
     at : datetime, optional
         Now when left out.
 
+    Returns
+    -------
+    tuple of Disposition
+        What now holds, a finding each.
+
     Raises
     ------
     StaleError
@@ -118,7 +123,29 @@ def give_verdict(
     note: str = "",
     at: datetime | None = None,
 ) -> Disposition:
-    """Put a verdict on the finding that a flag belongs to; see `judge`."""
+    """Put a verdict on the finding that a flag belongs to; see `judge`.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    flag : str
+        Name of a flag of that session.
+    verdict : str
+        One of `replay.reviews.VERDICTS`.
+    reviewer : str
+        The person's name.
+    note : str
+        Why; some verdicts ask for it.
+    at : datetime, optional
+        When; now by default.
+
+    Returns
+    -------
+    Disposition
+        What now holds for the finding.
+    """
     return judge(archive, session, flag, verdict, reviewer=reviewer, note=note, at=at)[0]
 
 

@@ -17,6 +17,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Draft, Entry, clean_name, clean_text, open_record
 from replay.record.entries import stamp
+from replay.reviews.names import names_of
 
 KIND = "pin"
 
@@ -62,6 +63,31 @@ def add_pin(
 ) -> Pin:
     """Pin a note to a session; with ``pin``, change the note of that name.
 
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    start : datetime
+        The instant, or where the span begins.
+    end : datetime, optional
+        Where the span ends.
+    text : str
+        The note.
+    author : str
+        The person's name.
+    joint : str, optional
+        The joint concerned.
+    pin : str, optional
+        Name of the pin to change; a new one is made by default.
+    at : datetime, optional
+        When; now by default.
+
+    Returns
+    -------
+    Pin
+        The pin as it now stands.
+
     Raises
     ------
     UsageError
@@ -101,7 +127,20 @@ def add_pin(
 def withdraw_pin(
     archive: Archive, session: str, pin: str, *, author: str, at: datetime | None = None
 ) -> None:
-    """Take a pin off the plots; its history stays in the table."""
+    """Take a pin off the plots; its history stays in the table.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    pin : str
+        Name of the pin.
+    author : str
+        The person's name.
+    at : datetime, optional
+        When; now by default.
+    """
     found = pins(archive, session).filter(pl.col("pin") == pin)
     if not found.height:
         raise UsageError(f"session {session!r} has no pin {pin!r}")
@@ -121,7 +160,23 @@ def pins(
     start: datetime | None = None,
     end: datetime | None = None,
 ) -> pl.DataFrame:
-    """Return the pins in force that touch a span, earliest first."""
+    """Return the pins in force that touch a span, earliest first.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    start : datetime, optional
+        From here on; with a time zone.
+    end : datetime, optional
+        Up to here; with a time zone.
+
+    Returns
+    -------
+    DataFrame
+        One row a pin, with its newest text.
+    """
     frame = (
         pin_history(archive, session)
         .group_by("pin", maintain_order=True)
@@ -137,9 +192,25 @@ def pins(
 
 
 def pin_history(archive: Archive, session: str) -> pl.DataFrame:
-    """Return every row ever written for a session's pins, in the record's order."""
-    rows = [_row(e) for e in open_record(archive).entries(KIND, session=session)]
-    return pl.DataFrame(rows, schema=PINS_SCHEMA)
+    """Return every row ever written for a session's pins, in the record's order.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    DataFrame
+        One row an entry, withdrawn pins too.
+    """
+    names = names_of(archive, session)
+    record = open_record(archive)
+    entries = sorted(
+        (e for n in names for e in record.entries(KIND, session=n)), key=lambda e: e.seq
+    )
+    return pl.DataFrame([_row(e) | {"session": session} for e in entries], schema=PINS_SCHEMA)
 
 
 def _row(entry: Entry) -> dict[str, Any]:

@@ -11,11 +11,18 @@ from datetime import datetime
 
 from replay.archive import Archive
 from replay.errors import UsageError
-from replay.record import Draft, Entry, Record, clean_name, open_record, same_person
+from replay.record import (
+    Draft,
+    Entry,
+    Record,
+    clean_name,
+    closed_sessions,
+    open_record,
+    same_person,
+)
 from replay.reviews.findings import Finding, findings, worst_first
 from replay.reviews.judging import find, state_of
-from replay.reviews.signing import FIRST, SIGNED, refuse_if_signed
-from replay.reviews.signing import KIND as SIGN_OFF
+from replay.reviews.signing import refuse_if_signed
 from replay.reviews.verdicts import last_word
 
 KIND = "assignment"
@@ -71,7 +78,7 @@ def _waiting(
     holder: str | None,
     judged: bool,
 ) -> list[Waiting]:
-    signed = {e.session for e in record.in_force(SIGN_OFF).values() if e.what in (SIGNED, FIRST)}
+    signed = closed_sessions(record)
     arms = dict(archive.sessions().select("session", "arm").iter_rows())
     taken = record.in_force(KIND)
     made = []

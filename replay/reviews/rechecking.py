@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING
 from replay.archive import Archive
 from replay.errors import JointbookError
 from replay.record import Draft, open_record
+from replay.record.closed import FIRST, SIGNED
 from replay.records import Flag
 from replay.reviews.findings import Finding, findings_of
-from replay.reviews.signing import FIRST, SIGNED, session_state, sign_off
+from replay.reviews.signing import session_state, sign_off
 
 if TYPE_CHECKING:
     from replay.checks import CheckResult

@@ -17,17 +17,17 @@ import orjson
 import polars as pl
 
 from replay.archive import Archive
+from replay.checks import lost_flags
 from replay.errors import StaleError, UsageError
 from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record, same_person
+from replay.record.closed import FIRST, REOPENED, SIGN_OFF, SIGNED
 from replay.record.entries import stamp
 from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.settings import second_reviewer_needed
 from replay.reviews.states import session_after
 from replay.reviews.verdicts import disposition_in_force
 
-KIND = "sign-off"
-
-SIGNED, FIRST, REOPENED = "signed", "half-signed", "reopened"
+KIND = SIGN_OFF
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +87,37 @@ class SignOff:
 
 
 def sign_off(archive: Archive, session: str) -> SignOff | None:
-    """Return a session's last sign-off, reopened or not; None if it never was signed."""
+    """Return a session's last sign-off, reopened or not; None if it never was signed.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    SignOff or None
+        The last one.
+    """
     found = sign_offs(archive, session)
     return found[-1] if found else None
 
 
 def sign_offs(archive: Archive, session: str) -> tuple[SignOff, ...]:
-    """Return every sign-off a session ever had, oldest first; a reopened one stays."""
+    """Return every sign-off a session ever had, oldest first; a reopened one stays.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    tuple of SignOff
+        The oldest first.
+    """
     return told(open_record(archive).entries(KIND, session=session))
 
 
@@ -122,13 +146,25 @@ def told(entries: list[Entry]) -> tuple[SignOff, ...]:
 
 
 def session_state(archive: Archive, session: str) -> str:
-    """Return the state of a session: unchecked, open, half-signed or signed."""
+    """Return the state of a session: unchecked, open, half-signed or signed.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    str
+        One of the four words.
+    """
     entries = open_record(archive).entries(KIND, session=session)
     if entries and entries[-1].what in (SIGNED, FIRST):
         return entries[-1].what
     checks = archive.table("checks")
     checked = checks.height and (checks["session"] == session).any()
-    return "open" if checked else "unchecked"
+    return "open" if checked and session not in lost_flags(archive) else "unchecked"
 
 
 def refuse_if_signed(archive: Archive, session: str, act: str) -> None:
@@ -139,6 +175,17 @@ def refuse_if_signed(archive: Archive, session: str, act: str) -> None:
 
 def statement(archive: Archive, session: str) -> Statement:
     """Return what a sign-off of the session as it is now would state.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+
+    Returns
+    -------
+    Statement
+        What would be signed.
 
     Raises
     ------
@@ -201,6 +248,11 @@ def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: st
         `Statement.mark` of the statement that the reviewer read.
     remark : str
         Kept with the signature.
+
+    Returns
+    -------
+    SignOff
+        The sign-off as it was put on record.
 
     Raises
     ------
@@ -268,6 +320,21 @@ def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: st
 
 def reopen(archive: Archive, session: str, *, reviewer: str, why: str) -> SignOff:
     """Open a signed session again; the sign-off stays on record as it was.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    reviewer : str
+        The person's name.
+    why : str
+        The reason, in a sentence.
+
+    Returns
+    -------
+    SignOff
+        The sign-off, marked as reopened.
 
     Raises
     ------

@@ -16,6 +16,7 @@ from replay.archive import Archive
 from replay.record import Entry, open_record
 from replay.reviews.dispositions import Disposition, restored
 from replay.reviews.findings import Finding
+from replay.reviews.names import names_of
 
 KIND = "verdict"
 OPEN = "open"
@@ -95,7 +96,21 @@ def disposition_of(entry: Entry, finding: str) -> Disposition:
 
 
 def verdict_history(archive: Archive, session: str, flag: str | None = None) -> pl.DataFrame:
-    """Return every decision of a session (or one flag), in the record's order."""
+    """Return every decision of a session (or one flag), in the record's order.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    flag : str, optional
+        One flag; all by default.
+
+    Returns
+    -------
+    DataFrame
+        One row a decision, the oldest first.
+    """
     rows = _flag_rows(open_record(archive).entries(KIND, session=session))
     if flag is not None:
         rows = [r for r in rows if r["flag"] == flag]
@@ -107,6 +122,17 @@ def verdicts(archive: Archive, session: str | None = None) -> pl.DataFrame:
 
     One row a flag, columns as in `REVIEWS_SCHEMA` and ``revisions`` (how many
     decisions were written for it).
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    DataFrame
+        One row a flag: session, flag, verdict, note, reviewer, at.
     """
     rows = _flag_rows(open_record(archive).entries(KIND, session=session))
     last: dict[tuple[str, str], dict[str, Any]] = {}
@@ -123,6 +149,17 @@ def reviewed_flags(archive: Archive, session: str | None = None) -> pl.DataFrame
 
     Columns of the table `flags` and ``verdict`` (``"open"`` where nobody
     decided), ``note``, ``reviewer``, ``at``, ``revisions``.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `replay.checks.flags`, and verdict, note, reviewer, at.
     """
     flags = archive.table("flags")
     if not flags.height:
@@ -149,8 +186,20 @@ def orphaned_verdicts(archive: Archive, session: str | None = None) -> pl.DataFr
     """Return verdicts whose flag a later check no longer raises.
 
     They are shown, not dropped: someone decided something here.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str, optional
+        One session; all by default.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `verdicts`.
     """
-    decided = verdicts(archive, session)
+    names = names_of(archive, session) if session is not None else (None,)
+    decided = pl.concat([verdicts(archive, name) for name in names])
     flags = archive.table("flags")
     if not flags.height:
         return decided

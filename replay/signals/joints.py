@@ -71,6 +71,23 @@ def joint_tables(
     """Return the tables of several joints (all with a current by default) in one pass.
 
     Poses and loads are computed once for all of them; see `joint_table`.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    joints : iterable of str, optional
+        All joints with a current by default.
+    start : datetime, optional
+        From here on; with a time zone.
+    end : datetime, optional
+        Up to here; with a time zone.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        By joint, a table with the columns of `replay.units.JOINT_TABLE`.
     """
     ready = prepare(archive, session, joints, start=start, end=end)
     return {name: table_of(ready, name) for name in ready.joints}

@@ -102,6 +102,16 @@ def tip_table(
 ) -> pl.DataFrame:
     """Return the tip's place and speed at every instant of the first joint's motion.
 
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+        Name of a session in the archive.
+    start : datetime, optional
+        From here on; with a time zone.
+    end : datetime, optional
+        Up to here; with a time zone.
+
     Returns
     -------
     polars.DataFrame

@@ -131,3 +131,22 @@ def test_a_log_without_names_shows_its_columns(tmp_path: Path) -> None:
     proposal = propose_map(tmp_path / "log.csv")
     told = next(s for s in proposal.said if "called by place" in s)
     assert f"column_2 = {table(60)['a1'][0]}" in told
+
+
+def test_a_stamp_of_seconds_and_nanoseconds_is_read_whole(tmp_path: Path) -> None:
+    from replay.logs import propose_map
+
+    ns = [1_930_089_600_000_000_000 + 100_000_007 * k for k in range(80)]
+    frame = table(80).drop("t").rename({f"a{n}": f"a{n}_deg" for n in (1, 2)})
+    frame = frame.with_columns(
+        **{
+            "header.stamp.sec": pl.Series([n // 10**9 for n in ns]),
+            "header.stamp.nanosec": pl.Series([n % 10**9 for n in ns]),
+        }
+    )
+    frame.write_csv(tmp_path / "log.csv")
+    proposal = propose_map(tmp_path / "log.csv")
+    archive, result = take(tmp_path, tmp_path / "log.csv", log_map=proposal.toml)
+    stored = samples(archive, only(result))
+    assert stored["time"].cast(pl.Int64).to_list() == ns
+    assert stored["J1.angle_deg"].to_list() == frame["a1_deg"].to_list()

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from replay.archive import open_archive
+from replay.archive import open_archive, repair, verify
 from replay.cleaning import IngestResult, ingest
-from replay.cleaning.folder_watcher import watch_folder
+from replay.cleaning.folder_watcher import _being_written, watch_folder
 from tests.cleaning.logs import MAP, table, text
 
 
@@ -63,12 +63,40 @@ def test_a_packed_copy_that_pauses_is_refused_and_taken_when_whole(tmp_path: Pat
     assert second.sessions[0].rows == 300
 
 
-def test_a_half_copy_that_was_taken_is_named_when_the_whole_comes(tmp_path: Path) -> None:
+def test_a_log_that_grows_after_it_was_taken_completes_its_session(tmp_path: Path) -> None:
     lines = text(table(300)).splitlines(keepends=True)
     half, whole = "".join(lines[:150]).encode(), "".join(lines).encode()
     (_, first), (_, second) = _watched(tmp_path, half, {20.0: whole}, 60.0)
     assert first.sessions[0].rows == 149
-    assert "half copy" in second.refused[0].reason
+    assert second.refused == []
+    assert second.sessions[0].rows == 300
+    archive = open_archive(tmp_path / "archive")
+    assert archive.sessions()["session"].to_list() == [second.sessions[0].session]
+    assert archive.superseded(second.sessions[0].session) == first.sessions[0].session
+    assert "completed" in [n.kind for n in second.sessions[0].quality]
+    assert list((tmp_path / "archive/set-aside").glob(f"*/samples/{first.sessions[0].session}"))
+    assert [f for f in verify(archive) if f.weight == "damage"] == []
+    repair(archive)
+    again = open_archive(tmp_path / "archive")
+    assert again.sessions()["session"].to_list() == [second.sessions[0].session]
+
+
+def test_a_log_is_waited_for_by_its_own_rhythm(tmp_path: Path) -> None:
+    lines = text(table(300)).splitlines(keepends=True)
+    parts = {4.0: "".join(lines[:100]).encode(), 10.0: "".join(lines[:150]).encode()}
+    ((at, result),) = _watched(tmp_path, "".join(lines[:50]).encode(), parts, 120.0)
+    assert result.sessions[0].rows == 149
+    assert at >= 10.0 + 1.5 * 6.0
+
+
+def test_a_file_that_is_open_for_writing_is_not_whole(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    with path.open("w") as handle:
+        handle.write("t,a1\n")
+        assert _being_written(path)
+    assert not _being_written(path)
+    with path.open() as _:
+        assert not _being_written(path)
 
 
 def test_json_lines_in_a_folder_are_a_log_and_documents_are_not(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -120,20 +121,20 @@ def test_numbers_with_holes_are_said(tmp_path: Path) -> None:
     assert log_map.joint["angle"].columns == ("q0", "q1", "q3")
 
 
-def test_one_joint_in_another_unit_is_read_in_its_own(tmp_path: Path) -> None:
+@pytest.mark.parametrize("odd", [0, 1, 2])
+def test_one_joint_in_another_unit_is_read_in_its_own(tmp_path: Path, odd: int) -> None:
     path = write(tmp_path, 1.0, 1.0, joints=3)
     frame = pl.read_csv(path)
-    truth = frame["q2"].to_list()
-    frame = frame.with_columns(pl.col("q2") * RAD)
-    names = {"q0": "q0_deg", "q1": "q1_deg", "q2": "q2_rad"} | {
-        f"qd{n}": f"qd{n}_deg_s" for n in range(3)
-    }
+    truth = frame[f"q{odd}"].to_list()
+    frame = frame.with_columns(pl.col(f"q{odd}") * RAD)
+    names = {f"q{n}": f"q{n}_rad" if n == odd else f"q{n}_deg" for n in range(3)}
+    names |= {f"qd{n}": f"qd{n}_deg_s" for n in range(3)}
     frame.rename(names).write_csv(path)
     proposal = propose_map(path)
     value, _ = line(proposal, "joint.angle", "unit")
-    assert value == '["deg", "deg", "rad"]'
+    assert json.loads(value) == ["rad" if n == odd else "deg" for n in range(3)]
     archive, result = take(tmp_path, path, log_map=proposal.toml)
-    assert samples(archive, only(result))["J2.angle_deg"].to_list() == pytest.approx(truth)
+    assert samples(archive, only(result))[f"J{odd}.angle_deg"].to_list() == pytest.approx(truth)
 
 
 def test_one_joint_in_another_unit_without_a_word_is_found(tmp_path: Path) -> None:
@@ -238,3 +239,48 @@ def test_a_controllers_export_is_taken_whole_as_proposed(tmp_path: Path) -> None
     assert first["J5.rate_cmd_deg_s"][0] == pytest.approx(math.degrees(-0.000870831), abs=1e-9)
     for name in ("WEIGHTS-PLOT", "VELOCITY-PLOT"):
         assert not take(tmp_path, SHARED / f"{name}.csv", log_map=None)[1].sessions
+
+
+def test_a_joint_that_one_quantity_lacks_does_not_shift_the_others(tmp_path: Path) -> None:
+    path = write(tmp_path, 1.0, 1.0, joints=4)
+    frame = pl.read_csv(path)
+    frame = frame.with_columns(qd2=pl.col("qd2") * 1.0).drop("q0")  # joint 0 has a rate alone
+    frame.write_csv(path)
+    proposal = propose_map(path)
+    assert not any("stands otherwise" in x.why for x in proposal.lines)
+    assert line(proposal, "joint.rate", "unit")[0] == '"deg/s"'
+
+
+def test_a_log_of_one_joint_needs_no_number(tmp_path: Path) -> None:
+    angle, rate = motion(1)
+    columns = {
+        "t_us": np.arange(ROWS) * 100_000,
+        "6064h_position_actual_mdeg": np.round(angle * 1000),
+        "606Ch_velocity_actual_mdeg_s": np.round(rate * 1000),
+        "6078h_current_actual_mA": np.round(500 + 100 * np.sin(np.arange(ROWS))),
+    }
+    pl.DataFrame(columns).write_csv(tmp_path / "log.csv")
+    proposal = propose_map(tmp_path / "log.csv")
+    log_map = load_map(proposal.toml.replace("1970-01-01T00:00:00Z", "2031-03-01T00:00:00Z"))
+    archive, result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)
+    stored = samples(archive, only(result))
+    assert stored["J1.angle_deg"].to_list() == pytest.approx(angle.tolist(), abs=6e-4)
+    assert stored["J1.rate_deg_s"].to_list() == pytest.approx(rate.tolist(), abs=6e-4)
+
+
+def test_values_of_numbers_and_switches_in_one_key_are_read(tmp_path: Path) -> None:
+    with (tmp_path / "log.ndjson").open("w") as sink:
+        for k in range(60):
+            at = f"2031-03-01T00:00:{k:02d}Z"
+            for name, value in (("j1.deg", 0.5 * k), ("j1.cur", 1.25), ("j1.brake", k < 30)):
+                sink.write(json.dumps({"t": at, "what": name, "value": value}) + "\n")
+    text = (
+        '[log]\nlayout = "long"\njoints = 1\n[long]\ntime = "t"\nchannel = "what"\n'
+        'value = "value"\n[time]\ncolumn = "t"\n[joint.angle]\ncolumn = "j{n}.deg"\n'
+        'unit = "deg"\n[joint.current]\ncolumn = "j{n}.cur"\nunit = "A"\n'
+        '[joint.brake_state]\ncolumn = "j{n}.brake"\n'
+    )
+    archive, result = take(tmp_path, tmp_path / "log.ndjson", log_map=text)
+    stored = samples(archive, only(result))
+    assert stored["J1.angle_deg"].to_list() == [0.5 * k for k in range(60)]
+    assert stored["J1.brake_engaged"].to_list() == [k < 30 for k in range(60)]

@@ -78,6 +78,13 @@ def test_a_session_beside_itself_differs_nowhere(visit: Open, heron: Archive) ->
     page = visit(heron).go(f"/compare?session={A}&with={A}")
     words = page.locator("#compare-differences-words")
     expect(words).to_contain_text("No joint's motor current differs", timeout=45_000)
+    said = words.inner_text()  # it speaks of joints that have an interval, and names the others
+    table = compare_sessions(heron, A, A)[0]
+    current = table.filter(table["quantity"] == "motor current, size")
+    told = said.partition("of those that have one: ")[2].partition(".")[0].split(", ")
+    assert told == current.filter(current["differs"].is_not_null())["joint"].to_list()
+    without = current.filter(current["differs"].is_null())["joint"].to_list()
+    assert all(joint in said.partition("Too few pairs")[2] for joint in without)
 
 
 def test_the_differences_are_saved(visit: Open, heron: Archive) -> None:

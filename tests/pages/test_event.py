@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+import json
 import re
 import shutil
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -16,12 +17,15 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from dashboards.queries.event import rebuilt
+from dashboards.queries.event.argument import READ, of_evidence, rarity
 from dashboards.queries.event.event_tables import TABLES
 from dashboards.queries.event.events import downsampled, find_event, last_flagged
 from dashboards.queries.event.evidence import evidence_words
+from dashboards.queries.event.unflagged import larger_unflagged
 from replay.archive import Archive, open_archive
 from replay.checks import check
 from replay.models import load_baseline
+from replay.records import FLAG_KINDS
 from replay.reviews import pins
 from tests.pages.conftest import Visit, flag_rows
 
@@ -33,6 +37,7 @@ def opened(visit: Open, archive: Archive, query: str = "&flag=f-1", **how: objec
     tab = visit(archive, **how)
     page = tab.go(f"/event?session={SESSION}{query}")
     expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
+    page.evaluate("document.querySelectorAll('.event-fold').forEach((f) => { f.open = true; })")
     return tab
 
 
@@ -312,6 +317,87 @@ def test_the_page_opens_on_the_newest_session_that_has_a_flag(tmp_path: Path) ->
     assert last_flagged(archive) == "later"
 
 
-def test_a_high_score_is_put_in_words_that_training_can_bear(visit: Open, heron: Archive) -> None:
-    page = opened(visit, heron).page  # its score is 6.5
-    expect(page.locator("#page")).to_contain_text("less than once in 10,000 joint-hours")
+def test_a_rate_is_stated_no_rarer_than_the_learning_hours_bear(
+    visit: Open, heron: Archive
+) -> None:
+    page = opened(visit, heron).page  # its score is 6.5, the baseline learned from 1.4 joint-hours
+    hours = sum(u.hours for u in load_baseline(heron).units.values())
+    assert hours < 10**6.5
+    score = page.locator(".argument-step", has_text="Score")
+    expect(score).to_contain_text(f"the {hours:,.0f} joint-hours that taught the baseline")
+    text = page.locator("#page").inner_text()
+    assert "10,000 joint-hours" not in text
+    assert "certain" not in text
+    assert rarity(0.5, 50.0).endswith("once in 3 joint-hours.")
+    assert "cannot be said" in rarity(2.0, None)
+
+
+def test_the_argument_is_short_and_has_no_names_of_the_program(visit: Open, heron: Archive) -> None:
+    tab = visit(heron)
+    page = tab.go(f"/event?session={SESSION}&flag=f-1")
+    expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
+    page.wait_for_load_state("networkidle")
+    assert page.evaluate("document.documentElement.scrollHeight") < 2000
+    text = page.locator("#page").inner_text()
+    for name in ("sample_z", "astray", "at once", "runner up", "{", "explains "):
+        assert name not in text, name
+    fold = page.locator("details:has(#sensors)")
+    assert not fold.evaluate("f => f.open")
+    page.get_by_role("link", name="Sensors", exact=True).click()
+    expect(page.locator("#event-sensors tbody tr").first).to_be_visible(timeout=45_000)
+
+
+def test_the_caution_for_a_slip_stands_at_the_top_and_once(
+    visit: Open, heron: Archive, tmp_path: Path
+) -> None:
+    root = tmp_path / "archive"
+    shutil.copytree(str(heron.root), root)
+    archive = open_archive(root)
+    record = archive.session(SESSION)
+    kept = {"measured": 0.8, "duration_s": 6.0, "kinds": {"brake-slip": 1.0, "unusual": 0.1}}
+    rows = flag_rows(SESSION, record.start, record.units["J3"]).head(1)
+    rows = rows.with_columns(kind=pl.lit("brake-slip"), evidence=pl.lit(json.dumps(kept)))
+    archive.replace("flags", rows, session=[SESSION])
+    page = opened(visit, archive).page
+    cautions = page.locator(".caution")
+    expect(cautions).to_have_count(1)
+    top = cautions.bounding_box()
+    evidence = page.locator("#evidence").bounding_box()
+    assert top is not None
+    assert evidence is not None
+    assert top["y"] < evidence["y"]
+    expect(page.locator(".argument")).to_contain_text("the angle moved by 0.80 deg and stays there")
+    expect(page.locator(".cause-picture")).to_have_count(2)
+
+
+def test_a_larger_residual_beside_the_flag_is_explained(heron: Archive) -> None:
+    event = find_event(heron, SESSION, "f-1")
+    times = [event.start + timedelta(seconds=s) for s in (0.5, 1.0, 1.5, 2.0)]
+    rows = pl.DataFrame(
+        [
+            {"joint": joint, "time": t, "residual": value}
+            for joint, values in (("J3", (2, 2, 2, 2)), ("J6", (0, 9, 0, 0)), ("J1", (1, 1, 1, 1)))
+            for t, value in zip(times, values, strict=True)
+        ],
+        schema={"joint": pl.String, "time": pl.Datetime("us", "UTC"), "residual": pl.Float64},
+    )
+    (said,) = larger_unflagged(heron, event, rows)
+    assert said.startswith("J6's largest residual (9.0 spreads) is above J3's (2.0)")
+    assert "1.5 s" in said
+    assert "J3 +2.0" in said
+    assert larger_unflagged(heron, event, rows.filter(pl.col("joint") != "J6")) == []
+
+
+def test_every_name_that_the_argument_reads_is_declared() -> None:
+    asked: set[str] = set()
+
+    class Asking(dict):
+        def get(self, name, default=None):
+            asked.add(name)
+            return default
+
+    for kind in FLAG_KINDS:
+        of_evidence(Asking(), kind)
+    assert asked == set(READ)
+    said = of_evidence({"kinds": {"friction": 2.0, "brake-drag": 1.0, "load": 0.01}}, "friction")
+    assert [(c.kind, c.share) for c in said.weighed] == [("brake-drag", 0.5)]

@@ -31,6 +31,9 @@ Open = Callable[..., Visit]
 
 
 def opened(visit: Open, archive: Archive, query: str = "", **how: object) -> Visit:
+    """Open the session at its start, unless the query says where; see the test of the worst."""
+    if "at=" not in query and "from=" not in query:
+        query += "&at=2031-03-03T09:00:00Z"
     tab = visit(archive, **how)
     tab.go(f"/replay?session={SESSION}{query}")
     still(tab.page)
@@ -120,6 +123,16 @@ def test_one_second_keys(visit: Open, heron: Archive) -> None:
     page.keyboard.press("Shift+ArrowLeft")
     page.keyboard.press("Shift+ArrowLeft")
     assert page.evaluate(AT) == pytest.approx(at - 1)
+
+
+def test_a_session_opens_at_its_worst_finding_with_that_joint_in_front(
+    visit: Open, heron: Archive
+) -> None:
+    page = visit(heron).go(f"/replay?session={SESSION}")
+    still(page)
+    assert page.evaluate(AT) == pytest.approx(40.0, abs=0.06)
+    front = "window.jointbook.replay.player.view.frontJoint().name"
+    assert page.evaluate(front) == "J3"
 
 
 def test_next_flag_goes_there_and_says_why(visit: Open, heron: Archive) -> None:

@@ -62,11 +62,11 @@ def seconds(page: Page) -> None:
 def rates(page: Page) -> None:
     rate = page.locator("#rp-rate")
     before = float(rate.input_value())
-    page.keyboard.press("]")
+    page.keyboard.press("r")
     faster = float(rate.input_value())
     assert faster > before
-    page.keyboard.press("[")
-    page.keyboard.press("[")
+    page.keyboard.press("e")
+    page.keyboard.press("e")
     assert float(rate.input_value()) < before
 
 
@@ -110,9 +110,9 @@ def nearer(page: Page) -> None:
 
 def shifted(page: Page) -> None:
     low, _ = window(page)
-    page.keyboard.press(".")
+    page.keyboard.press("PageDown")
     assert window(page)[0] > low
-    page.keyboard.press(",")
+    page.keyboard.press("PageUp")
     assert window(page)[0] == pytest.approx(low, abs=0.5)
 
 
@@ -135,9 +135,9 @@ def second_cursor(page: Page) -> None:
 
 def looped(page: Page) -> None:
     loop = page.locator("#rp-loop")
-    page.keyboard.press("l")
+    page.keyboard.press("o")
     expect(loop).to_have_attribute("aria-pressed", "true")
-    page.keyboard.press("l")
+    page.keyboard.press("o")
     expect(loop).to_have_attribute("aria-pressed", "false")
 
 
@@ -176,23 +176,73 @@ def elsewhere(page: Page) -> None:
     assert page.url == before
 
 
+def alone(page: Page) -> None:
+    page.keyboard.press("s")
+    expect(page.locator("#rp-values input:checked")).to_have_count(1)
+    page.keyboard.press("s")
+    expect(page.locator("#rp-values input:checked")).to_have_count(7)
+
+
+def since(page: Page) -> None:
+    page.keyboard.press("a")
+    page.wait_for_function(f"{PLAYER}.view.zero !== null")
+    page.keyboard.press("a")
+    page.wait_for_function(f"{PLAYER}.view.zero === null")
+
+
+def pin(page: Page) -> None:
+    page.keyboard.press("i")
+    expect(page.locator("#rp-pin-text")).to_be_focused()
+    page.evaluate("document.activeElement.blur(); document.getElementById('rp-pin').hidden = true")
+
+
+def measured(page: Page) -> None:
+    page.keyboard.press("k")
+    page.wait_for_function(f"{PLAYER}.view.measureAll")
+    page.keyboard.press("k")
+
+
+def stepped_through(page: Page) -> None:
+    other = page.context.new_page()
+    other.goto(re.sub(r"/replay.*", f"/event?session={SESSION}&flag=f-1", page.url))
+    other.get_by_role("link", name="Step through it in the replay").wait_for()
+    other.keyboard.press("r")
+    other.wait_for_url("**/replay?*")
+    other.close()
+
+
+def row_opened(page: Page) -> None:
+    other = page.context.new_page()
+    other.goto(re.sub(r"/replay.*", "/library", page.url))
+    other.locator('.ag-row .ag-cell[col-id="start"]').first.click()
+    other.keyboard.press("Enter")
+    other.wait_for_url("**/replay?session=*")
+    other.close()
+
+
 PRESSED: dict[str, Callable[[Page], None]] = {
     "Space": play,
     "← →": samples,
     "Shift ← →": seconds,
-    "[ ]": rates,
+    "E  R": rates,
     "B": backwards,
     "N  P": flags,
     "Z": to_flag,
     "+ −": nearer,
-    ", .": shifted,
+    "Page ↑ ↓": shifted,
     "0": whole,
     "M": second_cursor,
-    "L": looped,
+    "O": looped,
+    "S": alone,
+    "A": since,
+    "I": pin,
+    "K": measured,
     "1 … 7": in_front,
     "V": elsewhere,
     "G": elsewhere,
     "Ctrl Enter": elsewhere,
+    "R": stepped_through,
+    "Enter": row_opened,
     "?": help_list,
     "T": theme,
     "Esc": closed,
@@ -262,7 +312,13 @@ def test_the_tips_path_in_the_posture_leads_to_the_tip(visit: Open, heron: Archi
     page = opened(visit, heron, "&from=2031-03-03T09:00:30Z&to=2031-03-03T09:01:30Z").page
     page.wait_for_function(f"() => {PLAYER}.posture.data")
     for seconds_ in (50.0, 75.0):
-        whole_, recent, arm = page.evaluate(PAINTED, ["posture", seconds_])
+        *classes, recent, arm = page.evaluate(PAINTED, ["posture", seconds_])
+        assert len(classes) > 1  # the whole path, a line for each class of speed
+        drawn = [p for c in classes for p in zip(c["xs"], c["ys"], strict=True) if p[1] == p[1]]
+        whole_ = {
+            "xs": [x for x, y in drawn if y is not None],
+            "ys": [y for _, y in drawn if y is not None],
+        }
         tip = (arm["xs"][-1], arm["ys"][-1])
         assert len(arm["xs"]) == 9  # base, seven joints, tip
         assert (recent["xs"][-1], recent["ys"][-1]) == pytest.approx(tip, abs=0.01)

@@ -91,7 +91,7 @@ def test_an_odd_log_is_shown_stepped_and_played(visit: Open, odd: Archive, sessi
     page.keyboard.press("ArrowRight")
     page.wait_for_timeout(500)
     assert page.evaluate("window.jointbook.replay.player.view.at") > before
-    for key in ("Space", "+", "+", "m", "Shift+ArrowRight", "l", "0", "n", "2", "Space"):
+    for key in ("Space", "+", "+", "m", "Shift+ArrowRight", "o", "0", "n", "2", "Space"):
         page.keyboard.press(key)
         page.wait_for_timeout(60)
     assert page.locator("i").count() == 0
@@ -142,7 +142,7 @@ def test_loop_stays_between_the_cursors(visit: Open, odd: Archive) -> None:
     page.wait_for_function(READY)
     page.keyboard.press("m")
     page.keyboard.press("Shift+ArrowRight")
-    page.keyboard.press("l")
+    page.keyboard.press("o")
     page.locator("#rp-rate").select_option("5")
     page.keyboard.press("Space")
     seen = []

@@ -80,3 +80,10 @@ def test_a_grid_program_that_does_not_arrive_is_said(
     tab.page.route("**/dash_ag_grid.*", lambda route: route.abort())
     page = tab.go("/library")
     page.wait_for_selector("#library-grid:has-text('did not arrive')")
+
+
+def test_an_address_that_is_no_page_answers_404(heron: Archive) -> None:
+    client = create_app(heron).server.test_client()
+    assert client.get("/nosuch", base_url="http://localhost").status_code == 404
+    for name in ("/", "/library", "/replay?session=x", "/handbook"):
+        assert client.get(name, base_url="http://localhost").status_code == 200

@@ -211,6 +211,10 @@ def test_a_unit_that_nobody_knows_is_said_in_words(visit, worn):
 
 
 def test_life_left_duty_and_what_was_not_measured_are_told(page):
+    said = page.page.locator(".wear-sentence").inner_text()
+    assert "it reaches its limit of" in said
+    assert not page.page.locator(".wear-facts").evaluate("d => d.open")  # statistics fold away
+    page.page.locator(".wear-facts summary").click()
     words = page.page.locator("#wear-history-words").inner_text()
     assert "remaining useful life" in words
     assert "with 90% confidence" in words
@@ -240,6 +244,7 @@ def test_wear_against_use_reads_in_turns(visit, worn):
     tab = visit(worn)
     tab.go("/wear?against=travel&unit=TU-101&indicator=margin+left")
     tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
+    tab.page.locator(".wear-facts summary").click()
     words = tab.page.locator("#wear-history-words").inner_text()
     # 30 % of 50 % over 59 sessions of two turns each
     slope = float(re.search(r"slope per turn\s+(\S+) %", words)[1])

@@ -60,7 +60,12 @@ def test_confirmed_units_are_left_out_and_that_goes_on_record(archive):
 def test_false_flags_by_verdict_stand_beside_the_rate_asked(archive):
     assert observed_false_flags(archive).row(0, named=True)["observed"] is None  # all is open yet
     judge(archive, "s2", "g1", "false-flag", reviewer="R. Moss", note="nothing there")
+    judge(archive, "s1", ["f1", "f4", "f5"], "watch", reviewer="R. Moss")
+    judge(archive, "s1", "f5", "open", reviewer="R. Moss")
     row = observed_false_flags(archive).row(0, named=True)
     assert (row["asked"], row["observed"], row["false_findings"]) == (1.0, 1.0, 1)
     assert (row["sessions"], row["open_sessions"], row["joint_hours"]) == (1, 1, 100.0)
     assert row["low"] < 1.0 < row["high"]
+    judge(archive, "s1", "f5", "explained", reviewer="R. Moss")
+    whole = observed_false_flags(archive).row(0, named=True)
+    assert (whole["sessions"], whole["false_findings"]) == (2, 1)

@@ -49,6 +49,8 @@ def test_what_has_a_disposition_or_is_signed_waits_no_more(archive):
     assert names(queue(archive)) == ["g1", "g2"]
     sign(archive, "s1", reviewer="R. Moss", mark=statement(archive, "s1").mark)
     assert names(queue(archive)) == ["g1", "g2"]
+    keep_flags(archive, flag_row("f7", "J2", "act", score=99.0))  # behind the record's back
+    assert names(queue(archive)) == ["g1", "g2"]
 
 
 def test_who_has_a_finding_is_seen_and_locks_nothing(archive):

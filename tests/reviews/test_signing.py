@@ -4,17 +4,28 @@ from __future__ import annotations
 
 import pytest
 
-from replay.checks.stored import CheckResult
+from replay.checks.stored import CheckResult, store
 from replay.errors import StaleError, UsageError
 from replay.record import open_record
-from replay.reviews import findings, history, judge, reopen, session_state, sign, sign_off
+from replay.reviews import (
+    add_pin,
+    findings,
+    history,
+    judge,
+    orphaned_verdicts,
+    pins,
+    reopen,
+    session_state,
+    sign,
+    sign_off,
+)
 from replay.reviews import statement as stated
 from replay.reviews.dispositions import Reasons
 from replay.reviews.findings import flags_of
 from replay.reviews.rechecking import compared, comparisons
 from replay.reviews.settings import ask_for_second_reviewer
 from replay.reviews.signing import missing
-from tests.reviews.makers import add_session, flag_row, keep_flags, make_archive
+from tests.reviews.makers import add_session, at, flag_row, keep_flags, make_archive
 
 REASONS = Reasons(observed="held back for 2 s", nonconformance="none")
 
@@ -122,6 +133,19 @@ def test_a_later_check_of_a_signed_session_is_compared_and_changes_nothing(archi
     assert "J2 brake-drag" in words
 
 
+def test_a_check_stores_nothing_in_place_of_what_was_signed(archive):
+    dispose_all(archive)
+    sign(archive, "s1", reviewer="R. Moss", mark=stated(archive, "s1").mark)
+    before = archive.table("flags").rows(), archive.table("checks").rows()
+    other = CheckResult("s1", "B2", (), 0.01, 0.06, 1.0, "")
+    store(archive, [other])
+    assert (archive.table("flags").rows(), archive.table("checks").rows()) == before
+    reopen(archive, "s1", reviewer="K. Fell", why="another baseline")
+    store(archive, [other])
+    assert archive.table("checks")["baseline"].to_list() == ["B2"]
+    assert sign_off(archive, "s1").statement.baseline == "B1"
+
+
 def test_everything_is_one_history(archive):
     dispose_all(archive)
     ask_for_second_reviewer(archive, False, who="Q. Vance")
@@ -129,3 +153,17 @@ def test_everything_is_one_history(archive):
     kinds = [e.kind for e in open_record(archive).entries()]
     assert kinds == ["record", "verdict", "verdict", "verdict", "setting", "sign-off"]
     assert {e.kind for e in history(archive, "s1")} == {"verdict", "sign-off"}
+
+
+def test_what_was_said_under_an_earlier_name_is_shown_under_the_new_one(archive, monkeypatch):
+    """A log that went on growing completes its session under another name."""
+    add_pin(archive, "s1", at(5), text="look here", author="R. Moss")
+    judge(archive, "s1", "f4", "watch", reviewer="R. Moss")
+    add_session(archive, "s1-whole", day=0)
+    names = {"s1-whole": "s1"}
+    monkeypatch.setattr(type(archive), "superseded", lambda self, name: names.get(name))
+    assert [e.kind for e in history(archive, "s1-whole")] == ["pin", "verdict"]
+    assert pins(archive, "s1-whole")["text"].to_list() == ["look here"]
+    assert orphaned_verdicts(archive, "s1-whole")["flag"].to_list() == []  # f4 is flagged still
+    archive.replace("flags", archive.table("flags").clear(), session=["s1"])
+    assert orphaned_verdicts(archive, "s1-whole")["flag"].to_list() == ["f4"]

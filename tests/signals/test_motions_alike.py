@@ -16,6 +16,7 @@ from replay.archive import Archive, open_archive
 from replay.records import Session
 from replay.signals.joints import joint_table
 from replay.signals.motion.motions import (
+    MOTIONS_SCHEMA,
     index_motions,
     indexed_sessions,
     joint_motions,
@@ -23,7 +24,13 @@ from replay.signals.motion.motions import (
     motion_at,
     session_motions,
 )
-from replay.signals.motion.pairing import _align, compare_sessions, median_interval
+from replay.signals.motion.pairing import (
+    _align,
+    compare_sessions,
+    difference_table,
+    median_interval,
+    pair_motions,
+)
 from replay.signals.motion.similar import ONSET_SHARE, overlay, similar_motions
 
 T0 = datetime(2031, 5, 1, 8, 0, tzinfo=UTC)
@@ -247,3 +254,71 @@ def test_the_joint_table_and_the_motions_agree_on_the_current(archive):
         pl.col("time").is_between(motion["start"], motion["end"])
     )
     assert motion["current_peak_a"] == inside["current_a"].abs().max()
+
+
+def _motion_rows(travels: list[float], current: float = 1.0) -> pl.DataFrame:
+    start = datetime(2031, 3, 1, 9, tzinfo=UTC)
+    rows = []
+    for n, travel in enumerate(travels):
+        begin = start + timedelta(seconds=60 * n)
+        row = dict.fromkeys(MOTIONS_SCHEMA)
+        row |= {
+            "session": "s", "joint": "J1", "serial": "U1", "number": n, "motion": "moving",
+            "direction": 1, "start": begin, "end": begin + timedelta(seconds=10),
+            "duration_s": 10.0, "speed_deg_s": 0.5, "travel_deg": travel, "angle_deg": 0.0,
+            "current_a": current + 0.01 * n, "current_peak_a": 2.0, "payload_kg": 0.0,
+        }  # fmt: skip
+        rows.append(row)
+    return pl.DataFrame(rows, schema=MOTIONS_SCHEMA)
+
+
+def test_half_a_degree_is_never_paired_with_sixty():
+    pairs = pair_motions(_motion_rows([0.5]), _motion_rows([63.0]))
+    assert pairs.height == 0
+    assert pair_motions(_motion_rows([60.0]), _motion_rows([63.0])).height == 1
+
+
+def test_a_difference_is_second_less_first_whatever_the_medians():
+    first, second = _motion_rows([10.0] * 6), _motion_rows([10.0] * 6, current=1.5)
+    second = second.with_columns(
+        current_a=pl.Series([1.0, 1.9, 1.2, 1.8, 1.1, 3.0], dtype=MOTIONS_SCHEMA["current_a"])
+    )
+    table = difference_table(pair_motions(first, second))
+    for row in table.iter_rows(named=True):
+        assert row["difference"] == pytest.approx(row["second"] - row["first"], abs=1e-12)
+    current = table.row(by_predicate=pl.col("quantity") == "motor current, size", named=True)
+    deltas = sorted([0.0, 0.89, 0.18, 0.77, 0.06, 1.95])
+    assert current["difference"] == pytest.approx((deltas[2] + deltas[3]) / 2)
+
+
+def test_similar_motions_are_motions_of_other_sessions_first_and_unflagged(tmp_path):
+    archive = open_archive(tmp_path / "archive", create=True)
+    plan = pulses((2.0, 3.0, 4.0), (3.0, 3.0, 4.0), (3.0, 3.0, 4.0))
+    for day, name in enumerate(("a", "b", "c")):
+        add(archive, name, plan, day=day, seed=day)
+    index_motions(archive)
+    mine = known_motions(archive, "a", "J1").filter(pl.col("motion") == "moving")
+    assert mine.height == 3
+    spoilt = (
+        known_motions(archive, "b", "J1").filter(pl.col("motion") == "moving").row(1, named=True)
+    )
+    flag = {
+        "flag": "F1", "session": "b", "joint": "J1", "unit": "TU-201", "kind": "friction",
+        "start": spoilt["start"], "end": spoilt["end"], "score": 5.0, "severity": "look",
+        "summary": "", "baseline": "b1", "group": "", "evidence": "{}",
+    }  # fmt: skip
+    archive.replace("flags", pl.DataFrame([flag]), session=["b"])
+    # A span that begins at rest and ends within the motion: the motion is meant.
+    second = mine.row(1, named=True)
+    span = second["start"] - timedelta(seconds=2.6), second["start"] + timedelta(seconds=0.3)
+    found = similar_motions(archive, "a", "J1", *span, k=10)
+    assert found.of["motion"] == "moving"
+    assert set(found.motions["motion"]) == {"moving"}
+    sessions = found.motions["session"].to_list()
+    assert sessions == sorted(sessions, key=lambda name: name == "a")
+    assert sessions.count("b") == 2
+    assert sessions.count("c") == 3
+    assert found.motions.filter(
+        (pl.col("session") == "b") & (pl.col("number") == spoilt["number"])
+    ).is_empty()
+    assert similar_motions(archive, "a", "J1", *span, still=True).of["motion"] != "moving"

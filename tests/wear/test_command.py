@@ -151,7 +151,8 @@ def test_what_no_session_could_give_is_said(copy, capsys):
     )
 
 
-def test_a_limit_on_the_axis_of_use_is_given_in_use(copy, capsys):
+def test_a_limit_on_the_axis_of_use_is_given_in_use(copy, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")  # one line a trend
     limit = ["--limit", "TU-101/friction at usual rate=2.2"]
     code, said = run(copy, capsys, "--against", "travel", "--serial", "TU-101", *limit)
     assert code == 0

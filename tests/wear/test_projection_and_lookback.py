@@ -140,3 +140,19 @@ def test_the_true_crossing_is_found_again_in_a_whole_history():
     when = crossing(made.years, made.rows["value"].to_numpy(), 1.2 * 1.25, "up")
     assert when == pytest.approx(1.0, abs=0.12)
     assert crossing(made.years, made.rows["value"].to_numpy(), 9.0, "up") is None
+
+
+def test_the_fan_reaches_the_limit_where_the_interval_does():
+    rng = np.random.default_rng(4)
+    t = np.linspace(0.0, 2.0, 60)
+    found = project(t, 1.0 + 0.3 * t + rng.normal(0, 0.02, 60), 2.2)
+    assert found.word == "projected"
+    at, low, middle, high = (np.array(v) for v in zip(*found.fan, strict=True))
+    assert at[0] == pytest.approx(2.0)
+    assert (low <= middle).all()
+    assert (middle <= high).all()
+    assert np.ptp([low[-1], high[-1]]) > np.ptp([low[0], high[0]])  # it opens
+    crossing = np.interp(2.2, middle, at)
+    assert crossing == pytest.approx(found.median, rel=0.05)
+    falling = project(t, 3.0 - 0.3 * t + rng.normal(0, 0.02, 60), 1.8, worse="down")
+    assert falling.fan[-1][2] < falling.fan[0][2]

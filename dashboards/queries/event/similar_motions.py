@@ -18,6 +18,9 @@ from replay.signals.motion.similar import onset, overlay, similar_motions
 LONGEST_S = 120.0
 """Traces are drawn this far past their onset."""
 
+STILL = ("brake-slip", "late-release")
+"""Kinds that are asked of a joint at rest."""
+
 WORDS = {
     "speed_deg_s": "speed",
     "load_nm": "load",
@@ -51,7 +54,13 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     """Return the ``k`` nearest similar motions, or why there are none."""
     try:
         found = similar_motions(
-            archive, event.record.session, event.joint, event.start, event.end, k
+            archive,
+            event.record.session,
+            event.joint,
+            event.start,
+            event.end,
+            k,
+            still=event.kind in STILL,
         )
     except JointbookError as error:
         return error.sentence()

@@ -34,15 +34,16 @@ def missing(found: Outline) -> str:
 
 def posture(
     archive: Archive, found: Outline, start_s: float, end_s: float, base: End
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float32]]:
-    """Return instants (n,) in s and points (n, joints + 2, 3) in m.
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Return instants (n,) in s, points (n, joints + 2, 3) in m, axes (n, joints, 3).
 
-    The points are the base, the joints outwards from it, the tip. Angles are
+    The points are the base, the joints outwards from it, the tip; the axes are
+    the joints' unit vectors of turning, in the same order. Angles are
     interpolated between a few thousand of the window's samples: a drawing,
     not a measurement.
     """
     if found.arm is None:
-        return np.zeros(0), np.zeros((0, 0, 3), np.float32)
+        return np.zeros(0), np.zeros((0, 0, 3), np.float32), np.zeros((0, 0, 3), np.float32)
     names = [channel(j, "angle_deg") for j in found.arm.joint_names]
     points = archive.window(
         found.session,
@@ -62,9 +63,13 @@ def posture(
     known = np.isfinite(angles).all(axis=1)
     t_s, angles = t_s[known], angles[known]
     if not t_s.size:
-        return t_s, np.zeros((0, len(names) + 2, 3), np.float32)
-    origin = poses(found.arm, angles, base=base).origin_m
+        none = np.zeros((0, len(names), 3), np.float32)
+        return t_s, np.zeros((0, len(names) + 2, 3), np.float32), none
+    placed = poses(found.arm, angles, base=base)
+    origin = placed.origin_m
+    axes = placed.axis if base == "A" else placed.axis[:, ::-1]
     joints, tip = origin[:, :-1], origin[:, -1:]
     outwards = joints if base == "A" else joints[:, ::-1]
     fixture = np.zeros_like(tip)
-    return t_s, np.concatenate([fixture, outwards, tip], axis=1).astype(np.float32)
+    points_m = np.concatenate([fixture, outwards, tip], axis=1).astype(np.float32)
+    return t_s, points_m, axes.astype(np.float32)

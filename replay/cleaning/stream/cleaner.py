@@ -105,6 +105,7 @@ class StreamCleaner:
         """Columns of the log that have to be read."""
         names = [p.column for p in self.plans]
         names += [self.time_column] if self.time_column else []
+        names += [self.clock.entry.nanosecond] if self.clock.entry.nanosecond else []
         names += [self.raw.tell_tale] if self.raw.tell_tale else []
         return list(dict.fromkeys(names))
 
@@ -161,7 +162,7 @@ class StreamCleaner:
             if self.raw.tell_tale:
                 self.tell_tale_nulls += block[self.raw.tell_tale].null_count()
             times = None if self.time_column is None else block[self.time_column]
-            ns, ok = self.clock.read(times, block.height, rows)
+            ns, ok = self.clock.read(times, block.height, rows, self.clock.below_in(block))
             if not ok.all():
                 self._bad_times(times, ok, rows)
                 block, ns, rows = block.filter(pl.Series(ok)), ns[ok], rows[ok]

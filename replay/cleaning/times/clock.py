@@ -73,8 +73,23 @@ class Clock:
     _last_day: int | None = None
     _fast: str | None = field(default=None, repr=False)
 
+    def read_from(self, frame: pl.DataFrame, column: str | None) -> tuple[Ints, Mask]:
+        """Return what `read` does for the rows of a table, its nanoseconds' column added."""
+        return self.read(
+            None if column is None else frame[column], frame.height, below=self.below_in(frame)
+        )
+
+    def below_in(self, frame: pl.DataFrame) -> pl.Series | None:
+        """Return the column of nanoseconds within the second, where the map names one."""
+        name = self.entry.nanosecond
+        return frame[name] if name is not None and name in frame.columns else None
+
     def read(
-        self, column: pl.Series | None, height: int, rows: Ints | None = None
+        self,
+        column: pl.Series | None,
+        height: int,
+        rows: Ints | None = None,
+        below: pl.Series | None = None,
     ) -> tuple[Ints, Mask]:
         """Return UTC ns since 1970 and which of them could be read.
 
@@ -87,6 +102,8 @@ class Clock:
         rows : ndarray of int, optional
             Their numbers in the file, from 1: in a log without time a row that
             was set aside has taken its time.
+        below : polars.Series, optional
+            Nanoseconds within the second that the time column counts.
         """
         begin, self.rows = self.rows, self.rows + height
         if column is None:
@@ -97,6 +114,11 @@ class Clock:
             ns = np.where(ok, since, 0.0).astype(np.int64) + (self.entry.start_ns or 0)
         else:
             ns, ok = self._ns(column)
+            if below is not None:
+                part = below.cast(pl.Float64, strict=False)
+                good = part.is_between(0, SECOND_NS - 1).fill_null(False)
+                ok = ok & good.to_numpy()
+                ns = ns + part.fill_null(0).fill_nan(0).cast(pl.Int64, strict=False).to_numpy()
         return (to_utc(ns, self.scale) if self.scale != "UTC" else ns), ok
 
     @property

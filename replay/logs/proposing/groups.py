@@ -100,6 +100,25 @@ def _reach(chosen: Group, groups: Sequence[Group]) -> set[str]:
     return keys
 
 
+def of_one_joint(readings: Sequence[Reading]) -> dict[str, Group]:
+    """Return the quantities of a log of one joint, whose names need not number it.
+
+    Empty unless there is one column for the current, and one for the angle or the rate.
+    """
+    found: dict[str, Group] = {}
+    for quantity in JOINT_KEYS:
+        mine = [r for r in readings if r.quantity == quantity and r.score >= _LIKE]
+        if len(mine) > 1:
+            return {}
+        if mine:
+            g = found[quantity] = Group(quantity, mine[0].name, True)
+            g.members[_ONLY], g.measured = mine[0].name, mine[0].measured
+            g.scores.append(mine[0].score)
+            g.units |= {u for u in (mine[0].unit,) if u is not None}
+    whole = "current" in found and ("angle" in found or "rate" in found)
+    return found if whole else {}
+
+
 def order_keys(keys: Iterable[str], anchor: Group, by_number: bool) -> list[str]:
     """Put joints in order: by number, or as the columns come."""
     if by_number:
@@ -121,11 +140,13 @@ def columns_of(chosen: Group, others: Sequence[Group], keys: Sequence[str]) -> M
         ]
         if spare:
             found[k] = max(spare, key=lambda g: g.score).members[k]
-    return found
+    return {k: found[k] for k in keys if k in found}
 
 
 _LIKE = 0.6
 """So clear must a column's name be to stand in where a joint's own pattern has none."""
+_ONLY = "1"
+"""Number of the joint of a log that has one."""
 _NEEDED = ("current", "angle", "rate")
 
 

@@ -15,6 +15,7 @@ from replay.logs.proposing.vocabulary import (
     COMMAND_WORDS,
     JOINT_WORDS,
     KNOWN_WORDS,
+    LINKING_WORDS,
     MEASURED_WORDS,
     NEUTRAL_WORDS,
     NOT_OURS_WORDS,
@@ -88,6 +89,7 @@ def _parted(word: str, start: int) -> list[Piece]:
 def time_score(name: str) -> float:
     """Tell how much a name sounds like the time column's."""
     words = [p.word for p in pieces(name) if not p.word.isdigit()]
+    words = [w for w in words if w not in LINKING_WORDS]
     if any(w in NOT_OURS_WORDS for w in words):
         return 0.0
     known = [TIME_WORDS[w] for w in words if w in TIME_WORDS]

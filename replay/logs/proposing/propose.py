@@ -19,11 +19,11 @@ from replay.logs import scales
 from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing import guesses
 from replay.logs.proposing.commands import sort_out_commands
-from replay.logs.proposing.groups import Group, choose, columns_of, group
+from replay.logs.proposing.groups import Group, choose, columns_of, group, of_one_joint
 from replay.logs.proposing.guesses import Floats, Guess
 from replay.logs.proposing.names import Reading, read_name
 from replay.logs.proposing.proposal import Line, Proposal
-from replay.logs.proposing.times import time_column, time_lines, time_seconds
+from replay.logs.proposing.times import nanosecond_column, seconds_of, time_column, time_lines
 from replay.logs.proposing.units import Column, propose_units
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
@@ -35,6 +35,16 @@ _LONG_WORDS = 2000
 
 def propose_map(path: str | Path) -> Proposal:
     """Look at a log's names and values and propose a map.
+
+    Parameters
+    ----------
+    path : str or Path
+        A log of any format that can be read.
+
+    Returns
+    -------
+    Proposal
+        A map, and how sure each of its lines is.
 
     Raises
     ------
@@ -60,11 +70,15 @@ def propose(raw: RawLog) -> Proposal:
             for k, g in raw.sample.group_by([word], maintain_order=True)
             if k[0] is not None
         }
-    proposal.present = tuple(c for c in table if c != time)
+    below = nanosecond_column(head, time) if long is None else None
+    proposal.present = tuple(c for c in table if c not in (time, below))
     proposal.shown = {c: three_of(table[c]) for c in proposal.present}
     readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
     groups = group(readings)
     chosen, keys, by_number = choose(groups)
+    alone = of_one_joint(readings)
+    if alone and len(alone) > len([q for q in chosen if q in JOINT_KEYS]):
+        chosen, keys, by_number = alone, ["1"], True
     values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in proposal.present}
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
@@ -76,9 +90,9 @@ def propose(raw: RawLog) -> Proposal:
         ]
     proposal.lines += time_lines(head, time, raw.path)
     units = propose_units(
-        {q: [Column(c, values[c]) for c in picked[q].values()] for q in picked},
+        {q: [Column(c, values[c], k) for k, c in picked[q].items()] for q in picked},
         raw.units,
-        time_seconds(head[time], time) if long is None and time is not None else None,
+        seconds_of(head, time) if long is None and time is not None else None,
         keys,
     )
     for quantity in JOINT_KEYS:

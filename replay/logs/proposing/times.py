@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,8 @@ from replay.logs.times.patterns import is_pattern, read_pattern
 from replay.logs.times.start_names import NAME_FORMS, start_in
 from replay.logs.times.timeforms import SINCE_START
 
+_SECOND_WORD = r"(secs?|seconds?|s)$"
+_BELOW_WORD = r"(nano_?secs?|nano_?seconds?|nsecs?|nanos|ns)"
 _UNSTATED = '"1970-01-01T00:00:00Z"'
 
 
@@ -35,6 +38,20 @@ def time_column(head: pl.DataFrame) -> str | None:
         if best is None or value > best[0]:
             best = (value, name)
     return None if best is None else best[1]
+
+
+def nanosecond_column(head: pl.DataFrame, time: str | None) -> str | None:
+    """Return the column with the nanoseconds beside one of whole seconds, or None."""
+    if time is None or not re.search(_SECOND_WORD, time, re.I):
+        return None
+    before = time[: re.search(_SECOND_WORD, time, re.I).start()]  # type: ignore[union-attr]
+    for name in head.columns:
+        if name.startswith(before) and re.fullmatch(_BELOW_WORD, name[len(before) :], re.I):
+            values = guesses.numbers(head[name], decimal_comma=False)
+            good = values[np.isfinite(values)]
+            if len(good) and good.min() >= 0 and good.max() < 1e9 and good.max() > 1e6:
+                return name
+    return None
 
 
 def time_lines(head: pl.DataFrame, time: str | None, path: Path) -> list[Line]:
@@ -58,6 +75,10 @@ def time_lines(head: pl.DataFrame, time: str | None, path: Path) -> list[Line]:
             "an instant that this form makes impossible, or a rate that no recorder has",
         ),
     ]  # fmt: skip
+    below = nanosecond_column(head, time)
+    if below is not None:
+        why = "it stands beside the seconds and stays below a second"
+        lines.append(Line("time", "nanosecond", json.dumps(below), 0.9, why))
     if guess.value in SINCE_START:
         lines += _start_lines(head, time, path)
     lines.append(Line("time", "scale", '"UTC"', 0.7, "assumed: nothing says TAI or GPS"))
@@ -89,6 +110,15 @@ def _start_lines(head: pl.DataFrame, time: str, path: Path) -> list[Line]:
                     Line("time", "start_format", json.dumps(form), 0.7, ""),
                 ]
     return [Line("time", "start", _UNSTATED, 0.0, "state the true start")]
+
+
+def seconds_of(head: pl.DataFrame, time: str) -> Floats:
+    """Return the log's own times as seconds, from one column or two."""
+    below = nanosecond_column(head, time)
+    seconds = time_seconds(head[time], time)
+    if below is None:
+        return seconds
+    return seconds + guesses.numbers(head[below], decimal_comma=False) / 1e9
 
 
 def time_seconds(column: pl.Series, name: str = "") -> Floats:

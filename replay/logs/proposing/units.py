@@ -29,6 +29,8 @@ class Column:
 
     name: str
     values: Floats
+    key: str = ""
+    """The joint's number or name: a quantity may lack some joints."""
 
 
 Chosen = Mapping[str, Sequence[Column]]
@@ -58,7 +60,7 @@ def propose_units(
     found: dict[str, Guess] = {}
     for quantity, columns in chosen.items():
         if JOINT_KEYS[quantity][1]:
-            said = _stated(quantity, columns, unit_row)
+            said = _stated(quantity, columns, unit_row, keys)
             if said is not None:
                 found[quantity] = said
     _motion(found, chosen, seconds, keys)
@@ -80,7 +82,9 @@ def propose_units(
     return found
 
 
-def _stated(quantity: str, columns: Sequence[Column], unit_row: Mapping[str, str]) -> Guess | None:
+def _stated(
+    quantity: str, columns: Sequence[Column], unit_row: Mapping[str, str], keys: Sequence[str]
+) -> Guess | None:
     measures = JOINT_KEYS[quantity][1]
     by_name = [_of(measures, read_name(c.name).unit) for c in columns]
     by_row = [_of(measures, unit_row.get(c.name)) for c in columns]
@@ -104,7 +108,10 @@ def _stated(quantity: str, columns: Sequence[Column], unit_row: Mapping[str, str
         return Guess(usual, 0.7 if len(set(told)) == 1 and alike else 0.4, why)
     odd = min(set(told), key=told.count)
     name = columns[told.index(odd)].name
-    return Guess(json.dumps(told), 0.9, f"{where}: {name!r} is in {odd}, the others are not")
+    usual = max(set(told), key=told.count)
+    of_key = {c.key: u for c, u in zip(columns, told, strict=True)}
+    listed = [of_key.get(k, usual) for k in keys]
+    return Guess(json.dumps(listed), 0.9, f"{where}: {name!r} is in {odd}, the others are not")
 
 
 def _of(measures: str, unit: str | None) -> str | None:
@@ -129,7 +136,7 @@ def _motion(
                 proofs.append(Proof(unit, 0.85, f"{quantity.replace('_', ' ')} states {g.value}"))
     proofs += [] if linear else [*angle_proofs(more_angles), *rate_proofs(more_rates)]
     proofs.sort(key=lambda p: -p.confidence)
-    ratios = _ratios(angles, rates, seconds)
+    ratios = _ratios(chosen, seconds)
     usual = float(np.median(list(ratios.values()))) if ratios else None
     if angles and "angle" not in found:
         top = size(angles)
@@ -156,7 +163,7 @@ def _motion(
         else:
             mine = settle(rate_proofs(more_rates), _ANGLE_OF[lean], f"rates reach {top:.3g}")
             found["rate"] = Guess(_RATE_OF[mine.value], mine.confidence, mine.why)
-    _odd_joints(found, ratios, chosen)
+    _odd_joints(found, ratios)
     _check_slope(found, usual)
 
 
@@ -168,17 +175,17 @@ def _same_size(chosen: Chosen, quantity: str) -> bool:
     return 0.5 < one / max(two, 1e-12) < 2.0
 
 
-def _ratios(
-    angles: Sequence[Floats], rates: Sequence[Floats], seconds: Floats | None
-) -> dict[int, float]:
-    """Return by joint how many times the rate the slope of the angle is."""
-    ratios: dict[int, float] = {}
+def _ratios(chosen: Chosen, seconds: Floats | None) -> dict[str, float]:
+    """Return by the angle's column how many times its joint's rate the slope of the angle is."""
+    ratios: dict[str, float] = {}
     if seconds is None:
         return ratios
     n = len(seconds)
     step = np.diff(seconds)
     step = np.where(step > 0, step, np.nan)
-    for k, (a, r) in enumerate(zip(angles, rates, strict=False)):
+    rates = {c.key: c.values for c in chosen.get("rate", ())}
+    pairs = [(c.name, c.values, rates[c.key]) for c in chosen.get("angle", ()) if c.key in rates]
+    for k, a, r in pairs:
         slope = np.diff(a[:n]) / step
         middle = 0.5 * (r[1:n] + r[: n - 1])
         use = np.isfinite(slope) & np.isfinite(middle)
@@ -217,7 +224,7 @@ def _by_slope(own: Guess, quantity: str, other: Guess, ratio: float) -> Guess:
     return Guess(unit, sure, why)
 
 
-def _odd_joints(found: dict[str, Guess], ratios: Mapping[int, float], chosen: Chosen) -> None:
+def _odd_joints(found: dict[str, Guess], ratios: Mapping[str, float]) -> None:
     if len(ratios) < 3 or "angle" not in found or "rate" not in found:
         return
     usual = float(np.median(np.log(list(ratios.values()))))
@@ -225,7 +232,7 @@ def _odd_joints(found: dict[str, Guess], ratios: Mapping[int, float], chosen: Ch
     listed = [found[q].value.startswith("[") for q in ("angle", "rate")]
     if not odd or any(listed):
         return
-    names = ", ".join(repr(chosen["angle"][k].name) for k in odd[:3])
+    names = ", ".join(repr(k) for k in odd[:3])
     why = (
         f"the slope of {names} stands otherwise to its rate than the other joints': "
         "another unit, or another joint's column"

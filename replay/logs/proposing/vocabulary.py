@@ -270,11 +270,14 @@ NOT_OURS_WORDS = frozenset(
 TIME_WORDS: dict[str, float] = {
     "time": 0.9, "timestamp": 0.98, "stamp": 0.9, "datetime": 0.95, "date": 0.6, "utc": 0.8,
     "epoch": 0.9, "t": 0.7, "ts": 0.85, "clock": 0.7, "when": 0.9, "sec": 0.6, "secs": 0.6,
-    "seconds": 0.7, "s": 0.4, "ms": 0.4, "gmt": 0.8, "elapsed": 0.7, "met": 0.6, "nsec": 0.4,
+    "seconds": 0.7, "s": 0.4, "ms": 0.4, "gmt": 0.8, "elapsed": 0.7, "met": 0.6, "millis": 0.85,
+    "micros": 0.85, "nanos": 0.6, "milliseconds": 0.7, "microseconds": 0.7, "nsec": 0.4,
     "zeit": 0.9, "zeitstempel": 0.98, "datum": 0.6, "uhrzeit": 0.7, "sekunden": 0.6,
     "temps": 0.85, "horodatage": 0.98, "heure": 0.6, "tiempo": 0.9, "marca": 0.4, "fecha": 0.6,
     "hora": 0.6, "tempo": 0.9, "ora": 0.6, "orario": 0.7, "secondi": 0.6, "segundos": 0.6,
 }  # fmt: skip
+LINKING_WORDS = frozenset(["and", "et", "und", "e", "y", "of", "de", "di"])
+"""Words that say nothing of their own: ``date et heure``."""
 JOINT_WORDS = frozenset(
     [
         "shoulder",

@@ -79,11 +79,44 @@ def _line_by_line(
     try:
         flat(_scan(clean)).sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError as error:
+        if _in_words(clean, target):
+            return target, _told(bad), tuple(bad)
         raise LogRefused(
             f"the objects do not agree on their types: {str(error).splitlines()[0]}", file=path
         ) from None
-    aside = [SetAside("text", "no JSON object; the row was set aside", tuple(bad[:100]), len(bad))]
-    return target, aside if bad else [], tuple(bad)
+    return target, _told(bad), tuple(bad)
+
+
+def _told(bad: list[int]) -> list[SetAside]:
+    reason = "no JSON object; the row was set aside"
+    return [SetAside("text", reason, tuple(bad[:100]), len(bad))] if bad else []
+
+
+def _in_words(clean: Path, target: Path) -> bool:
+    """Write keys whose values are numbers here and words or switches there as text."""
+    kinds: dict[str, set[type]] = {}
+    with clean.open(encoding="utf-8") as lines:
+        for line in lines:
+            for key, value in json.loads(line).items():
+                if value is not None:
+                    kinds.setdefault(key, set()).add(float if type(value) is int else type(value))
+    mixed = {k for k, found in kinds.items() if len(found) > 1 and found <= {float, bool, str}}
+    if not mixed:
+        return False
+    words = clean.with_suffix(".words")
+    with clean.open(encoding="utf-8") as lines, words.open("w", encoding="utf-8") as sink:
+        for line in lines:
+            told = json.loads(line)
+            for key in mixed & told.keys():
+                value = told[key]
+                if value is not None and not isinstance(value, str):
+                    told[key] = json.dumps(value)
+            sink.write(json.dumps(told) + "\n")
+    try:
+        flat(_scan(words)).sink_parquet(target, compression="lz4")
+    except pl.exceptions.PolarsError:
+        return False
+    return True
 
 
 def _object(line: str) -> tuple[dict[str, object], bool]:

@@ -6,14 +6,10 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from replay.errors import LogRefused
+from replay.logs.maps import LogMap
 
-if TYPE_CHECKING:
-    from replay.logs.maps import LogMap
-
-START_PLACES = ("name", "folder", "sidecar")
 SIDECAR_ENDINGS = (".start", ".txt", ".json", ".meta", ".yaml", ".ini")
 """Of ``run7.csv`` the file beside it is ``run7.start`` or ``run7.csv.start``, and so on."""
 NAME_FORMS = (

@@ -30,6 +30,9 @@ TIME_FORMS: dict[str, str] = {
     "ccsds-cds": "CCSDS 301.0-B day segmented binary code, as hexadecimal octets with P-field",
 }
 
+START_PLACES = ("name", "folder", "sidecar")
+"""Where beside its rows a log may tell its start: file name, folder name, a file beside it."""
+
 SINCE_START = ("seconds", "milliseconds", "microseconds", "nanoseconds")
 """Forms that count from a start that the log itself does not tell."""
 

@@ -95,7 +95,7 @@ def _cleaned(
             "the cleaned samples of the whole session, which the flags are computed from",
         )
         span = archive.samples(record.session, stream=stream)
-        about = "the same samples as text"
+        about = "the cleaned samples of the whole session, as text"
         if finding is not None:
             span = archive.samples(
                 record.session,
@@ -158,10 +158,11 @@ def _record(archive: Archive, record: Session) -> Iterator[Part]:
     yield Part(
         "record/entries.parquet",
         copies.parquet(entries),
-        "what people put on record about the session; each row's hash covers it",
+        "the same, as it is hashed: each row's hash covers the row",
     )
     rows = pl.read_parquet(copies.parquet(entries)).to_dicts()
-    yield Part("record/entries.json", _json(rows), "the same, to be read")
+    about = "what people put on record about the session, to be read"
+    yield Part("record/entries.json", _json(rows), about)
     pinned = pins(archive, record.session)
     yield Part("record/pins.csv", pinned.write_csv().encode(), "notes pinned to instants")
     units = [record.unit(joint) for joint in record.joints]

@@ -60,6 +60,11 @@ def make_bundle(
     progress : callable, optional
         Told what is being done.
 
+    Returns
+    -------
+    Made
+        Where the bundle is, and what it holds.
+
     Raises
     ------
     UsageError

@@ -81,6 +81,11 @@ def verify_bundle(
     progress : callable, optional
         Told what is being done.
 
+    Returns
+    -------
+    Verified
+        What held, and what did not.
+
     Raises
     ------
     BundleError

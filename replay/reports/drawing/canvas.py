@@ -20,6 +20,9 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 NS_PER_S = 1e9
 
+GAP_STEPS = 3.5
+"""As for duty: a longer step is a gap."""
+
 WIDTH_IN = 7.0
 """The text width of an A4 page with margins of 16 mm."""
 
@@ -82,6 +85,24 @@ def seconds_since(times_ns: npt.NDArray[np.int64], start: datetime) -> Floats:
 def instant_ns(instant: datetime) -> int:
     """Return an instant in ns since 1970."""
     return round(instant.timestamp() * 1e6) * 1000
+
+
+def broken(t: Floats, values: npt.ArrayLike, *, least_s: float = 0.0) -> tuple[Floats, Floats]:
+    """Return a line's points with a hole wherever nothing was logged.
+
+    A hole is a step beyond `GAP_STEPS` usual ones, and beyond ``least_s``: a
+    line drawn across it would show what nobody measured.
+
+    >>> t, v = broken(np.array([0.0, 1.0, 2.0, 9.0]), [1.0, 1.0, 1.0, 5.0])
+    >>> v.tolist()
+    [1.0, 1.0, 1.0, nan, 5.0]
+    """
+    shown = np.asarray(values, dtype=np.float64)
+    step = np.diff(t)
+    if not step.size:
+        return t, shown
+    after = np.flatnonzero(step > max(GAP_STEPS * float(np.median(step)), least_s)) + 1
+    return np.insert(t, after, t[after - 1]), np.insert(shown, after, np.nan)
 
 
 def clock_axis(axis: Any, start: datetime, length_s: float) -> None:

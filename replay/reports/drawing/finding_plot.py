@@ -15,6 +15,7 @@ from replay.reports.drawing.canvas import (
     BAND,
     FAINT,
     INK,
+    broken,
     clock_axis,
     drawn,
     mark,
@@ -122,10 +123,10 @@ def _drawn(
 
 def _current(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None) -> None:
     if expected is not None and expected["expected_a"].null_count() < expected.height:
-        low, high = (expected[c].to_numpy() for c in ("low_a", "high_a"))
-        axis.fill_between(t, low, high, color=BAND, linewidth=0, label="99 % of healthy")
-        axis.plot(t, expected["expected_a"], color=FAINT, linestyle="--", label="expected")
-    axis.plot(t, table["current_a"], color=INK, label="measured")
+        (at, low), (_, high) = (broken(t, expected[c]) for c in ("low_a", "high_a"))
+        axis.fill_between(at, low, high, color=BAND, linewidth=0, label="99 % of healthy")
+        axis.plot(*broken(t, expected["expected_a"]), color=FAINT, linestyle="--", label="expected")
+    axis.plot(*broken(t, table["current_a"]), color=INK, label="measured")
     axis.set_ylabel("current, A")
     told = [table["current_a"], *([] if expected is None else [expected["expected_a"]])]
     values = pl.concat([s.cast(pl.Float64).alias("a") for s in told]).drop_nulls().drop_nans()
@@ -138,16 +139,19 @@ def _current(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | No
 def _rate(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None) -> None:
     if table["rate_cmd_deg_s"].null_count() < table.height:
         axis.plot(
-            t, table["rate_cmd_deg_s"], color=FAINT, linestyle="--", drawstyle="steps-post",
+            *broken(t, table["rate_cmd_deg_s"]),
+            color=FAINT,
+            linestyle="--",
+            drawstyle="steps-post",
             label="commanded",
-        )  # fmt: skip
-    axis.plot(t, table["rate_deg_s"], color=INK, label="measured")
+        )
+    axis.plot(*broken(t, table["rate_deg_s"]), color=INK, label="measured")
     axis.set_ylabel("rate, deg/s")
 
 
 def _brake(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None) -> None:
     engaged = table["brake_engaged"].cast(pl.Float64).to_numpy()
-    axis.plot(t, engaged, color=INK, drawstyle="steps-post", label="brake")
+    axis.plot(*broken(t, engaged), color=INK, drawstyle="steps-post", label="brake")
     axis.set_yticks([0, 1], ["released", "engaged"])
     axis.set_ylim(-0.2, 1.2)
 

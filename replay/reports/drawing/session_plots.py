@@ -7,7 +7,7 @@ from typing import Any
 
 from replay.archive import Archive
 from replay.records import Session
-from replay.reports.drawing.canvas import INK, clock_axis, drawn, mark, seconds_since
+from replay.reports.drawing.canvas import INK, broken, clock_axis, drawn, mark, seconds_since
 from replay.reviews import Finding
 from replay.units import channel
 
@@ -37,7 +37,9 @@ def session_plot(
     def paint(figure: Any, axes: Any) -> None:
         for axis, joint, name in zip(axes, joints, names, strict=True):
             time_ns, values = points[name]
-            axis.plot(seconds_since(time_ns, record.start), values, color=INK, linewidth=0.6)
+            t = seconds_since(time_ns, record.start)
+            bucket_s = 2 * length_s / MOST_POINTS if len(t) >= MOST_POINTS else 0.0
+            axis.plot(*broken(t, values, least_s=2.5 * bucket_s), color=INK, linewidth=0.6)
             axis.set_ylabel(f"{joint}\n{unit}", rotation=0, ha="right", va="center")
             axis.locator_params(axis="y", nbins=3)
             for number, finding in enumerate(findings, 1):

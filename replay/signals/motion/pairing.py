@@ -24,6 +24,11 @@ _SKIP = 1.5
 """What leaving one motion without a partner costs, in distances: two motions
 further apart than twice this are never paired."""
 
+_UNLIKE = 2.0
+"""Two motions that differ by more than this in any one quantity, in the scales
+of `_distances` (twice a quarter of the larger one), are not alike, however
+alike the rest: half a degree is no likeness of sixty."""
+
 _LONGEST = 3000
 """Motions of a joint beyond this are paired by blocks; the table of the
 alignment grows with the product of the two counts."""
@@ -134,9 +139,10 @@ def difference_table(pairs: pl.DataFrame) -> pl.DataFrame:
     -------
     polars.DataFrame
         ``joint``, ``quantity``, ``unit``, ``pairs``, ``first`` and ``second``
-        (medians), ``difference`` (median of second less first), ``low``,
-        ``high`` (at least 90 % interval; null below 5 pairs), ``differs``
-        (the interval leaves zero out; null without one).
+        (of the middle pair, the one with the median difference), ``difference``
+        (second less first: the median over the pairs), ``low``, ``high`` (at
+        least 90 % interval; null below 5 pairs), ``differs`` (the interval
+        leaves zero out; null without one).
     """
     rows = []
     for joint in pairs["joint"].unique(maintain_order=True) if pairs.height else ():
@@ -149,15 +155,18 @@ def difference_table(pairs: pl.DataFrame) -> pl.DataFrame:
                 continue
             delta = (both["b"] - both["a"]).round(9).to_numpy()  # 1e-15 is no difference
             low, high = median_interval(delta)
+            ranked = np.argsort(delta, kind="stable")
+            middle = ranked[[(len(delta) - 1) // 2, len(delta) // 2]]
+            a, b = (float(both[side].to_numpy()[middle].mean()) for side in "ab")
             rows.append(
                 {
                     "joint": joint,
                     "quantity": word,
                     "unit": unit,
                     "pairs": both.height,
-                    "first": both["a"].median(),
-                    "second": both["b"].median(),
-                    "difference": float(np.median(delta)),
+                    "first": a,
+                    "second": b,
+                    "difference": b - a,
                     "low": low,
                     "high": high,
                     "differs": None if low is None or high is None else low > 0 or high < 0,
@@ -240,6 +249,7 @@ def _distances(a: pl.DataFrame, b: pl.DataFrame) -> NDArray[np.float64]:
     """
     total = np.zeros((a.height, b.height))
     used = np.zeros((a.height, b.height))
+    apart = np.zeros((a.height, b.height), dtype=bool)
     for name, least in (
         ("travel_deg", 2.0),
         ("speed_deg_s", 0.1),
@@ -254,12 +264,14 @@ def _distances(a: pl.DataFrame, b: pl.DataFrame) -> NDArray[np.float64]:
             scale = np.full_like(scale, least)
         part = np.minimum(((x - y) / scale) ** 2, 25.0)
         known = np.isfinite(part)
+        if name != "angle_deg":  # one motion left out shifts all later postures
+            apart |= known & (part > _UNLIKE**2)
         total += np.where(known, part, 0.0)
         used += known
     with np.errstate(invalid="ignore", divide="ignore"):
         distance = np.sqrt(total / used)
     other_way = a["direction"].to_numpy()[:, None] != b["direction"].to_numpy()[None, :]
-    distance[other_way | (used == 0)] = np.inf
+    distance[other_way | apart | (used == 0)] = np.inf
     return distance
 
 

@@ -59,8 +59,13 @@ def similar_motions(
     start: datetime,
     end: datetime,
     k: int = 5,
+    *,
+    still: bool = False,
 ) -> Similar:
     """Find the ``k`` motions of the same unit most like the one at an event.
+
+    Other sessions come first, and nothing that is flagged. Where the joint moved in
+    the span the motion is meant, unless ``still`` asks for what it did at rest.
 
     Searches the sessions whose motions are in the table `motions` (see
     `replay.signals.motion.motions.index_motions`) and the session itself.
@@ -71,7 +76,10 @@ def similar_motions(
         The joint has no motion in this session.
     """
     own = known_motions(archive, session, joint)
-    of = motion_at(own, start, end)
+    moved = own.filter(
+        (pl.col("motion") == "moving") & (pl.col("start") < end) & (pl.col("end") > start)
+    )
+    of = motion_at(own if still or not moved.height else moved, start, end)
     if of is None:
         raise UsageError(
             f"joint {joint!r} has no motion in session {session!r}",
@@ -100,7 +108,8 @@ def nearest(
         scale = max(MAD_TO_SD * float(spread or 0.0), FEATURES[name])  # type: ignore[arg-type]
         parts.append(((pl.col(name) - pl.lit(of[name])) / scale) ** 2)
     ranked = pool.with_columns(distance=pl.mean_horizontal(parts).sqrt())
-    return ranked.sort("distance", "start").head(k), compared
+    here = pl.col("session") == pl.lit(of["session"])
+    return ranked.sort(here, "distance", "start").head(k), compared
 
 
 def onset(table: pl.DataFrame, start: datetime, end: datetime, *, moving: bool) -> datetime:
@@ -217,7 +226,20 @@ def _candidates(archive: Archive, of: dict[str, object], own: pl.DataFrame) -> p
             .select(pl.col(name).cast(kind) for name, kind in MOTIONS_SCHEMA.items())
             .collect()
         )
-    pool = pl.concat(frames)
+    pool = _unflagged(archive, pl.concat(frames))
     if of["base_end"] is not None:  # the load on a joint differs wholly between the bases
         pool = pool.filter(pl.col("base_end").eq_missing(pl.lit(of["base_end"])))
     return pool
+
+
+def _unflagged(archive: Archive, pool: pl.DataFrame) -> pl.DataFrame:
+    """Leave out the motions over which a flag of their joint lies."""
+    if not (flags := archive.table("flags")).height:
+        return pool
+    spans = flags.select("session", "joint", pl.col("start").alias("f0"), pl.col("end").alias("f1"))
+    hit = (
+        pool.join(spans, on=["session", "joint"])
+        .filter((pl.col("f0") <= pl.col("end")) & (pl.col("f1") >= pl.col("start")))
+        .select("session", "joint", "number")
+    )
+    return pool.join(hit, on=["session", "joint", "number"], how="anti", maintain_order="left")

@@ -60,6 +60,9 @@ class Projection:
     horizon: float = 0.0
     laws: tuple[tuple[str, float], ...] = ()
     """Law and its weight, heaviest first."""
+    fan: tuple[tuple[float, float, float, float], ...] = ()
+    """Time, and low, median and high of the drawn curves there, from the last
+    session to the last crossing of the interval, else to the horizon."""
 
 
 def project(
@@ -140,8 +143,13 @@ def project(
         )
     else:
         word, reason = "impossible", "no course that fits the history comes near the limit"
+    fan = tuple(
+        (start + at * span, min(limit + sign * a, limit + sign * c), limit + sign * b,
+         max(limit + sign * a, limit + sign * c))
+        for at, (a, b, c) in _fan(fits, counts, high, tail, random_state)
+    )  # fmt: skip
     return Projection(
-        word, reason, limit, place(median), place(low), place(high), crossed, horizon, ranked
+        word, reason, limit, place(median), place(low), place(high), crossed, horizon, ranked, fan
     )
 
 
@@ -284,14 +292,45 @@ def _fenced(t: Floats, y: Floats, w: Floats, covariates: Floats) -> Floats:
     return y + np.clip(left, middle - WILD * spread, middle + WILD * spread) - left
 
 
-def _crossings(fits: _Fits, k: int, count: int, rng: np.random.Generator) -> Floats:
-    """Return crossing times drawn from law ``k``, infinite beyond the grid."""
+FAN_TIMES = 32
+"""Instants at which the fan is told."""
+
+
+def _fan(
+    fits: _Fits, counts: npt.NDArray[np.int64], high: float, tail: float, random_state: int
+) -> list[tuple[float, tuple[float, float, float]]]:
+    """Return quantiles of the drawn curves, less the limit, over the time ahead.
+
+    Drawn as the crossings are, from a stream of their own: the dates stay what
+    they were. Shown to the interval's late end where there is one.
+    """
+    end = float(high) if np.isfinite(high) and high > 1.0 else 1.0 + HORIZON
+    at = np.linspace(1.0, min(1.0 + (end - 1.0) * 1.05, 1.0 + HORIZON), FAN_TIMES)
+    rng = np.random.default_rng(random_state + 1)
+    drawn = []
+    for k in np.flatnonzero(counts):
+        level, growth = _drawn(fits, int(k), int(counts[k]), rng)
+        drawn.append(level[:, None] + growth[:, None] * LAWS[int(k)].shape(at)[None, :])
+    curves = np.concatenate(drawn)
+    low, middle, most = np.quantile(curves, [tail, 0.5, 1 - tail], axis=0)
+    return [
+        (float(t), (float(a), float(b), float(c)))
+        for t, a, b, c in zip(at, low, middle, most, strict=True)
+    ]
+
+
+def _drawn(fits: _Fits, k: int, count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Return levels and growths drawn from law ``k``."""
     freedom = fits.freedom[k]
     scale = np.sqrt(fits.variance[k] * freedom / rng.chisquare(freedom, count))
     step = rng.standard_normal(count) * fits.growth_root[k]
     shift = rng.standard_normal(count) * fits.level_root - fits.lean[k] * step
-    level = fits.level[k] + scale * shift
-    growth = fits.growth[k] + scale * step
+    return fits.level[k] + scale * shift, fits.growth[k] + scale * step
+
+
+def _crossings(fits: _Fits, k: int, count: int, rng: np.random.Generator) -> Floats:
+    """Return crossing times drawn from law ``k``, infinite beyond the grid."""
+    level, growth = _drawn(fits, k, count, rng)
     with np.errstate(divide="ignore", invalid="ignore"):
         needed = -level / growth
     when = np.interp(needed, _CURVES[k], _GRID, left=0.0, right=np.inf)

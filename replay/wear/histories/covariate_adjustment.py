@@ -26,10 +26,6 @@ SESSIONS_PER_TERM = 4
 """A condition is corrected for only when this many sessions stand behind each
 term of it; fewer would fit noise."""
 
-HUBER = 1.345
-"""Bound, in standard deviations, beyond which a session counts less (P. J.
-Huber 1964: 95 % efficiency for normal errors)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Adjusted:

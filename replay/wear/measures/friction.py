@@ -18,7 +18,6 @@ from replay.wear.measures.measure import Floats, Measure, measure
 from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import Reference, shared_current
 
-HUBER = 1.5
 TELLS = 0.5
 """A viscous figure is given when the session narrows the spread of the slope
 to this share of what was known before."""

@@ -10,7 +10,6 @@ from __future__ import annotations
 import polars as pl
 
 from replay.archive import Archive
-from replay.wear.assessment.trend_cache import indicator_rows
 from replay.wear.catalogue import INDICATORS
 from replay.wear.units.maintenance import maintenance
 
@@ -87,15 +86,3 @@ def duty_of(rows: pl.DataFrame, notes: pl.DataFrame) -> pl.DataFrame:
         .select(list(SCHEMA))
         .collect()
     )
-
-
-def units_known(archive: Archive) -> set[str]:
-    """Return the serials of all units that sessions or maintenance notes name."""
-    table = indicator_rows(archive)
-    known = set(table["serial"].unique()) | set(maintenance(archive)["serial"])
-    measured = set(table["session"].unique())
-    for session in archive.sessions()["session"]:
-        if session not in measured:
-            record = archive.session(session)
-            known |= {record.unit(joint) for joint in record.joints}
-    return known - {""}

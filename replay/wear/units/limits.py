@@ -12,6 +12,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Draft, Record, clean_name, open_record
 from replay.wear.catalogue import INDICATORS, describe, former_name, present_name
+from replay.wear.units.maintenance import units_known
 
 KIND = "limit"
 NOT_NAMED = "not named"
@@ -42,6 +43,18 @@ def set_limit(
     by: str = "",
 ) -> None:
     """Set or (with None) remove a limit, in the indicator's unit; earlier ones stay on record.
+
+    Parameters
+    ----------
+    archive : Archive
+    indicator : str
+        Name of the indicator.
+    value : float or None
+        The limit in the indicator's unit; None removes it.
+    serial : str, optional
+        Key of the one unit it holds for; all by default.
+    by : str
+        Who sets it.
 
     Raises
     ------
@@ -80,8 +93,6 @@ def _given(record: Record, key: str) -> float | None:
 
 
 def _refuse_unknown(archive: Archive, indicator: str, serial: str | None) -> None:
-    from replay.wear.units.duty import units_known
-
     family = describe(indicator)
     if not family.unit or family.counts_use or (indicator == "ripple"):
         names = [i.name for i in INDICATORS if not i.counts_use and i.name != "ripple"]

@@ -16,6 +16,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Draft, Entry, clean_name, clean_text, open_record
 from replay.record.entries import stamp
+from replay.wear.units.in_sessions import units_in_sessions
 
 KIND = "maintenance"
 NOT_NAMED = "not named"
@@ -81,8 +82,6 @@ def add_maintenance(
         When the word or the date is not understood, the serial is empty, or
         nobody knows it and it is not said to be new.
     """
-    from replay.wear.units.duty import units_known
-
     if not serial.strip():
         raise UsageError("a maintenance note needs the unit's serial number")
     if what not in WORDS:
@@ -114,8 +113,25 @@ def add_maintenance(
     return note
 
 
+def units_known(archive: Archive) -> set[str]:
+    """Return the keys of all units that sessions or maintenance notes name."""
+    return units_in_sessions(archive) | set(maintenance(archive)["serial"]) - {""}
+
+
 def maintenance(archive: Archive, serial: str | None = None) -> pl.DataFrame:
-    """Return the notes, oldest first; of one unit if asked."""
+    """Return the notes, oldest first; of one unit if asked.
+
+    Parameters
+    ----------
+    archive : Archive
+    serial : str, optional
+        Key of one unit; all by default.
+
+    Returns
+    -------
+    DataFrame
+        One row a note: note, session, arm, serial, joint, date, what, detail.
+    """
     rows = [_row(e) for e in open_record(archive).entries(KIND)]
     frame = pl.DataFrame(rows, schema=SCHEMA)
     if serial is not None:

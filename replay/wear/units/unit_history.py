@@ -51,6 +51,21 @@ def unit_history(
 ) -> UnitHistory:
     """Return one history with all that is drawn of it.
 
+    Parameters
+    ----------
+    archive : Archive
+    serial : str
+        Key of the unit, see `records.Session.unit`.
+    indicator : str
+        Name of the indicator.
+    against : str
+        ``time``, ``travel``, ``brake-cycles`` or ``work``.
+
+    Returns
+    -------
+    UnitHistory
+        Points, trend, control charts and notes.
+
     Raises
     ------
     UsageError

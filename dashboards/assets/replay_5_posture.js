@@ -1,0 +1,169 @@
+// Beside the plots: the arm's posture in three dimensions, at the cursor.
+(function () {
+  "use strict";
+  const jb = window.jointbook, R = jb.replay;
+  const CLASSES = 6;
+  const rgb = (hex) => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
+
+  function colours() {
+    const get = jb.theme.colour;
+    return { ink: get("ink"), faint: get("faint"), rule: get("rule"), band: get("band"), sheet: get("sheet"), joint: (i) => get("joint-" + (i % 7)) };
+  }
+
+  R.Posture = class {
+    constructor(canvas, view, cache, config) {
+      Object.assign(this, { canvas, view, cache, config });
+      this.turn = -0.7; this.tilt = 0.5; this.data = null;
+      this.base = config.base === "B" ? "B" : "A";
+      let grip = null;
+      canvas.addEventListener("pointerdown", (e) => { grip = [e.clientX, e.clientY, this.turn, this.tilt]; canvas.setPointerCapture(e.pointerId); });
+      canvas.addEventListener("pointermove", (e) => {
+        if (!grip) return;
+        this.turn = grip[2] + (e.clientX - grip[0]) * 0.01;
+        this.tilt = Math.max(-1.5, Math.min(1.5, grip[3] + (e.clientY - grip[1]) * 0.01));
+        this.draw();
+      });
+      canvas.addEventListener("pointerup", () => { grip = null; });
+      canvas.addEventListener("keydown", (e) => {
+        const step = { ArrowLeft: [-0.15, 0], ArrowRight: [0.15, 0], ArrowUp: [0, -0.15], ArrowDown: [0, 0.15] }[e.key];
+        if (!step) return;
+        this.turn += step[0]; this.tilt = Math.max(-1.5, Math.min(1.5, this.tilt + step[1]));
+        this.draw(); e.preventDefault(); e.stopPropagation();
+      });
+    }
+    async look() {
+      if (this.config.posture !== "") return;
+      const { from, to } = this.view;
+      const key = this.base + from + " " + to;
+      if (this.key === key) return;
+      this.key = key;
+      const got = await this.cache.get("posture", "posture", { from, to, base: this.base }, false);
+      if (!got) { this.key = ""; return; }
+      const g = got.groups[0];
+      this.data = g ? { t: g.t, flat: g.series, count: got.points } : null;
+      this.order = got.order;
+      this.fit();
+      this.cache.changed("posture");
+    }
+    fit() {
+      if (!this.data) return;
+      const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+      for (let k = 0; k < this.data.count; k += 1) for (let a = 0; a < 3; a += 1) {
+        const v = this.data.flat["p" + k + "xyz"[a]].low;
+        for (let i = 0; i < v.length; i += 1) { if (v[i] < low[a]) low[a] = v[i]; if (v[i] > high[a]) high[a] = v[i]; }
+      }
+      this.centre = low.map((v, a) => (v + high[a]) / 2);
+      let far = 0.25;
+      for (let k = 0; k < this.data.count; k += 1) {
+        const [x, y, z] = ["x", "y", "z"].map((a) => this.data.flat["p" + k + a].low);
+        for (let i = 0; i < x.length; i += 1) far = Math.max(far, (x[i] - this.centre[0]) ** 2 + (y[i] - this.centre[1]) ** 2 + (z[i] - this.centre[2]) ** 2);
+      }
+      this.reach = Math.sqrt(far);
+      // The tip's speed along its path, in classes from standing to the window's fastest.
+      const t = this.data.t, tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (this.data.count - 1) + a].low);
+      const speed = new Float64Array(t.length);
+      for (let i = 1; i < t.length; i += 1) speed[i] = Math.hypot(...tip.map((v) => v[i] - v[i - 1])) / Math.max(1e-9, t[i] - t[i - 1]);
+      this.fastest = speed.reduce((most, v) => Math.max(most, v), 0);
+      this.classes = speed.map((v) => Math.min(CLASSES - 1, Math.floor((v / (this.fastest || 1)) * CLASSES)));
+    }
+    // Colour of a class of speed: from the faint ink to the strongest.
+    tone(k) {
+      const get = jb.theme.colour, a = rgb(get("band").startsWith("#") ? get("band") : get("accent")), b = rgb(get("act")), s = k / (CLASSES - 1);
+      return "rgb(" + a.map((v, i) => Math.round(v + s * (b[i] - v))).join(",") + ")";
+    }
+    axis(k, t) {
+      const ts = this.data.t, i = Math.min(ts.length - 1, R.nearest(ts, t));
+      return ["x", "y", "z"].map((a) => this.data.flat["a" + k + a].low[i]);
+    }
+    point(k, t) {
+      const ts = this.data.t, i = Math.max(1, Math.min(ts.length - 1, R.bisect(ts, t)));
+      const share = ts.length > 1 ? Math.max(0, Math.min(1, (t - ts[i - 1]) / (ts[i] - ts[i - 1]))) : 0;
+      return ["x", "y", "z"].map((a) => {
+        const v = this.data.flat["p" + k + a].low;
+        return ts.length > 1 ? v[i - 1] + share * (v[i] - v[i - 1]) : v[0];
+      });
+    }
+    project(p, w, h) {
+      const [x, y, z] = p.map((v, a) => v - this.centre[a]);
+      const c = Math.cos(this.turn), s = Math.sin(this.turn), ct = Math.cos(this.tilt), st = Math.sin(this.tilt);
+      const u = c * x - s * y, v = s * x + c * y;
+      const scale = (Math.min(w, h) * 0.5 - 12) / this.reach;
+      return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
+    }
+    speedPath(renderer, tip, w, h) {
+      const t = this.data.t, apart = t.length > 1 ? t[1] - t[0] : 0;
+      const places = Array.from(t, (_, i) => this.project([tip[0][i], tip[1][i], tip[2][i]], w, h));
+      for (let k = 0; k < CLASSES; k += 1) {
+        const xs = [], ys = [], colour = this.tone(k);
+        for (let i = 1; i < t.length; i += 1) {
+          if (this.classes[i] !== k) continue;
+          if (apart >= 3) { renderer.area(places[i][0] - 0.9, places[i][1] - 0.9, 1.8, 1.8, colour); continue; } // too far apart for a line
+          xs.push(places[i - 1][0], places[i][0], 0); ys.push(places[i - 1][1], places[i][1], NaN);
+        }
+        if (xs.length) renderer.path(xs, ys, xs.length, colour, 1.8, 0.9);
+      }
+    }
+    scene(renderer, w, h) {
+      const c = colours();
+      if (this.config.posture !== "") return this.config.posture;
+      if (!this.data) { renderer.text("…", 10, h / 2, c.faint); return ""; }
+      const n = this.data.count, at = this.view.at;
+      const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);
+      // The floor of the base's frame, so that depth is seen while it turns.
+      const step = Math.pow(10, Math.floor(Math.log10(this.reach))) * (this.reach / Math.pow(10, Math.floor(Math.log10(this.reach))) > 4 ? 2 : 1);
+      const ends = [0, 1].map((a) => [-1, 1].map((s) => Math.round((this.centre[a] + s * this.reach) / step) * step));
+      for (const a of [0, 1]) for (let v = ends[a][0]; v <= ends[a][1] + 1e-9; v += step) {
+        const p = a ? [ends[0][0], v, 0] : [v, ends[1][0], 0], q = a ? [ends[0][1], v, 0] : [v, ends[1][1], 0];
+        const [u, w2] = [this.project(p, w, h), this.project(q, w, h)];
+        renderer.line(u[0], u[1], w2[0], w2[1], c.rule, 0.5);
+      }
+      ["x", "y", "z"].forEach((name, a) => {
+        const origin = this.project([0, 0, 0], w, h), end = this.project([0, 1, 2].map((i) => (i === a ? this.reach * 0.3 : 0)), w, h);
+        renderer.line(origin[0], origin[1], end[0], end[1], c.faint, 1.2);
+        renderer.text(name, end[0] + 4, end[1], c.faint, "left", 10);
+      });
+      const path = (from, to, colour, width, alpha) => {
+        const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
+        for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
+        if (from < at && to >= at) { const q = this.project(this.point(n - 1, at), w, h); xs.push(q[0]); ys.push(q[1]); }
+        if (this.data.t[1] - this.data.t[0] < 3) renderer.path(xs, ys, xs.length, colour, width, alpha);
+        else xs.forEach((x, i) => renderer.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
+      };
+      this.speedPath(renderer, tip, w, h);
+      path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);
+      const points = [];
+      for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
+      renderer.path(points.map((p) => p[0]), points.map((p) => p[1]), n, c.ink, 4.5, 0.85);
+      renderer.area(points[0][0] - 9, points[0][1] - 2.5, 18, 5, c.ink);
+      renderer.text("base " + this.base, points[0][0], points[0][1] + 11, c.faint, "center", 10);
+      for (let k = 1; k < n - 1; k += 1) {
+        const joint = this.config.joints.find((j) => j.name === this.order[k - 1]);
+        if (!joint) continue;
+        const front = joint.name === this.view.frontJoint().name;
+        const way = this.axis(k - 1, at), long = this.reach * 0.11, here = this.point(k, at);
+        const [u, q] = [-1, 1].map((s) => this.project(here.map((v, a) => v + s * long * way[a]), w, h));
+        renderer.line(u[0], u[1], q[0], q[1], c.joint(joint.index), front ? 2 : 1.2); // what it turns about
+        renderer.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
+        renderer.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
+      }
+      const carried = this.cache.word("payload_kg", at), end = points[n - 1];
+      if (carried > 0) {
+        renderer.area(end[0] - 7, end[1] - 7, 14, 14, c.band);
+        renderer.frame(end[0] - 7, end[1] - 7, 14, 14, c.ink);
+        renderer.text(R.number(carried, 0) + " kg", end[0] + 11, end[1] - 9, c.ink, "left", 10);
+      } else renderer.mark("ring", end[0], end[1], 6, c.ink);
+      if (this.fastest > 0) {
+        for (let k = 0; k < CLASSES; k += 1) renderer.area(8 + 11 * k, h - 13, 11, 5, this.tone(k));
+        renderer.text("tip 0 to " + R.number(this.fastest, 3) + " m/s", 12 + 11 * CLASSES, h - 10, c.faint, "left", 10);
+      }
+      const p = this.point(n - 1, at);
+      return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
+    }
+    draw() {
+      const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
+      if (!w) return;
+      this.words = this.scene(new R.CanvasRenderer(this.canvas, w, h), w, h);
+    }
+    picture(renderer, w, h) { this.scene(renderer, w, h); }
+  };
+})();

@@ -1,0 +1,144 @@
+"""Handbook: what every word, kind, indicator and figure means, and what not to conclude."""
+
+from __future__ import annotations
+
+from dash import ClientsideFunction, Dash, Input, Output, dcc, html
+from dash.development.base_component import Component
+from flask import Response, request
+
+from dashboards.components import basics
+from dashboards.components.figure_card import aria
+from dashboards.handbook import GROUPS, Entry, entries, entry_of
+from dashboards.handbook.pictures import PICTURES, picture, words_of
+from dashboards.links import View
+from dashboards.pages.page import Desk, Page
+
+
+def layout(desk: Desk, view: View) -> Component:
+    """Return the entry asked for, and all others below it."""
+    known = entries()
+    asked = view.extra.get("entry", "")
+    key = asked if asked in known else entry_of(asked) if asked else None
+    first = known[key] if key else None
+    parts: list[Component] = []
+    if asked and first is None:
+        parts.append(
+            basics.message(f"The handbook has no entry “{asked}”.", "Search below, or look down.")
+        )
+    if first is not None:
+        parts.append(_entry(first, asked=True))
+    for group, title in GROUPS.items():
+        mine = [e for e in known.values() if e.group == group and e is not first]
+        parts.append(
+            html.Section(
+                [html.H2(title, id=f"group-{group}"), *(_entry(e) for e in mine)],
+                className="handbook-group",
+                **aria(labelledby=f"group-{group}"),
+            )
+        )
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.H1("Handbook"),
+                    html.Label(
+                        [
+                            "Find",
+                            dcc.Input(
+                                id="handbook-find",
+                                type="search",
+                                value=view.extra.get("find", ""),
+                                debounce=False,
+                                placeholder="any word",
+                                style={"width": "220px"},
+                            ),
+                        ],
+                        className="field side-by-side",
+                    ),
+                    html.Span(id="handbook-count", role="status", className="faint"),
+                ],
+                className="row",
+            ),
+            _contents(),
+            *parts,
+            basics.caution(),
+        ],
+        className="handbook",
+    )
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Add the search and the pictures."""
+    app.clientside_callback(
+        ClientsideFunction("jointbook_handbook", "find"),
+        Output("handbook-count", "children"),
+        Input("handbook-find", "value"),
+    )
+
+    @app.server.route("/data/handbook/<name>.svg")
+    def draw(name: str) -> Response | tuple[str, int]:
+        if name not in PICTURES:
+            return "no such picture", 404
+        dark = request.args.get("theme") == "dark"
+        answer = Response(picture(name, dark=dark), mimetype="image/svg+xml")
+        answer.headers["Cache-Control"] = "public, max-age=3600"
+        return answer
+
+
+def _contents() -> Component:
+    articles = [e for e in entries().values() if e.article]
+    return html.Nav(
+        [basics.go(e.title, f"/handbook?entry={e.key}") for e in articles],
+        className="row handbook-contents",
+        **aria(label="Articles"),
+    )
+
+
+def _entry(entry: Entry, *, asked: bool = False) -> Component:
+    said = [("How it is computed", entry.how), ("Source", entry.source)]
+    said += [("Do", entry.do), ("Do not conclude", entry.dont)]
+    also = ", ".join(entry.also) if not entry.article else ""
+    body = [
+        _what(entry),
+        html.Ul([html.Li([html.Strong(word), f": {text}"]) for word, text in said]),
+        html.P(f"On the pages also: {also}", className="faint entry-also") if also else None,
+    ]
+    return html.Article(
+        [
+            html.H3(entry.title) if not asked else html.H2(entry.title),
+            html.Div([_picture(entry.picture), html.Div(body)], className="entry-body"),
+        ],
+        className="sheet entry"
+        + (" asked" if asked else "")
+        + (" article" if entry.article else ""),
+        id=f"entry-{entry.key}",
+        **basics.attributes(data_entry=entry.key),
+    )
+
+
+def _what(entry: Entry) -> Component:
+    if entry.article:
+        return dcc.Markdown(entry.what.strip(), className="entry-what")
+    return html.P(entry.what, className="entry-what")
+
+
+def _picture(name: str) -> Component:
+    return html.Figure(
+        [
+            html.Img(src=f"/data/handbook/{name}.svg", alt=words_of(name), className="on-light"),
+            html.Img(
+                src=f"/data/handbook/{name}.svg?theme=dark", alt=words_of(name), className="on-dark"
+            ),
+        ],
+        className="entry-picture",
+    )
+
+
+PAGE = Page(
+    "handbook",
+    "Handbook",
+    "What every word, kind, indicator and figure means, and what not to conclude from it.",
+    layout,
+    register,
+    {"entry": None, "find": None},
+)

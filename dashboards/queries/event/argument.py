@@ -1,0 +1,231 @@
+"""The short argument for a flag: expected, seen, by how much, and what else was weighed.
+
+This is the one door through which the event page reads the evidence that is
+kept with a flag. `READ` lists every name it knows; a name that is missing
+leaves its part of the argument out, an unknown one is not shown here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from dashboards.queries.event.causes import AGAINST, amperes, number
+from replay.archive import Archive
+
+READ: dict[str, str] = {
+    "expected_a": "usual current of the motion, A",
+    "drag_a": "mean residual against the motion, A",
+    "forward_a": "mean residual forward, A",
+    "backward_a": "mean residual backward, A",
+    "resting_a": "residual at rest, A",
+    "held_a": "residual with the brake engaged, A",
+    "peak_a": "largest residual, A",
+    "push_a": "mean residual in the commanded direction, A",
+    "before_release_a": "drag in the release before, A",
+    "after_release_a": "drag in the release after, A",
+    "speed_deg_s": "median speed, deg/s",
+    "temperature_c": "temperature, °C",
+    "payload_kg": "payload as logged, kg",
+    "measured": "what a physical finding measured, in its own unit",
+    "behind_command": "share of the commanded rate that is missing",
+    "stops_and_starts": "stops and starts that nobody commanded",
+    "astray_deg": "angle beyond what the rate adds up to, deg",
+    "duration_s": "length, s",
+    "kinds": "weight of each cause",
+    "size": "size of the best-fitting form",
+    "size_unit": "its unit",
+}
+"""Names of the evidence that the argument reads, and what they hold."""
+
+ENOUGH = 0.05
+"""A cause of less than this share of the best one's weight is not worth a line."""
+
+MOST = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """A cause that was weighed: ``share`` of the named one's weight, 0 to 1 and above."""
+
+    kind: str
+    share: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Argument:
+    """What decides on a flag. ``weighed`` holds the other causes, best first."""
+
+    expected: str
+    seen: str
+    by: str
+    weighed: tuple[Cause, ...]
+
+
+def argument(archive: Archive, session: str, flag: str | None, kind: str) -> Argument:
+    """Return the argument that a flag's kept evidence gives."""
+    import polars as pl
+
+    rows = archive.table("flags")
+    if flag is None or not rows.height:
+        return of_evidence({}, kind)
+    mine = rows.filter((pl.col("session") == session) & (pl.col("flag") == flag))
+    try:
+        found = json.loads(mine["evidence"][0] or "{}") if mine.height else {}
+    except ValueError:
+        found = {}
+    return of_evidence(found if isinstance(found, dict) else {}, kind)
+
+
+def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
+    """Return the argument of a flag's evidence.
+
+    >>> said = of_evidence({"expected_a": 1.5, "drag_a": 0.6, "kinds": {"friction": 1}}, "friction")
+    >>> said.expected, said.by
+    ('1.50 A for this motion', '+0.60 A, 40 % more')
+    """
+    read = {name: found.get(name) for name in READ}
+    expected, seen, by = _SAID.get(kind, _current)(read)
+    return Argument(expected, seen, by, _weighed(read, kind))
+
+
+def _conditions(read: Mapping[str, Any]) -> str:
+    speed, heat = number(read, "speed_deg_s"), number(read, "temperature_c")
+    parts = [
+        f" at {speed:.2f} deg/s" if speed is not None else "",
+        f", {heat:.0f} °C" if heat is not None else "",
+    ]
+    return "".join(parts)
+
+
+Said = tuple[str, str, str]
+
+
+def _current(read: Mapping[str, Any]) -> Said:
+    usual = number(read, "expected_a")
+    expected = "" if usual is None else f"{usual:.2f} A for this motion{_conditions(read)}"
+    drag, peak = number(read, "drag_a"), number(read, "peak_a")
+    forward, backward = number(read, "forward_a"), number(read, "backward_a")
+    seen = []
+    if forward is not None:
+        seen.append(f"{amperes(forward)} forward")
+    if backward is not None:
+        seen.append(f"{amperes(backward)} backward")
+    if peak is not None:
+        seen.append(f"{amperes(peak)} at most")
+    text = "beyond it, " + ", ".join(seen) if seen else ""
+    if drag is None:
+        return expected, text, "" if peak is None else f"up to {abs(peak):.2f} A"
+    share = ""
+    if usual:
+        share = f", {abs(100 * drag / usual):.0f} % {'more' if drag > 0 else 'less'}"
+    return expected, text, f"{amperes(drag)}{share}"
+
+
+def _sensor(read: Mapping[str, Any]) -> Said:
+    expected, seen, by = _current(read)
+    rest = number(read, "held_a")
+    rest = number(read, "resting_a") if rest is None else rest
+    if rest is not None:
+        seen += f"{', ' if seen else ''}{amperes(rest)} where the motor does nothing"
+    return expected, seen, by if rest is None else f"{amperes(rest)}, the same in all states"
+
+
+def _slip(read: Mapping[str, Any]) -> Said:
+    size, long = number(read, "measured"), number(read, "duration_s")
+    seen = "" if size is None else f"the angle moved by {abs(size):.2f} deg and stays there"
+    if seen and long is not None:
+        seen += f", within {long:.1f} s"
+    by = "" if size is None else f"{abs(size):.2f} deg"
+    return "no motion while the brake is engaged, beyond noise and flexing", seen, by
+
+
+def _release(read: Mapping[str, Any]) -> Said:
+    size = number(read, "measured")
+    seen = "" if size is None else f"released {size:.2f} s after the command"
+    return (
+        "a release as this unit's brake usually does it",
+        seen,
+        "" if size is None else (f"{size:.2f} s"),
+    )
+
+
+def _stall(read: Mapping[str, Any]) -> Said:
+    short, push = number(read, "behind_command"), number(read, "push_a")
+    seen = "" if short is None else f"{100 * short:.0f} % of the commanded rate is missing"
+    if push is not None:
+        seen += f"{', ' if seen else ''}while the motor pushes with {amperes(push)} beyond that"
+    return "the joint follows its command", seen, "" if short is None else f"{100 * short:.0f} %"
+
+
+def _stick(read: Mapping[str, Any]) -> Said:
+    stops = number(read, "stops_and_starts")
+    seen = "" if stops is None else f"about {stops:.0f} stops and starts that nobody commanded"
+    return f"an even motion{_conditions(read)}", seen, "" if stops is None else f"{stops:.0f} stops"
+
+
+def _angle(read: Mapping[str, Any]) -> Said:
+    off = number(read, "astray_deg")
+    seen = "" if off is None else f"the angle is {off:+.2f} deg off what the rate adds up to"
+    return "angle and rate agree", seen, "" if off is None else f"{abs(off):.2f} deg"
+
+
+def _gap(read: Mapping[str, Any]) -> Said:
+    long = number(read, "measured")
+    seen = "" if long is None else f"nothing new for {long:.1f} s"
+    return "samples at the log's own rate", seen, "" if long is None else f"{long:.1f} s"
+
+
+_SAID: dict[str, Callable[[Mapping[str, Any]], Said]] = {
+    "brake-slip": _slip,
+    "late-release": _release,
+    "stall": _stall,
+    "stick-slip": _stick,
+    "angle-sensor": _angle,
+    "current-sensor": _sensor,
+    "gap": _gap,
+}
+
+
+def _weighed(read: Mapping[str, Any], kind: str) -> tuple[Cause, ...]:
+    kinds = read.get("kinds")
+    if not isinstance(kinds, Mapping):
+        return ()
+    weights = {k: float(v) for k, v in kinds.items() if isinstance(v, int | float)}
+    best = weights.get(kind) or max(weights.values(), default=0.0)
+    if best <= 0:
+        return ()
+    others = sorted(((k, v) for k, v in weights.items() if k != kind), key=lambda p: -p[1])
+    causes: list[Cause] = []
+    for name, value in others[:MOST]:
+        share = max(value, 0.0) / best
+        if share < ENOUGH and causes:
+            break
+        why = AGAINST[name](read) if name in AGAINST else "explains less of it"
+        if share > 1.0:
+            why = f"fits the current alike, but {why}"
+        causes.append(Cause(name, share, why))
+    return tuple(causes)
+
+
+def rarity(score: float | None, hours: float | None) -> str:
+    """Say how rare an event is, no rarer than the hours of learning can bear.
+
+    >>> rarity(1.0, 50.0)
+    'Healthy joints show one as rare about once in 10 joint-hours.'
+    >>> rarity(6.5, 42.0)
+    'Nothing as rare is in the 42 joint-hours that taught the baseline; they bear no rarer figure.'
+    """
+    if score is None:
+        return ""
+    if not hours or hours <= 0:
+        return "How rare this is cannot be said: no learning hours are known."
+    if 10**score > hours:
+        return (
+            f"Nothing as rare is in the {hours:,.0f} joint-hours that taught the baseline; "
+            "they bear no rarer figure."
+        )
+    return f"Healthy joints show one as rare about once in {10**score:,.0f} joint-hours."

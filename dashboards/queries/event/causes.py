@@ -1,0 +1,84 @@
+"""What speaks against each cause, from the figures that are kept with a flag."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from typing import Any
+
+
+def number(read: Mapping[str, Any], name: str) -> float | None:
+    """Return a figure of the evidence; None where it is missing or no number."""
+    value = read.get(name)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        return None
+    return float(value)
+
+
+def amperes(value: float) -> str:
+    """Return a difference of currents with its sign."""
+    rounded = round(value, 2) + 0.0  # no minus before a zero
+    return f"{rounded:+.2f} A"
+
+
+def _not_friction(read: Mapping[str, Any]) -> str:
+    forward, backward = number(read, "forward_a"), number(read, "backward_a")
+    if forward is not None and backward is not None:
+        turns = forward * backward < 0
+        return (
+            f"friction turns its sign with the direction; here {amperes(forward)} forward, "
+            f"{amperes(backward)} backward" + (", which it does" if turns else "")
+        )
+    return "friction needs motion in both directions to be told, and shows in every motion"
+
+
+def _not_drag(read: Mapping[str, Any]) -> str:
+    before, after = number(read, "before_release_a"), number(read, "after_release_a")
+    said = [
+        f"{amperes(value)} in the release {word}"
+        for value, word in ((before, "before"), (after, "after"))
+        if value is not None
+    ]
+    if said:
+        return f"a brake's drag stays within one release; there is {' and '.join(said)}"
+    return "a brake's drag begins with a release and ends with the next engagement"
+
+
+def _not_sensor(read: Mapping[str, Any]) -> str:
+    rest = number(read, "held_a")
+    rest = number(read, "resting_a") if rest is None else rest
+    if rest is not None:
+        return f"a sensor's offset shows at rest too; there it is {amperes(rest)}"
+    return "a sensor's offset does not turn its sign with the direction"
+
+
+def _not_stall(read: Mapping[str, Any]) -> str:
+    short = number(read, "behind_command")
+    if short is not None:
+        return f"a stalled joint lags its command; here {100 * short:.0f} % is missing"
+    return "a stalled joint does not follow its command"
+
+
+def _not_angle(read: Mapping[str, Any]) -> str:
+    off = number(read, "astray_deg")
+    if off is not None:
+        return f"angle and rate agree to {abs(off):.2f} deg"
+    return "angle and rate agree"
+
+
+AGAINST: dict[str, Callable[[Mapping[str, Any]], str]] = {
+    "friction": _not_friction,
+    "brake-drag": _not_drag,
+    "current-sensor": _not_sensor,
+    "stall": _not_stall,
+    "angle-sensor": _not_angle,
+    "load": lambda read: "a load follows the posture, whatever the direction",
+    "stick-slip": lambda read: (
+        "stick-slip stops and starts; counted " + (f"{number(read, 'stops_and_starts') or 0:.0f}")
+    ),
+    "brake-slip": lambda read: "nothing moved under an engaged brake",
+    "late-release": lambda read: "no release falls into it",
+    "gap": lambda read: "the samples are there",
+    "unusual": lambda read: "taken only where no known cause explains enough",
+}
+"""For each cause: why it fits less, in words, given the evidence."""

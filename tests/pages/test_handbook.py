@@ -1,0 +1,114 @@
+"""The handbook knows every word of the pages, and the README is made from it."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+
+from dashboards.handbook import GROUPS, entries, entry_of, glossary
+from dashboards.handbook.pictures import PICTURES, picture
+from replay.arm import margins
+from replay.records import FLAG_KINDS
+from replay.reviews import VERDICTS
+from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
+from replay.wear import indicators, trends
+from replay.wear.catalogue import INDICATORS
+from tests.pages.conftest import Visit
+
+ROOT = Path(__file__).parents[2]
+
+WORDS = """() => [...document.querySelectorAll(
+    'main th, main dt, main h2, main h3, .ag-header-cell-text, #rp-values thead th')]
+  .filter((e) => !e.closest('.rp-table tbody, .plain-table tbody, .wear-multiples tbody, .entry'))
+  .map((e) => e.textContent.replace(/\\s+/g, ' ').trim())"""
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        FLAG_KINDS,
+        tuple(VERDICTS),
+        ("note", "look", "act"),
+        ("rising", "falling", "steady", "too-few"),
+        tuple(i.name for i in INDICATORS),
+        tuple(q.word for q in (*JOINT_QUANTITIES.values(), *SESSION_QUANTITIES.values())),
+    ],
+    ids=["kinds", "verdicts", "severities", "results", "indicators", "quantities"],
+)
+def test_every_word_that_the_engine_can_show_has_an_entry(words):
+    assert [w for w in words if entry_of(w) is None] == []
+
+
+def test_every_margin_rule_is_named():
+    text = entries()["margin-rules"].what
+    for name in Path(margins.__file__).with_name("rules").glob("*.toml"):
+        assert margins.load_rule(name.stem).title.split("-20")[0] in text
+
+
+def test_every_entry_says_all_it_owes():
+    for entry in entries().values():
+        for field in fields(entry):
+            if field.name not in ("also", "readme", "article"):
+                assert getattr(entry, field.name), f"{entry.key} has no {field.name}"
+        assert entry.picture in PICTURES, entry.key
+        assert entry.group in GROUPS
+    for name in PICTURES:
+        assert picture(name).startswith("<svg")
+        assert picture(name) != picture(name, dark=True)
+
+
+def test_no_word_leads_to_two_entries():
+    first: dict[str, str] = {}
+    for entry in entries().values():
+        for word in entry.also:
+            assert first.setdefault(word, entry.key) == entry.key, word
+
+
+def test_the_readme_is_made_from_the_handbook():
+    assert glossary() in (ROOT / "README.md").read_text("utf-8")
+
+
+def test_a_walk_of_the_pages_meets_no_word_without_an_entry(heron, visit):
+    indicators(heron)
+    trends(heron)
+    session = heron.sessions()["session"][-1]
+    tab: Visit = visit(heron)
+    page = tab.go("/library")
+    page.locator(".ag-header-cell-text").first.wait_for()
+    found = {"library": page.evaluate(WORDS)}
+    for name, path, ready in (
+        ("replay", f"/replay?session={session}", "#rp-values tr"),
+        ("event", f"/event?session={session}&flag=f-1", "#event-sensors table"),
+        ("wear", "/wear", ".wear-multiples"),
+        ("review", f"/review?session={session}", ".review"),
+        ("compare", "/compare", "#compare-overlay-words"),
+        ("baseline", "/baseline", "#baseline-table"),
+    ):
+        tab.go(path)
+        page.locator(ready).first.wait_for(state="attached", timeout=120_000)
+        page.wait_for_load_state("networkidle")
+        found[name] = page.evaluate(WORDS)
+    missing = {
+        name: [w for w in words if w and not any(c.isdigit() for c in w) and entry_of(w) is None]
+        for name, words in found.items()
+    }
+    assert all(len(words) > 3 for words in found.values())
+    assert missing == {name: [] for name in found}
+    assert tab.errors == []
+
+
+def test_a_word_leads_to_its_entry_and_the_search_finds_it(heron, visit):
+    session = heron.sessions()["session"][-1]
+    tab: Visit = visit(heron)
+    page = tab.go(f"/replay?session={session}")
+    page.get_by_role("link", name="residual", exact=True).click()
+    page.wait_for_url("**/handbook?entry=residual")
+    asked = page.locator(".entry.asked")
+    assert "current less expected current" in asked.inner_text().lower()
+    assert asked.locator("img.on-light").evaluate("i => i.decode().then(() => i.naturalWidth)") > 0
+    page.get_by_label("Find").fill("backlash reversal")
+    page.locator("[data-entry=indicator-backlash-at-reversals]").wait_for()
+    assert page.locator(".entry:visible").count() < 5
+    assert tab.errors == []

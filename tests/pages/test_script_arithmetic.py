@@ -1,0 +1,111 @@
+"""The arithmetic of the replay's scripts, run by node; and what scripts may put where."""
+
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from dashboards.figures.packing import Group, pack
+
+ASSETS = Path(__file__).parents[2] / "dashboards" / "assets"
+NODE = shutil.which("node") or shutil.which("nodejs")
+
+RUN = """
+const fs = require("fs"), vm = require("vm");
+const window = {};
+vm.runInNewContext(fs.readFileSync(process.argv[1], "utf8"),
+  { window, BigInt, Date, Math, Number, DataView, TextDecoder, Uint8Array, Float32Array,
+    Float64Array, JSON, Object });
+const R = window.jointbook.replay;
+const big = (k, v) => (typeof v === "bigint" ? Number(v) : v);
+console.log(JSON.stringify(eval(process.argv[2]), big));
+"""
+
+
+def numbers(expression: str) -> object:
+    """Return what an expression on the replay's number functions gives."""
+    assert NODE, "node is not installed: apt install nodejs"
+    script = ASSETS / "replay_1_numbers.js"
+    done = subprocess.run(
+        [NODE, "-e", RUN, str(script), expression], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+ZERO = "1740787200000000000n"  # 2025-03-01T00:00:00Z
+
+
+@pytest.mark.parametrize(
+    ("expression", "value"),
+    [
+        ("R.bisect([1, 3, 5], 3)", 1),
+        ("R.bisect([], 3)", 0),
+        ("R.nearest([0, 1, 2], 1.4)", 1),
+        ("R.nearest([0, 1, 2], 9)", 2),
+        ("R.nearest([], 1)", -1),
+        ("R.ticks(-1, 1, 4)", [-1, -0.5, 0, 0.5, 1]),
+        ("R.ticks(3, 3, 4)", []),
+        ("R.digits(0.05)", 2),
+        ("R.number(-0.001, 1)", "0.0"),
+        ("R.number(-2.25, 1)", "−2.3"),
+        ("R.number(NaN, 1)", "–"),
+        ("R.timeTicks(0, 100, 0, 10).step", 10),
+        ("R.timeTicks(0.5, 0.9, 0, 4).step", 0.1),
+        (f"R.clock(0.25, {ZERO}, 3)", "00:00:00.250"),
+        (f"R.iso(10.5, {ZERO})", "2025-03-01T00:00:10.5Z"),
+        (f"R.iso(60, {ZERO})", "2025-03-01T00:01:00Z"),
+        (f"R.parseIso('2025-03-01T00:00:00.000000250Z', {ZERO})", 2.5e-7),
+        (f"R.parseIso('yesterday', {ZERO})", None),
+        ("R.span(0.0004)", "400 µs"),
+        ("R.span(-90)", "90.0 s"),
+        ("R.span(7200)", "2.00 h"),
+    ],
+)
+def test_numbers_and_instants(expression, value):
+    assert numbers(expression) == value
+
+
+def test_every_tick_lies_on_a_whole_multiple_of_its_step():
+    for low, high in ((0.0, 7.3), (-0.013, 0.011), (1e4, 1.3e4)):
+        ticks = np.array(numbers(f"R.ticks({low}, {high}, 5)"))
+        steps = np.diff(ticks)
+        assert len(ticks) >= 2
+        assert steps == pytest.approx(steps[0])
+        assert ticks / steps[0] == pytest.approx(np.round(ticks / steps[0]), abs=1e-6)
+
+
+def test_what_the_server_packs_the_browser_unpacks():
+    t = np.array([0.0, 0.5, 1.0])
+    low, high = np.float32([1, 2, 3]), np.float32([1.5, 2.5, 3.5])
+    packed = pack([Group(t, {"a": (low, high), "b": (low, low)}, True, 0.5)], share=0.25)
+    found = numbers(
+        "(() => { const g = R.unpack(new Uint8Array(" + json.dumps(list(packed)) + ").buffer);"
+        "const s = g.groups[0]; return [g.share, [...s.t], [...s.series.a.high],"
+        " [...s.series.b.low], s.series.b.high === s.series.b.low]; })()"
+    )
+    assert found == [0.25, t.tolist(), high.tolist(), low.tolist(), True]
+
+
+SCRIPTS = sorted(ASSETS.glob("*.js"))
+OTHERS_NAMES = {"dash_clientside", "dash_ag_grid", "dashAgGridComponentFunctions"}
+OTHERS_NAMES |= {"dashAgGridFunctions"}
+"""Names that the libraries ask their users to fill."""
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)
+def test_a_script_reads_well_and_keeps_to_its_own_object(script):
+    assert NODE, "node is not installed: apt install nodejs"
+    checked = subprocess.run([NODE, "--check", script], capture_output=True, text=True, check=False)
+    assert checked.returncode == 0, checked.stderr
+    text = script.read_text(encoding="utf-8")
+    code = re.sub(r"^\s*//.*$", "", text, flags=re.MULTILINE).strip()
+    assert code.startswith("(function () {"), "a script is one function of its own"
+    assert code.endswith("})();")
+    assert '"use strict";' in code[:80]
+    put = set(re.findall(r"\bwindow\.(\w+)\s*=(?!=)", code))
+    assert put <= {"jointbook"} | OTHERS_NAMES
