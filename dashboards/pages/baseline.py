@@ -121,15 +121,10 @@ def register(app: Dash, desk: Desk) -> None:
             return trouble, 404
         tables = {"rates": lambda: baselines.kept_word(desk.archive, base)}
         tables["units"] = lambda: baselines.units_of(base)
-<<<<<<< HEAD
         tables["facts"] = lambda: baselines.facts_of(base)
-        if what not in tables:
-            return "rates, units and facts are offered", 404
-=======
         tables["verdicts"] = lambda: baselines.by_verdict(desk.archive)
         if what not in tables:
-            return "rates, units and verdicts are offered", 404
->>>>>>> main
+            return "rates, units, facts and verdicts are offered", 404
         return send_table(tables[what](), f"baseline-{base.version}-{what}", form)
 
 

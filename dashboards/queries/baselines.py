@@ -34,13 +34,13 @@ def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:
     )
 
 
-<<<<<<< HEAD
 def promise_of(baseline: Baseline) -> str:
     """Return what the baseline promises about false flags, in a sentence."""
     from replay.checks import promise
 
     return promise.sentence(baseline)
-=======
+
+
 def by_verdict(archive: Archive) -> pl.DataFrame:
     """Return the false flags that people found, beside the rate asked, one row a baseline."""
     from replay.reviews.learning import observed_false_flags
@@ -49,7 +49,6 @@ def by_verdict(archive: Archive) -> pl.DataFrame:
         "baseline", "asked", "observed", "low", "high", "false_findings", "joint_hours",
         "sessions", "open_sessions",
     )  # fmt: skip
->>>>>>> main
 
 
 def units_of(baseline: Baseline) -> pl.DataFrame:

@@ -108,13 +108,8 @@ def run(args: argparse.Namespace) -> int:
             "the other half of them, so their false flags are those of half as much teaching"
         )
     else:
-<<<<<<< HEAD
         print(f"judged by {baseline.version}: {promise.sentence(baseline)}")
-    print_table(pl.DataFrame([_line(n, d) for n, d in summary["detectors"].items()]))
-=======
-        print(f"judged by {baseline.version}: {baseline.promise()}")
     print_table(detectors)
->>>>>>> main
     print("in brackets: 90 % intervals; delay: median of abrupt faults, from onset to flag's onset")
     print_table(kinds)
     return 0

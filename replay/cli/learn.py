@@ -166,10 +166,7 @@ def _beside(args: argparse.Namespace) -> int:
         raise UsageError("--beside takes two versions and no session", todo="leave the names out")
     archive = open_archive(args.archive)
     first, second = (load_baseline(archive, version) for version in args.beside)
-<<<<<<< HEAD
     laid = compare(first, second)
-=======
-    laid = beside(first, second)
     drag = pl.DataFrame(
         [
             {
@@ -186,7 +183,6 @@ def _beside(args: argparse.Namespace) -> int:
     rows = [{"unit": u["unit"], **row} for u in laid["units"] for row in u["expected"]]
     expected = pl.DataFrame(rows, infer_schema_length=None)
     offer({"drag": drag, "expected": expected}, args.out)
->>>>>>> main
     if args.json:
         print_json(laid)
         return 0
@@ -200,28 +196,8 @@ def _beside(args: argparse.Namespace) -> int:
     for key, one in (("only_first", first), ("only_second", second)):
         if laid[key]:
             print(f"taught {one.version} alone: {', '.join(laid[key])}")
-<<<<<<< HEAD
     print("\ndrag that becomes a flag when it lasts 13 s of usual motion; hours of learning")
-    print_table(
-        pl.DataFrame(
-            [
-                {
-                    "unit": u["unit"],
-                    f"drag {first.version}, A": u["least_drag_a"].first,
-                    f"drag {second.version}, A": u["least_drag_a"].second,
-                    f"hours {first.version}": u["hours"].first,
-                    f"hours {second.version}": u["hours"].second,
-                }
-                for u in laid["units"]
-            ],
-            infer_schema_length=None,
-        )
-    )
-    rows = [{"unit": u["unit"], **row} for u in laid["units"] for row in u["expected"]]
-=======
-    print("\ndrag that becomes a flag when it lasts 16 s of calm motion; hours of learning")
     print_table(drag)
->>>>>>> main
     if rows:
         print(
             "\nexpected current at steady speed without load, A; null where it was not seen; "
