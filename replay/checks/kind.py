@@ -139,7 +139,7 @@ def _account(
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
         elif kind.kind == "brake-drag":
-            found = _one_release(evidence, joint, shape.name, left, spans)
+            found = _one_release(evidence, joint, shape.name, inside, spans)
         else:
             found = _gain(evidence, joint, shape.name, left)
             if shape.energy:  # what swings also has a mean
@@ -248,6 +248,9 @@ def _one_release(
     """Return what drag from one release to the next engagement explains, the best of them."""
     best = (0.0, float("nan"), float("nan"))
     for blocks, both in spans:
+        moved = blocks & joint.plant.ok
+        if (moved & left).sum() < 0.5 * max(moved.sum(), 1):
+            continue  # most of the motion of this release is as ever
         found = _gain(evidence, joint, name, blocks)
         if both and found[1] > 0 and found[0] > best[0]:
             best = found

@@ -99,7 +99,8 @@ def spikes(track: Track) -> Seen:
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
     asked = track.asked[1:-1]
-    state = (2 * track.asked + track.braked).astype(np.float64)
+    way = np.sign(track.reference_deg_s) * track.asked
+    state = 2.0 * way + track.braked
     near = max(2, round(TURNS_S / max(track.period_s, 1e-6)))
     turning = (maximum_filter1d(state, 2 * near + 1) != minimum_filter1d(state, 2 * near + 1))[1:-1]
     cells = {"moving": asked & ~turning, "still": ~asked & ~turning, "turning": turning}
