@@ -36,6 +36,7 @@ MODEL: dict[str, Setting] = {
 }
 CHECKS: dict[str, Setting] = {
     "run_prior_s": Setting(0.1, "s", "a hole or a freeze that was never seen; no source"),
+    "delay_prior_s": Setting(0.1, "s", "spread of a delay that was never seen; no source"),
     "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
     "growth_s": Setting(50.0, "s", "friction does not grow in less; common practice, no source"),
     "shortest_s": Setting(0.4, "s", "shortest window, an independent variable each; structure"),

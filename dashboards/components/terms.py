@@ -42,8 +42,8 @@ def linked(component: Any) -> Any:
         for part in component:
             linked(part)
         return component
-    if not isinstance(component, Component):
-        return component
+    if not isinstance(component, Component) or isinstance(component, html.Summary):
+        return component  # a summary is a control itself: no link inside one
     inside = getattr(component, "children", None)
     if isinstance(component, EXPLAINED) and isinstance(inside, str):
         component.children = term(inside)

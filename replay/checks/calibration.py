@@ -491,7 +491,7 @@ def calibrate(
     surprise = _left_out(blocks, bare, odd)
     kept = [b for b in blocks if b.session not in odd]
     rest = np.array([s for s, b in zip(surprise, blocks, strict=True) if b.session not in odd])
-    usual = _usual(sessions, blocks)
+    usual = _usual(sessions, seen)
     final = Calibration(noise, norms, fit_tails(kept), usual, _whole(rest, kept))
     scores = final.whole.log_rate(surprise)
     chance = -np.log10(np.maximum(-np.expm1(-np.exp(np.clip(scores, -600, 10))), 1e-260))
@@ -517,24 +517,22 @@ def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[str]) -> Floa
 
 
 def _usual(
-    sessions: Sequence[SessionResiduals], blocks: Sequence[Block]
+    sessions: Sequence[SessionResiduals], seen: Mapping[str, Mapping[str, Mapping[str, Seen]]]
 ) -> dict[str, tuple[str, ...]]:
-    units = {(s.session, j.joint): j.unit for s in sessions for j in s.joints.values()}
-    by_unit: dict[str, list[Block]] = {}
-    for block in blocks:
-        if block.joint != EVERYONE:
-            by_unit.setdefault(units[block.session, block.joint], []).append(block)
+    """Return what most sessions of a unit show beyond the limit of a recorder not known."""
     limit = setting("prior_level")
+    shown: dict[str, dict[str, list[bool]]] = {}
+    for session in sessions:
+        for joint, by in seen.get(session.session, {}).items():
+            for name in ("silence", "lost"):
+                if joint in session.joints and name in by:
+                    most = max((m.raw for m in by[name].marks), default=0.0)
+                    unit = shown.setdefault(session.joints[joint].unit, {})
+                    unit.setdefault(name, []).append(most > limit * by[name].prior)
     return {
         unit: names
-        for unit, mine in by_unit.items()
-        if (
-            names := tuple(
-                n
-                for n in ("silence", "lost")
-                if np.mean([b.most.get(n, 0.0) > limit for b in mine]) > 0.5
-            )
-        )
+        for unit, by in shown.items()
+        if (names := tuple(n for n, hits in by.items() if np.mean(hits) > 0.5))
     }
 
 

@@ -49,6 +49,15 @@ class Event:
     """A window of the residuals is beyond the limit by itself."""
 
     @property
+    def reach(self) -> tuple[float, float]:
+        """From where to where its marks reach."""
+        spans = [(m.start_s, m.end_s) for m in self.marks]
+        return (
+            min([self.start_s, *(a for a, _ in spans)]),
+            max([self.end_s, *(b for _, b in spans)]),
+        )
+
+    @property
     def proven(self) -> bool:
         """A mark in it is the cause of whatever else is there."""
         return any(MEASURES[m.measure].proof for m in self.marks)
@@ -246,6 +255,8 @@ def _likeliest(
     light tail is rare in a part of what another explains whole.
     """
     best = (-1.0, "", seed[0], seed[1], 0.0)
+    own = evidence.laws.noise.get(joint.unit, {})
+    colour = max((n.longest for s, n in own.items() if not SHAPES[s].energy), default=1.0)
     for name, shape in SHAPES.items():
         noise = evidence.noise(joint.joint, name) if shape.sought and not shape.shared else None
         if noise is None or shape.grows:
@@ -262,7 +273,7 @@ def _likeliest(
                 nats = 0.5 * found.z(noise) ** 2
             else:
                 doubt = (found.doubt / energy) ** 2
-                nats = 0.5 * (found.along / energy) ** 2 / (noise.longest / energy + doubt)
+                nats = 0.5 * (found.along / energy) ** 2 / (colour / energy + doubt)
             k = int(np.argmax(np.where(meets, nats, -1.0)))
             if nats[k] > best[0]:
                 size = float(found.along[k] / energy[k])
@@ -283,7 +294,8 @@ def _merged(events: list[Event]) -> list[Event]:
     made: list[Event] = []
     for event in sorted(events, key=lambda e: (e.start_s, -e.end_s)):
         for last in made:
-            near = event.start_s - last.end_s <= BESIDE_S and last.start_s - event.end_s <= BESIDE_S
+            (low, high), (first, stop) = last.reach, event.reach
+            near = first - high <= BESIDE_S and low - stop <= BESIDE_S
             both_windows = last.windowed and event.windowed
             if near and (not both_windows or last.overlap(event) > setting("overlap")):
                 last.absorb(event)

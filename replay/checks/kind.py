@@ -24,6 +24,9 @@ from replay.signatures.marks import Mark
 from replay.signatures.registry import SHAPES, SIGNATURES
 
 NATS = float(np.log(10.0))
+ENDS_S = 2.5
+"""So much motion of a release may lie outside of its drag: speeding up and slowing down."""
+
 WIDE_SD = 100.0
 """What tells kinds apart is the shape of large residuals too; only wild samples are cut."""
 
@@ -134,7 +137,8 @@ def _account(
     best = _Case(0.0)
     left = inside & ~taken
     ends = _free_ends(joint, inside)
-    base = max(_gain(evidence, joint, "friction", left)[0], 0.0)
+    mean = _gain(evidence, joint, "friction", left)
+    base = mean[0] if mean[1] > 0 else 0.0
     for shape in kind.shapes if claimed or not kind.only_beside else ():
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
@@ -249,6 +253,10 @@ def _one_release(
     best = (0.0, float("nan"), float("nan"))
     for blocks, both in spans:
         moved = blocks & joint.plant.ok
+        outside = moved & ~left
+        if outside.sum() * joint.step_s <= ENDS_S:  # starting and slowing down say little
+            moved = moved & left
+            blocks = blocks & ~outside
         if (moved & left).sum() < 0.5 * max(moved.sum(), 1):
             continue  # most of the motion of this release is as ever
         found = _gain(evidence, joint, name, blocks)

@@ -33,15 +33,23 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         checked_out(args.out)
     archive = open_archive(args.archive)
-    known_sessions(archive, args.session)
-    baseline = load_baseline(archive, args.baseline)
-    names = args.session or archive.sessions()["session"].to_list()
     failed: list[dict[str, str]] = []
 
     def refused(name: str, error: JointbookError) -> None:
         failed.append({"session": name, "reason": str(error)})
         say(f"{name}: {error}")
 
+    named: list[str] = []
+    for name in args.session:  # one wrong name does not stop the others
+        try:
+            known_sessions(archive, [name])
+            named.append(name)
+        except JointbookError as error:
+            refused(name, error)
+    if failed and not named:
+        return 2
+    baseline = load_baseline(archive, args.baseline)
+    names = named or archive.sessions()["session"].to_list()
     shown = progress(names, total=len(names), what="checking")
     signed: list[Difference] = []
     checks = check_keeping(archive, shown, baseline, on_error=refused, on_signed=signed.append)

@@ -41,7 +41,8 @@ def slips(track: Track) -> Seen:
         way = up if up.max() >= down.max() else down
         size = float(way.max())
         end = int(np.argmax(way))
-        start = int(np.flatnonzero(means[: end + 1] == (low if way is up else high)[end])[-1])
+        place = (low if way is up else high)[end]
+        start = int(np.flatnonzero(np.abs(means[: end + 1] - place) <= 0.1 * size)[-1])
         sizes.append(size)
         row = begin + start * rows
         stop = min(begin + (end + 1) * rows, int(b))

@@ -101,10 +101,14 @@ def middle(norms: Iterable[Norm]) -> Norm:
 
 
 def valued(marks: Iterable[Mark], usual: Mapping[str, Norm]) -> list[Mark]:
-    """Return the marks with their values; one in circumstances never trained has none."""
+    """Return the marks with their values; one in circumstances never trained has none.
+
+    A delay that training never showed is one from nothing.
+    """
     made = []
     for mark in marks:
-        centre, scale = usual.get(mark.cell, NONE)
+        never = (0.0, setting("delay_prior_s")) if mark.cell == "delay" else NONE
+        centre, scale = usual.get(mark.cell, never)
         if scale > 0:
             made.append(replace(mark, value=float((mark.raw - centre) / scale)))
     return made

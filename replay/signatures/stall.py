@@ -67,13 +67,13 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
         return float(min(lacking(mark) / SHORT, 1.0))
     held = any(m.measure == "behind" and lacking(m) >= SHORT for m in beside)
     if mark.measure == "swing":
-        return float(held) if mark.detail["stops"] <= 1 else 0.0
+        return float(held and mark.detail["stops"] <= 1 and mark.detail["swings"] < 4)
     return float(held and mark.measure in {"angle step", "release motion"})
 
 
 SIGNATURE = Signature(
     kind="stall",
-    shapes=(Shape("push", "A", push),),
+    shapes=(Shape("push", "A", push, positive=True),),
     measures=(Measure("behind", "deg", behind, proof=False),),
     sentence=sentence,
     claim=claim,

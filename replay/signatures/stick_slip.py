@@ -16,6 +16,10 @@ from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
 from replay.signatures.track import Floats, Track
 
 WINDOW_S, PIECE_S = 3.0, 0.2
+LOW, HIGH = 0.6, 1.4
+"""A speed that swings leaves a tenth of its time below and above these shares of the command;
+one jump of an angle does not."""
+
 CRAWLS, RUNS = 0.3, 0.8
 """A joint sticks below, and runs above, these shares of its mean speed: what sticking means."""
 
@@ -105,11 +109,18 @@ def judder(joint: JointResiduals) -> Mapping[str, Floats]:
     return {"plant": np.ones(joint.t_s.size)}
 
 
+def repeats(mark: Mark) -> bool:
+    """Tell whether a swing goes back and forth, and is no single stop."""
+    d = mark.detail
+    about = d["low"] < LOW and d["high"] > HIGH
+    return bool(d["stops"] >= 2 or (d["swings"] >= 4 and about))
+
+
 def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     """Claim swings, and what a joint that stops again and again also shows."""
     if mark.measure == "swing":
         return 1.0
-    again = any(m.measure == "swing" and m.detail["stops"] >= 2 for m in beside)
+    again = any(m.measure == "swing" and repeats(m) for m in beside)
     return float(again and mark.measure in {"behind", "angle step"})
 
 

@@ -327,7 +327,7 @@ def test_a_gap_that_most_sessions_have_is_said_and_not_flagged(tmp_path):
     baseline = learn(archive)
     result = check(archive, "s02", baseline)
     assert "gap" not in {f.kind for f in result.flags}
-    assert "P1: most sessions show silence" in result.note
+    assert "P1: most sessions show lost" in result.note
 
 
 def test_a_push_that_two_joints_feel_is_one_stall(bench_archive):

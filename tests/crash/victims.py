@@ -32,7 +32,7 @@ class Victims:
     def __exit__(self, *_: object) -> None:
         assert self._parent.stdin is not None
         self._parent.stdin.close()
-        self._parent.wait(10)
+        self._parent.wait(60)
 
     def run(self, **job: Any) -> int:
         """Run a job; ``after_s`` kills it then, ``at_step`` at its n-th event."""
@@ -47,6 +47,12 @@ def _ingest(job: dict[str, Any]) -> None:
     from tests.crash.streams_of_logs import ingest_all
 
     ingest_all(job["root"], [tuple(p) for p in job["pairs"]])
+
+
+def _care(job: dict[str, Any]) -> None:
+    from tests.crash.care import run_and_stop
+
+    run_and_stop(job)
 
 
 def _add(job: dict[str, Any]) -> None:
