@@ -19,7 +19,7 @@ from replay.checks.severity import severity
 from replay.checks.stored import CheckResult, store
 from replay.checks.wording import evidence_of, facts_of, releases_round, sentence, span_text
 from replay.errors import JointbookError
-from replay.models.baseline import Baseline, load_baseline
+from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of
 from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
 from replay.records import Flag

@@ -12,7 +12,7 @@ from replay.archive import Archive
 from replay.checks import promise
 from replay.checks.check import judge
 from replay.checks.reading import read
-from replay.models.baseline import Baseline, load_baseline
+from replay.models import Baseline, load_baseline
 from replay.statistics.rates import rate_interval
 
 RATES = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)

@@ -11,7 +11,7 @@ from replay.archive import Archive
 from replay.checks.calibration import calibrate
 from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
-from replay.models.baseline import Baseline, save_baseline
+from replay.models import Baseline, save_baseline
 from replay.models.condensing import choose_filter
 from replay.models.training import Progress, fit_blocks
 

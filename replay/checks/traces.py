@@ -12,7 +12,7 @@ from replay.checks.findings import Evidence, gather, within
 from replay.checks.likelihood import windows
 from replay.checks.reading import read
 from replay.errors import UsageError
-from replay.models.baseline import Baseline, load_baseline
+from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of
 from replay.models.residuals import Floats, JointResiduals
 from replay.signatures.registry import SHAPES

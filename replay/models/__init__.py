@@ -1,9 +1,15 @@
 """What is normal for a joint unit: expected current, its doubt, baselines, outliers."""
 
-from replay.models.baseline import Baseline, list_versions, load_baseline, save_baseline
+from replay.models.baseline import Baseline
 from replay.models.blocks import Piece, SessionBlocks
 from replay.models.condensing import condense
 from replay.models.model import Model, residuals_of
+from replay.models.stored_baselines import (
+    list_versions,
+    load_baseline,
+    readable_baseline,
+    save_baseline,
+)
 from replay.models.training import Training, fit, fit_blocks
 
 __all__ = [
@@ -17,6 +23,7 @@ __all__ = [
     "fit_blocks",
     "list_versions",
     "load_baseline",
+    "readable_baseline",
     "residuals_of",
     "save_baseline",
 ]

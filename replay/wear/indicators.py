@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import BaselineError, JointbookError
-from replay.models import Baseline, list_versions, load_baseline
+from replay.errors import JointbookError
+from replay.models import list_versions, readable_baseline
 from replay.records import Session
 from replay.signals import joint_tables
 from replay.signals.channels import arm_of
@@ -89,7 +89,7 @@ def indicators(
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:
         return _rows(archive, sessions, wanted)
-    against = ReferenceModels.of(references, _readable(archive, baseline))
+    against = ReferenceModels.of(references, readable_baseline(archive, baseline))
     held: list[pl.DataFrame] = []
     names: list[str] = []
     for name in progress(todo) if progress else todo:
@@ -128,16 +128,6 @@ def newest_baseline(archive: Archive) -> str:
     """Return the version of the newest baseline; empty when there is none."""
     versions = list_versions(archive)
     return versions[-1] if versions else ""
-
-
-def _readable(archive: Archive, version: str) -> Baseline | None:
-    """Return the baseline, None where there is none or an older program wrote it."""
-    if not version:
-        return None
-    try:
-        return load_baseline(archive, version)
-    except BaselineError:
-        return None
 
 
 def _known(archive: Archive, there: set[str], baseline: str) -> dict[str, list[tuple[str, str]]]:
