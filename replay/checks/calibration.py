@@ -5,6 +5,8 @@ fitted without them, tails are fitted without the sessions whose scores then tel
 whether the promise holds. Rates are of blocks, a joint for ten minutes at most.
 A tail is exponential beyond the median of the blocks' maxima (Pickands 1975 with
 shape 0) and never lighter than that of as many normal variables.
+
+Longer than 245 lines because noise, tails and promise are fitted on one pass of blocks.
 """
 
 from __future__ import annotations

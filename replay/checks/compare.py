@@ -32,6 +32,10 @@ class Pair:
 def compare(first: Baseline, second: Baseline) -> dict[str, Any]:
     """Lay two baselines side by side.
 
+    Parameters
+    ----------
+    first, second : Baseline
+
     Returns
     -------
     dict

@@ -4,6 +4,8 @@ On each joint the rarest window is taken, its onset and end sought, its blocks
 left out, and so on until nothing is beyond the limit; marks that lie in it or
 beside it belong to it. What joints show together and one cause explains is one
 finding with one lead joint. None of this knows what kind of fault it is.
+
+Longer than 245 lines because events, recorder, shared causes and joining decide by one order.
 """
 
 from __future__ import annotations

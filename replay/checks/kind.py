@@ -5,6 +5,8 @@ of the noise. A kind's nats are those of the marks it is the cause of, those tha
 best shape explains of the residuals outside of these marks, and, inside of
 them, whatever is there: a sensor that is proven stuck disturbs residuals in
 any shape. Two kinds within the setting ``near_nats`` are both named.
+
+Longer than 245 lines because no second place may set a kind.
 """
 
 from __future__ import annotations

@@ -44,7 +44,7 @@ def slips(track: Track) -> Seen:
         place = (low if way is up else high)[end]
         start = int(np.flatnonzero(np.abs(means[: end + 1] - place) <= 0.1 * size)[-1])
         sizes.append(size)
-        row = begin + start * rows
+        row = begin + min(start + 1, end) * rows  # it left after the last piece in place
         stop = min(begin + (end + 1) * rows, int(b))
         fastest = float(np.max(np.abs(np.diff(track.angle_deg[row : stop + 1]))))
         detail = {
