@@ -50,6 +50,9 @@ def test_everything_on_a_page_can_be_kept(visit: Open, heron: Archive, name: str
     tab = visit(heron)
     page = tab.go(path)
     expect(page.locator(ready).first).to_be_visible(timeout=45_000)
+    folded = page.locator("main details:not([open]) > summary")
+    while folded.count():  # what a page keeps folded is kept too
+        folded.first.click()
     page.wait_for_timeout(1500)
     plots = page.locator(".figure-card-save")
     names = plots.evaluate_all(
