@@ -29,6 +29,7 @@ def run(args: argparse.Namespace) -> int:
     The dashboard runs as a program of its own, so that the engine does not
     import it.
     """
+    _check_number(args.port)
     archive = open_archive(args.archive)
     check_port(args.host, args.port)
     if args.json:
@@ -53,8 +54,7 @@ def check_port(host: str, port: int) -> None:
     UsageError
         It is no port, another program has it, or this user may not.
     """
-    if not 0 < port < 65536:
-        raise UsageError(f"port {port} is not between 1 and 65535")
+    _check_number(port)
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with socket.socket(family, socket.SOCK_STREAM) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -68,3 +68,8 @@ def check_port(host: str, port: int) -> None:
                     todo=f"stop it, or choose another: --port {port + 1 if port < 65535 else 8050}",
                 ) from None
             raise UsageError(f"{host}:{port} cannot be used: {error.strerror}") from None
+
+
+def _check_number(port: int) -> None:
+    if not 0 < port < 65536:
+        raise UsageError(f"port {port} is not between 1 and 65535")
