@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -26,44 +27,58 @@ def _programs() -> Path | None:
 
 
 @pytest.fixture(scope="session")
-def postgresql(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """The URL of a server of our own, on a socket in a folder of our own."""
+def postgresql() -> Iterator[str]:
+    """The URL of a server of our own, on a socket in a folder of our own.
+
+    The folder stands beside pytest's, not in it: pytest's is closed to everybody but
+    who runs the tests, and the server runs as another user where that is root.
+    """
     programs = _programs()
     if programs is None:
         pytest.skip("no PostgreSQL server here: apt-get install postgresql")
-    home = tmp_path_factory.mktemp("pg", numbered=True)
-    data, run = home / "data", Path(os.path.realpath(home)) / "s"
-    run.mkdir()
-    as_user: list[str] = []
-    if os.getuid() == 0:  # the server refuses to run as root
-        if shutil.which("runuser") is None or shutil.which("getent") is None:
-            pytest.skip("PostgreSQL does not run as root and there is no runuser")
-        if subprocess.run(["getent", "passwd", "postgres"], capture_output=True).returncode:
-            pytest.skip("PostgreSQL does not run as root and there is no user postgres")
-        as_user = ["runuser", "-u", "postgres", "--"]
-        for folder in (home, *home.parents[:2]):
-            folder.chmod(0o755)
-        shutil.chown(home, "postgres")
-        shutil.chown(run, "postgres")
-    say = {"capture_output": True, "text": True, "timeout": 60}
-    done = subprocess.run(
+    as_user = _as_server_user()
+    home = Path(os.path.realpath(tempfile.mkdtemp(prefix="jointbook-pg-")))
+    try:
+        if as_user:
+            shutil.chown(home, "postgres")
+        yield from _served(programs, home, as_user)
+    finally:
+        shutil.rmtree(home, ignore_errors=True)
+
+
+def _as_server_user() -> list[str]:
+    """Return what to say before a command: the server refuses to run as root."""
+    if os.getuid() != 0:
+        return []
+    if shutil.which("runuser") is None or shutil.which("getent") is None:
+        pytest.skip("PostgreSQL does not run as root and there is no runuser")
+    if subprocess.run(["getent", "passwd", "postgres"], capture_output=True).returncode:
+        pytest.skip("PostgreSQL does not run as root and there is no user postgres")
+    return ["runuser", "-u", "postgres", "--"]
+
+
+def _served(programs: Path, home: Path, as_user: list[str]) -> Iterator[str]:
+    """Make a server's folder, start it, and stop it again."""
+    data = home / "data"
+    say = {"capture_output": True, "text": True, "timeout": 60, "check": False, "cwd": home}
+    made = subprocess.run(
         [*as_user, programs / "initdb", "-D", data, "-U", "book", "-A", "trust", "-N"], **say
     )
-    if done.returncode:
-        pytest.skip(f"initdb failed: {done.stderr.strip().splitlines()[-1:]}")
-    options = f"-k {run} -c listen_addresses='' -c fsync=off"
-    subprocess.run(
-        [*as_user, programs / "pg_ctl", "-D", data, "-w", "-l", home / "log",
-         "-o", options, "start"],
-        check=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=60,
+    assert made.returncode == 0, f"PostgreSQL is here and does not start: {made.stderr}"
+    options = f"-k {home} -c listen_addresses='' -c fsync=off"
+    ctl = [*as_user, programs / "pg_ctl", "-D", data, "-w"]
+    log = home / "log"
+    started = subprocess.run(
+        [*ctl, "-l", log, "-o", options, "start"],
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, timeout=60, check=False, cwd=home,
     )  # fmt: skip
+    assert started.returncode == 0, f"PostgreSQL does not start: {log.read_text()[-2000:]}"
     try:
-        yield f"postgresql+psycopg://book@/postgres?host={run}"
+        yield f"postgresql+psycopg://book@/postgres?host={home}"
     finally:
         subprocess.run(
-            [*as_user, programs / "pg_ctl", "-D", data, "-m", "immediate", "stop"],
-            stdout=subprocess.DEVNULL, timeout=60, check=False,
-        )  # fmt: skip
+            [*ctl, "-m", "immediate", "stop"], stdout=subprocess.DEVNULL, timeout=60, check=False
+        )
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
