@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 from dash import html
 from dash.development.base_component import Component
@@ -12,18 +11,15 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.finding_panel import in_words
 from dashboards.links import View
-
-if TYPE_CHECKING:
-    from dashboards.queries import record
+from dashboards.queries import record
 
 
 def statement_list(stated: record.Statement) -> Component:
     """Return what a signature states, as pairs of words."""
-    complete = "not known" if stated.completeness is None else f"{100 * stated.completeness:.2f} %"
     share = stated.unjudged_joint_h / stated.logged_joint_h if stated.logged_joint_h else 0.0
     pairs = [
         ("Baseline", f"{stated.baseline}, checked {stated.checked_at:%Y-%m-%d %H:%M} UTC"),
-        ("Completeness of the log", complete),
+        ("Completeness of the log", record.completeness_words(stated)),
         (
             "Not judged",
             f"{stated.unjudged_joint_h:.3f} of {stated.logged_joint_h:.3f} joint-hours "

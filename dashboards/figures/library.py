@@ -7,6 +7,8 @@ decided here.
 
 from __future__ import annotations
 
+import math
+
 SHAPES = ("·", "○", "◆", "▲")
 """No flag, note, look, act: the same shapes as everywhere in the program."""
 
@@ -27,4 +29,4 @@ def picture_words(marks: str, joints: list[str], completeness: float | None) -> 
     said = ", ".join(flagged) or "no flags"
     if completeness is None:
         return f"{said}; completeness not known"
-    return f"{said}; {100 * completeness:.0f} % complete"
+    return f"{said}; {math.floor(100 * completeness + 1e-9)} % complete"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from replay.archive import Archive
+from replay.archive.completeness import per_cent
 from replay.checks import lost_flags
 from replay.cleaning import note_level
 from replay.records import QualityNote, Session
@@ -108,7 +109,7 @@ def facts(record: Session) -> list[tuple[str, str]]:
     minutes = (record.end - record.start).total_seconds() / 60
     person = {True: "yes", False: "no", None: "not said"}[record.person_on_tip]
     payload = "not said or varying" if record.payload_kg is None else f"{record.payload_kg:g} kg"
-    complete = "not known" if record.completeness is None else f"{100 * record.completeness:.1f} %"
+    complete = "not known" if record.completeness is None else per_cent(record.completeness, 1)
     return [
         ("Arm", record.arm),
         ("Start", f"{record.start:%Y-%m-%d %H:%M:%S} UTC"),

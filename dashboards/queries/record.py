@@ -16,16 +16,9 @@ from replay.reviews.pins import pins
 from replay.reviews.queue import Waiting, alike, give_back, next_after, queue, take, worst_of
 from replay.reviews.rechecking import comparisons
 from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
-from replay.reviews.signing import (
-    SignOff,
-    Statement,
-    missing,
-    reopen,
-    session_state,
-    sign,
-    sign_offs,
-    statement,
-)
+from replay.reviews.sign_offs import SignOff, session_state, sign_offs
+from replay.reviews.signing import missing, reopen, sign
+from replay.reviews.statements import Statement, completeness_words, statement
 from replay.reviews.verdicts import (
     OPEN,
     VERDICTS,
@@ -50,6 +43,7 @@ __all__ = [
     "Waiting",
     "alike",
     "ask_for_second_reviewer",
+    "completeness_words",
     "find",
     "findings",
     "give_back",

@@ -17,6 +17,7 @@ from typing import Any
 import orjson
 
 from replay.archive import Archive, open_archive
+from replay.archive.completeness import per_cent
 from replay.arm import Arm, doubts, load_arm, switched_off
 from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest, note_level
 from replay.cleaning.folder_watcher import watch_folder
@@ -184,7 +185,11 @@ def note_lines(notes: Sequence[QualityNote]) -> list[str]:
 
 def _speak(result: IngestResult, arm: Arm | None = None) -> None:
     for session in result.sessions:
-        whole = "" if session.completeness is None else f", {session.completeness:.1%} complete"
+        whole = (
+            ""
+            if session.completeness is None
+            else f", {per_cent(session.completeness, 1)} complete"
+        )
         print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
         for line in note_lines(session.quality):
             say(f"  {line}")

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive, open_archive
+from replay.archive.completeness import per_cent
 from replay.cli.main import EXIT_DONE
 from replay.cli.output import print_json, print_table, say
 
@@ -112,7 +113,7 @@ def _length(seconds: float) -> str:
 
 
 def _share(whole: float | None) -> str:
-    return "" if whole is None else f"{whole:.1%}"
+    return "" if whole is None else per_cent(whole, 1)
 
 
 def _flags(row: dict[str, Any]) -> str:

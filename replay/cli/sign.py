@@ -17,16 +17,9 @@ from replay.errors import UsageError
 from replay.record import open_record
 from replay.reviews.rechecking import comparisons
 from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
-from replay.reviews.signing import (
-    SignOff,
-    Statement,
-    missing,
-    reopen,
-    session_state,
-    sign,
-    sign_offs,
-    statement,
-)
+from replay.reviews.sign_offs import SignOff, session_state, sign_offs
+from replay.reviews.signing import missing, reopen, sign
+from replay.reviews.statements import Statement, completeness_words, statement
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -105,10 +98,9 @@ def _show(archive: Archive, session: str, *, as_json: bool) -> int:
 
 def lines(stated: Statement) -> list[str]:
     """Return a statement in words, one line a thing."""
-    complete = "not known" if stated.completeness is None else f"{100 * stated.completeness:.2f} %"
     return [
         f"baseline {stated.baseline}, checked {iso(stated.checked_at)}",
-        f"completeness of the log: {complete}",
+        f"completeness of the log: {completeness_words(stated)}",
         f"judged {stated.judged_joint_h:.3f} of {stated.logged_joint_h:.3f} joint-hours, "
         f"{stated.unjudged_joint_h:.3f} not judged",
         f"asked for {stated.asked_rate:g} false flags per 100 joint-hours; "

@@ -42,7 +42,9 @@ SESSIONS: dict[str, Column] = {
     "payload_kg": Column(pl.Float64(), "null where unknown or changing"),
     "person_on_tip": Column(pl.Boolean(), "null where unknown or changing"),
     "rate_hz": Column(pl.Float64(), "the log's own rate"),
-    "completeness": Column(pl.Float64(), "share of the samples that the rate calls for"),
+    "completeness": Column(
+        pl.Float64(), "share of the rows that the rate calls for; one joint may lack more"
+    ),
     "baseline": Column(pl.String(), "baseline of the last check; null where not checked"),
     "checked_at": Column(INSTANT, "when it was checked"),
     "judged_joint_h": Column(pl.Float64(), "joint-hours that were judged"),

@@ -26,7 +26,7 @@ from replay.reports.session_tables import (
 )
 from replay.reports.tables import table
 from replay.reports.wear_changes import wear_changes
-from replay.reviews import SignOff
+from replay.reviews import SignOff, completeness_words
 
 
 def session_report(archive: Archive, session: str, *, rule: str | None = None) -> Report:
@@ -133,6 +133,12 @@ def _signature(signed: SignOff, k: int) -> str:
     return f"Signed by {mine.by}, {words.instant(mine.at)} (entry {mine.seq}){remark}"
 
 
+def _complete(facts: SessionFacts) -> str:
+    if facts.statement is None:
+        return words.share(facts.record.completeness)
+    return completeness_words(facts.statement)
+
+
 def _short(facts: SessionFacts) -> list[tuple[str, str]]:
     record, stated = facts.record, facts.statement
     rows = [
@@ -144,7 +150,7 @@ def _short(facts: SessionFacts) -> list[tuple[str, str]]:
             "unknown or changing" if record.payload_kg is None else f"{record.payload_kg:g} kg",
         ),
         ("person on the tip", words.number(record.person_on_tip).replace(words.NONE, "not known")),
-        ("completeness", words.share(record.completeness)),
+        ("completeness", _complete(facts)),
     ]
     if stated is None:
         return [*rows, ("check", "not checked")]

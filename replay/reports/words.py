@@ -5,6 +5,8 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import Any
 
+from replay.archive.completeness import per_cent
+
 NONE = "–"
 """What stands where there is nothing to say."""
 
@@ -62,5 +64,5 @@ def number(value: Any, digits: int = 3) -> str:
 
 
 def share(value: float | None) -> str:
-    """Return a share as per cent, to the hundredth."""
-    return "not known" if value is None else f"{100 * value:.2f} %"
+    """Return a share as per cent, to the hundredth; only what is whole reads 100."""
+    return "not known" if value is None else per_cent(value)

@@ -9,17 +9,9 @@ from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.judging import give_verdict, judge
 from replay.reviews.names import names_of
 from replay.reviews.pins import Pin, add_pin, pin_history, pins, withdraw_pin
-from replay.reviews.signing import (
-    Signature,
-    SignOff,
-    Statement,
-    reopen,
-    session_state,
-    sign,
-    sign_off,
-    sign_offs,
-    statement,
-)
+from replay.reviews.sign_offs import Signature, SignOff, session_state, sign_off, sign_offs
+from replay.reviews.signing import reopen, sign
+from replay.reviews.statements import Statement, completeness_words, statement
 from replay.reviews.verdicts import (
     OPEN,
     VERDICTS,
@@ -43,6 +35,7 @@ __all__ = [
     "Signature",
     "Statement",
     "add_pin",
+    "completeness_words",
     "dispositions",
     "findings",
     "findings_of",

@@ -12,7 +12,7 @@ from replay.record import Draft, Entry, Record, clean_name, clean_text, open_rec
 from replay.record.entries import stamp
 from replay.reviews.dispositions import Disposition, Reasons, checked, stored
 from replay.reviews.findings import Finding, findings
-from replay.reviews.signing import refuse_if_signed
+from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.states import finding_after
 from replay.reviews.verdicts import KIND, OPEN, VERDICTS, covering, disposition_of, last_word
 

@@ -22,7 +22,7 @@ from replay.record import (
 )
 from replay.reviews.findings import Finding, findings, worst_first
 from replay.reviews.judging import find, state_of
-from replay.reviews.signing import refuse_if_signed
+from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.verdicts import last_word
 
 KIND = "assignment"

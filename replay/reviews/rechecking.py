@@ -16,7 +16,7 @@ from replay.record import Draft, open_record
 from replay.record.closed import FIRST, SIGNED
 from replay.records import Flag
 from replay.reviews.findings import Finding, findings_of
-from replay.reviews.signing import session_state, sign_off
+from replay.reviews.sign_offs import session_state, sign_off
 
 if TYPE_CHECKING:
     from replay.checks import CheckResult

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import polars as pl
 import pytest
 
+from replay.archive import open_archive
 from replay.checks.stored import CheckResult, store
 from replay.errors import StaleError, UsageError
 from replay.record import open_record
+from replay.records import Session
 from replay.reviews import (
     add_pin,
+    completeness_words,
     findings,
     history,
     judge,
@@ -25,6 +29,7 @@ from replay.reviews.findings import flags_of
 from replay.reviews.rechecking import compared, comparisons
 from replay.reviews.settings import ask_for_second_reviewer
 from replay.reviews.signing import missing
+from replay.reviews.statements import plain, restored
 from tests.reviews.makers import add_session, at, flag_row, keep_flags, make_archive
 
 REASONS = Reasons(observed="held back for 2 s", nonconformance="none")
@@ -59,6 +64,37 @@ def test_what_is_signed_states_completeness_unjudged_time_and_baseline(archive):
     assert (kept.baseline, kept.completeness, kept.findings) == ("B1", 0.99, 3)
     assert kept.logged_joint_h == pytest.approx(4 / 60, abs=1e-6)  # four joints, one minute
     assert kept.unjudged_joint_h == pytest.approx(4 / 60 - 0.05, abs=1e-6)
+
+
+def test_a_gap_in_one_joint_is_stated_though_no_row_is_missing(tmp_path):
+    """15 s without J2's current, all else logged: the rows are whole, the log is not."""
+    archive = open_archive(tmp_path / "archive", create=True)
+    times = pl.datetime_range(at(0), at(60), "100ms", time_unit="ns", time_zone="UTC", eager=True)
+    lost = pl.int_range(times.len()).is_between(200, 349)
+    frame = pl.DataFrame({"time": times}).with_columns(
+        pl.lit(1.0).alias("J1.current_a"),
+        pl.when(~lost).then(1.0).alias("J2.current_a"),
+    )
+    archive.add_session(
+        Session(
+            session="s1", source="heron.csv", arm="Heron", rows=frame.height, start=at(0),
+            end=at(60), joints=("J1", "J2"), units={}, completeness=1.0,
+            channels={"main": ("J1.current_a", "J2.current_a")},
+        ),
+        {"main": frame},
+    )  # fmt: skip
+    keep_flags(archive, flag_row("f1", "J2", kind="gap"))
+    said = stated(archive, "s1")
+    assert (said.completeness, said.least_joint) == (1.0, "J2")
+    assert said.least_share == pytest.approx(451 / 601, abs=1e-6)
+    assert completeness_words(said) == "100.00 % of the rows; least J2, 75.04 %"
+
+
+def test_a_statement_from_before_a_joint_was_named_reads_and_says_the_rows(archive):
+    content = plain(stated(archive, "s1"))
+    for name in ("least_joint", "least_share"):
+        del content[name]
+    assert completeness_words(restored(content)) == "99.00 %"
 
 
 def test_a_session_without_findings_is_signed_on_its_statement(archive):

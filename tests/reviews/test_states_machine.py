@@ -19,7 +19,7 @@ from replay.reviews import findings, reopen, session_state, sign, sign_off, sign
 from replay.reviews.dispositions import Reasons
 from replay.reviews.judging import judge, state_of
 from replay.reviews.settings import ask_for_second_reviewer
-from replay.reviews.signing import flags_digest
+from replay.reviews.statements import flags_digest
 from replay.reviews.states import FINDING, FINDING_STATES, SESSION, SESSION_STATES
 from replay.reviews.verdicts import last_word
 from tests.reviews.makers import flag_row, keep_flags, make_archive

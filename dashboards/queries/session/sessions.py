@@ -12,6 +12,7 @@ import polars as pl
 from dashboards import theme
 from dashboards.links import to_ns
 from replay.archive import Archive
+from replay.archive.completeness import per_cent
 from replay.arm import load_arm
 from replay.arm.description import Arm
 from replay.errors import JointbookError
@@ -141,7 +142,7 @@ def facts(found: Outline) -> list[tuple[str, str]]:
     if r.rate_hz:
         lines.append(("samples", f"{r.rate_hz:.3g} a second"))
     if r.completeness is not None:
-        lines.append(("complete", f"{100 * r.completeness:.1f} %"))
+        lines.append(("complete", per_cent(r.completeness, 1)))
     if r.base_end:
         lines.append(("base", f"end {r.base_end}"))
     if r.payload_kg is not None:
