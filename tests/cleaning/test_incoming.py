@@ -11,6 +11,7 @@ import pytest
 from replay.archive import open_archive, repair, verify
 from replay.cleaning import IngestResult, ingest
 from replay.cleaning.folder_watcher import _being_written, watch_folder
+from replay.errors import ArchiveError
 from tests.cleaning.logs import MAP, table, text
 
 
@@ -72,7 +73,10 @@ def test_a_log_that_grows_after_it_was_taken_completes_its_session(tmp_path: Pat
     assert second.sessions[0].rows == 300
     archive = open_archive(tmp_path / "archive")
     assert archive.sessions()["session"].to_list() == [second.sessions[0].session]
-    assert archive.superseded(second.sessions[0].session) == first.sessions[0].session
+    old, new = first.sessions[0].session, second.sessions[0].session
+    assert archive.earlier() == {new: (old,)}
+    with pytest.raises(ArchiveError, match=f"it is now {new}"):
+        archive.session(old)
     assert "completed" in [n.kind for n in second.sessions[0].quality]
     assert list((tmp_path / "archive/set-aside").glob(f"*/samples/{first.sessions[0].session}"))
     assert [f for f in verify(archive) if f.weight == "damage"] == []

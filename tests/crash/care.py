@@ -30,7 +30,7 @@ from replay.errors import JointbookError
 from replay.reviews import add_pin, give_verdict
 from tests.archive.streams import START, record, stream
 from tests.archive.test_never_lie import _fill, answers, change_digit, cut, flip, remove
-from tests.crash.streams_of_logs import write_logs
+from tests.crash.streams_of_logs import damages, write_logs
 from tests.crash.victims import Victims
 
 PEOPLE = ("table reviews", "table pins", "wear/limits.json", "verdicts", "pins")
@@ -45,11 +45,34 @@ def base_archive(folder: Path) -> Path:
     """Make an archive that holds one of everything, with one session from a log."""
     root = folder / "archive"
     _fill(root)
-    ((log, log_map), *_) = write_logs(folder, rows=600)
-    with contextlib.redirect_stdout(io.StringIO()):
-        assert main(["ingest", log, "--map", log_map, "--archive", str(root)]) == 0
+    ((log, log_map), (_, other_map), *_) = write_logs(folder, rows=600)
+    Path(other_map).rename(folder / "reread.map.toml")
+    assert quietly("ingest", log, "--map", log_map, "--archive", str(root)) == 0
     assert verify(open_archive(root)) == []
     return root
+
+
+def quietly(*words: str) -> int:
+    """Run a command without what it says."""
+    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
+        return main(list(words))
+
+
+def command(*words: str) -> Callable[[Path], Any]:
+    """Return a command line that finds its archive, and what lies beside it, by ``{}``."""
+
+    def run(root: Path) -> None:
+        beside = root.parent
+        code = quietly(*(w.format(beside) for w in words), "--archive", str(root))
+        assert code in (0, 1), words
+
+    return run
+
+
+def _logged(root: Path) -> str:
+    """Return the session that came from a log."""
+    names = open_archive(root).sessions()["session"]
+    return next(n for n in names if n[0].isdigit())
 
 
 def _old(root: Path) -> None:
@@ -64,6 +87,10 @@ def _old(root: Path) -> None:
 def _repair(root: Path) -> None:
     repair_marker(root)
     repair(open_archive(root), drop=True)
+
+
+def _remove(root: Path) -> None:
+    command("archive", "remove", "extra", "--why", "a trial", "--who", "eve")(root)
 
 
 COMMANDS: dict[str, Callable[[Path], Any]] = {
@@ -85,15 +112,17 @@ COMMANDS: dict[str, Callable[[Path], Any]] = {
     "document": lambda r: open_archive(r).write_document("wear/trends-x.json", b"{1}"),
     "verdict": lambda r: give_verdict(open_archive(r), "s1", "s1-f5", "explained", reviewer="eve"),
     "pin": lambda r: add_pin(open_archive(r), "s2", START, text="new", author="eve"),
-    "compact": lambda r: [
-        open_archive(r).tables.tidy(n, keep_hours=0, drop=True)
-        for n in ("reviews", "pins", "flags", "sessions")
-    ],
-    "withdraw": lambda r: open_archive(r).withdraw("extra", reason="a trial"),
+    "ingest": command("ingest", "{}/log2.csv", "--map", "{}/log2.map.toml"),
+    "ingest --replace": command(
+        "ingest", "{}/log0.csv", "--map", "{}/reread.map.toml", "--replace"
+    ),
+    "compact": command("archive", "compact", "--drop", "--keep-hours", "0"),
+    "remove": _remove,
     "repair": _repair,
+    "rebuild": command("archive", "rebuild", "--damaged"),
     "migrate": migrate,
 }
-"""Each does one thing that may be stopped; ``repair`` finds an archive with one file harmed."""
+"""Each does one thing that may be stopped; ``repair`` and ``rebuild`` find one file harmed."""
 
 HARMS: dict[str, Callable[[Path, random.Random], bool]] = {
     "digit": change_digit,
@@ -105,13 +134,15 @@ HARMS: dict[str, Callable[[Path, random.Random], bool]] = {
 
 def _ready(base: Path, root: Path, command: str, pick: random.Random) -> None:
     shutil.copytree(base, root)
-    if command in ("complete", "withdraw"):
+    if command in ("complete", "remove"):
         open_archive(root).add_session(record("extra", short()), {"main": short()})
     if command == "migrate":
         _old(root)
     if command == "repair":
         kept = [p for p in _files(root) if p.relative_to(root).parts[0] in ("tables", "documents")]
         pick.choice(list(HARMS.values()))(pick.choice(kept), pick)
+    if command == "rebuild":
+        pick.choice(list(HARMS.values()))(root / "samples" / _logged(root) / "main.parquet", pick)
 
 
 def _files(root: Path) -> list[Path]:
@@ -145,8 +176,10 @@ def run_and_stop(job: dict[str, Any]) -> None:
     for stream_number in (1, 2):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream_number)
     if out is None:
-        _stop_at(job["at_step"], lambda: os.kill(os.getpid(), signal.SIGKILL))
+        seen = _stop_at(job["at_step"], lambda: os.kill(os.getpid(), signal.SIGKILL))
         COMMANDS[job["command"]](root)
+        if "count" in job:
+            Path(job["count"]).write_text(str(seen()))
         return
     disk, pick = Disk(root), random.Random(job["seed"])
 
@@ -159,22 +192,36 @@ def run_and_stop(job: dict[str, Any]) -> None:
     disk.cut_power(Path(out), pick)
 
 
+def steps_of(victims: Victims, base: Path, folder: Path) -> dict[str, int]:
+    """Return how many events on the disk each command makes, so that all are stopped inside."""
+    steps = {}
+    for command in COMMANDS:
+        root, count = folder / "counted", folder / "count"
+        _ready(base, root, command, random.Random(0))
+        code = victims.run(
+            what="care", root=str(root), command=command, at_step=-1, count=str(count)
+        )
+        assert code == 0, f"{command} fails without being stopped"
+        steps[command] = int(count.read_text())
+        shutil.rmtree(root)
+    return steps
+
+
 def kills(victims: Victims, base: Path, folder: Path, count: int, seed: int = 1) -> Counter[str]:
     """Kill writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth = answers(base)
-    names = list(COMMANDS)
-    number = 0
-    while found["kills"] < count:
-        command = names[number % len(names)]
+    truth, steps = answers(base), steps_of(victims, base, folder)
+    for number in range(2 * count):
+        if found["kills"] == count:
+            break
+        command = list(COMMANDS)[number % len(COMMANDS)]
         root = folder / f"k{number}"
-        number += 1
         _ready(base, root, command, pick)
-        at = int(2 ** pick.uniform(0, 7.5))
+        at = pick.randint(1, steps[command])
         code = victims.run(what="care", root=str(root), command=command, at_step=at)
         found["kills"] += code == -signal.SIGKILL
         found["finished first"] += code == 0
-        found[f"failed {command}"] += code > 0
+        found[f"FAILED {command}"] += code > 0
         _judge(root, command, truth, found)
         shutil.rmtree(root)
     return found
@@ -184,22 +231,33 @@ def _judge(root: Path, command: str, truth: dict[str, object], found: Counter[st
     """Count what is damaged at once, and what is lost after the mending a user would do."""
     if command == "migrate":
         migrate(root)
-    elif command != "repair":
-        damages = [f for f in verify(open_archive(root)) if f.weight == "damage"]
-        found["damaged"] += bool(damages)
-        for f in damages:
-            found[f"damage after {command}: {f.kind}"] += 1
-    with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-        main(["archive", "repair", "--drop", "--archive", str(root)])
-    left = [f for f in verify(open_archive(root)) if f.weight == "damage"]
-    found["still damaged after repair"] += bool(left)
+    elif command not in ("repair", "rebuild"):
+        found["damaged"] += bool(told := damages(root))
+        for said in told:
+            found[f"DAMAGED after {command}: {said}"] += 1
+    quietly("archive", "repair", "--drop", "--archive", str(root))
+    if command == "rebuild":
+        quietly("archive", "rebuild", "--damaged", "--archive", str(root))
+    found["still damaged after mending"] += bool(left := damages(root))
+    for said in left:
+        found[f"STILL DAMAGED {command}: {said}"] += 1
     now = answers(root)
     asked = [n for n in truth if command != "repair" or n != "table flags"]
     for name in asked:
+        if command == "ingest --replace" and _other_reading(name, now, truth):
+            continue
         if _holds(now[name], truth[name], name):
             continue
         found[f"LOST {command}: {name}"] += 1
         found["lost"] += 1
+
+
+def _other_reading(name: str, now: dict[str, object], truth: dict[str, object]) -> bool:
+    """Tell whether each log still has its session, where one was read anew under another name."""
+    rows, before = now[name], truth[name]
+    if name != "table sessions" or not isinstance(rows, list) or not isinstance(before, list):
+        return False
+    return sorted(r["source"] for r in rows) == sorted(r["source"] for r in before)
 
 
 def _holds(now: object, before: object, name: str) -> bool:
@@ -211,8 +269,15 @@ def _holds(now: object, before: object, name: str) -> bool:
     return now == before
 
 
+SQLITE = ".sqlite"
+
+
 class Disk:
-    """What a disk has been told to keep of a folder, from now on in this process."""
+    """What a disk has been told to keep of a folder, from now on in this process.
+
+    SQLite speaks to the disk itself, out of sight here, and asks for a sync at each
+    step (``synchronous=EXTRA``); its files are taken as they stand.
+    """
 
     def __init__(self, root: Path) -> None:
         self.root = root
@@ -260,6 +325,8 @@ class Disk:
         def lay(number: int, target: Path) -> None:
             if not self.kinds.get(number, False):
                 content = self.files.get(number)
+                if number in now and SQLITE in now[number].name:
+                    content = now[number].read_bytes()
                 if content is None:
                     content = b""
                     if not lazy and number in now:
@@ -282,19 +349,18 @@ def power_cuts(
 ) -> Counter[str]:
     """Cut the power under writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth = answers(base)
-    names = list(COMMANDS)
-    number = 0
-    while found["cuts"] < count:
-        command = names[number % len(names)]
+    truth, steps = answers(base), steps_of(victims, base, folder)
+    for number in range(2 * count):
+        if found["cuts"] == count:
+            break
+        command = list(COMMANDS)[number % len(COMMANDS)]
         root, out = folder / f"p{number}", folder / f"q{number}"
         _ready(base, root, command, pick)
         job = {"root": str(root), "out": str(out), "command": command, "seed": number}
-        number += 1
-        code = victims.run(what="care", at_step=int(2 ** pick.uniform(0, 7.5)), **job)
+        code = victims.run(what="care", at_step=pick.randint(1, steps[command]), **job)
         found["cuts"] += code == 9
         found["finished first"] += code == 0
-        found[f"failed {command}"] += code not in (0, 9)
+        found[f"FAILED {command}"] += code not in (0, 9)
         if out.exists():
             _judge(out, command, truth, found)
             shutil.rmtree(out)
@@ -332,10 +398,9 @@ def corruptions(base: Path, folder: Path, count: int, seed: int = 3) -> Counter[
         found["noticed or harmless"] += told or now == truth
         if not told and now != truth:
             found[f"UNNOTICED {harm} {file}"] += 1
-        with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
-            main(["archive", "repair", "--drop", "--archive", str(root)])
-            main(["archive", "rebuild", "--damaged", "--archive", str(root)])
-            main(["archive", "repair", "--archive", str(root)])
+        quietly("archive", "repair", "--drop", "--archive", str(root))
+        quietly("archive", "rebuild", "--damaged", "--archive", str(root))
+        quietly("archive", "repair", "--archive", str(root))
         again = answers(root)
         for name in (*PEOPLE, *(n for n in truth if n.startswith(("record", "plot", "spans")))):
             kept = again[name] == truth[name]

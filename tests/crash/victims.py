@@ -92,6 +92,9 @@ def _decide(job: dict[str, Any]) -> None:
             said.flush()
 
 
+JOBS = {"ingest": _ingest, "add": _add, "decide": _decide, "care": _care}
+
+
 def _serve() -> None:
     import alembic.command  # noqa: F401
     import deltalake  # noqa: F401
@@ -107,7 +110,7 @@ def _serve() -> None:
         if child == 0:
             code = 1
             try:
-                {"ingest": _ingest, "add": _add, "decide": _decide}[job["what"]](job)
+                JOBS[job["what"]](job)
                 code = 0
             finally:
                 os._exit(code)

@@ -65,7 +65,9 @@ def keep_flags(archive: Archive, *rows: dict[str, Any], session: str = "s1", **c
     )
 
 
-def add_session(archive: Archive, name: str = "s1", arm: str = "Heron", day: int = 0) -> None:
+def add_session(
+    archive: Archive, name: str = "s1", arm: str = "Heron", day: int = 0, **how: Any
+) -> None:
     """Add a minute of one current, from `T0` on."""
     start = T0 + timedelta(days=day)
     end = start + timedelta(seconds=60)
@@ -85,6 +87,7 @@ def add_session(archive: Archive, name: str = "s1", arm: str = "Heron", day: int
             completeness=0.99,
         ),
         {"main": frame},
+        **how,
     )
 
 

@@ -11,13 +11,10 @@ from replay.errors import StaleError, UsageError
 from replay.record import open_record
 from replay.records import Session
 from replay.reviews import (
-    add_pin,
     completeness_words,
     findings,
     history,
     judge,
-    orphaned_verdicts,
-    pins,
     reopen,
     session_state,
     sign,
@@ -189,17 +186,3 @@ def test_everything_is_one_history(archive):
     kinds = [e.kind for e in open_record(archive).entries()]
     assert kinds == ["record", "verdict", "verdict", "verdict", "setting", "sign-off"]
     assert {e.kind for e in history(archive, "s1")} == {"verdict", "sign-off"}
-
-
-def test_what_was_said_under_an_earlier_name_is_shown_under_the_new_one(archive, monkeypatch):
-    """A log that went on growing completes its session under another name."""
-    add_pin(archive, "s1", at(5), text="look here", author="R. Moss")
-    judge(archive, "s1", "f4", "watch", reviewer="R. Moss")
-    add_session(archive, "s1-whole", day=0)
-    names = {"s1-whole": "s1"}
-    monkeypatch.setattr(type(archive), "superseded", lambda self, name: names.get(name))
-    assert [e.kind for e in history(archive, "s1-whole")] == ["pin", "verdict"]
-    assert pins(archive, "s1-whole")["text"].to_list() == ["look here"]
-    assert orphaned_verdicts(archive, "s1-whole")["flag"].to_list() == []  # f4 is flagged still
-    archive.replace("flags", archive.table("flags").clear(), session=["s1"])
-    assert orphaned_verdicts(archive, "s1-whole")["flag"].to_list() == ["f4"]
