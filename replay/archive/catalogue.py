@@ -8,7 +8,7 @@ again from the folders alone.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import datetime
 from typing import Any
@@ -18,13 +18,14 @@ import polars as pl
 from replay.archive.schemas import TABLES
 from replay.records import QualityNote, Session
 
-SUMMARY: tuple[str, ...] = tuple(c for c in TABLES["sessions"] if c != "record")
+EARLIER = "earlier"
+"""Column with the names that a session had, the last one first, joined by slashes."""
+SUMMARY: tuple[str, ...] = tuple(c for c in TABLES["sessions"] if c not in ("record", EARLIER))
 """What a list of sessions needs; the record itself is read one by one."""
-
 
 FILES = "files"
 INSTEAD_OF = "instead_of"
-"""The session that this one completed and put out of the catalogue."""
+"""The sessions that this one completed, each in place of the next; they left the catalogue."""
 
 
 def row(session: Session, document: Mapping[str, Any] | None = None) -> pl.DataFrame:
@@ -35,6 +36,7 @@ def row(session: Session, document: Mapping[str, Any] | None = None) -> pl.DataF
     """
     values: dict[str, Any] = {c: getattr(session, c) for c in SUMMARY if c != "joints"}
     values |= {"joints": len(session.joints), "record": record_text(session, document)}
+    values[EARLIER] = "/".join(earlier_names(document or {})) or None
     schema = TABLES["sessions"]
     return pl.DataFrame({c: [values[c]] for c in schema}, schema=schema)
 
@@ -45,16 +47,22 @@ def record_text(session: Session, document: Mapping[str, Any] | None = None) -> 
     if document is not None:
         files = document["files"]
         kept = {f: {k: files[f][k] for k in ("sha256", "bytes")} for f in files}
-        plain |= {FILES: kept, INSTEAD_OF: document.get(INSTEAD_OF)}
+        plain |= {FILES: kept, INSTEAD_OF: earlier_names(document)}
     return json.dumps(plain, default=datetime.isoformat, sort_keys=True)
 
 
 def session_document(
-    session: Session, files: Mapping[str, Mapping[str, Any]], instead_of: str | None = None
+    session: Session, files: Mapping[str, Mapping[str, Any]], earlier: Sequence[str] = ()
 ) -> dict[str, Any]:
-    """Return what ``session.json`` says: the record, the files' digests, what it replaced."""
+    """Return what ``session.json`` says: the record, the files' digests, its earlier names."""
     record = json.loads(record_text(session))
-    return {"record": record, FILES: dict(files), INSTEAD_OF: instead_of}
+    return {"record": record, FILES: dict(files), INSTEAD_OF: list(earlier)}
+
+
+def earlier_names(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return the names that a session had before, the last one first."""
+    said = document.get(INSTEAD_OF) or ()
+    return (said,) if isinstance(said, str) else tuple(said)
 
 
 def session_of(data: dict[str, Any]) -> Session:

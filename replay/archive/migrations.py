@@ -201,7 +201,7 @@ def _seal_record(folder: Path) -> dict[str, Any] | None:
         if (folder / file).is_file():
             now = noted_of(folder / file)
             files[file] = now if now["sha256"] == noted["sha256"] else noted
-    document = {"record": document["record"], catalogue.FILES: files, catalogue.INSTEAD_OF: None}
+    document = {"record": document["record"], catalogue.FILES: files, catalogue.INSTEAD_OF: []}
     durable.write_whole(path, sealed(document))
     return document
 

@@ -36,7 +36,7 @@ def prepare(
     session: Session,
     streams: Mapping[str, Stream],
     raw: Path | Sequence[Path] | None,
-    instead_of: str | None = None,
+    earlier: Sequence[str] = (),
 ) -> tuple[Path, Path | None, dict[str, Any]]:
     """Write all that a session is made of below ``folder``.
 
@@ -66,7 +66,7 @@ def prepare(
             if not (isinstance(stream, Path) and _take_overviews(stream, made, name)):
                 lacking.append(name)
         digests = _finish(made, sorted(streams), lacking, pool)
-        document = catalogue.session_document(session, digests, instead_of)
+        document = catalogue.session_document(session, digests, earlier)
         (made / layout.RECORD).write_bytes(sealed(document))
         durable.sync_tree(made)
         kept = None if raw_copy is None else raw_copy.result()

@@ -9,9 +9,8 @@ reads the logs again and therefore lives above this room.
 
 from __future__ import annotations
 
-import contextlib
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -190,7 +189,7 @@ def _overview(archive: Archive, finding: Finding) -> Mended:
     if not _sound(folder, samples):
         return Mended(finding.where, False, "its samples are damaged too: rebuild")
     session = catalogue.session_of(document["record"])
-    _renew(archive, session, folder, document.get(catalogue.INSTEAD_OF))
+    _renew(archive, session, folder, catalogue.earlier_names(document))
     return Mended(finding.where, True, "made again from the samples")
 
 
@@ -215,11 +214,11 @@ def _record(archive: Archive, finding: Finding) -> Mended:
                 )
     except (ArchiveError, OSError, ValueError, pl.exceptions.PolarsError) as error:
         return Mended(finding.where, False, f"its samples cannot be read: {first_line(error)}")
-    _renew(archive, record, folder, listed.get(catalogue.INSTEAD_OF))
+    _renew(archive, record, folder, catalogue.earlier_names(listed))
     return Mended(finding.where, True, "written again from the catalogue")
 
 
-def _renew(archive: Archive, session: Session, folder: Path, instead_of: str | None) -> None:
+def _renew(archive: Archive, session: Session, folder: Path, earlier: Sequence[str]) -> None:
     """Make a session's overviews and its record anew beside, and swap the folder in.
 
     The samples are linked, so that they are in both folders until the swap.
@@ -234,7 +233,7 @@ def _renew(archive: Archive, session: Session, folder: Path, instead_of: str | N
             except OSError:
                 shutil.copy2(source, target)
             write_overviews(target, made / layout.OVERVIEWS, stream)
-        document = catalogue.session_document(session, publish.file_digests(made), instead_of)
+        document = catalogue.session_document(session, publish.file_digests(made), earlier)
         (made / layout.RECORD).write_bytes(sealed(document))
         durable.sync_tree(made)
         swap.put_in_place(_root(archive), made, folder)
@@ -259,10 +258,9 @@ def _adopt(archive: Archive) -> list[Mended]:
     names = archive.tables.read("sessions", ("session",))["session"].to_list()
     known = set(names)
     withdrawn = archive.documents(WITHDRAWN)
-    completed: set[str | None] = {n.partition("/")[2].removesuffix(".json") for n in withdrawn}
-    for name in names:
-        with contextlib.suppress(ArchiveError):
-            completed.add(archive.superseded(name))
+    completed = {n.partition("/")[2].removesuffix(".json") for n in withdrawn}
+    for earlier in archive.earlier().values():
+        completed |= set(earlier)
     mended = []
     for name in archive.place.child(layout.SAMPLES).names():
         if name in known:
@@ -274,10 +272,10 @@ def _adopt(archive: Archive) -> list[Mended]:
         whole = document is not None and _sound(folder, document["files"])
         if whole and document is not None and name not in completed:
             session = catalogue.session_of(document["record"])
-            gone = [g] if (g := document.get(catalogue.INSTEAD_OF)) else []
+            gone = catalogue.earlier_names(document)
             row = catalogue.row(session, document)
             archive.tables.replace("sessions", row, "session", [name, *gone])
-            completed |= set(gone)
+            completed.update(gone)
             mended.append(Mended(where, True, "whole, now in the catalogue"))
         else:
             swap.set_aside(_root(archive), folder)

@@ -143,20 +143,20 @@ def _give_up(archive: Archive, name: str, *, drop: bool) -> tuple[bool, str, boo
 def _catalogue_again(archive: Archive, rows: pl.DataFrame) -> pl.DataFrame:
     """Return the catalogue's rows: by the folders, and by old rows where a folder has gone."""
     listed = set(rows["session"]) if rows.height else set()
-    found, completed = [], set()
+    found: list[pl.DataFrame] = []
+    completed: set[str] = set()
     for name in archive.place.child(layout.SAMPLES).names():
         document = read_session_file(archive.session_place(name))
         if document is None:
             continue
         session = catalogue.session_of(document["record"])
         found.append(catalogue.row(session, document))
-        completed.add(document.get(catalogue.INSTEAD_OF))
+        completed.update(catalogue.earlier_names(document))
     if not found and not rows.height:
         return pl.DataFrame()
     joined = pl.concat([*found, *([rows] if rows.height else [])], how="diagonal_relaxed")
     joined = joined.unique("session", keep="first", maintain_order=True)
-    put_out = [n for n in completed - listed if n]
-    return joined.filter(~pl.col("session").is_in(put_out))
+    return joined.filter(~pl.col("session").is_in(sorted(completed - listed)))
 
 
 def swap_in(archive: Archive, root: Path, name: str, rows: pl.DataFrame, entries: int) -> None:

@@ -28,6 +28,7 @@ TABLES: dict[str, dict[str, pl.DataType]] = {
         "person_on_tip": pl.Boolean(),
         "rate_hz": pl.Float64(),
         "completeness": pl.Float64(),
+        "earlier": pl.String(),
         "record": pl.String(),
     },
     "flags": {

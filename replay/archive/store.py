@@ -30,7 +30,7 @@ WITHDRAWN = "withdrawn"
 DERIVED = ("flags", "checks", "indicators", "motions")
 """Tables whose rows can be made again from a session's samples."""
 
-_Held = tuple[Session, Mapping[str, Any], str | None]
+_Held = tuple[Session, Mapping[str, Any]]
 
 
 def open_archive(
@@ -108,6 +108,7 @@ class Archive:
         self.place = place
         self.tables = Tables(place)
         self._records: tuple[int | None, dict[str, _Held]] = (None, {})
+        self._earlier: tuple[int | None, dict[str, tuple[str, ...]]] = (None, {})
         self.attached: dict[str, object] = {}
         """What later rooms keep for as long as this archive is open, by their name."""
 
@@ -130,12 +131,16 @@ class Archive:
         """Return one session's record; ArchiveError when it is not there."""
         return self._held(session)[0]
 
-    def superseded(self, session: str) -> str | None:
-        """Return the session that this one completed and took the place of, if any."""
-        return self._held(session)[2]
+    def earlier(self) -> dict[str, tuple[str, ...]]:
+        """Return the names that sessions had before they were completed, the last one first."""
+        version = self.tables.version("sessions")
+        if self._earlier[0] != version:
+            rows = self.tables.read("sessions", ("session", catalogue.EARLIER)).drop_nulls()
+            self._earlier = version, {name: tuple(had.split("/")) for name, had in rows.rows()}
+        return self._earlier[1]
 
     def _held(self, session: str) -> _Held:
-        """Return a session's record, its files' digests and what it replaced."""
+        """Return a session's record and its files' digests."""
         version = self.tables.version("sessions")
         if self._records[0] != version:
             self._records = (version, {})
@@ -144,11 +149,11 @@ class Archive:
             if not self.has_session(session):
                 near = get_close_matches(session, self.sessions()["session"].to_list(), cutoff=0.5)
                 todo = "`jointbook ingest` and the library page name what there is"
-                raise ArchiveError(
-                    f"no session {session!r}",
-                    file=self.place,
-                    todo=f"nearest: {', '.join(near)}" if near else todo,
-                )
+                todo = f"nearest: {', '.join(near)}" if near else todo
+                for now, had in self.earlier().items():
+                    if session in had:
+                        todo = f"its log went on, and it is now {now}"
+                raise ArchiveError(f"no session {session!r}", file=self.place, todo=todo)
             records[session] = self._read_record(session)
         return records[session]
 
@@ -160,7 +165,7 @@ class Archive:
         if document is None:
             document = self.listed_document(session)
         record = catalogue.session_of(document.get("record", document))
-        return record, document.get(catalogue.FILES) or {}, document.get(catalogue.INSTEAD_OF)
+        return record, document.get(catalogue.FILES) or {}
 
     def listed_document(self, session: str) -> dict[str, Any]:
         """Return a session's record as the catalogue has it, with its files' digests."""
@@ -414,8 +419,18 @@ class Archive:
         """
         if not replace and self.has_session(session.session):
             return False
+        gone = [] if instead_of is None else [instead_of]
+        if gone and self.place.folder is None:
+            raise ArchiveError(
+                "a session does not take another's place on an object store, which cannot "
+                "exchange two folders in one step",
+                file=self.place,
+                todo="copy the archive to a disk and do it there",
+            )
+        had = self.earlier()
+        earlier = [*gone, *had.get(instead_of or session.session, ())]
         with self.staging() as folder, translated(self.place):
-            made, kept, document = publish.prepare(folder, session, streams, raw, instead_of)
+            made, kept, document = publish.prepare(folder, session, streams, raw, earlier)
             with self.tables.writing():
                 if not replace and self.has_session(session.session):
                     return False
@@ -424,7 +439,6 @@ class Archive:
                     if not target.exists():
                         self._put(kept, target)
                 self._put(made, self.session_place(session.session))
-                gone = [] if instead_of is None else [instead_of]
                 row = catalogue.row(session, document)
                 self.tables.replace("sessions", row, "session", [session.session, *gone])
                 for name in gone:

@@ -14,7 +14,6 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.reviews import dispositions, findings, session_state
-from replay.reviews.verdicts import KIND as VERDICT
 from replay.units import TIME
 from replay.wear import trends
 from replay.wear.units.trend_table import trend_table
@@ -209,12 +208,12 @@ def verdict_frame(archive: Archive, *, session: str | None = None) -> pl.DataFra
     ArchiveError
         There is no such session.
     """
-    from replay.record import open_record
+    from replay.reviews.following import verdict_entries
 
     if session is not None:
         archive.session(session)
     made = []
-    for entry in open_record(archive).entries(VERDICT, session=session):
+    for entry in verdict_entries(archive, session):
         after = entry.after or {}
         made.append(
             {

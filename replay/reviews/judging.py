@@ -12,9 +12,10 @@ from replay.record import Draft, Entry, Record, clean_name, clean_text, open_rec
 from replay.record.entries import stamp
 from replay.reviews.dispositions import Disposition, Reasons, checked, stored
 from replay.reviews.findings import Finding, findings
+from replay.reviews.following import KIND
 from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.states import finding_after
-from replay.reviews.verdicts import KIND, OPEN, VERDICTS, covering, disposition_of, last_word
+from replay.reviews.verdicts import OPEN, VERDICTS, covering, disposition_of, last_word
 
 ANY = -1
 """``seen`` of a caller that takes whatever was there as seen."""
@@ -106,7 +107,11 @@ def judge(
 
 def state_of(archive: Archive, finding: Finding) -> str:
     """Return a finding's state, leaving aside whether its session is signed."""
-    entry, _ = last_word(archive, finding)
+    return state_by(last_word(archive, finding)[0])
+
+
+def state_by(entry: Entry | None) -> str:
+    """Return the state that the verdict in force gives a finding."""
     after = (entry.after or {}) if entry is not None else {}
     if after.get("verdict", OPEN) == OPEN:
         return "open"

@@ -17,7 +17,8 @@ from replay.archive import Archive
 from replay.checks.matching import Known
 from replay.record import Draft, Entry, open_record
 from replay.reviews.findings import findings
-from replay.reviews.verdicts import KIND, disposition_in_force
+from replay.reviews.following import KIND
+from replay.reviews.verdicts import disposition_in_force
 from replay.statistics.rates import rate_interval
 
 UPHELD = frozenset({"explained", "watch", "repair"})

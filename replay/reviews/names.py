@@ -11,10 +11,4 @@ def names_of(archive: Archive, session: str) -> tuple[str, ...]:
     What people put on record under an earlier name is theirs under the new one
     too; the entries stay as they are.
     """
-    names = [session]
-    while archive.has_session(names[-1]):
-        earlier = archive.superseded(names[-1])
-        if earlier is None or earlier in names:
-            break
-        names.append(earlier)
-    return tuple(names)
+    return (session, *archive.earlier().get(session, ()))

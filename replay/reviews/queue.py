@@ -21,7 +21,7 @@ from replay.record import (
     same_person,
 )
 from replay.reviews.findings import Finding, findings, worst_first
-from replay.reviews.judging import find, state_of
+from replay.reviews.judging import find, state_by, state_of
 from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.verdicts import last_word
 
@@ -85,7 +85,8 @@ def _waiting(
     for one in findings(archive, session):
         if one.session in signed or (arm is not None and arms.get(one.session) != arm):
             continue
-        state = state_of(archive, one)
+        last, seen = last_word(archive, one)
+        state = state_by(last)
         if state == "disposed" or (state == "judged" and not judged):
             continue
         who, since = _holder(taken.get(one.finding))
@@ -93,7 +94,6 @@ def _waiting(
             who is None if holder == "" else who is not None and same_person(who, holder)
         ):
             continue
-        last, seen = last_word(archive, one)
         verdict = (last.after or {}).get("verdict") if last is not None else None
         made.append(Waiting(one, arms.get(one.session) or "", state, verdict, who, since, seen))
     return made

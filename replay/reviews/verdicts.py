@@ -13,12 +13,11 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive
-from replay.record import Entry, open_record
+from replay.record import Entry
 from replay.reviews.dispositions import Disposition, restored
 from replay.reviews.findings import Finding
-from replay.reviews.names import names_of
+from replay.reviews.following import verdict_entries
 
-KIND = "verdict"
 OPEN = "open"
 """A finding nobody has decided on yet, or one that was opened again."""
 
@@ -48,7 +47,7 @@ REVIEWS_SCHEMA: dict[str, pl.DataType] = {
 
 def covering(archive: Archive, session: str, flags: frozenset[str]) -> list[Entry]:
     """Return the verdicts that touch any of these flags, in the record's order."""
-    found = open_record(archive).entries(KIND, session=session)
+    found = verdict_entries(archive, session)
     return [e for e in found if flags & _covered(e)]
 
 
@@ -111,7 +110,7 @@ def verdict_history(archive: Archive, session: str, flag: str | None = None) -> 
     DataFrame
         One row a decision, the oldest first.
     """
-    rows = _flag_rows(open_record(archive).entries(KIND, session=session))
+    rows = _flag_rows(verdict_entries(archive, session))
     if flag is not None:
         rows = [r for r in rows if r["flag"] == flag]
     return pl.DataFrame(rows, schema=REVIEWS_SCHEMA)
@@ -134,7 +133,7 @@ def verdicts(archive: Archive, session: str | None = None) -> pl.DataFrame:
     DataFrame
         One row a flag: session, flag, verdict, note, reviewer, at.
     """
-    rows = _flag_rows(open_record(archive).entries(KIND, session=session))
+    rows = _flag_rows(verdict_entries(archive, session))
     last: dict[tuple[str, str], dict[str, Any]] = {}
     for row in rows:
         key = (row["session"], row["flag"])
@@ -198,8 +197,7 @@ def orphaned_verdicts(archive: Archive, session: str | None = None) -> pl.DataFr
     DataFrame
         Columns of `verdicts`.
     """
-    names = names_of(archive, session) if session is not None else (None,)
-    decided = pl.concat([verdicts(archive, name) for name in names])
+    decided = verdicts(archive, session)
     flags = archive.table("flags")
     if not flags.height:
         return decided
