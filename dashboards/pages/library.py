@@ -289,7 +289,11 @@ def _outcome(result: Any) -> Component:
         )
         for s in result.sessions
     ]
-    lines += [html.Li(f"{name}: was there already") for name in result.unchanged]
+    mended = "; its stored log was damaged and is whole again"
+    lines += [
+        html.Li(f"{name}: was there already{mended if name in result.mended else ''}")
+        for name in result.unchanged
+    ]
     lines += [
         html.Li([html.Strong("Refused: "), f"{r.source.rsplit('/', 1)[-1]}: {r.reason}"])
         for r in result.refused

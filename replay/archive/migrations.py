@@ -24,11 +24,11 @@ from replay.archive.marker import write_marker
 from replay.archive.overview import write_overviews
 from replay.archive.pieces import noted_of
 from replay.archive.place import place_of
+from replay.archive.raw_logs import read_raw_list
 from replay.archive.repair_tables import sound_rows, swap_in
 from replay.archive.seal import sealed, unsealed
 from replay.archive.store import Archive, schema_version
 from replay.archive.unit_keys import rename_units
-from replay.archive.verify import read_raw_list
 from replay.archive.verify_tables import held_without_manifest
 from replay.errors import ArchiveError
 

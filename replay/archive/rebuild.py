@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from replay.archive import layout
+from replay.archive.raw_logs import check_raw, read_raw_list
 from replay.archive.store import Archive, open_archive
-from replay.archive.verify import check_raw, check_session, read_raw_list, read_session_file
+from replay.archive.verify import check_session, read_session_file
 from replay.errors import ArchiveError, JointbookError
 from replay.records import Session
 
@@ -95,7 +96,7 @@ def _one_log(
                 path.write_bytes(place.read())
             sources.append(str(path))
         scratch = open_archive(folder / "scratch", create=True)
-        faults = [f"{f.where}: {f.detail}" for f in check_raw(archive, sha256)]
+        faults = [f"{f.where}: {f.detail}" for f in check_raw(archive.place, sha256)]
         if faults:
             return [Rebuilt(r.session, "lost", "; ".join(faults)) for r in records]
         try:

@@ -13,7 +13,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.archive import catalogue, documents, durable, layout, publish, swap, windows
+from replay.archive import catalogue, documents, durable, layout, publish, raw_logs, swap, windows
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.overview import OverviewWriter, overview_name
 from replay.archive.pieces import check_columns
@@ -111,6 +111,11 @@ class Archive:
         self._earlier: tuple[int | None, dict[str, tuple[str, ...]]] = (None, {})
         self.attached: dict[str, object] = {}
         """What later rooms keep for as long as this archive is open, by their name."""
+
+    @property
+    def exchanges(self) -> bool:
+        """Whether one stored session can take another's place: not on an object store."""
+        return self.place.folder is not None
 
     @property
     def root(self) -> Path:
@@ -373,6 +378,39 @@ class Archive:
             return None
         return self.place.child(layout.RAW, session.raw_sha256).folder
 
+    def raw_begins(self, session: Session, path: Path) -> bool:
+        """Tell whether a session's log is the beginning of a longer file."""
+        sha256 = session.raw_sha256
+        return sha256 is not None and raw_logs.begins(self.place, sha256, path)
+
+    def mend_raw(self, session: str, sources: Sequence[Path]) -> bool:
+        """Put a session's log back from its very files, where it is damaged or has gone.
+
+        Returns
+        -------
+        bool
+            Whether there was something to mend, and these files did.
+
+        Raises
+        ------
+        ArchiveError
+            When the archive cannot be written.
+        """
+        sha256 = self.session(session).raw_sha256
+        if sha256 is None or raw_logs.is_sound(self.place, sha256):
+            return False
+        with self.staging() as folder, translated(self.place):
+            kept = raw_logs.copied(folder, sources, sha256)
+            if kept is None:
+                return False
+            with self.tables.writing():
+                target = raw_logs.raw_place(self.place, sha256)
+                if self.place.folder is None:
+                    target.take(kept)  # of the same digest: nothing sound is lost in between
+                else:
+                    self._put(kept, target)
+        return True
+
     def overviews_beside(self, samples: Path) -> OverviewWriter:
         """Make overviews while a stream's file is written; see `publish.overviews_beside`."""
         return publish.overviews_beside(samples)
@@ -420,7 +458,7 @@ class Archive:
         if not replace and self.has_session(session.session):
             return False
         gone = [] if instead_of is None else [instead_of]
-        if gone and self.place.folder is None:
+        if gone and not self.exchanges:
             raise ArchiveError(
                 "a session does not take another's place on an object store, which cannot "
                 "exchange two folders in one step",

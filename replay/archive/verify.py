@@ -9,7 +9,6 @@ changes nothing, and whatever it meets becomes a sentence.
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -20,11 +19,14 @@ from replay.archive.fence import fenced, first_line
 from replay.archive.findings import CHANGED, Finding, Remedy, Weight
 from replay.archive.marker import read_marker
 from replay.archive.place import Place
+from replay.archive.raw_logs import check_raw
 from replay.archive.seal import unsealed
 from replay.archive.store import Archive
 from replay.archive.verify_tables import check_table, file_fault, table_names
 from replay.errors import ArchiveError
 from replay.records import Session
+
+_AGAIN: Remedy = "ingest the log again"
 
 
 def verify(
@@ -55,11 +57,11 @@ def verify(
                 raw_needed.setdefault(sha256, session)
         kept = archive.place.child(layout.RAW).names()
         for problems in pool.map(
-            lambda n: _told(lambda x: check_raw(archive, x), n, f"{layout.RAW}/{n}"), kept
+            lambda n: _told(lambda x: check_raw(root, x), n, f"{layout.RAW}/{n}"), kept
         ):
             findings += problems
     findings += [
-        Finding("raw-missing", "damage", f"{layout.RAW}/{sha256}", "the log is not here", "none", s)
+        Finding("raw-missing", "damage", f"{layout.RAW}/{sha256}", "the log is not here", _AGAIN, s)
         for sha256, s in raw_needed.items()
         if sha256 not in kept
     ]
@@ -188,36 +190,11 @@ def _session(record: dict[str, Any]) -> Session | None:
         return None
 
 
-def check_raw(archive: Archive, sha256: str) -> list[Finding]:
-    """Look at one log as it came."""
-    place = archive.place.child(layout.RAW, sha256)
-    where = f"{layout.RAW}/{sha256}"
-    listed = read_raw_list(place)
-    if listed is None:
-        return [Finding("raw", "damage", where, f"{layout.RAW_LIST} is missing", "repair")]
-    findings = []
-    for item in listed:
-        fault = file_fault(place.child(item["file"]), item["bytes"], item["sha256"])
-        if fault:
-            findings.append(
-                Finding("raw", "damage", f"{where}/{item['file']}", fault, "ingest the log again")
-            )
-    return findings
-
-
 def read_session_file(place: Place) -> dict[str, Any] | None:
     """Return a session folder's ``session.json``, or None when a byte of it is not as written."""
     try:
         return unsealed(place.child(layout.RECORD).read())
     except OSError:
-        return None
-
-
-def read_raw_list(place: Place) -> list[dict[str, Any]] | None:
-    """Return what ``raw.json`` lists, in reading order, or None."""
-    try:
-        return list(json.loads(place.child(layout.RAW_LIST).read())["files"])
-    except (OSError, ValueError, KeyError, TypeError):
         return None
 
 

@@ -53,6 +53,8 @@ class IngestResult:
     refused: list[Refusal] = field(default_factory=list)
     unchanged: list[str] = field(default_factory=list)
     """Sessions that were in the archive already."""
+    mended: list[str] = field(default_factory=list)
+    """Those of them whose stored log was damaged or had gone, and is whole again."""
     replaced: dict[str, str] = field(default_factory=dict)
     """New session to the one whose place it took."""
     proposed: list[str] = field(default_factory=list)
@@ -225,7 +227,7 @@ def _take(
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)
             if known is not None:
-                result.unchanged.append(known)
+                _was_there(archive, result, known, paths)
                 return
         if log_map.run is not None:
             runs = runs_of(raws[0], log_map.run) if len(raws) == 1 else []
@@ -286,10 +288,17 @@ def _keep(
         ],
     )
     if archive.has_session(session.session):
-        result.unchanged.append(session.session)
+        _was_there(archive, result, session.session, paths)
         return
     old = _same_log(archive, session) if replace_stored else None
     begun = begun_before(archive, session, paths) if old is None else None
+    if (old or begun) and not archive.exchanges:
+        raise LogRefused(
+            f"takes the place of session {old or begun}, and an object store cannot exchange two "
+            "sessions in one step",
+            file=paths[0],
+            todo="copy the archive to a disk and do it there",
+        )
     if begun is not None:
         said = f"takes the place of session {begun}, which was read while its log still grew"
         session = replace(session, quality=(*session.quality, QualityNote("completed", said)))
@@ -304,6 +313,13 @@ def _keep(
         ]
     else:
         result.unchanged.append(session.session)
+
+
+def _was_there(archive: Keeper, result: IngestResult, session: str, paths: list[Path]) -> None:
+    """Note a session that is stored already; its log is put back where it was damaged."""
+    result.unchanged.append(session)
+    if archive.mend_raw(session, paths):
+        result.mended.append(session)
 
 
 def _state(path: Path) -> tuple[int, int]:

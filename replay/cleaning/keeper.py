@@ -24,6 +24,10 @@ class Keeper(Protocol):
         self, folder: Path, sources: Sequence[Path]
     ) -> tuple[Path, str]: ...
     def raw_folder(self, session: Session) -> Path | None: ...  # noqa: D102
+    def raw_begins(self, session: Session, path: Path) -> bool: ...  # noqa: D102
+    def mend_raw(self, session: str, sources: Sequence[Path]) -> bool: ...  # noqa: D102
+    @property
+    def exchanges(self) -> bool: ...  # noqa: D102
     def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
     def add_session(  # noqa: D102
         self,

@@ -21,8 +21,6 @@ from replay.logs.readers.raw import RawLog
 from replay.logs.times.timeforms import SINCE_START
 from replay.records import Session
 
-_PIECE = 1 << 22
-
 
 def start_is_stated(log_map: LogMap) -> bool:
     """Tell whether the log has no date of its own, so that it cannot be placed."""
@@ -36,7 +34,7 @@ def begun_before(archive: Keeper, session: Session, paths: Sequence[Path]) -> st
         return None
     same = (pl.col("arm") == session.arm) & (pl.col("source") == session.source)
     for name in frame.filter(same)["session"]:
-        if _began_as(archive, archive.session(name), paths):
+        if archive.raw_begins(archive.session(name), paths[0]):
             return str(name)
     return None
 
@@ -76,21 +74,6 @@ def refuse_overlap(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Ar
     for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
         if not mine & {c for names in other.channels.values() for c in names}:
             raise _late(archive, other, [raw.path])
-
-
-def _began_as(archive: Keeper, other: Session, paths: Sequence[Path]) -> bool:
-    """Tell whether a stored session's log is the beginning of this one."""
-    folder = archive.raw_folder(other)
-    kept = None if folder is None else Path(folder) / paths[0].name
-    if len(paths) != 1 or kept is None or not kept.is_file():
-        return False
-    if kept.stat().st_size >= paths[0].stat().st_size:
-        return False
-    with kept.open("rb") as old, paths[0].open("rb") as new:
-        while piece := old.read(_PIECE):
-            if new.read(len(piece)) != piece:
-                return False
-    return True
 
 
 def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:

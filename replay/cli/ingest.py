@@ -137,6 +137,7 @@ def as_document(result: IngestResult, arm: Arm | None = None) -> dict[str, Any]:
         "sessions": [session_document(s) for s in result.sessions],
         "refused": result.refused,
         "unchanged": result.unchanged,
+        "mended": result.mended,
         "replaced": result.replaced,
         "proposed_maps": result.proposed,
         "arm_switched_off": [] if arm is None else switched_off(arm),
@@ -183,6 +184,9 @@ def note_lines(notes: Sequence[QualityNote]) -> list[str]:
     return lines
 
 
+_SAME = "nothing changed"
+
+
 def _speak(result: IngestResult, arm: Arm | None = None) -> None:
     for session in result.sessions:
         whole = (
@@ -203,7 +207,8 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
     for new, old in result.replaced.items():
         print(f"{new}  took the place of {old}, whose flags are kept on record as withdrawn")
     for name in result.unchanged:
-        print(f"{name}  was there already, nothing changed")
+        mended = "its stored log was damaged and is whole again"
+        print(f"{name}  was there already, {mended if name in result.mended else _SAME}")
     for line in result.proposed:
         say(f"read with a proposed log map: {line}")
     for refusal in result.refused:

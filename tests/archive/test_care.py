@@ -357,6 +357,36 @@ def test_rebuild_does_not_trust_a_damaged_log(
     assert "its bytes changed since it was written" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("harm", [flip, cut, Path.unlink, lambda p: shutil.rmtree(p.parent)])
+def test_the_same_log_given_again_mends_the_stored_one(
+    ingested: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], harm: Callable[[Path], None]
+) -> None:
+    words = ["ingest", str(tmp_path / "log.csv"), "--map", str(tmp_path / "log.map.toml")]
+    harm(next(ingested.glob("raw/*/log.csv")))
+    (finding,) = verify(open_archive(ingested))
+    assert (finding.weight, finding.remedy) == ("damage", "ingest the log again")
+    capsys.readouterr()
+    assert main([*words, "--archive", str(ingested)]) == 0
+    assert "its stored log was damaged and is whole again" in capsys.readouterr().out
+    assert verify(open_archive(ingested)) == []
+    assert main([*words, "--archive", str(ingested), "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert (len(said["unchanged"]), said["mended"]) == (1, [])
+
+
+@pytest.mark.parametrize("digit", ["sha256", "bytes"])
+def test_a_digit_in_the_list_of_a_log_condemns_no_file(ingested: Path, digit: str) -> None:
+    (path,) = ingested.glob("raw/*/raw.json")
+    content = path.read_text()
+    at = content.index(f'"{digit}": ') + len(digit) + 4
+    at = next(n for n in range(at, len(content)) if content[n].isdigit())
+    path.write_text(content[:at] + str((int(content[at]) + 1) % 10) + content[at + 1 :])
+    assert [f.remedy for f in verify(open_archive(ingested))] == ["repair"]
+    repair(open_archive(ingested))
+    assert path.read_text() == content
+    assert verify(open_archive(ingested)) == []
+
+
 def test_rebuild_says_when_the_program_now_makes_other_bytes(
     ingested: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
