@@ -7,7 +7,7 @@ that two writers cannot both create.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from deltalake import DeltaTable
@@ -15,7 +15,7 @@ from deltalake.exceptions import TableNotFoundError
 
 from replay.archive import layout
 from replay.archive.fence import fenced
-from replay.archive.manifest import Manifest, Mark, mark
+from replay.archive.manifest import Manifest, Mark, commit_name, following, mark
 from replay.archive.place import Place
 
 
@@ -30,6 +30,8 @@ def opened(table: Place) -> DeltaTable | None:
 
 def held_by_store(table: Place) -> Manifest | None:
     """Return what a table's log says it holds, oldest file first."""
+    if table.child(layout.LOG, commit_name(0)).exists():
+        return following(table, Manifest(-1))
     delta = opened(table)
     if delta is None:
         return None
@@ -40,9 +42,16 @@ def held_by_store(table: Place) -> Manifest | None:
     return Manifest(delta.version(), files)
 
 
-def vouched(table: Place, held: Manifest, known: Mapping[str, Mark]) -> Manifest:
+def vouched(table: Place, held: Manifest, known: Manifest) -> Manifest:
     """Return ``held`` with the digest of every file; those known are not read again."""
-    files = {n: known[n] if n in known else mark(table.child(n).read()) for n in held.files}
     log = table.child(layout.LOG)
-    marks = {n: mark(log.child(n).read()) for n in log.names() if n.endswith(".json")}
-    return replace(held, files=files, log=marks)
+    commits = [n for n in log.names() if n.endswith(".json")]
+    return replace(
+        held,
+        files=_marks(table, held.files, known.files),
+        log=_marks(log, commits, known.log),
+    )
+
+
+def _marks(folder: Place, names: Iterable[str], known: Mapping[str, Mark]) -> dict[str, Mark]:
+    return {n: known[n] if n in known else mark(folder.child(n).read()) for n in names}

@@ -457,10 +457,10 @@ class Tables:
             delta = opened(place)
             with fenced():
                 given = change(delta if delta is not None else place.url, before)
-            held = held_by_store(place)
-            if held is None or held.version == before.version:
+            held = following(place, before)
+            if held.version == before.version:
                 return before, None
-            now = vouched(place, held, before.files)
+            now = vouched(place, held, before)
         else:
             files = list(touched(before))
             with commits.beside(root, place.folder, before, files) as scratch:

@@ -13,6 +13,7 @@ migrate   bring an archive of an older schema version up to date
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Callable, Iterable
 
 from replay.archive import (
@@ -28,6 +29,7 @@ from replay.archive import (
 from replay.archive.rebuild import rebuild
 from replay.cli.output import print_json, progress, say
 from replay.errors import JointbookError, UsageError
+from replay.record.database import SETTING
 from replay.record.proof import prove, restore
 from replay.records import Session
 
@@ -145,6 +147,9 @@ def _repair(args: argparse.Namespace) -> int:
 
 def _record_findings(archive: Archive) -> list[Finding]:
     """Return what is wrong with the record of what people decided."""
+    if archive.place.folder is None and not os.environ.get(SETTING, "").strip():
+        say(f"{archive.place}: the record was not looked at, since {SETTING} does not name it")
+        return []
     return [
         Finding("record-of-people", "damage", RECORD, f"entry {d.seq}: {d.what}", "repair")
         for d in prove(archive).damages

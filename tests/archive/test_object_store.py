@@ -1,19 +1,13 @@
 """An archive on an object store: the same calls, by URL.
 
 A ``file://`` URL goes through the object-store code on this machine's disk.
-For S3 an emulator is started: `moto_server` from the test requirements.
+For S3 a real server is started on this machine's loopback (`s3_server`).
 """
 
 from __future__ import annotations
 
-import shutil
-import socket
-import subprocess
-import sys
 import threading
-import time
-import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
 
@@ -21,49 +15,24 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from replay.archive import open_archive, repair, verify
+from replay.archive import Archive, open_archive, repair, verify
 from replay.archive.durable import digest
+from replay.archive.place import StorePlace
+from replay.cleaning import ingest
+from replay.cli.main import main
 from replay.errors import ArchiveError
+from replay.reviews import add_pin, pins
+from tests.archive.s3_server import BUCKET, serving
 from tests.archive.streams import START, record, stream
+from tests.crash.streams_of_logs import write_logs
 
 Store = tuple[str, dict[str, str] | None]
 
 
 @pytest.fixture(scope="module")
-def emulator() -> Iterator[dict[str, str]]:
-    # The one beside this interpreter: another's may be too old for this Arrow.
-    program = shutil.which("moto_server", path=str(Path(sys.executable).parent))
-    if program is None:
-        pytest.skip("no S3 emulator here: install moto[server]")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    server = subprocess.Popen(
-        [program, "-H", "127.0.0.1", "-p", str(port)],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-    )
-    endpoint = f"http://127.0.0.1:{port}"
-    try:
-        for _ in range(150):
-            try:
-                request = urllib.request.Request(f"{endpoint}/yard", method="PUT")
-                urllib.request.urlopen(request, timeout=5)
-                break
-            except OSError:
-                time.sleep(0.2)
-        else:
-            pytest.fail("the S3 emulator did not start")
-        yield {
-            "aws_access_key_id": "test",
-            "aws_secret_access_key": "test",
-            "aws_region": "us-east-1",
-            "aws_endpoint_url": endpoint,
-            "aws_allow_http": "true",
-        }
-    finally:
-        server.terminate()
-        server.wait(10)
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
+    with serving(tmp_path_factory.mktemp("s3")) as options:
+        yield options
 
 
 @pytest.fixture(params=["file", "s3"])
@@ -71,8 +40,8 @@ def store(request: pytest.FixtureRequest, tmp_path: Path) -> Store:
     if request.param == "file":
         (tmp_path / "store").mkdir()
         return f"file://{tmp_path}/store", None
-    options: dict[str, str] = request.getfixturevalue("emulator")
-    return f"s3://yard/{tmp_path.name}", options
+    options: dict[str, str] = request.getfixturevalue("server")
+    return f"s3://{BUCKET}/{tmp_path.name}", options
 
 
 def test_a_session_goes_to_a_store_and_comes_back(store: Store, tmp_path: Path) -> None:
@@ -159,3 +128,182 @@ def test_damage_on_a_store_is_found(store: Store) -> None:
     assert [f.kind for f in verify(archive)] == ["samples"]
     place.remove()
     assert [f.detail for f in verify(archive)] == ["missing"]
+
+
+def filled(store: Store) -> Archive:
+    url, options = store
+    archive = open_archive(url, create=True, storage_options=options)
+    frame = stream(300)
+    archive.add_session(record("s1", frame), {"main": frame})
+    archive.append("pins", pl.DataFrame({"session": ["s1"], "text": ["look here"]}))
+    archive.replace("flags", pl.DataFrame({"session": ["s1"], "flag": ["f"]}), session=["s1"])
+    archive.write_document("baselines/v1.json", b'{"a": 1}')
+    return archive
+
+
+def told(store: Store) -> list[object]:
+    """Return what a store says to each question; a refusal is None."""
+    url, options = store
+
+    def ask(question: Callable[[Archive], object]) -> object:
+        try:
+            return question(open_archive(url, storage_options=options))
+        except ArchiveError:
+            return None
+
+    return [
+        ask(lambda a: a.sessions().to_dicts()),
+        ask(lambda a: a.session("s1")),
+        ask(lambda a: a.samples("s1").collect().to_dicts()),
+        ask(lambda a: a.table("flags").to_dicts()),
+        ask(lambda a: a.table("pins").to_dicts()),
+        ask(lambda a: a.read_document("baselines/v1.json")),
+    ]
+
+
+def test_a_changed_byte_of_any_object_is_told_and_never_shown(store: Store) -> None:
+    archive = filled(store)
+    true = told(store)
+    assert None not in true
+    names = archive.place.files()
+    assert {n.split("/")[0] for n in names} >= {"samples", "tables", "documents", "copies"}
+    for name in names:
+        place = archive.place.child(*name.split("/"))
+        whole = place.read()
+        harmed = bytearray(whole)
+        harmed[len(harmed) // 2] ^= 4
+        place.write(bytes(harmed))
+        now = told(store)
+        shown = [n for n, t in zip(now, true, strict=True) if n is not None and n != t]
+        assert shown == [], name
+        url, options = store
+        assert verify(open_archive(url, storage_options=options)), f"{name}: not noticed"
+        place.write(whole)
+    url, options = store
+    assert verify(open_archive(url, storage_options=options)) == []
+
+
+class Stopped(BaseException):
+    """As if the process had died there."""
+
+
+def test_stopped_before_any_write_nothing_is_lost(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(store)
+    url, options = store
+    frame = stream(300, seed=2)
+    true = StorePlace._sink
+    seen, at = 0, 0
+
+    def sink(self: StorePlace, key: str) -> object:
+        nonlocal seen
+        seen += 1
+        if seen == at:
+            raise Stopped
+        return true(self, key)
+
+    monkeypatch.setattr(StorePlace, "_sink", sink)
+    done = False
+    while not done:
+        seen, at = 0, at + 1
+        name = f"n{at}"
+        archive = open_archive(url, storage_options=options)
+        try:
+            archive.add_session(record(name, frame), {"main": frame})
+            archive.append("pins", pl.DataFrame({"session": [name], "text": ["and here"]}))
+            archive.write_document(f"baselines/{name}.json", b"{}")
+            done = True
+        except Stopped:
+            seen = 10**6
+        again = open_archive(url, storage_options=options)
+        assert [f.where for f in verify(again) if f.weight == "damage"] == [], f"before write {at}"
+        assert again.samples("s1").collect().equals(stream(300))
+        assert "look here" in again.table("pins")["text"].to_list()
+        for listed in again.sessions()["session"]:
+            assert again.samples(listed).collect().height == 300
+    assert at >= 10
+
+
+def test_commands_on_a_store_do_all_but_what_a_disk_alone_can(
+    server: dict[str, str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for name, value in server.items():
+        monkeypatch.setenv(name.upper(), value)
+    monkeypatch.setenv("JOINTBOOK_RECORD", f"sqlite:///{tmp_path}/record.sqlite")
+    url = f"s3://{BUCKET}/{tmp_path.name}"
+    ((log, log_map), (_, other_map), *_) = write_logs(tmp_path, rows=600)
+
+    def run(*words: str) -> tuple[int, str]:
+        capsys.readouterr()
+        code = main([*words, "--archive", url])
+        out, err = capsys.readouterr()
+        return code, out + err
+
+    assert run("ingest", log, "--map", log_map)[0] == 0
+    (name,) = open_archive(url).sessions()["session"]
+    assert "nothing changed" in run("ingest", log, "--map", log_map)[1]
+    assert name in run("sessions")[1]
+    assert run("archive", "verify") == (0, "1 sessions, 0 damages, 0 leftovers\n")
+    assert run("archive", "compact", "--drop")[0] == 0
+    assert run("archive", "rebuild", name) == (0, f"{name}: same\n")
+    add_pin(open_archive(url), name, open_archive(url).session(name).start, text="x", author="eve")
+    assert run("record", "verify")[0] == 0
+    assert pins(open_archive(url), name)["text"].to_list() == ["x"]
+
+    before = open_archive(url).place.files()
+    for words, reason in (
+        (("archive", "repair"), "cannot exchange two folders in one step"),
+        (("archive", "migrate"), "works on a disk"),
+        (("archive", "remove", name, "--why", "a trial"), "on a disk only"),
+        (("ingest", log, "--map", other_map, "--replace"), "cannot exchange two sessions"),
+    ):
+        code, said = run(*words)
+        assert (code, reason in said) == (1, True), (words, said)
+        assert open_archive(url).sessions()["session"].to_list() == [name], words
+    assert open_archive(url).place.files() == before
+
+    raw = next(n for n in before if n.startswith("raw/") and n.endswith(".csv"))
+    open_archive(url).place.child(*raw.split("/")).write(b"no more")
+    assert run("archive", "verify")[0] == 1
+    assert "is whole again" in run("ingest", log, "--map", log_map)[1]
+    assert run("archive", "verify")[0] == 0
+
+    monkeypatch.delenv("JOINTBOOK_RECORD")
+    code, said = run("archive", "verify")
+    assert (code, "the record was not looked at" in said) == (0, True)
+    assert "no place for the record's database" in run("queue")[1]
+
+
+def test_a_store_copied_to_a_disk_goes_on_there(store: Store, tmp_path: Path) -> None:
+    archive = filled(store)
+    for name in archive.place.files():
+        target = tmp_path / "disk" / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(archive.place.child(*name.split("/")).read())
+    again = open_archive(tmp_path / "disk")
+    assert verify(again) == []
+    again.append("pins", pl.DataFrame({"session": ["s1"], "text": ["and here"]}))
+    again.replace("flags", pl.DataFrame({"session": ["s1"], "flag": ["g"]}), session=["s1"])
+    next((tmp_path / "disk/tables/pins").glob("*.parquet")).unlink()
+    repair(again)
+    assert open_archive(again.root).table("pins")["text"].to_list() == ["look here", "and here"]
+    again.withdraw("s1", reason="a trial")
+    assert [f for f in verify(again) if f.weight == "damage"] == []
+
+
+def test_a_log_that_grew_is_refused_on_a_store(store: Store, tmp_path: Path) -> None:
+    url, options = store
+    archive = open_archive(url, create=True, storage_options=options)
+    ((log, log_map), *_) = write_logs(tmp_path, rows=600)
+    whole = Path(log).read_text()
+    Path(log).write_text("".join(whole.splitlines(keepends=True)[:400]))
+    (first,) = ingest(archive, log, log_map=log_map).sessions
+    Path(log).write_text(whole)
+    (refused,) = ingest(archive, log, log_map=log_map).refused
+    assert f"takes the place of session {first.session}" in refused.reason
+    assert "copy the archive to a disk" in refused.reason
+    assert archive.sessions()["session"].to_list() == [first.session]
