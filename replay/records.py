@@ -90,6 +90,12 @@ class Session:
         """
         return self.units.get(joint) or f"{self.arm} {joint}".strip()
 
+    @property
+    def second_recorders(self) -> tuple[str, ...]:
+        """Streams with channels that ``main`` has too: what another recorder saw of the session."""
+        main = set(self.channels.get("main", ()))
+        return tuple(s for s, names in self.channels.items() if s != "main" and main & set(names))
+
 
 @dataclass(frozen=True, slots=True)
 class Flag:

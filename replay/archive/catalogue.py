@@ -74,7 +74,9 @@ def session_of(data: dict[str, Any]) -> Session:
     data["joints"] = tuple(data["joints"])
     # Records of earlier programs put a joint's own name where no serial was known.
     data["units"] = {joint: unit for joint, unit in data["units"].items() if unit != joint}
-    data["channels"] = {k: tuple(v) for k, v in data["channels"].items()}
+    # main first: where two recorders have a channel, the first stream that has it is read
+    held = sorted(data["channels"].items(), key=lambda item: item[0] != "main")
+    data["channels"] = {k: tuple(v) for k, v in held}
     data["switched_off"] = tuple(data.get("switched_off", ()))
     data["quality"] = tuple(_note(q) for q in data.get("quality", ()))
     return Session(**data)

@@ -41,6 +41,8 @@ def joint_shares(archive: Archive, session: str) -> tuple[tuple[str, float | Non
     record = archive.session(session)
     filled: dict[str, float] = {}
     for stream, channels in record.channels.items():
+        if stream in record.second_recorders:
+            continue  # it saw parts only, and the main stream has the same channels
         judged = {c for c in channels if c.rpartition(".")[2] in JUDGED}
         if judged:
             filled.update(_filled(archive, session, stream, judged))

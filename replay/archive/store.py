@@ -257,6 +257,8 @@ class Archive:
         start: datetime | None = None,
         end: datetime | None = None,
         max_points: int = 2000,
+        *,
+        stream: str | None = None,
     ) -> dict[str, windows.Points]:
         """Return few points per channel that look like all of them.
 
@@ -271,6 +273,8 @@ class Archive:
             The window ``[start, end)``; the whole session when not given.
         max_points : int
             Most points per channel.
+        stream : str, optional
+            Read this stream, where several have a channel.
 
         Returns
         -------
@@ -284,8 +288,9 @@ class Archive:
         wanted = list(dict.fromkeys(channels))
         low, high = _bounds(start, end)
         points: dict[str, windows.Points] = {}
-        for stream, names in self._by_stream(record, wanted).items():
-            files = self._files(session, stream)
+        by_stream = self._by_stream(record, wanted) if stream is None else {stream: wanted}
+        for held, names in by_stream.items():
+            files = self._files(session, held)
             points |= windows.window_points(files, names, low, high, max_points)
         return {name: points[name] for name in wanted}
 
@@ -295,14 +300,18 @@ class Archive:
         channel: str,
         start: datetime | None = None,
         end: datetime | None = None,
+        *,
+        stream: str | None = None,
     ) -> pl.DataFrame:
         """Return the runs of one channel: ``start``, ``end``, ``value``.
 
         For brake states, phases and other words, cut to ``[start, end)``. A
         run ends where the next begins, the last one with the last sample;
-        ``value`` is null where the recorder said nothing.
+        ``value`` is null where the recorder said nothing. ``stream`` says which
+        of several streams is read.
         """
-        (stream,) = self._by_stream(self.session(session), [channel])
+        if stream is None:
+            (stream,) = self._by_stream(self.session(session), [channel])
         low, high = _bounds(start, end)
         return windows.channel_spans(self._files(session, stream), channel, low, high)
 
@@ -410,6 +419,14 @@ class Archive:
                 else:
                     self._put(kept, target)
         return True
+
+    def logs_of(self, session: Session) -> list[Path]:
+        """Return a session's logs as they came, in reading order; none if not kept on a disk."""
+        folder = self.raw_folder(session)
+        if folder is None or session.raw_sha256 is None:
+            return []
+        listed = raw_logs.read_raw_list(raw_logs.raw_place(self.place, session.raw_sha256)) or []
+        return [folder / str(item["file"]) for item in listed]
 
     def overviews_beside(self, samples: Path) -> OverviewWriter:
         """Make overviews while a stream's file is written; see `publish.overviews_beside`."""

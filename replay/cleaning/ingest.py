@@ -20,9 +20,17 @@ from pathlib import Path
 from replay.arm import Arm, load_arm
 from replay.cleaning.keeper import Keeper
 from replay.cleaning.long.long_table import clean_long
-from replay.cleaning.overlap import begun_before, check_overlap, refuse_overlap, start_is_stated
+from replay.cleaning.overlap import (
+    begun_before,
+    check_overlap,
+    refuse_overlap,
+    same_channels,
+    shares_with,
+    start_is_stated,
+)
 from replay.cleaning.parts import clean_wide, joint_names
 from replay.cleaning.runs import refuse_runs, runs_of
+from replay.cleaning.same_channels import settle
 from replay.cleaning.session_grouping import Group, gather, log_span
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.times.drift import drift_notes
@@ -202,8 +210,9 @@ def _take(
     arm: Arm | None,
     result: IngestResult,
     replace_stored: bool,
+    joins: Session | None = None,
 ) -> None:
-    """Take the files of one session."""
+    """Take the files of one session; ``joins`` is the stored one that they are together with."""
     paths = group.paths
     for path in paths:
         if shown_path(path) != str(path):
@@ -237,7 +246,11 @@ def _take(
         for nth, run in enumerate(runs):
             own = _below(folder, f"run{nth}")
             raws = [run, *raws[1:]]
-            _keep(archive, pool, own, raws, fits, arm, before, result, replace_stored)
+            stored = _keep(
+                archive, pool, own, raws, fits, arm, before, result, replace_stored, joins
+            )
+            if stored is not None:
+                _join(archive, stored, group, maps, arm, result)
 
 
 def _keep(
@@ -250,8 +263,9 @@ def _keep(
     before: list[tuple[int, int]],
     result: IngestResult,
     replace_stored: bool,
-) -> None:
-    """Clean and store one session."""
+    joins: Session | None,
+) -> Session | None:
+    """Clean and store one session; return a stored one that it has to be read together with."""
     paths, log_map = [raw.path for raw in raws], fits[0].log_map
     joints, note = joint_names(log_map, arm)
     copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
@@ -274,6 +288,8 @@ def _keep(
             file=paths[0],
             todo="ingest it again when it is complete",
         )
+    if len(parts) > 1:
+        parts = settle(parts, _below(folder, "settled"), archive.overviews_beside)
     session, files = build_session(
         parts,
         log_map,
@@ -289,9 +305,11 @@ def _keep(
     )
     if archive.has_session(session.session):
         _was_there(archive, result, session.session, paths)
-        return
+        return None
     old = _same_log(archive, session) if replace_stored else None
-    begun = begun_before(archive, session, paths) if old is None else None
+    begun = None if joins is None else joins.session
+    if old is None and joins is None:
+        begun = begun_before(archive, session, paths)
     if (old or begun) and not archive.exchanges:
         raise LogRefused(
             f"takes the place of session {old or begun}, and an object store cannot exchange two "
@@ -299,20 +317,68 @@ def _keep(
             file=paths[0],
             todo="copy the archive to a disk and do it there",
         )
-    if begun is not None:
+    if joins is not None:
+        said = f"takes the place of session {begun}, which had its first logs alone"
+        session = replace(session, quality=(*session.quality, QualityNote("joined", said)))
+    elif begun is not None:
         said = f"takes the place of session {begun}, which was read while its log still grew"
         session = replace(session, quality=(*session.quality, QualityNote("completed", said)))
-    if old is None and not start_is_stated(log_map):
+    if old is None and (not start_is_stated(log_map) or log_map.time.start_from is not None):
+        other = shares_with(archive, session) if begun is None and not raws[0].run else None
+        if other is not None:
+            return other
         check_overlap(archive, session, paths, begun)
     if archive.add_session(session, files, raw=kept, instead_of=old or begun):
         result.sessions.append(session)
         if old is not None:
             result.replaced[session.session] = old
+        if joins is not None:
+            result.replaced[session.session] = joins.session
+            result.sessions = [s for s in result.sessions if s.session != joins.session]
         result.proposed += [
             f"{path.name}: {fit.said}" for path, fit in zip(paths, fits, strict=True) if fit.said
         ]
     else:
         result.unchanged.append(session.session)
+    return None
+
+
+def _join(
+    archive: Keeper,
+    stored: Session,
+    group: Group,
+    maps: list[LogMap],
+    arm: Arm | None,
+    result: IngestResult,
+) -> None:
+    """Read logs anew together with those of a stored session that has the same channels.
+
+    Raises
+    ------
+    LogRefused
+        When they cannot be read by the stored session's map, or contradict its logs.
+    """
+    logs = [path for path in archive.logs_of(stored) if path.is_file()]
+    sums = {file_sha256(path) for path in logs}
+    if all(file_sha256(path) in sums for path in group.paths):
+        result.unchanged.append(stored.session)
+        return
+    same_map = not maps or stored.map_toml in {m.toml for m in maps}
+    same_arm = stored.arm_toml == (arm.toml if arm is not None else None)
+    if not (logs and same_map and same_arm and stored.map_toml):
+        raise same_channels(
+            stored, group.paths, min(c for c in stored.channels["main"] if "." in c)
+        )
+    both = Group([*logs, *group.paths])
+    try:
+        _take(archive, both, [load_map(stored.map_toml)], arm, result, False, joins=stored)
+    except LogRefused as error:
+        raise LogRefused(
+            f"overlaps in time with session {stored.session}, read from {stored.source}; "
+            f"{error.what}",
+            file=group.paths[0],
+            todo=error.todo,
+        ) from None
 
 
 def _was_there(archive: Keeper, result: IngestResult, session: str, paths: list[Path]) -> None:

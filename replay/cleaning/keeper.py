@@ -28,6 +28,7 @@ class Keeper(Protocol):
     def mend_raw(self, session: str, sources: Sequence[Path]) -> bool: ...  # noqa: D102
     @property
     def exchanges(self) -> bool: ...  # noqa: D102
+    def logs_of(self, session: Session) -> list[Path]: ...  # noqa: D102
     def overviews_beside(self, samples: Path) -> Follower: ...  # noqa: D102
     def add_session(  # noqa: D102
         self,

@@ -52,12 +52,7 @@ def check_overlap(
             continue
         both = mine & {c for names in other.channels.values() for c in names}
         if both:
-            raise LogRefused(
-                f"overlaps in time with session {other.session}, read from {other.source}, "
-                f"which has the same channels ({sorted(both)[0]}, ...)",
-                file="; ".join(str(p) for p in paths),
-                todo="one log of a session is enough; or it is another arm's: --arm",
-            )
+            raise same_channels(other, paths, sorted(both)[0])
         raise _late(archive, other, paths)
 
 
@@ -74,6 +69,28 @@ def refuse_overlap(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Ar
     for other in _overlapping(archive, arm_name(found.log_map, arm), start, end):
         if not mine & {c for names in other.channels.values() for c in names}:
             raise _late(archive, other, [raw.path])
+
+
+def same_channels(other: Session, paths: Sequence[Path], name: str) -> LogRefused:
+    """Return the refusal of logs whose channels a stored session of that time has too."""
+    return LogRefused(
+        f"overlaps in time with session {other.session}, read from {other.source}, "
+        f"which has the same channels ({name}, ...)",
+        file="; ".join(str(p) for p in paths),
+        todo="one log of a session is enough; a second recorder's log is taken in with the map "
+        "and arm file of that session; or it is another arm's: --arm",
+    )
+
+
+def shares_with(archive: Keeper, session: Session) -> Session | None:
+    """Return the one stored session of the same arm, time and channels, if it is only one."""
+    mine = {c for names in session.channels.values() for c in names}
+    found = [
+        other
+        for other in _overlapping(archive, session.arm, session.start, session.end)
+        if mine & {c for names in other.channels.values() for c in names}
+    ]
+    return found[0] if len(found) == 1 else None
 
 
 def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:

@@ -21,6 +21,7 @@ from replay.logs.bind import Binding
 from replay.logs.maps import LogMap
 from replay.logs.readers.delimited import failed_column
 from replay.logs.readers.raw import RawLog
+from replay.records import QualityNote
 from replay.units import SESSION_QUANTITIES
 
 Follow = Callable[[Path], Follower]
@@ -46,6 +47,10 @@ class Part:
     streams: dict[str, Path] = field(default_factory=dict)
     cleaners: dict[str, StreamCleaner] = field(default_factory=dict)
     base_note: str | None = None
+    second: bool = False
+    """Whether another recorder of the session saw these channels throughout."""
+    told: list[QualityNote] = field(default_factory=list)
+    """What was found when it was laid beside the session's other logs."""
 
 
 def joint_names(log_map: LogMap, arm: Arm | None) -> tuple[tuple[str, ...], str | None]:

@@ -86,7 +86,7 @@ def build_session(
     arm_toml = arm.toml if arm is not None else None
     name = arm_name(log_map, arm)
     _refuse_without_currents(parts)
-    notes = [n for part in parts for n in quality_notes(part)]
+    notes = [n for part in parts for n in (*part.told, *quality_notes(part))]
     if len(parts) > 1:
         notes = [*_of_one_file(parts), *notes]
     session = Session(
@@ -157,7 +157,7 @@ def _serials(arm: Arm | None, joints: Sequence[str]) -> dict[str, str]:
     return {j.name: j.serial for j in known if j.serial}
 
 
-def _rank(part: Part, name: str) -> tuple[bool, bool, int]:
+def _rank(part: Part, name: str) -> tuple[bool, bool, bool, int]:
     plans = part.cleaners[name].plans
     has_current = any(p.quantity == "current_a" for p in plans)
-    return (not has_current, name != "main", -len(plans))
+    return (part.second, not has_current, name != "main", -len(plans))

@@ -31,7 +31,8 @@ class Channels:
     """The channels of some joints and of the session, as numpy arrays.
 
     Numbers have NaN, switches and base ends (codes into `ENDS`) -1 where
-    nothing is known.
+    nothing is known. Where two streams have a channel, the first is read:
+    ``main``, or the one that ``first`` names.
     """
 
     def __init__(
@@ -41,12 +42,15 @@ class Channels:
         joints: Iterable[str],
         start: datetime | None = None,
         end: datetime | None = None,
+        *,
+        first: str = "main",
     ) -> None:
         asked = {channel(j, q) for j in joints for q in JOINT_QUANTITIES}
         asked |= {q for q in SESSION_QUANTITIES if q not in _SKIPPED}
         self.record = record
+        self.archive = archive
         self._found: dict[str, tuple[Nanoseconds, NDArray[np.float64] | Codes]] = {}
-        for stream, names in record.channels.items():
+        for stream, names in sorted(record.channels.items(), key=lambda item: item[0] != first):
             here = [n for n in names if n in asked and n not in self._found]
             if not here:
                 continue

@@ -10,7 +10,7 @@ from replay.archive import Archive
 from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
-from replay.signals.brakes.brake_events import brake_events
+from replay.signals.brakes.second_recorder import best_events
 from replay.signals.brakes.slips import held_stretches, slips_beside_stops
 from replay.signals.channels import arm_of
 from replay.signals.duty import duty
@@ -56,11 +56,11 @@ class SessionMechanics:
 
     @cached_property
     def _brake_events(self) -> dict[str, pl.DataFrame]:
-        return {name: brake_events(a) for name, a in self._arrays.items()}
+        return best_events(self._ready, self._arrays)
 
     @cached_property
     def brake_events(self) -> pl.DataFrame:
-        """`replay.signals.brakes.brake_events.brake_events` of all joints, ``joint`` first."""
+        """`replay.signals.brakes.second_recorder.best_events` of all joints, ``joint`` first."""
         return _together(self._brake_events)
 
     @cached_property
@@ -110,6 +110,25 @@ class SessionMechanics:
                 todo="ingest it with an arm file that has [joints.geometry]",
             )
         return tip_of(self.session, self._ready.postures)
+
+
+def second_recorder_events(archive: Archive, session: str) -> dict[str, pl.DataFrame]:
+    """Return brake events by joint where a second recorder saw the session, else nothing.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+
+    Returns
+    -------
+    dict of str to DataFrame
+        As `SessionMechanics.brake_events`, a table a joint.
+    """
+    if not archive.session(session).second_recorders:
+        return {}
+    ready = prepare(archive, session)
+    return best_events(ready, {n: signals_of(table_of(ready, n)) for n in ready.joints})
 
 
 def _together(frames: dict[str, pl.DataFrame]) -> pl.DataFrame:

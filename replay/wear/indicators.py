@@ -11,7 +11,7 @@ from replay.archive import Archive
 from replay.errors import JointbookError
 from replay.models import list_versions, load_baseline
 from replay.records import Session
-from replay.signals import joint_tables
+from replay.signals import joint_tables, second_recorder_events
 from replay.signals.channels import arm_of
 from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
@@ -111,13 +111,14 @@ def measure_session(
     rows: list[dict[str, object]] = []
     arm = arm_of(record)
     tables = _tables(archive, session)
+    brakes = second_recorder_events(archive, session) if tables else {}
     for joint, table in tables.items():
         serial = record.unit(joint)
-        reference = against.references.get(serial)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
-        about["reference_stage"] = reference.stage if reference else 0
+        about["reference_stage"] = getattr(against.references.get(serial), "stage", 0)
         described = arm.joint(joint) if arm and joint in arm.joint_names else None
-        rows += [about | _row(m) for m in measure_joint(table, serial, described, against, tables)]
+        found = measure_joint(table, serial, described, against, tables, brakes.get(joint))
+        rows += [about | _row(m) for m in found]
     if not rows:
         mark = Measure(NOTHING, "", float("nan"), float("nan"), 0, None)
         rows = [_about(record, "", "", baseline) | _row(mark)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -165,6 +166,64 @@ def test_decimal_epochs_keep_their_nanoseconds(tmp_path: Path, form: str, even: 
     (tmp_path / "log.csv").write_text(text(frame))
     archive, result = take(tmp_path, tmp_path / "log.csv", log_map=MAP.replace("iso8601", form))
     assert samples(archive, only(result))["time"].cast(pl.Int64).to_list() == ns
+
+
+@pytest.mark.parametrize("form", ["epoch-s", "epoch-ms"])
+@pytest.mark.parametrize("place", ["t", "head.stamp"])
+@pytest.mark.parametrize("odd", [False, True])
+def test_decimal_epochs_in_json_keep_them_too(
+    tmp_path: Path, form: str, place: str, odd: bool
+) -> None:
+    shift = {"epoch-s": 9, "epoch-ms": 6}[form]
+    ns = [1_930_089_600_123_456_789 + k * 100_000_001 for k in range(80)]
+    lines = []
+    for n, row in zip(ns, table(80).drop("t").to_dicts(), strict=True):
+        stamp = f"{n // 10**shift}.{n % 10**shift:0{shift}d}"
+        inner = f'"t": {stamp}' if place == "t" else f'"head": {{"stamp": {stamp}}}'
+        lines.append(f"{{{inner}, {json.dumps(row)[1:]}")
+    if odd:
+        lines[40] = lines[40].replace('"i1": ', '"i1": NaN, "was": ')
+    (tmp_path / "log.ndjson").write_text("\n".join(lines) + "\n")
+    log_map = MAP.replace("iso8601", form).replace('"t"', f'"{place}"')
+    archive, result = take(tmp_path, tmp_path / "log.ndjson", log_map=log_map)
+    assert samples(archive, only(result))["time"].cast(pl.Int64).to_list() == ns
+    proposed = propose_map(tmp_path / "log.ndjson")
+    told = {(x.table, x.key): x.value for x in proposed.lines}
+    assert told["time", "column"] == f'"{place}"'
+    assert told["time", "format"] == f'"{form}"'
+
+
+def test_digits_that_are_not_the_readers_number_are_left_alone(tmp_path: Path) -> None:
+    ns = [1_930_089_600_123_456_789 + k * 100_000_001 for k in range(80)]
+    rows = table(80).drop("t").to_dicts()
+    lines = [
+        f'{{"note": "\\"t\\": 1.5,", "t": {n // 10**9}.{n % 10**9:09d}, "more": {{"t": {k}.5}}, '
+        + json.dumps(r)[1:]
+        for k, (n, r) in enumerate(zip(ns, rows, strict=True))
+    ]
+    (tmp_path / "log.ndjson").write_text("\n".join(lines) + "\n")
+    log_map = MAP.replace("iso8601", "epoch-s")
+    archive, result = take(tmp_path, tmp_path / "log.ndjson", log_map=log_map)
+    stored = samples(archive, only(result))["time"].cast(pl.Int64).to_numpy()
+    assert abs(stored - ns).max() < 300  # as near as a double is
+
+
+@pytest.mark.parametrize("back_s", [0.013, 0.03, 0.05, 0.5, 5.0])
+def test_a_clock_set_back_a_little_loses_nothing_unsaid(tmp_path: Path, back_s: float) -> None:
+    k = np.arange(3000)
+    ns = 1_930_089_600_000_000_000 + np.round((k / 50 - back_s * (k >= 1500)) * 1e9).astype(int)
+    when = pl.Series("t", ns).cast(pl.Datetime("ns", "UTC")).dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ")
+    frame = table(3000).with_columns(t=when, a1=pl.Series(k / 100), a2=pl.Series(k / 50))
+    (tmp_path / "log.csv").write_text(text(frame))
+    archive, result = take(tmp_path, tmp_path / "log.csv")
+    session = only(result)
+    aside = sum(n.count for n in notes(session, "clock-step"))
+    moved = sum(n.count for n in notes(session, "reordered"))
+    stored = samples(archive, session)
+    assert stored.height + aside == 3000
+    falls = int((stored["J1.angle_deg"].diff() < 0).sum())
+    assert falls == moved  # what is not in the order of the rows is told
+    assert (aside > 0) == (back_s > 0.1)
 
 
 def test_a_leap_second_costs_no_row(tmp_path: Path) -> None:

@@ -143,6 +143,10 @@ def facts(found: Outline) -> list[tuple[str, str]]:
         lines.append(("samples", f"{r.rate_hz:.3g} a second"))
     if r.completeness is not None:
         lines.append(("complete", per_cent(r.completeness, 1)))
+    quick = [n.count for n in r.quality if n.kind == "second-recorder"]
+    if quick:
+        many = sum(quick)
+        lines.append(("second recorder", f"{many} stretch" + "es" * (many != 1)))
     if r.base_end:
         lines.append(("base", f"end {r.base_end}"))
     if r.payload_kg is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from functools import lru_cache
 from typing import Any
@@ -11,6 +12,15 @@ import polars as pl
 
 from dashboards.figures.packing import Group, group_points, reduce_columns
 from dashboards.links import to_datetime
+from dashboards.queries.session.second_recorder import (
+    finest_first,
+    quick_streams,
+    spliced_rows,
+    spliced_spans,
+    stretches_of,
+    usual_step_s,
+    with_quick_points,
+)
 from dashboards.queries.session.sessions import Outline, outline
 from replay.archive import Archive
 from replay.units import SESSION_QUANTITIES, TIME, channel
@@ -51,9 +61,12 @@ def logged_window(
         to_datetime(end_ns),
         max_points=2 * columns,
     )
-    return group_points(
+    points, usual_s = with_quick_points(archive, found, points, start_ns, end_ns, 2 * columns)
+    groups = group_points(
         points, zero_ns=found.zero_ns, start_ns=start_ns, end_ns=end_ns, columns=columns
     )
+    # neighbours are as far apart as the slower recorder's: no gap where the quick one ends
+    return [replace(g, step_s=max(g.step_s, usual_s)) for g in groups]
 
 
 def exact(
@@ -65,25 +78,32 @@ def exact(
     """
     start_ns, end_ns = _bounds_ns(found, start_s, end_s)
     wanted = {channel(j, q) for j in joints for q in (*NUMBERS, *BRAKES)}
-    groups = []
+    groups: list[Group] = []
+
+    def rows(stream: str, names: list[str]) -> pl.DataFrame:
+        start, end = to_datetime(start_ns), to_datetime(end_ns)
+        seen = archive.samples(found.session, stream=stream, channels=names, start=start, end=end)
+        return seen.head(MOST_EXACT).collect()
+
+    quick = quick_streams(found, sorted(wanted))
+    shown: set[str] = set()
     for stream, held in found.record.channels.items():
-        names = [n for n in held if n in wanted]
-        if not names:
-            continue
-        frame = (
-            archive.samples(
-                found.session,
-                stream=stream,
-                channels=names,
-                start=to_datetime(start_ns),
-                end=to_datetime(end_ns),
-            )
-            .head(MOST_EXACT)
-            .collect()
-        )
-        t_s = (frame[TIME].dt.epoch("ns").to_numpy() - found.zero_ns) / 1e9
-        values = {n: frame[n].cast(pl.Float32).to_numpy() for n in names}
-        groups.append(reduce_columns(t_s, values, 0.0, 1.0, MOST_EXACT + 1))
+        names = [n for n in held if n in wanted and n not in shown]
+        shown |= set(names)
+        for second, shared in [*quick.items(), ("", names)]:
+            mine = [n for n in names if n in shared]
+            names = [n for n in names if n not in mine]
+            if not mine:
+                continue
+            frame = rows(stream, mine)
+            usual_s = usual_step_s(frame[TIME].to_physical().to_numpy())
+            if second and second != stream:
+                edges = stretches_of(archive, found.session, second)
+                frame = spliced_rows(frame, rows(second, mine), edges)
+            t_s = (frame[TIME].dt.epoch("ns").to_numpy() - found.zero_ns) / 1e9
+            values = {n: frame[n].cast(pl.Float32).to_numpy() for n in mine}
+            group = reduce_columns(t_s, values, 0.0, 1.0, 2 * MOST_EXACT + 1)
+            groups.append(replace(group, step_s=max(group.step_s, usual_s)))
     return groups
 
 
@@ -105,6 +125,9 @@ def _runs(archive: Archive, session: str) -> dict[str, Any]:
     made: dict[str, Any] = {}
     for name in (*brakes, *words):
         spans = archive.spans(session, name)
+        for stream in quick_streams(found, [name]):
+            quick = archive.spans(session, name, stream=stream)
+            spans = spliced_spans(spans, quick, stretches_of(archive, session, stream))
         if not spans.height:
             continue
         start = spans["start"].dt.epoch("ns").to_numpy()
@@ -127,9 +150,10 @@ def span_table(
     """
     start_ns, end_ns = _bounds_ns(found, start_s, end_s)
     main: pl.DataFrame | None = None
-    for stream in sorted(found.record.channels, key=lambda s: s != "main"):
-        held = found.record.channels[stream]
+    for stream, held in finest_first(archive, found, start_ns, end_ns):
+        had = set() if main is None else set(main.columns)
         names = [n for n in held if "." not in n or n.rpartition(".")[0] in joints]
+        names = [n for n in names if n not in had]
         if not names:
             continue
         frame = archive.samples(
@@ -161,9 +185,11 @@ def measure(
     low, high = sorted((first_s, second_s))
     start_ns, end_ns = _bounds_ns(found, low, high + 2e-6)
     rows: list[dict[str, Any]] = []
-    for stream, held in found.record.channels.items():
-        wanted = [n for n in held if n.rpartition(".")[2] in NUMBERS]
+    told: set[str] = set()
+    for stream, held in finest_first(archive, found, start_ns, end_ns):
+        wanted = [n for n in held if n.rpartition(".")[2] in NUMBERS and n not in told]
         names = [n for n in wanted if n.rpartition(".")[0] in joints]
+        told |= set(names)
         if not names:
             continue
         t = (pl.col(TIME).dt.epoch("ns") - found.zero_ns) / 1e9

@@ -252,6 +252,18 @@ class StreamCleaner:
         self.rows_out += len(ns)
         return pl.DataFrame(columns)
 
+    def count(self, frame: pl.DataFrame) -> None:
+        """Count rows, gaps and missing values of clean rows that were put together elsewhere."""
+        ns = frame[TIME].to_physical().to_numpy()
+        edge = [] if self.last_ns is None else [self.last_ns]
+        self._gaps(np.concatenate([edge, ns]).astype(np.int64), np.arange(len(ns) + len(edge)))
+        self.first_ns = int(ns[0]) if self.first_ns is None else self.first_ns
+        self.last_ns = int(ns[-1])
+        self.rows_out += len(ns)
+        for column in frame.iter_columns():
+            if column.name != TIME:
+                self.nulls_out[column.name] += column.null_count()
+
     def _gaps(self, ns: Ints, rows: Ints) -> None:
         spans = np.diff(ns)
         where = np.flatnonzero(spans > GAP_SAMPLES * self.nominal_ns)

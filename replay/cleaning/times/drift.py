@@ -149,7 +149,7 @@ def _motion(part: Part) -> dict[tuple[str, str], Path]:
         (plan.joint, plan.quantity): part.streams[name]
         for name, cleaner in part.cleaners.items()
         for plan in cleaner.plans
-        if plan.joint is not None and plan.quantity in _MOTION
+        if name in part.streams and plan.joint is not None and plan.quantity in _MOTION
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import json
+import re
 from itertools import islice
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import polars as pl
 
 from replay.errors import LogRefused
 from replay.logs.readers.columnar import from_frame
+from replay.logs.readers.exact_decimals import with_exact_decimals
 from replay.logs.readers.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of
@@ -18,6 +20,7 @@ from replay.logs.readers.sniff import Sniff
 
 _MOST_BLANK = 1000
 """So many lines may be blank before the first object."""
+_NO_NUMBER = re.compile(r"(?<=[:,\[\s])(-?Infinity|NaN)(?=\s*[,}\]])")
 
 
 def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
@@ -40,7 +43,7 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
         if text.encoding != "utf-8" or text.newline != "\n" or text.bom:
             raise pl.exceptions.ComputeError("needs scrubbing")
         # all lines, not the first ones: a key that first comes late is a column too
-        frame = flat(_scan(path))
+        frame = with_exact_decimals(path, flat(_scan(path)))
         target = scratch / f"{path.name}.parquet"
         frame.sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError:
@@ -72,12 +75,12 @@ def _line_by_line(
                 bad.append(row)
                 continue
             # NaN is no JSON, yet many programs write it: as a word it is a sentinel like others
-            sink.write((json.dumps(told) if odd else line) + "\n")
+            sink.write((_in_quotes(line, told) if odd else line) + "\n")
     if len(bad) == row:
         raise LogRefused("no line is a JSON object", file=path)
     target = scratch / f"{path.name}.parquet"
     try:
-        flat(_scan(clean)).sink_parquet(target, compression="lz4")
+        with_exact_decimals(clean, flat(_scan(clean))).sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError as error:
         if _in_words(clean, target):
             return target, _told(bad), tuple(bad)
@@ -117,6 +120,15 @@ def _in_words(clean: Path, target: Path) -> bool:
     except pl.exceptions.PolarsError:
         return False
     return True
+
+
+def _in_quotes(line: str, told: dict[str, object]) -> str:
+    """Return a line with NaN and infinities as words, its other numbers digit for digit."""
+    quoted = _NO_NUMBER.sub(r'"\1"', line)
+    try:
+        return quoted if json.loads(quoted) == told else json.dumps(told)
+    except ValueError:
+        return json.dumps(told)
 
 
 def _object(line: str) -> tuple[dict[str, object], bool]:

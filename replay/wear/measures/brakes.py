@@ -27,12 +27,17 @@ CLEAR_S = 6.0
 """From this long after a release on, a brake no longer drags."""
 
 
-def brake_measures(table: pl.DataFrame, reference: Reference | None) -> list[Measure]:
-    """Return the brake indicators; none for a log without brake words."""
-    known = ("brake_engaged", "brake_engage_cmd")
-    if all(table[name].null_count() == table.height for name in known):
+def brake_measures(
+    table: pl.DataFrame, reference: Reference | None, known: pl.DataFrame | None = None
+) -> list[Measure]:
+    """Return the brake indicators; none for a log without brake words.
+
+    ``known`` are the joint's brake events where a quicker recorder saw them too.
+    """
+    words = ("brake_engaged", "brake_engage_cmd")
+    if all(table[name].null_count() == table.height for name in words):
         return []
-    events = brake_events(table)
+    events = brake_events(table) if known is None else known
     released = events.filter(pl.col("event") == "release")
     engaged = events.filter((pl.col("event") == "engage") & pl.col("on_the_move"))
     found = [

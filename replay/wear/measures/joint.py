@@ -43,6 +43,7 @@ def measure_joint(
     joint: Joint | None,
     against: ReferenceModels,
     arm: Mapping[str, pl.DataFrame] | None = None,
+    brakes: pl.DataFrame | None = None,
 ) -> list[Measure]:
     """Return every indicator that a joint table can give.
 
@@ -58,6 +59,8 @@ def measure_joint(
     arm : mapping, optional
         The tables of all joints of the session, in the arm's order: a current that
         follows the posture is told apart by them.
+    brakes : DataFrame, optional
+        Its brake events where a quicker recorder saw them too.
     """
     found: list[Measure | None] = []
     reference = against.references.get(serial)
@@ -78,7 +81,7 @@ def measure_joint(
             found += breakaway_measures(table, reference)
     found.append(backlash_measure(table))
     found.append(holding_measure(table))
-    found += brake_measures(table, reference)
+    found += brake_measures(table, reference, brakes)
     found += use_measures(table)
     return [m for m in found if m is not None]
 
