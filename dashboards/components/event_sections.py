@@ -8,6 +8,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria, save_links
+from dashboards.components.pickers import choice
 from dashboards.components.unknown_parameters import Words
 from dashboards.figures.event import QUANTITIES
 from dashboards.links import View
@@ -50,10 +51,8 @@ def placeholders(
             "likes",
             "Similar motions, aligned on onset",
             [
-                _choice(
-                    "Quantity", "event-by", QUANTITIES, by if by in QUANTITIES else "current_a"
-                ),
-                _choice(
+                choice("Quantity", "event-by", QUANTITIES, by if by in QUANTITIES else "current_a"),
+                choice(
                     "Motions",
                     "event-k",
                     {str(n): str(n) for n in COUNTS},
@@ -67,7 +66,7 @@ def placeholders(
             "scores",
             "Score through time, and what another limit would do",
             [
-                _choice(
+                choice(
                     "False flags per 100 joint-hours",
                     "event-rate",
                     {"": "as learned", **{f"{r:g}": f"{r:g}" for r in rates}},
@@ -100,21 +99,4 @@ def _section(name: str, title: str, controls: list[Component], *more: str) -> Co
         ],
         className="sheet event-fold",
         open=False,
-    )
-
-
-def _choice(label: str, name: str, options: dict[str, str], chosen: str) -> Component:
-    return html.Label(
-        [
-            label,
-            dcc.Dropdown(
-                [{"label": text, "value": value} for value, text in options.items()],
-                chosen,
-                id=name,
-                clearable=False,
-                searchable=False,
-                style={"minWidth": "130px"},
-            ),
-        ],
-        className="field side-by-side",
     )

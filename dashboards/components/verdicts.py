@@ -7,6 +7,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
+from dashboards.components.pickers import labelled
 
 REVIEWER = "reviewer-name"
 
@@ -104,17 +105,14 @@ def reviewer_field() -> Component:
 
     Its id is the same on every page, so that the name is too.
     """
-    return html.Label(
-        [
-            "Your name (kept with every verdict)",
-            dcc.Input(
-                id=REVIEWER,
-                type="text",
-                maxLength=120,
-                persistence=True,
-                debounce=False,
-                style={"width": "170px"},
-            ),
-        ],
-        className="field side-by-side",
+    return labelled(
+        "Your name (kept with every verdict)",
+        dcc.Input(
+            id=REVIEWER,
+            type="text",
+            maxLength=120,
+            persistence=True,
+            debounce=False,
+            style={"width": "170px"},
+        ),
     )

@@ -12,6 +12,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
+from dashboards.components.pickers import choice, labelled
 from dashboards.figures.wear import spark_mask
 from dashboards.links import View
 from dashboards.queries import wear
@@ -47,36 +48,23 @@ def fleet_block(
             html.Div(
                 [
                     html.H2("Fleet"),
-                    html.Label(
-                        [
-                            "Order",
-                            dcc.Dropdown(
-                                [
-                                    {"label": "by attention", "value": "attention"},
-                                    {"label": "by limit date", "value": "date"},
-                                ],
-                                order,
-                                id="wear-order",
-                                clearable=False,
-                                searchable=False,
-                                style={"minWidth": "140px"},
-                            ),
-                        ],
-                        className="field side-by-side",
+                    choice(
+                        "Order",
+                        "wear-order",
+                        {"attention": "by attention", "date": "by limit date"},
+                        order,
+                        width=140,
                     ),
-                    html.Label(
-                        [
-                            "Due before",
-                            dcc.Input(
-                                id="wear-before",
-                                type="text",
-                                value=before,
-                                debounce=True,
-                                placeholder="2033-06",
-                                style={"width": "7em"},
-                            ),
-                        ],
-                        className="field side-by-side",
+                    labelled(
+                        "Due before",
+                        dcc.Input(
+                            id="wear-before",
+                            type="text",
+                            value=before,
+                            debounce=True,
+                            placeholder="2033-06",
+                            style={"width": "7em"},
+                        ),
                     ),
                     html.Span(_counted(table, before), className="faint", role="status"),
                 ],
@@ -279,17 +267,14 @@ def limit_form(indicator: str, unit: str, limit: float | None) -> Component:
     """Return the line where a limit is set."""
     return html.Div(
         [
-            html.Label(
-                [
-                    f"Limit of {indicator}, {unit}",
-                    dcc.Input(
-                        id="wear-limit",
-                        type="text",
-                        value="" if limit is None else f"{limit:g}",
-                        style={"width": "6em"},
-                    ),
-                ],
-                className="field side-by-side",
+            labelled(
+                f"Limit of {indicator}, {unit}",
+                dcc.Input(
+                    id="wear-limit",
+                    type="text",
+                    value="" if limit is None else f"{limit:g}",
+                    style={"width": "6em"},
+                ),
             ),
             html.Button("Keep limit", id="wear-limit-save", type="button"),
             html.Span(id="wear-limit-said", role="status"),

@@ -12,6 +12,7 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import number, table
 from dashboards.components.figure_card import figure_card, save_links
+from dashboards.components.pickers import choice, labelled
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
@@ -28,12 +29,9 @@ def spans(view: View, made: comparison.Comparison) -> Component:
 
     def seconds(name: str, label: str, ns: int | None, zero: datetime) -> Component:
         value = None if ns is None else round((ns - links.to_ns(zero)) / 1e9, 3)
-        return html.Label(
-            [
-                label,
-                dcc.Input(id=name, type="number", step="any", value=value, style={"width": "90px"}),
-            ],
-            className="field side-by-side",
+        return labelled(
+            label,
+            dcc.Input(id=name, type="number", step="any", value=value, style={"width": "90px"}),
         )
 
     second = [links.parse_instant(view.extra.get(k)) for k in ("from2", "to2")]
@@ -92,20 +90,7 @@ def by_joint(made: comparison.Comparison, view: View) -> Component:
                  extra={**{k: v for k, v in view.extra.items() if k in ("from2", "to2")},
                         "with": made.second.session})
     ).partition("?")[2]  # fmt: skip
-    picker = html.Label(
-        [
-            "Quantity",
-            dcc.Dropdown(
-                [{"label": w, "value": w} for w in comparison.QUANTITIES],
-                of,
-                id="compare-of",
-                clearable=False,
-                searchable=False,
-                style={"minWidth": "190px"},
-            ),
-        ],
-        className="field side-by-side",
-    )
+    picker = choice("Quantity", "compare-of", {w: w for w in comparison.QUANTITIES}, of, width=190)
     body = [
         [
             r["joint"],
@@ -190,50 +175,22 @@ def one_joint(made: comparison.Comparison, view: View, joint: str) -> list[Compo
     pair = view.extra.get("pair", "1")
     pairs = made.pairs_of(joint)
     controls: list[Component] = [
-        html.Label(
-            [
-                "Joint",
-                dcc.Dropdown(
-                    made.joints,
-                    joint,
-                    id="compare-joint",
-                    clearable=False,
-                    searchable=False,
-                    style={"minWidth": "90px"},
-                ),
-            ],
-            className="field side-by-side",
-        ),
-        html.Label(
-            [
-                "Pair",
-                dcc.Input(
-                    id="compare-pair",
-                    type="number",
-                    min=1,
-                    max=max(pairs.height, 1),
-                    step=1,
-                    value=int(pair) if pair.isdigit() else 1,
-                    style={"width": "80px"},
-                ),
-            ],
-            className="field side-by-side",
+        choice("Joint", "compare-joint", {j: j for j in made.joints}, joint, width=90),
+        labelled(
+            "Pair",
+            dcc.Input(
+                id="compare-pair",
+                type="number",
+                min=1,
+                max=max(pairs.height, 1),
+                step=1,
+                value=int(pair) if pair.isdigit() else 1,
+                style={"width": "80px"},
+            ),
         ),
     ]
-    quantity = html.Label(
-        [
-            "Quantity",
-            dcc.Dropdown(
-                [{"label": text, "value": value} for value, text in TRACES.items()],
-                by if by in TRACES else "current_a",
-                id="compare-by",
-                clearable=False,
-                searchable=False,
-                style={"minWidth": "150px"},
-            ),
-        ],
-        className="field side-by-side",
-    )
+    shown = by if by in TRACES else "current_a"
+    quantity = choice("Quantity", "compare-by", TRACES, shown, width=150)
     return [
         figure_card(
             "compare-stitches",

@@ -8,6 +8,7 @@ from flask import Response, request
 
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
+from dashboards.components.pickers import labelled
 from dashboards.handbook import GROUPS, Entry, entries, entry_of
 from dashboards.handbook.pictures import PICTURES, picture, words_of
 from dashboards.links import View
@@ -41,19 +42,16 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(
                 [
                     html.H1("Handbook"),
-                    html.Label(
-                        [
-                            "Find",
-                            dcc.Input(
-                                id="handbook-find",
-                                type="search",
-                                value=view.extra.get("find", ""),
-                                debounce=False,
-                                placeholder="any word",
-                                style={"width": "220px"},
-                            ),
-                        ],
-                        className="field side-by-side",
+                    labelled(
+                        "Find",
+                        dcc.Input(
+                            id="handbook-find",
+                            type="search",
+                            value=view.extra.get("find", ""),
+                            debounce=False,
+                            placeholder="any word",
+                            style={"width": "220px"},
+                        ),
                     ),
                     html.Span(id="handbook-count", role="status", className="faint"),
                 ],

@@ -23,6 +23,7 @@ from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.intake import confirm_sheet, drop_zone
+from dashboards.components.pickers import labelled
 from dashboards.components.report_links import summary_report_links
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
 from dashboards.jobs import Step
@@ -50,19 +51,16 @@ def layout(desk: Desk, view: View) -> Component:
                         id="library-count",
                         className="faint",
                     ),
-                    html.Label(
-                        [
-                            "Find",
-                            dcc.Input(
-                                id="library-find",
-                                type="search",
-                                value=view.extra.get("find", ""),
-                                debounce=False,
-                                placeholder="any word of a row",
-                                style={"width": "220px"},
-                            ),
-                        ],
-                        className="field side-by-side",
+                    labelled(
+                        "Find",
+                        dcc.Input(
+                            id="library-find",
+                            type="search",
+                            value=view.extra.get("find", ""),
+                            debounce=False,
+                            placeholder="any word of a row",
+                            style={"width": "220px"},
+                        ),
                     ),
                     save_links(
                         "the list of sessions",
@@ -83,20 +81,17 @@ def layout(desk: Desk, view: View) -> Component:
                     html.Button("Learn from all", id="library-learn", n_clicks=0),
                     html.Button("Check all", id="library-check", n_clicks=0),
                     basics.go("Baseline", links.href("baseline", View())),
-                    html.Label(
-                        [
-                            "False flags per 100 h",
-                            dcc.Input(
-                                id="library-rate",
-                                type="number",
-                                value=1,
-                                min=0.01,
-                                max=100,
-                                step="any",
-                                style={"width": "80px"},
-                            ),
-                        ],
-                        className="field side-by-side",
+                    labelled(
+                        "False flags per 100 h",
+                        dcc.Input(
+                            id="library-rate",
+                            type="number",
+                            value=1,
+                            min=0.01,
+                            max=100,
+                            step="any",
+                            style={"width": "80px"},
+                        ),
                     ),
                     html.Span(_legend(), className="legend-line"),
                     summary_report_links(),

@@ -10,30 +10,17 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.figure_card import aria
-from dashboards.components.finding_form import FIELDS, field_id, finding_form
+from dashboards.components.finding_form import FIELDS, field_id
 from dashboards.components.finding_panel import (
-    asking,
     conflict,
-    evidence,
-    history,
     nothing_waits,
-    waiting_list,
 )
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
+from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of
 from dashboards.queries import catalogue, record
-from dashboards.queries.session import sessions
 from replay.errors import StaleError, UsageError
-
-WHOSE = {
-    "all": "everybody's",
-    "session": "this session's",
-    "free": "nobody's",
-    "judged": "with a verdict, without reasons",
-}
-MOST = 200
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -41,13 +28,13 @@ def layout(desk: Desk, view: View) -> Component:
     known = catalogue.sessions_of(desk.archive)
     arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
     named = record.chosen(desk.archive, view.session, view.flag)
-    waiting = _waiting(desk, arm, whose, view.session or "")
+    waiting = waiting_of(desk, arm, whose, view.session or "")
     opened = named or _first(desk, waiting, view.session)
     lost = view.flag is not None and named is None
     return html.Div(
         [
             html.Div(
-                [html.H1("Queue"), _filters(desk, arm, whose), reviewer_field()],
+                [html.H1("Queue"), filters(desk, arm, whose), reviewer_field()],
                 className="row queue-head",
             ),
             basics.message(f"There is no finding {view.flag!r} any more.", "A new check may have "
@@ -55,7 +42,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(
                 [
                     html.Div(
-                        _list(waiting, opened.finding if opened else ""),
+                        list_of(waiting, opened.finding if opened else ""),
                         id="queue-list",
                         className="queue-side",
                     ),
@@ -80,37 +67,6 @@ def layout(desk: Desk, view: View) -> Component:
         ],
         className="queue",
     )  # fmt: skip
-
-
-def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Component]:
-    """Return the finding with its form, its history and the place for what is said."""
-    one = record.opened(desk.archive, finding.session, finding.finding)
-    signed = one.session_state in ("signed", "half-signed")
-    seen = {f.finding: record.opened(desk.archive, f.session, f.finding).seen for f in one.beside}
-    seen[finding.finding] = one.seen
-    return [
-        html.Section(
-            evidence(one, _cautions(desk, finding)), className="sheet", **aria(label="The finding")
-        ),
-        html.Section(
-            [
-                basics.message(
-                    f"The session is {one.session_state}: this finding is closed.",
-                    "Reopen it on the sign-off page to judge it again; what was signed stays.",
-                )
-                if signed
-                else None,
-                html.Div(_form(one), hidden=signed),
-                html.Div(said, id="finding-said", **aria(live="assertive")),
-                asking(),
-                html.Div(history(one), className="finding-history"),
-                dcc.Store(id="finding-seen", data=seen),
-                dcc.Store(id="finding-shown", data=0),
-            ],
-            className="sheet",
-            **aria(label="Verdict and disposition"),
-        ),
-    ]
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -177,21 +133,10 @@ def register(app: Dash, desk: Desk) -> None:
         except StaleError as error:
             others = record.told(error.theirs, what["finding"])
             # what is put after theirs is after what was shown, not after what came since
-            return (*(no_update,) * 4, conflict(others, _mine(form)), False, others[-1].seq)
+            return (*(no_update,) * 4, conflict(others, mine_of(form)), False, others[-1].seq)
         except UsageError as error:
             words = html.Span(error.sentence(), className="refused-words")
             return (*(no_update,) * 4, words, True, no_update)
-
-
-def _cautions(desk: Desk, finding: record.Finding) -> list[str]:
-    """Return what stands above any judging: brakes in doubt, a person on the tip."""
-    said = [sessions.CAUTIONS[k] for k in {f.kind for f in finding.flags} & set(sessions.CAUTIONS)]
-    if desk.archive.session(finding.session).person_on_tip:
-        said.append(
-            "A person was on the tip in this session. Whether the arm may carry anyone is decided "
-            "by the operator's rules and whoever is responsible, not here."
-        )
-    return said
 
 
 def _keep(
@@ -204,7 +149,7 @@ def _keep(
         desk.archive, what["session"], done, form["verdict"], reviewer=who,
         note=form["note"] or "", reasons=_reasons(form, what), seen=seen,
     )  # fmt: skip
-    waiting = _waiting(desk, what["arm"], what["whose"], what["session"])
+    waiting = waiting_of(desk, what["arm"], what["whose"], what["session"])
     following = record.next_after(waiting, what["finding"], who)
     said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
     if not made[0].complete and form["verdict"] != record.OPEN:
@@ -224,7 +169,7 @@ def _keep(
 def _shown(
     desk: Desk, what: dict[str, str], name: str, said: Any, session: str | None = None
 ) -> Any:
-    waiting = _waiting(desk, what["arm"], what["whose"], what["session"])
+    waiting = waiting_of(desk, what["arm"], what["whose"], what["session"])
     there = session if session is not None else what["session"]
     finding = record.chosen(desk.archive, there, name)
     main: Any = (
@@ -234,7 +179,7 @@ def _shown(
     )
     moved = {"session": there, "flag": finding.lead.flag if finding else ""}
     new = _what(finding, what["arm"], what["whose"])
-    return _list(waiting, name), main, new, moved, no_update, no_update, no_update
+    return list_of(waiting, name), main, new, moved, no_update, no_update, no_update
 
 
 def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | None:
@@ -257,57 +202,10 @@ def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | 
     )  # fmt: skip
 
 
-def _form(one: record.Open) -> Component:
-    held = one.held
-    r = held.reasons if held else None
-    values: dict[str, Any] = {
-        "verdict": held.verdict if held else None,
-        "note": held.note if held else "",
-        "observed": r.observed if r else one.finding.summary,
-    }
-    if r is not None:
-        values |= {n: getattr(r, n) for n in FIELDS if hasattr(r, n) and n != "links"}
-        values |= {"class": r.nonconformance, "links": [_key(x) for x in r.links]}
-    s = record.scales
-    return finding_form(
-        values,
-        verdicts=record.VERDICTS,
-        classes=s.CLASSES,
-        severities=s.SEVERITIES,
-        likelihoods=s.LIKELIHOODS,
-        decisions=s.DECISIONS,
-        links={_key(x): x.words or x.to for x in one.links},
-        beside={
-            f.finding: f"{f.place} · {f.kind} at {f.start:%H:%M:%S}, {f.severity}"
-            for f in one.beside
-        },
-        scales=(s.RISK_SCALE, s.CLASS_SCALE),
-    )
-
-
-def _key(link: record.Link) -> str:
-    return f"{link.kind}|{link.to}|{link.words}"
-
-
-def _mine(form: Mapping[str, Any]) -> str:
-    parts = [form["verdict"] or "no verdict", form["note"] or "", form["class"] or ""]
-    return ", ".join(p for p in (*parts, form["decision"] or "") if p)
-
-
 def _hold(desk: Desk, what: dict[str, str], who: str) -> None:
     one = record.opened(desk.archive, what["session"], what["finding"])
     act = record.give_back if one.holder else record.take
     act(desk.archive, what["session"], what["finding"], who=who)
-
-
-def _waiting(desk: Desk, arm: str, whose: str, session: str) -> tuple[record.Waiting, ...]:
-    found = record.queue(
-        desk.archive,
-        arm=arm or None,
-        session=(session or None) if whose == "session" else None,
-        holder="" if whose == "free" else None,
-    )  # fmt: skip
-    return tuple(w for w in found if whose != "judged" or w.state == "judged")
 
 
 def _first(
@@ -319,18 +217,6 @@ def _first(
     return waiting[0].finding if waiting else None
 
 
-def _list(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
-    count_of = len({w.finding.session for w in waiting})
-    more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
-    count = (
-        f"{len(waiting)} findings wait in {count_of} session{'s' if count_of != 1 else ''}.{more}"
-    )
-    return [
-        html.P(count, role="status", className="faint", id="queue-count"),
-        waiting_list(waiting[:MOST], chosen),
-    ]
-
-
 def _what(finding: record.Finding | None, arm: str, whose: str) -> dict[str, str]:
     return {
         "session": finding.session if finding else "",
@@ -338,35 +224,6 @@ def _what(finding: record.Finding | None, arm: str, whose: str) -> dict[str, str
         "arm": arm,
         "whose": whose,
     }
-
-
-def _filters(desk: Desk, arm: str, whose: str) -> Component:
-    frame = desk.archive.sessions()
-    arms = sorted(frame["arm"].drop_nulls().unique().to_list()) if frame.height else []
-
-    def choose(name: str, title: str, words: dict[str, str], value: str) -> Component:
-        return html.Label(
-            [
-                title,
-                dcc.Dropdown(
-                    [{"label": text, "value": key} for key, text in words.items()],
-                    value,
-                    id=name,
-                    clearable=False,
-                    searchable=False,
-                    style={"minWidth": "150px"},
-                ),
-            ],
-            className="field side-by-side",
-        )
-
-    return html.Div(
-        [
-            choose("queue-arm", "Arm", {"": "all arms"} | {a: a for a in arms}, arm),
-            choose("queue-whose", "Show", WHOSE, whose if whose in WHOSE else "all"),
-        ],
-        className="row",
-    )
 
 
 PAGE = Page(

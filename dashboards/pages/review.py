@@ -5,14 +5,14 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import ALL, MATCH, ClientsideFunction, Dash, Input, Output, State, html, no_update
 from dash.development.base_component import Component
 from flask import Response
 
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
-from dashboards.components.pickers import session_picker
+from dashboards.components.pickers import choice, session_picker
 from dashboards.components.saving import send_table
 from dashboards.components.verdicts import (
     REVIEWER,
@@ -179,20 +179,7 @@ def _wanted(row: dict[str, Any], show: str) -> bool:
 
 
 def _show_picker(show: str) -> Component:
-    return html.Label(
-        [
-            "Show",
-            dcc.Dropdown(
-                [{"label": text, "value": key} for key, text in SHOW.items()],
-                show if show in SHOW else "all",
-                id="review-show",
-                clearable=False,
-                searchable=False,
-                style={"minWidth": "130px"},
-            ),
-        ],
-        className="field side-by-side",
-    )
+    return choice("Show", "review-show", SHOW, show if show in SHOW else "all")
 
 
 def _flag_card(

@@ -15,6 +15,7 @@ from flask import Response, request
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import figure_card, save_links
+from dashboards.components.pickers import choice
 from dashboards.components.report_links import unit_report_links
 from dashboards.components.saving import send_table
 from dashboards.components.wear_board import (
@@ -214,20 +215,7 @@ def _head(against: str, waiting: int) -> Component:
     return html.Div(
         [
             html.H1("Wear"),
-            html.Label(
-                [
-                    "Against",
-                    dcc.Dropdown(
-                        [{"label": v, "value": k} for k, v in wear.AGAINST.items()],
-                        against,
-                        id="wear-against",
-                        clearable=False,
-                        searchable=False,
-                        style={"minWidth": "150px"},
-                    ),
-                ],
-                className="field side-by-side",
-            ),
+            choice("Against", "wear-against", wear.AGAINST, against, width=150),
             save_links(
                 "all trends",
                 {f: f"/data/wear/trends.{f.lower()}?against={against}" for f in ("CSV", "Parquet")},

@@ -9,7 +9,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.reports import Report, frames, session_report, summary_report, unit_report
-from replay.reports.frames import FINDINGS, SESSIONS, TRENDS, VERDICTS, Column
+from replay.reports.columns import FINDINGS, SESSIONS, TRENDS, VERDICTS, Column
 from replay.reviews import VERDICTS as VERDICT_WORDS
 
 __all__ = ["FINDINGS", "SESSIONS", "TRENDS", "VERDICTS", "VERDICT_WORDS", "Column", "Report"]

@@ -12,7 +12,7 @@ from replay.reviews import scales
 from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.findings import Finding, findings
 from replay.reviews.judging import find, judge
-from replay.reviews.pins import pins
+from replay.reviews.pin_tables import pins
 from replay.reviews.queue import Waiting, alike, give_back, next_after, queue, take, worst_of
 from replay.reviews.rechecking import comparisons
 from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed

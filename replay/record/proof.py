@@ -19,9 +19,10 @@ from sqlalchemy import insert
 from replay.archive import Archive
 from replay.errors import JointbookError, RecordError, UsageError
 from replay.record import copies
+from replay.record.chain import stored_rows
 from replay.record.database import Database
 from replay.record.entries import COLUMNS, NOTHING_BEFORE, chained, instant
-from replay.record.record import Record, open_record, stored_rows
+from replay.record.record import Record, open_record
 from replay.record.schema import ENTRIES
 
 

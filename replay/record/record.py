@@ -13,22 +13,19 @@ import logging
 import threading
 import uuid
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
-from typing import Any
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import Connection, insert
 
 from replay.archive import Archive
 from replay.errors import JointbookError, RecordError
 from replay.record import copies
+from replay.record.chain import BEGUN, first, linked, numbered, sound, stored_rows
 from replay.record.database import Database
-from replay.record.entries import COLUMNS, NOTHING_BEFORE, Draft, Entry, chained, entry_of, row_of
+from replay.record.entries import Draft, Entry, entry_of
+from replay.record.index import Index
 from replay.record.legacy import kept_before
 from replay.record.legacy import version as before_version
 from replay.record.schema import ENTRIES
-
-BEGUN = "record"
-"""Kind of the first entry, which names the record."""
 
 _log = logging.getLogger(__name__)
 
@@ -43,7 +40,7 @@ class Record:
         self._inside = False
         self._there = False
         self._before: tuple[object, ...] = ()
-        self._clear()
+        self._index = Index()
 
     # reading ----------------------------------------------------------------
     def entries(
@@ -52,34 +49,19 @@ class Record:
         """Return entries in their order, all or those of a kind, session or subject."""
         with self._lock:
             self._catch_up()
-            if kind is not None and subject is not None:
-                found = self._of_subject.get((kind, subject), [])
-            elif session is not None:
-                found = self._of_session.get(session, [])
-            elif kind is not None:
-                found = self._of_kind.get(kind, [])
-            else:
-                found = self._entries
-            return [
-                e
-                for e in found
-                if (kind is None or e.kind == kind)
-                and (session is None or e.session == session)
-                and (subject is None or e.subject == subject)
-            ]
+            return self._index.entries(kind, session, subject)
 
     def last(self, kind: str, subject: str) -> Entry | None:
         """Return the entry in force for a subject; None where nobody gave one."""
         with self._lock:
             self._catch_up()
-            found = self._of_subject.get((kind, subject))
-            return found[-1] if found else None
+            return self._index.last(kind, subject)
 
     def in_force(self, kind: str) -> dict[str, Entry]:
         """Return the last entry of each subject of a kind, by subject."""
         with self._lock:
             self._catch_up()
-            return {e.subject: e for e in self._of_kind.get(kind, [])}
+            return self._index.last_of_each(kind)
 
     @contextlib.contextmanager
     def as_of_now(self) -> Iterator[Record]:
@@ -96,12 +78,12 @@ class Record:
         """Return number and hash of the last entry; ``(0, zeros)`` when there is none."""
         with self._lock:
             self._catch_up()
-            return self._head()
+            return self._index.head
 
     @property
     def name(self) -> str:
         """The record's own name, written into its first entry; empty before it was begun."""
-        first = self._entries[0] if self._entries and self._there else None
+        first = self._index.all[0] if self._index.all and self._there else None
         return first.subject if first is not None and first.kind == BEGUN else ""
 
     # writing ----------------------------------------------------------------
@@ -135,7 +117,7 @@ class Record:
                     finally:
                         self._inside = False
                 made = self._insert(connection, drafts)
-            self._take(made)
+            self._index.take(made)
         self.copy()
         return made
 
@@ -163,29 +145,13 @@ class Record:
         """
         with self._lock:
             try:
-                copies.keep(self._archive, self.name, self._entries)
+                copies.keep(self._archive, self.name, self._index.all)
             except (JointbookError, OSError) as error:
                 _log.warning("the record's copy in the archive is behind: %s", error)
                 return False
         return True
 
     # inside -----------------------------------------------------------------
-    def _clear(self) -> None:
-        self._entries: list[Entry] = []
-        self._of_subject: dict[tuple[str, str], list[Entry]] = {}
-        self._of_session: dict[str, list[Entry]] = {}
-        self._of_kind: dict[str, list[Entry]] = {}
-
-    def _take(self, entries: Sequence[Entry]) -> None:
-        for entry in entries:
-            self._entries.append(entry)
-            self._of_subject.setdefault((entry.kind, entry.subject), []).append(entry)
-            self._of_session.setdefault(entry.session, []).append(entry)
-            self._of_kind.setdefault(entry.kind, []).append(entry)
-
-    def _head(self) -> tuple[int, str]:
-        return (self._entries[-1].seq, self._entries[-1].hash) if self._entries else (0, "0" * 64)
-
     def _catch_up(self) -> None:
         """Read what came since; before there is a database, what the tables hold."""
         if self._inside:
@@ -193,9 +159,9 @@ class Record:
         archive = self._archive
         if not self._present(archive):
             now = before_version(archive)
-            if now != self._before or not self._entries:
-                self._clear()
-                self._take(_numbered([_first(archive, "not begun"), *kept_before(archive)]))
+            if now != self._before or not self._index.all:
+                self._index.clear()
+                self._index.take(numbered([first("not begun"), *kept_before(archive)]))
                 self._before = now
             return
         with self.database.reading() as connection:
@@ -205,7 +171,7 @@ class Record:
     def _present(self, archive: Archive) -> bool:
         if self.database.exists():
             if not self._there:
-                self._clear()
+                self._index.clear()
                 self._there = True
             return True
         if self._there or copies.head(archive) is not None:
@@ -217,24 +183,26 @@ class Record:
         return False
 
     def _read_on(self, connection: Connection) -> None:
-        seq, known = self._head()
+        seq, known = self._index.head
         rows = stored_rows(connection, seq)
         if seq and (not rows or rows[0]["hash"] != known):
-            self._clear()  # another database than the one read before
+            self._index.clear()  # another database than the one read before
             rows = stored_rows(connection, 0)
         elif seq:
             rows = rows[1:]
-        self._take(_sound(rows, self._head(), self.database.name))
+        self._index.take(sound(rows, self._index.head, self.database.name))
 
     def _begin_if_new(self, archive: Archive) -> int:
         if self._present(archive):
             return 0
         with self.database.writing(make=True) as connection:
-            self._clear()
-            self._take(_sound(stored_rows(connection, 0), self._head(), self.database.name))
-            if not self._entries:  # else somebody began it a moment ago
-                drafts = [_first(archive, uuid.uuid4().hex), *kept_before(archive)]
-                self._take(self._insert(connection, drafts))
+            self._index.clear()
+            self._index.take(
+                sound(stored_rows(connection, 0), self._index.head, self.database.name)
+            )
+            if not self._index.all:  # else somebody began it a moment ago
+                drafts = [first(uuid.uuid4().hex), *kept_before(archive)]
+                self._index.take(self._insert(connection, drafts))
                 moved = len(drafts) - 1
             else:
                 moved = 0
@@ -251,13 +219,7 @@ class Record:
             )
 
     def _insert(self, connection: Connection, drafts: Sequence[Draft]) -> tuple[Entry, ...]:
-        seq, previous = self._head()
-        now = datetime.now(UTC)
-        rows: list[dict[str, Any]] = []
-        for draft in drafts:
-            seq += 1
-            rows.append(row_of(draft, seq, previous, now))
-            previous = rows[-1]["hash"]
+        rows = linked(drafts, self._index.head)
         if rows:
             connection.execute(insert(ENTRIES), rows)
         return tuple(entry_of(r) for r in rows)
@@ -278,38 +240,3 @@ def open_record(archive: Archive) -> Record:
             known = archive.attached["record"] = Record(archive)
         assert isinstance(known, Record)
         return known
-
-
-def _first(archive: Archive, name: str) -> Draft:
-    return Draft(kind=BEGUN, subject=name, what="begun", who="jointbook", after={"version": 1})
-
-
-def _numbered(drafts: Sequence[Draft]) -> list[Entry]:
-    """Return drafts as entries of a chain that is not written anywhere yet."""
-    made: list[Entry] = []
-    previous = NOTHING_BEFORE
-    for seq, draft in enumerate(drafts, 1):
-        made.append(entry_of(row_of(draft, seq, previous, datetime.now(UTC))))
-        previous = made[-1].hash
-    return made
-
-
-def _sound(rows: Sequence[dict[str, Any]], head: tuple[int, str], name: str) -> list[Entry]:
-    """Return rows as entries, once each follows the one before and is what was hashed."""
-    seq, previous = head
-    for row in rows:
-        if row["seq"] != seq + 1 or row["previous"] != previous or chained(row) != row["hash"]:
-            raise RecordError(
-                f"entry {row['seq']} of the record is not what was put on record",
-                file=name,
-                todo="`jointbook record verify` says more; `jointbook record restore` builds it "
-                "again from the archive's copy",
-            )
-        seq, previous = row["seq"], row["hash"]
-    return [entry_of(r) for r in rows]
-
-
-def stored_rows(connection: Connection, since: int) -> list[dict[str, Any]]:
-    """Return the rows from a number on, in their order, as they are stored."""
-    query = select(*(ENTRIES.c[c] for c in COLUMNS)).where(ENTRIES.c.seq >= since)
-    return [dict(r) for r in connection.execute(query.order_by(ENTRIES.c.seq)).mappings()]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -65,11 +64,6 @@ def digests(archive: Archive, record: Session, baseline: str) -> list[tuple[str,
     seq, head = open_record(archive).head()
     found.append((f"record, entry {seq}", head))
     return found
-
-
-def stamped(at: datetime) -> str:
-    """Return an instant as ISO 8601 with Z."""
-    return at.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def _version(name: str) -> str:

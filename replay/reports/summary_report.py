@@ -12,9 +12,9 @@ from replay.errors import UsageError
 from replay.reports import words
 from replay.reports.cautions import ADVICE, SLIP
 from replay.reports.rendering import Report, report
+from replay.reports.summary_tables import trend_table, use_table
 from replay.reports.tables import table
 from replay.reviews import Disposition, Finding, dispositions, findings, session_state
-from replay.wear import trends
 
 MOST_SESSIONS = 2000
 """Beyond this nobody reads a list: ask for a shorter span or one arm."""
@@ -86,8 +86,8 @@ def summary_report(
                 ("state", "state"), ("baseline", "baseline"),
             ],
         ),
-        "units": _units(archive, rows),
-        "trends": _trends(archive, rows),
+        "units": use_table(archive, rows),
+        "trends": trend_table(archive, rows),
     }  # fmt: skip
     arms = rows["arm"].unique().sort().to_list()
     first, last = rows["start"].min(), rows["end"].max()
@@ -205,60 +205,3 @@ def _session_row(
         "state": states[name],
         "baseline": None if check is None else check["baseline"],
     }
-
-
-_USE = {"travel": "travel, deg", "hours moving": "moving, h", "starts": "starts",
-        "reversals": "reversals", "brake cycles": "brake cycles", "work": "i² t, A² s"}  # fmt: skip
-
-
-def _units(archive: Archive, rows: pl.DataFrame) -> object:
-    """Return what these sessions asked of each unit, from the measured indicators."""
-    measured = archive.table("indicators")
-    if measured.height:
-        measured = measured.filter(
-            pl.col("session").is_in(rows["session"].to_list()),
-            pl.col("indicator").is_in(list(_USE)),
-        )
-    if not measured.height:
-        return table((), (), empty="Not measured yet: `jointbook wear` measures these sessions.")
-    sums = measured.group_by("joint", "serial", "indicator").agg(pl.col("value").sum())
-    wide = sums.pivot("indicator", index=["joint", "serial"], values="value")
-    return table(
-        wide.sort("joint", "serial").iter_rows(named=True),
-        [("joint", "joint"), ("unit", "serial"), *((head, name) for name, head in _USE.items())],
-        note="Sums over these sessions; what happened in gaps or outside the logs is not in them.",
-    )
-
-
-def _trends(archive: Archive, rows: pl.DataFrame) -> object:
-    measured = archive.table("indicators")
-    serials: set[str] = set()
-    if measured.height:
-        own = measured.filter(pl.col("session").is_in(rows["session"].to_list()))
-        serials = set(own["serial"].unique().to_list())
-    moving = [
-        t for t in (trends(archive) if measured.height else [])
-        if t.serial in serials and t.result in ("rising", "falling")
-    ]  # fmt: skip
-    return table(
-        (
-            {
-                "joint": t.joint,
-                "serial": t.serial,
-                "indicator": f"{t.indicator}, {t.unit}",
-                "result": t.result,
-                "slope": f"{t.slope_per_year:+.3g} ({t.slope_low:+.3g} to {t.slope_high:+.3g})"
-                if t.slope_per_year is not None
-                else None,
-                "last": t.last_value,
-                "sessions": t.n,
-            }
-            for t in moving
-        ),
-        [
-            ("joint", "joint"), ("unit", "serial"), ("indicator", "indicator"), ("trend", "result"),
-            ("per year (90 %)", "slope"), ("last value", "last"), ("sessions", "sessions"),
-        ],
-        note="Trends over all sessions of each unit, not these alone.",
-        empty="No trend of these units is other than steady.",
-    )  # fmt: skip

@@ -8,7 +8,8 @@ from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.findings import Finding, findings, findings_of
 from replay.reviews.judging import give_verdict, judge
 from replay.reviews.names import names_of
-from replay.reviews.pins import Pin, add_pin, pin_history, pins, withdraw_pin
+from replay.reviews.pin_tables import pin_history, pins
+from replay.reviews.pinning import Pin, add_pin, withdraw_pin
 from replay.reviews.sign_offs import Signature, SignOff, session_state, sign_off, sign_offs
 from replay.reviews.signing import reopen, sign
 from replay.reviews.statements import Statement, completeness_words, statement

@@ -16,10 +16,11 @@ from replay.archive import Archive, layout
 from replay.archive.catalogue import record_text
 from replay.errors import UsageError
 from replay.record import copies
+from replay.record.entries import stamp
 from replay.records import Session
 from replay.reports.bundle.container import BundleError, Content
 from replay.reports.bundle.flag_text import flag_rows
-from replay.reports.provenance import baseline_document, stamped
+from replay.reports.provenance import baseline_document
 from replay.reports.rendering import ReportError
 from replay.reports.session_report import session_report
 from replay.reviews import Finding, dispositions, findings, history, pins
@@ -119,7 +120,7 @@ def _judged(
             f"session {session!r} was not checked", todo=f"`jointbook check {session}` first"
         )
     check = own.sort("checked_at").row(-1, named=True)
-    check["checked_at"] = stamped(check["checked_at"])
+    check["checked_at"] = stamp(check["checked_at"])
     yield Part("check.json", _json(check), "the check: its baseline, hours judged, its notes")
     document = baseline_document(archive, check["baseline"])
     if document is None:
@@ -143,8 +144,8 @@ def _judged(
             "kind": f.kind,
             "severity": f.severity,
             "score": f.score,
-            "start": stamped(f.start),
-            "end": stamped(f.end),
+            "start": stamp(f.start),
+            "end": stamp(f.end),
             "summary": f.summary,
             "entry_of_its_disposition": held[f.finding].seq if f.finding in held else None,
         }

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict
 from typing import Any
 
 from replay.records import Flag
-from replay.reports.provenance import stamped
+from replay.reviews.statements import flag_text
 
 
 def flag_rows(flags: Iterable[Flag]) -> list[dict[str, Any]]:
@@ -17,9 +16,7 @@ def flag_rows(flags: Iterable[Flag]) -> list[dict[str, Any]]:
     Numbers keep every digit: Python writes the shortest text that reads back
     as the same 64 bits.
     """
-    rows = [asdict(f) | {"start": stamped(f.start), "end": stamped(f.end)} for f in flags]
-    plain: list[dict[str, Any]] = json.loads(json.dumps(rows, sort_keys=True))
-    return sorted(plain, key=lambda row: json.dumps(row, sort_keys=True))
+    return [json.loads(text) for text in sorted(flag_text(f) for f in flags)]
 
 
 def differences(kept: list[dict[str, Any]], now: list[dict[str, Any]]) -> list[str]:

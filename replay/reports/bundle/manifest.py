@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from replay.record.entries import stamp
 from replay.reports.bundle.container import BundleError
-from replay.reports.provenance import stamped, surroundings
+from replay.reports.provenance import surroundings
 
 NAME, SIGNATURE, README = "manifest.json", "manifest.sig", "README.txt"
 FORMAT = "jointbook evidence 1"
@@ -40,7 +41,7 @@ def made(
     session: str, finding: str | None, files: dict[str, Listed], notes: tuple[str, ...]
 ) -> Manifest:
     """Return the manifest of a bundle that is made now, here."""
-    return Manifest(session, finding, stamped(datetime.now(UTC)), surroundings(), files, notes)
+    return Manifest(session, finding, stamp(datetime.now(UTC)), surroundings(), files, notes)
 
 
 def text_of(manifest: Manifest) -> bytes:

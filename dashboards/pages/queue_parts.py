@@ -1,0 +1,144 @@
+"""Parts of the queue page: what waits, and the finding that is open."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards.components import basics
+from dashboards.components.figure_card import aria
+from dashboards.components.finding_form import FIELDS, finding_form
+from dashboards.components.finding_panel import asking, evidence, history, waiting_list
+from dashboards.components.pickers import choice
+from dashboards.pages.page import Desk
+from dashboards.queries import record
+from dashboards.queries.session import sessions
+
+WHOSE = {
+    "all": "everybody's",
+    "session": "this session's",
+    "free": "nobody's",
+    "judged": "with a verdict, without reasons",
+}
+MOST = 200
+
+
+def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Component]:
+    """Return the finding with its form, its history and the place for what is said."""
+    one = record.opened(desk.archive, finding.session, finding.finding)
+    signed = one.session_state in ("signed", "half-signed")
+    seen = {f.finding: record.opened(desk.archive, f.session, f.finding).seen for f in one.beside}
+    seen[finding.finding] = one.seen
+    return [
+        html.Section(
+            evidence(one, _cautions(desk, finding)), className="sheet", **aria(label="The finding")
+        ),
+        html.Section(
+            [
+                basics.message(
+                    f"The session is {one.session_state}: this finding is closed.",
+                    "Reopen it on the sign-off page to judge it again; what was signed stays.",
+                )
+                if signed
+                else None,
+                html.Div(_form(one), hidden=signed),
+                html.Div(said, id="finding-said", **aria(live="assertive")),
+                asking(),
+                html.Div(history(one), className="finding-history"),
+                dcc.Store(id="finding-seen", data=seen),
+                dcc.Store(id="finding-shown", data=0),
+            ],
+            className="sheet",
+            **aria(label="Verdict and disposition"),
+        ),
+    ]
+
+
+def _cautions(desk: Desk, finding: record.Finding) -> list[str]:
+    """Return what stands above any judging: brakes in doubt, a person on the tip."""
+    said = [sessions.CAUTIONS[k] for k in {f.kind for f in finding.flags} & set(sessions.CAUTIONS)]
+    if desk.archive.session(finding.session).person_on_tip:
+        said.append(
+            "A person was on the tip in this session. Whether the arm may carry anyone is decided "
+            "by the operator's rules and whoever is responsible, not here."
+        )
+    return said
+
+
+def _form(one: record.Open) -> Component:
+    held = one.held
+    r = held.reasons if held else None
+    values: dict[str, Any] = {
+        "verdict": held.verdict if held else None,
+        "note": held.note if held else "",
+        "observed": r.observed if r else one.finding.summary,
+    }
+    if r is not None:
+        values |= {n: getattr(r, n) for n in FIELDS if hasattr(r, n) and n != "links"}
+        values |= {"class": r.nonconformance, "links": [_key(x) for x in r.links]}
+    s = record.scales
+    return finding_form(
+        values,
+        verdicts=record.VERDICTS,
+        classes=s.CLASSES,
+        severities=s.SEVERITIES,
+        likelihoods=s.LIKELIHOODS,
+        decisions=s.DECISIONS,
+        links={_key(x): x.words or x.to for x in one.links},
+        beside={
+            f.finding: f"{f.place} · {f.kind} at {f.start:%H:%M:%S}, {f.severity}"
+            for f in one.beside
+        },
+        scales=(s.RISK_SCALE, s.CLASS_SCALE),
+    )
+
+
+def _key(link: record.Link) -> str:
+    return f"{link.kind}|{link.to}|{link.words}"
+
+
+def mine_of(form: Mapping[str, Any]) -> str:
+    """Return what the form holds, in a line, to be set beside what somebody else put on."""
+    parts = [form["verdict"] or "no verdict", form["note"] or "", form["class"] or ""]
+    return ", ".join(p for p in (*parts, form["decision"] or "") if p)
+
+
+def waiting_of(desk: Desk, arm: str, whose: str, session: str) -> tuple[record.Waiting, ...]:
+    """Return what waits and fits the choices above the list."""
+    found = record.queue(
+        desk.archive,
+        arm=arm or None,
+        session=(session or None) if whose == "session" else None,
+        holder="" if whose == "free" else None,
+    )  # fmt: skip
+    return tuple(w for w in found if whose != "judged" or w.state == "judged")
+
+
+def list_of(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
+    """Return how many findings wait, and the worst of them; one is open on the right."""
+    count_of = len({w.finding.session for w in waiting})
+    more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
+    count = (
+        f"{len(waiting)} findings wait in {count_of} session{'s' if count_of != 1 else ''}.{more}"
+    )
+    return [
+        html.P(count, role="status", className="faint", id="queue-count"),
+        waiting_list(waiting[:MOST], chosen),
+    ]
+
+
+def filters(desk: Desk, arm: str, whose: str) -> Component:
+    """Return the choices above the list."""
+    frame = desk.archive.sessions()
+    arms = sorted(frame["arm"].drop_nulls().unique().to_list()) if frame.height else []
+
+    return html.Div(
+        [
+            choice("Arm", "queue-arm", {"": "all arms"} | {a: a for a in arms}, arm, width=150),
+            choice("Show", "queue-whose", WHOSE, whose if whose in WHOSE else "all", width=150),
+        ],
+        className="row",
+    )
