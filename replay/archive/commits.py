@@ -37,6 +37,7 @@ from replay.archive.manifest import (
     actions,
     commit_name,
     following,
+    mark,
 )
 from replay.archive.place import DiskPlace
 
@@ -121,16 +122,17 @@ def needed_log(log: Path) -> list[Path]:
     """Return the files of a log that say what the table holds: the last sum and what follows."""
     if not log.is_dir():
         return []
-    since, found = -1, []
+    since: int = -1
+    found = []
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
         since = int(json.loads((log / _CHECKPOINT).read_bytes())["version"])
         found.append(log / _CHECKPOINT)
-    for path in sorted(log.iterdir()):
-        number = path.name.partition(".")[0]
+    for name in sorted(os.listdir(log)):
+        number = name.partition(".")[0]
         if not (len(number) == 20 and number.isdigit() and int(number) >= since):
             continue
-        if path.suffix == ".json" or (path.name.endswith(".parquet") and int(number) == since):
-            found.append(path)
+        if name.endswith(".json") or (name.endswith(".parquet") and int(number) == since):
+            found.append(log / name)
     return found
 
 
@@ -150,11 +152,14 @@ def publish(scratch: Beside, table: Path, before: Manifest) -> Manifest:
     for path in made if commits else ():
         marks[path.name] = Mark(path.stat().st_size, durable.digest(path))
         durable.bring(path, table / path.name)
+    log = dict(before.log) or log_marks(table, {})
     for number, path in enumerate(commits):
-        durable.bring(path, table / layout.LOG / commit_name(before.version + 1 + number))
+        name = commit_name(before.version + 1 + number)
+        log[name] = mark(path.read_bytes())
+        durable.bring(path, table / layout.LOG / name)
     now = following(DiskPlace(table), before)
     files = {name: marks.get(name, before.files.get(name, m)) for name, m in now.files.items()}
-    return Manifest(now.version, files, log_marks(table, before.log), before.entries, now.head)
+    return Manifest(now.version, files, log, before.entries, now.head)
 
 
 def log_marks(table: Path, known: Mapping[str, Mark]) -> dict[str, Mark]:

@@ -387,6 +387,48 @@ class Archive:
             return None
         return self.place.child(layout.RAW, session.raw_sha256).folder
 
+    def raw_files(self, session: str) -> list[tuple[dict[str, Any], Path | bytes]]:
+        """Return a session's log as it came: what is noted of each file, and where it lies.
+
+        Returns
+        -------
+        list
+            In reading order, ``file``, ``sha256`` and ``bytes`` of each beside its path,
+            or its content on an object store; empty when the log was not kept or has gone.
+
+        Raises
+        ------
+        ArchiveError
+            When a byte of it is not what was written.
+        """
+        sha256 = self.session(session).raw_sha256
+        if sha256 is None:
+            return []
+        place = raw_logs.raw_place(self.place, sha256)
+        if not place.exists():
+            return []
+        if faults := raw_logs.check_raw(self.place, sha256):
+            raise ArchiveError(
+                f"the log as it came: {faults[0].detail}", file=place, todo=faults[0].remedy
+            )
+        listed = raw_logs.read_raw_list(place) or []
+        return [(item, _handed(place.child(item["file"]))) for item in listed]
+
+    def sample_file(self, session: str, stream: str) -> Path | bytes:
+        """Return one stream's file whole, compared: its path, or its content on a store.
+
+        Raises
+        ------
+        ArchiveError
+            When there is none, or a byte of it is not what was written.
+        """
+        self.samples(session, stream=stream)
+        return _handed(self.stream_place(session, stream))
+
+    def digests(self, session: str) -> dict[str, str]:
+        """Return the SHA-256 of each file of a session's samples and overviews."""
+        return {file: str(noted["sha256"]) for file, noted in self._held(session)[1].items()}
+
     def raw_begins(self, session: Session, path: Path) -> bool:
         """Tell whether a session's log is the beginning of a longer file."""
         sha256 = session.raw_sha256
@@ -573,6 +615,10 @@ class Archive:
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
         return documents.names(self.place, folder)
+
+
+def _handed(place: Place) -> Path | bytes:
+    return place.folder if place.folder is not None else place.read()
 
 
 def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:

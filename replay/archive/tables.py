@@ -164,8 +164,14 @@ class Tables:
         quoted = ", ".join("'" + v.replace("'", "''") + "'" for v in values)
         predicate = f"{key} IN ({quoted})"
 
+        found: dict[int, list[str]] = {}
+
         def touched(held: Manifest) -> list[str]:
-            return self._files_with(name, key, values) if held.version >= 0 and values else []
+            if held.version < 0 or not values:
+                return []
+            if held.version not in found:
+                found[held.version] = self._files_with(name, key, values)
+            return found[held.version]
 
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
             given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None

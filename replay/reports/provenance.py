@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import platform
 from importlib.metadata import PackageNotFoundError, version
-from typing import Any
 
 from replay.archive import Archive
 from replay.errors import ArchiveError
@@ -49,10 +47,8 @@ def baseline_document(archive: Archive, baseline: str) -> tuple[str, bytes] | No
 def digests(archive: Archive, record: Session, baseline: str) -> list[tuple[str, str]]:
     """Return (what, SHA-256) of everything a session's review rests on."""
     found = [("log as it came", record.raw_sha256 or "not kept")]
-    stored = archive.session_place(record.session).child("session.json")
-    if stored.exists():
-        files: dict[str, Any] = json.loads(stored.read()).get("files", {})
-        found += [(f"cleaned {n}", f["sha256"]) for n, f in files.items() if "/" not in n]
+    noted = archive.digests(record.session)
+    found += [(f"cleaned {file}", sha256) for file, sha256 in noted.items() if "/" not in file]
     found += [
         (what, digest(text.encode()))
         for what, text in (("log map", record.map_toml), ("arm file", record.arm_toml))

@@ -12,7 +12,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.archive import Archive, layout
+from replay.archive import Archive
 from replay.archive.catalogue import record_text
 from replay.errors import UsageError
 from replay.record import copies
@@ -68,18 +68,14 @@ def _raw(archive: Archive, record: Session, folder: Path, notes: list[str]) -> I
     if record.raw_sha256 is None:
         notes.append("the log as it came was not kept")
         return
-    place = archive.place.child(layout.RAW, record.raw_sha256)
-    kept = place.child(layout.RAW_LIST)
-    if not kept.exists():
+    files = archive.raw_files(record.session)
+    if not files:
         notes.append("the log as it came is not in the archive any more")
         return
-    listed = json.loads(kept.read())
     shown = []
-    for number, item in enumerate(listed["files"], 1):
-        source = place.child(item["file"])
+    for number, (item, content) in enumerate(files, 1):
         name = f"raw/{number}-{_plain(item['file'])}"
         shown.append(item | {"member": name})
-        content: Content = source.folder if source.folder is not None else source.read()
         yield Part(name, content, f"the log as it came, file {number}, byte for byte")
     yield Part("raw/raw.json", _json({"files": shown}), "the log's files in their reading order")
 
@@ -88,11 +84,9 @@ def _cleaned(
     archive: Archive, record: Session, finding: Finding | None, folder: Path
 ) -> Iterator[Part]:
     for stream in sorted(record.channels):
-        place = archive.stream_place(record.session, stream)
-        content: Content = place.folder if place.folder is not None else place.read()
         yield Part(
             f"cleaned/{stream}.parquet",
-            content,
+            archive.sample_file(record.session, stream),
             "the cleaned samples of the whole session, which the flags are computed from",
         )
         span = archive.samples(record.session, stream=stream)
