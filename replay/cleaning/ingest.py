@@ -250,7 +250,7 @@ def _take(
                 archive, pool, own, raws, fits, arm, before, result, replace_stored, joins
             )
             if stored is not None:
-                _join(archive, stored, group, maps, arm, result)
+                _join(archive, stored, group, log_map if maps else None, arm, result)
 
 
 def _keep(
@@ -347,11 +347,13 @@ def _join(
     archive: Keeper,
     stored: Session,
     group: Group,
-    maps: list[LogMap],
+    log_map: LogMap | None,
     arm: Arm | None,
     result: IngestResult,
 ) -> None:
     """Read logs anew together with those of a stored session that has the same channels.
+
+    ``log_map`` is the one that was given for them; None for a proposed one.
 
     Raises
     ------
@@ -363,7 +365,7 @@ def _join(
     if all(file_sha256(path) in sums for path in group.paths):
         result.unchanged.append(stored.session)
         return
-    same_map = not maps or stored.map_toml in {m.toml for m in maps}
+    same_map = log_map is None or stored.map_toml == log_map.toml
     same_arm = stored.arm_toml == (arm.toml if arm is not None else None)
     if not (logs and same_map and same_arm and stored.map_toml):
         raise same_channels(

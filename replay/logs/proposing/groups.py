@@ -119,6 +119,23 @@ def of_one_joint(readings: Sequence[Reading]) -> dict[str, Group]:
     return found if whole else {}
 
 
+def named_alone(readings: Sequence[Reading], chosen: Group, names: Iterable[str]) -> Group | None:
+    """Return columns that bear a joint's name and nothing else: its angle, most likely.
+
+    ``chosen`` is the current's group; its joints are looked for among ``names``.
+    """
+    if chosen.by_number or len(chosen.members) < 2:
+        return None
+    taken = {r.name for r in readings if r.quantity in JOINT_KEYS}
+    found = Group("angle", "{name}", False)
+    for key in chosen.members:
+        for name in names:
+            if name.lower() == key and name not in taken:
+                found.members[key] = name
+                found.scores.append(_ALONE)
+    return found if set(found.members) == set(chosen.members) else None
+
+
 def order_keys(keys: Iterable[str], anchor: Group, by_number: bool) -> list[str]:
     """Put joints in order: by number, or as the columns come."""
     if by_number:
@@ -145,6 +162,8 @@ def columns_of(chosen: Group, others: Sequence[Group], keys: Sequence[str]) -> M
 
 _LIKE = 0.6
 """So clear must a column's name be to stand in where a joint's own pattern has none."""
+_ALONE = 0.55
+"""A column that bears a joint's name alone is a question."""
 _ONLY = "1"
 """Number of the joint of a log that has one."""
 _NEEDED = ("current", "angle", "rate")

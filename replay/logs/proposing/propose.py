@@ -19,12 +19,20 @@ from replay.logs import scales
 from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing import guesses
 from replay.logs.proposing.commands import sort_out_commands
-from replay.logs.proposing.groups import Group, choose, columns_of, group, of_one_joint
+from replay.logs.proposing.groups import (
+    Group,
+    choose,
+    columns_of,
+    group,
+    named_alone,
+    of_one_joint,
+)
 from replay.logs.proposing.guesses import Floats, Guess
-from replay.logs.proposing.names import Reading, read_name
+from replay.logs.proposing.names import Reading, pieces, read_name
 from replay.logs.proposing.proposal import Line, Proposal
 from replay.logs.proposing.times import nanosecond_column, seconds_of, time_column, time_lines
 from replay.logs.proposing.units import Column, propose_units
+from replay.logs.proposing.vocabulary import LIMIT_WORDS
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
 from replay.logs.words import dictionary
@@ -79,6 +87,11 @@ def propose(raw: RawLog) -> Proposal:
     alone = of_one_joint(readings)
     if alone and len(alone) > len([q for q in chosen if q in JOINT_KEYS]):
         chosen, keys, by_number = alone, ["1"], True
+    if "current" in chosen and not {"angle", "rate"} & set(chosen):
+        bare = named_alone(readings, chosen["current"], proposal.present)
+        if bare is not None:
+            chosen["angle"] = bare
+            groups = [*groups, bare]
     values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in proposal.present}
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
@@ -94,6 +107,7 @@ def propose(raw: RawLog) -> Proposal:
         raw.units,
         seconds_of(head, time) if long is None and time is not None else None,
         keys,
+        list(_limits(readings, values)),
     )
     for quantity in JOINT_KEYS:
         if quantity not in chosen:
@@ -156,6 +170,18 @@ def three_of(column: pl.Series) -> tuple[str, ...]:
     filled = column.drop_nulls()
     places = sorted({0, len(filled) // 2, max(len(filled) - 1, 0)})
     return tuple(str(filled[k])[:24] for k in places if k < len(filled))
+
+
+def _limits(
+    readings: Sequence[Reading], values: Mapping[str, Floats]
+) -> Iterator[tuple[str, float, str]]:
+    """Find columns that state a limit of the rate with its unit, and keep to one value."""
+    for r in readings:
+        if r.unit not in ("deg/s", "rad/s") or not LIMIT_WORDS & {p.word for p in pieces(r.name)}:
+            continue
+        good = values[r.name][np.isfinite(values[r.name])]
+        if len(good) and good[0] > 0 and (good == good[0]).all():
+            yield r.name, float(good[0]), r.unit
 
 
 def _empty(column: pl.Series) -> bool:

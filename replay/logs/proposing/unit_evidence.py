@@ -22,6 +22,10 @@ _TURN = {"deg": 360.0, "rad": 2.0 * math.pi}
 _OPEN = 0.5
 """Confidence where both readings stay possible: below what is used unseen."""
 _MOST_UNIQUE = 20_000
+_OVER = 1.15
+"""A joint passes a stated limit by this at most: overshoot and noise."""
+_HELD = 8
+"""So many samples on a limit are no chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +56,32 @@ def rate_proofs(columns: Sequence[Floats]) -> list[Proof]:
     if round_one is not None:
         found.append(round_one)
     return sorted(found, key=lambda p: -p.confidence)
+
+
+def limit_proofs(limits: Sequence[tuple[str, float, str]], rates: Sequence[Floats]) -> list[Proof]:
+    """Return what a stated limit of the rate proves of the rates' unit.
+
+    Parameters
+    ----------
+    limits : sequence of (str, float, str)
+        Name of the column, the limit and its unit, deg/s or rad/s, as the log states it.
+    rates : sequence of ndarray
+        The joints' rates as they stand in the log.
+    """
+    top = size(rates)
+    if not limits or top <= 0.0:
+        return []
+    name, value, unit = max(limits, key=lambda limit: limit[1])
+    most = {"deg": value, "rad": value} | (
+        {"rad": math.radians(value)} if unit == "deg/s" else {"deg": math.degrees(value)}
+    )
+    said = f"{name!r} states {value:.4g} {unit}"
+    if top > _OVER * most["rad"] and top <= _OVER * most["deg"]:
+        return [Proof("deg", 0.9, f"{said}, and rates reach {top:.3g}: too much for radians")]
+    held = sum(int((np.abs(np.abs(r) - most["rad"]) < 0.01 * most["rad"]).sum()) for r in rates)
+    if held >= _HELD and top <= _OVER * most["rad"]:
+        return [Proof("rad", 0.88, f"{said}, and rates stay at {most['rad']:.3g}, the same in rad")]
+    return []
 
 
 def settle(proofs: Sequence[Proof], leaning: str, lean_why: str) -> Guess:

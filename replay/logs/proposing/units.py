@@ -13,7 +13,13 @@ from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing import guesses
 from replay.logs.proposing.guesses import Floats, Guess, size
 from replay.logs.proposing.names import read_name
-from replay.logs.proposing.unit_evidence import Proof, angle_proofs, rate_proofs, settle
+from replay.logs.proposing.unit_evidence import (
+    Proof,
+    angle_proofs,
+    limit_proofs,
+    rate_proofs,
+    settle,
+)
 
 _RATE_OF = {"deg": "deg/s", "rad": "rad/s", "rev": "rev/s", "mm": "mm/s"}
 _ANGLE_OF = {r: a for a, r in _RATE_OF.items()}
@@ -37,7 +43,11 @@ Chosen = Mapping[str, Sequence[Column]]
 
 
 def propose_units(
-    chosen: Chosen, unit_row: Mapping[str, str], seconds: Floats | None, keys: Sequence[str]
+    chosen: Chosen,
+    unit_row: Mapping[str, str],
+    seconds: Floats | None,
+    keys: Sequence[str],
+    limits: Sequence[tuple[str, float, str]] = (),
 ) -> dict[str, Guess]:
     """Return each quantity's unit, how sure it is and what it rests on.
 
@@ -51,6 +61,8 @@ def propose_units(
         Times of the first rows, where the quantities share their rows.
     keys : sequence of str
         The joints' numbers or names.
+    limits : sequence of (str, float, str)
+        Columns that state a limit of the rate, their value and unit.
 
     Returns
     -------
@@ -63,7 +75,7 @@ def propose_units(
             said = _stated(quantity, columns, unit_row, keys)
             if said is not None:
                 found[quantity] = said
-    _motion(found, chosen, seconds, keys)
+    _motion(found, chosen, seconds, keys, limits)
     for quantity, columns in chosen.items():
         values = [c.values for c in columns]
         if quantity in found or not JOINT_KEYS[quantity][1]:
@@ -120,7 +132,11 @@ def _of(measures: str, unit: str | None) -> str | None:
 
 
 def _motion(
-    found: dict[str, Guess], chosen: Chosen, seconds: Floats | None, keys: Sequence[str]
+    found: dict[str, Guess],
+    chosen: Chosen,
+    seconds: Floats | None,
+    keys: Sequence[str],
+    limits: Sequence[tuple[str, float, str]],
 ) -> None:
     """Settle the units of angle and rate, which hang together."""
     angles, rates = ([c.values for c in chosen.get(q, ())] for q in ("angle", "rate"))
@@ -134,7 +150,9 @@ def _motion(
             unit = _ANGLE_OF.get(g.value, g.value)
             if unit in ("deg", "rad") and _same_size(chosen, quantity):
                 proofs.append(Proof(unit, 0.85, f"{quantity.replace('_', ' ')} states {g.value}"))
-    proofs += [] if linear else [*angle_proofs(more_angles), *rate_proofs(more_rates)]
+    of_rates = [*rate_proofs(more_rates), *limit_proofs(limits, rates)]
+    of_rates.sort(key=lambda p: -p.confidence)
+    proofs += [] if linear else [*angle_proofs(more_angles), *of_rates]
     proofs.sort(key=lambda p: -p.confidence)
     ratios = _ratios(chosen, seconds)
     usual = float(np.median(list(ratios.values()))) if ratios else None
@@ -161,7 +179,7 @@ def _motion(
                     found["angle"].value, found["rate"].confidence, found["rate"].why
                 )
         else:
-            mine = settle(rate_proofs(more_rates), _ANGLE_OF[lean], f"rates reach {top:.3g}")
+            mine = settle(of_rates, _ANGLE_OF[lean], f"rates reach {top:.3g}")
             found["rate"] = Guess(_RATE_OF[mine.value], mine.confidence, mine.why)
     _odd_joints(found, ratios)
     _check_slope(found, usual)

@@ -90,6 +90,24 @@ COMMAND_WORDS = frozenset(
         "obiettivo",
         "riferimento",
         "setp",
+        "commandee",
+        "demandee",
+        "voulu",
+        "voulue",
+        "comandato",
+        "comandata",
+        "richiesto",
+        "richiesta",
+        "desiderato",
+        "desiderata",
+        "impostato",
+        "impostata",
+        "comandado",
+        "comandada",
+        "deseado",
+        "deseada",
+        "gefordert",
+        "vorgegeben",
     ]
 )
 MEASURED_WORDS = frozenset(
@@ -122,6 +140,15 @@ MEASURED_WORDS = frozenset(
         "obs",
         "true",
         "attuale",
+        "rilevato",
+        "rilevata",
+        "effettivo",
+        "effettiva",
+        "efectivo",
+        "efectiva",
+        "effectif",
+        "effective",
+        "tatsaechlich",
     ]
 )
 NEUTRAL_WORDS = frozenset(
@@ -270,7 +297,8 @@ NOT_OURS_WORDS = frozenset(
 TIME_WORDS: dict[str, float] = {
     "time": 0.9, "timestamp": 0.98, "stamp": 0.9, "datetime": 0.95, "date": 0.6, "utc": 0.8,
     "epoch": 0.9, "t": 0.7, "ts": 0.85, "clock": 0.7, "when": 0.9, "sec": 0.6, "secs": 0.6,
-    "seconds": 0.7, "s": 0.4, "ms": 0.4, "gmt": 0.8, "elapsed": 0.7, "met": 0.6, "millis": 0.85,
+    "seconds": 0.7, "s": 0.4, "ms": 0.6, "us": 0.6, "msec": 0.6, "usec": 0.6, "gmt": 0.8,
+    "elapsed": 0.7, "met": 0.6, "millis": 0.85,
     "micros": 0.85, "nanos": 0.6, "milliseconds": 0.7, "microseconds": 0.7, "nsec": 0.4,
     "zeit": 0.9, "zeitstempel": 0.98, "datum": 0.6, "uhrzeit": 0.7, "sekunden": 0.6,
     "temps": 0.85, "horodatage": 0.98, "heure": 0.6, "tiempo": 0.9, "marca": 0.4, "fecha": 0.6,
@@ -323,6 +351,8 @@ JOINT_WORDS = frozenset(
         "polso",
     ]
 )
+LIMIT_WORDS = frozenset(["limit", "lim", "max", "maximum", "limite", "massimo", "grenze", "maximo"])
+"""Words for a column that states what a quantity may reach."""
 RUN_WORDS = frozenset(
     ["run", "runs", "trial", "experiment", "session", "lauf", "versuch", "essai", "prueba", "prova"]
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -70,7 +71,27 @@ def with_start(log_map: LogMap, path: Path) -> LogMap:
             file=path,
             todo="state [time] start_format as the name is written, or [time] start",
         )
-    return replace(log_map, time=replace(entry, start=found.isoformat()))
+    time = replace(entry, start=found.isoformat())
+    if entry.start_from == "name":
+        return replace(log_map, time=time)
+    return replace(log_map, time=time, toml=_stating(log_map.toml, found))
+
+
+def _stating(toml: str, start: datetime) -> str:
+    """Return a map's text with the start itself in the place of where it was found.
+
+    The archive keeps a log without its folder and what lies beside it: a
+    session is made again from the text that is kept with it.
+    """
+    stated = f'start = "{start.isoformat().replace("+00:00", "Z")}"'
+    text, count = re.subn(r'\bstart_from\s*=\s*(["\'])\w+\1', stated, toml)
+    form = r'(?m)^[ \t]*start_format\s*=.*\n?|,\s*start_format\s*=\s*(["\']).*?\1'
+    text = re.sub(form, "", text)
+    try:
+        told = tomllib.loads(text)["time"]
+    except (tomllib.TOMLDecodeError, KeyError):
+        return toml
+    return text if count == 1 and told.get("start") and "start_from" not in told else toml
 
 
 def _words(place: str, path: Path) -> tuple[str, str]:
