@@ -15,7 +15,6 @@ from dashboards.components.finding_panel import asking, evidence, history, waiti
 from dashboards.components.pickers import choice
 from dashboards.pages.page import Desk
 from dashboards.queries import record
-from dashboards.queries.session import sessions
 
 WHOSE = {
     "all": "everybody's",
@@ -34,7 +33,9 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
     seen[finding.finding] = one.seen
     return [
         html.Section(
-            evidence(one, _cautions(desk, finding)), className="sheet", **aria(label="The finding")
+            evidence(one, record.cautions_of(desk.archive, finding)),
+            className="sheet",
+            **aria(label="The finding"),
         ),
         html.Section(
             [
@@ -55,17 +56,6 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
             **aria(label="Verdict and disposition"),
         ),
     ]
-
-
-def _cautions(desk: Desk, finding: record.Finding) -> list[str]:
-    """Return what stands above any judging: brakes in doubt, a person on the tip."""
-    said = [sessions.CAUTIONS[k] for k in {f.kind for f in finding.flags} & set(sessions.CAUTIONS)]
-    if desk.archive.session(finding.session).person_on_tip:
-        said.append(
-            "A person was on the tip in this session. Whether the arm may carry anyone is decided "
-            "by the operator's rules and whoever is responsible, not here."
-        )
-    return said
 
 
 def _form(one: record.Open) -> Component:

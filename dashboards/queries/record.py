@@ -9,9 +9,11 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Entry, open_record
 from replay.reviews import scales
+from replay.reviews.cautions import cautions_of
 from replay.reviews.dispositions import Disposition, Link, Reasons
+from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
-from replay.reviews.judging import find, judge
+from replay.reviews.judging import judge
 from replay.reviews.pin_tables import pins
 from replay.reviews.queue import Waiting, alike, give_back, next_after, queue, take, worst_of
 from replay.reviews.rechecking import comparisons
@@ -43,6 +45,7 @@ __all__ = [
     "Waiting",
     "alike",
     "ask_for_second_reviewer",
+    "cautions_of",
     "completeness_words",
     "find",
     "findings",

@@ -41,13 +41,14 @@ def run(args: argparse.Namespace) -> int:
 
 def _make(args: argparse.Namespace) -> int:
     from replay.reports.bundle import make_bundle
+    from replay.reviews.finding_search import session_of
 
     if args.key:
         raise UsageError("--key is for verify", todo="--sign takes the private key")
     archive = open_archive(args.archive)
     session, finding = args.subject, None
     if not archive.has_session(session):
-        session, finding = _session_of(archive, args.subject), args.subject
+        session, finding = session_of(archive, args.subject), args.subject
     password = None
     if args.password_file:
         password = Path(args.password_file).read_bytes().rstrip(b"\r\n")
@@ -88,17 +89,6 @@ def _verify(args: argparse.Namespace) -> int:
     else:
         _tell(done)
     return 0 if (done.whole if args.quick else done.holds) else 1
-
-
-def _session_of(archive: Any, name: str) -> str:
-    from replay.reviews import findings
-
-    for finding in findings(archive):
-        if name == finding.finding or name in finding.names:
-            return finding.session
-    raise UsageError(
-        f"no session, finding or flag {name!r}", todo="`jointbook queue` lists what there is"
-    )
 
 
 def _tell(done: Verified) -> None:

@@ -16,6 +16,8 @@ from replay.cli.known import known_sessions
 from replay.cli.output import offer, print_json, print_table
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
+from replay.reviews.cautions import cautions_of
+from replay.reviews.finding_search import session_of
 from replay.reviews.queue import Waiting, give_back, queue, take
 
 
@@ -26,8 +28,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--of", metavar="NAME", help="only what this person has; '' for nobody's")
     parser.add_argument("--open", action="store_true", help="leave out what has a bare verdict")
     parser.add_argument("--most", type=int, default=40, metavar="N", help="list so many (40)")
-    parser.add_argument("--take", metavar="FINDING", help="take this finding of SESSION")
-    parser.add_argument("--give-back", metavar="FINDING", help="give this finding of SESSION back")
+    parser.add_argument("--take", metavar="FINDING", help="take this finding")
+    parser.add_argument("--give-back", metavar="FINDING", help="give this finding back")
     parser.add_argument("--over", action="store_true", help="take it though somebody has it")
     parser.add_argument("--as", dest="who", default="", metavar="NAME", help="your name")
     add_out(parser)
@@ -41,14 +43,13 @@ def run(args: argparse.Namespace) -> int:
     # A name that is not there would pass for an empty queue.
     known_sessions(archive, [args.session] if args.session else [])
     if args.take or args.give_back:
-        if not args.session or (args.take and args.give_back):
-            raise UsageError(
-                "name one session and one finding", todo="jointbook queue SESSION --take N…"
-            )
+        if args.take and args.give_back:
+            raise UsageError("take one finding or give one back", todo="not both at once")
+        session = args.session or session_of(archive, args.take or args.give_back)
         if args.take:
-            take(archive, args.session, args.take, who=args.who, over=args.over)
+            take(archive, session, args.take, who=args.who, over=args.over)
         else:
-            give_back(archive, args.session, args.give_back, who=args.who)
+            give_back(archive, session, args.give_back, who=args.who)
     waiting = queue(
         archive, arm=args.arm, session=args.session, holder=args.of, judged=not args.open
     )
@@ -63,6 +64,9 @@ def run(args: argparse.Namespace) -> int:
     print_table(_table(shown))
     more = len(waiting) - len(shown)
     print(f"{len(waiting)} wait" + (f"; {more} more: --most {len(waiting)}" if more else ""))
+    for words in dict.fromkeys(w for x in shown for w in cautions_of(archive, x.finding)):
+        print(f"CAUTION: {words}")
+    print("`jointbook verdict FINDING` shows one, and says how to decide on it")
     return 0
 
 

@@ -15,16 +15,23 @@ from replay.archive import Archive, open_archive
 from replay.cli.output import iso, print_json
 from replay.errors import StaleError, UsageError
 from replay.reviews import scales
+from replay.reviews.cautions import cautions_of
 from replay.reviews.dispositions import Disposition, Link, Reasons
+from replay.reviews.finding_search import find_all
 from replay.reviews.findings import Finding
-from replay.reviews.judging import find, judge
+from replay.reviews.judging import judge
 from replay.reviews.verdicts import VERDICTS, covering, disposition_of, last_word
+
+_HOW = """to decide: jointbook verdict {} --as NAME --word WORD --observed TEXT --class none
+  WORD: explained, watch, repair or false-flag; --cause TEXT where it is known
+  a nonconformance: --class minor|major --severity I..IV --likelihood A..E --decision D
+  --reason TEXT; the lists of words: jointbook verdict --help"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("session", help="the session")
-    parser.add_argument("finding", nargs="+", help="findings, by their name or that of a flag")
+    parser.add_argument("session", help="the session, or a finding")
+    parser.add_argument("finding", nargs="*", help="findings, by their name or that of a flag")
     parser.add_argument("--word", choices=tuple(VERDICTS), help="the verdict")
     parser.add_argument("--as", dest="who", default="", metavar="NAME", help="who decides")
     parser.add_argument("--note", default="", metavar="TEXT", help="in your words")
@@ -57,14 +64,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Show, or decide."""
     archive = open_archive(args.archive)
-    found = [find(archive, args.session, name) for name in args.finding]
+    session, found = find_all(archive, [args.session, *args.finding])
     if args.word is None:
         return _show(archive, found, as_json=args.json)
     seen = {f.finding: args.over or 0 for f in found}
     try:
         made = judge(
             archive,
-            args.session,
+            session,
             [f.finding for f in found],
             args.word,
             reviewer=args.who,
@@ -144,12 +151,15 @@ def _show(archive: Archive, found: list[Finding], *, as_json: bool) -> int:
         print(
             f"{f.finding}  {f.severity}  {f.place}  {f.kind}  {iso(f.start)}  score {f.score:.1f}"
         )
+        for words in cautions_of(archive, f):
+            print(f"    CAUTION: {words}")
         for flag in f.flags:
             print(f"    {flag.flag}  {flag.summary}")
         for d in history:
             print(f"    entry {d.seq}, {iso(d.at)}, {d.by}: {_words(d)}")
         if not history:
             print("    nobody has decided on it yet")
+    print(_HOW.format(found[0].finding))
     return 0
 
 

@@ -136,18 +136,17 @@ def _consistent(made: Reasons) -> None:
                 todo="choose its class, or leave both",
             )
     else:
-        if made.decision is None:
+        lacking = {  # all that is missing at once: nobody likes to be sent back three times
+            "a decision (one of " + ", ".join(scales.DECISIONS) + ")": made.decision is None,
+            f"severity and likelihood (of {scales.RISK_SCALE}: I to IV, A to E)": made.severity
+            is None,
+            "the decision's reason (in a sentence)": not made.reason,
+        }
+        if any(lacking.values()):
             raise UsageError(
-                f"a {made.nonconformance} nonconformance needs a decision",
-                todo="one of " + ", ".join(scales.DECISIONS),
+                f"a {made.nonconformance} nonconformance needs "
+                + "; ".join(words for words, missing in lacking.items() if missing)
             )
-        if made.severity is None:
-            raise UsageError(
-                f"a {made.nonconformance} nonconformance needs severity and likelihood",
-                todo=f"of {scales.RISK_SCALE}: I to IV, A to E",
-            )
-        if not made.reason:
-            raise UsageError("the decision needs its reason", todo="write it in a sentence")
     if made.decision in scales.LEAVES_A_DEPARTURE and not made.concession:
         raise UsageError(
             f"{made.decision!r} leaves a departure, so it needs a recorded concession",

@@ -11,7 +11,8 @@ from replay.errors import StaleError, UsageError
 from replay.record import Draft, Entry, Record, clean_name, clean_text, open_record, same_person
 from replay.record.entries import stamp
 from replay.reviews.dispositions import Disposition, Reasons, checked, stored
-from replay.reviews.findings import Finding, findings
+from replay.reviews.finding_search import find
+from replay.reviews.findings import Finding
 from replay.reviews.following import KIND
 from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.states import finding_after
@@ -19,23 +20,6 @@ from replay.reviews.verdicts import OPEN, VERDICTS, covering, disposition_of, la
 
 ANY = -1
 """``seen`` of a caller that takes whatever was there as seen."""
-
-
-def find(archive: Archive, session: str, name: str) -> Finding:
-    """Return a finding by its own name or by that of one of its flags.
-
-    Raises
-    ------
-    UsageError
-        The session has no such finding.
-    """
-    for finding in findings(archive, session):
-        if name == finding.finding or name in finding.names:
-            return finding
-    raise UsageError(
-        f"session {session!r} has no finding and no flag {name!r}",
-        todo="`jointbook queue` lists what is open; a new check may have replaced it",
-    )
 
 
 def judge(

@@ -20,8 +20,9 @@ from replay.record import (
     open_record,
     same_person,
 )
+from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings, worst_first
-from replay.reviews.judging import find, state_by, state_of
+from replay.reviews.judging import state_by, state_of
 from replay.reviews.sign_offs import refuse_if_signed
 from replay.reviews.verdicts import last_word
 

@@ -127,7 +127,7 @@ def completeness_words(stated: Statement) -> str:
         Part of a sentence.
     """
     rows = "not known" if stated.completeness is None else per_cent(stated.completeness)
-    if stated.least_share is None or stated.least_share == stated.completeness:
+    if stated.least_share is None or per_cent(stated.least_share) == rows:
         return rows
     return f"{rows} of the rows; least {stated.least_joint}, {per_cent(stated.least_share)}"
 

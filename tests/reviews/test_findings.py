@@ -9,8 +9,9 @@ from replay.errors import StaleError, UsageError
 from replay.record import open_record
 from replay.reviews import dispositions, findings, findings_of, give_verdict, reviewed_flags
 from replay.reviews.dispositions import Link, Reasons
+from replay.reviews.finding_search import find
 from replay.reviews.findings import flags_of
-from replay.reviews.judging import find, judge, state_of
+from replay.reviews.judging import judge, state_of
 from replay.reviews.verdicts import disposition_in_force, last_word
 from tests.reviews.makers import at, flag_row, keep_flags, make_archive
 
@@ -160,7 +161,7 @@ def test_the_tool_proposes_nothing(archive):
         ({"severity": None, "likelihood": None}, "needs severity and likelihood"),
         ({"decision": None}, "needs a decision"),
         ({"decision": "return-to-service"}, "no decision"),
-        ({"reason": ""}, "needs its reason"),
+        ({"reason": ""}, "needs the decision's reason"),
         ({"decision": "use-as-is"}, "recorded concession"),
         ({"decision": "repair"}, "recorded concession"),
         ({"conditions": "below 2 deg/s", "owner": "K. Fell"}, "means of verification"),

@@ -17,6 +17,7 @@ from replay.arm import load_arm
 from replay.arm.description import Arm
 from replay.errors import JointbookError
 from replay.records import Session
+from replay.reviews.cautions import OF_KIND
 from replay.units import JOINT_QUANTITIES, channel
 
 
@@ -125,11 +126,7 @@ def flags_of(archive: Archive, session: str) -> list[dict[str, Any]]:
     return rows
 
 
-CAUTIONS = {
-    "brake-slip": "A brake that slips may not hold: nobody belongs within the arm's reach "
-    "until whoever is responsible has decided.",
-    "late-release": "A joint that drove against its own brake may have damaged it.",
-}
+CAUTIONS = OF_KIND
 """Said beside a flag of that kind; the operator's own rules decide."""
 
 

@@ -16,7 +16,7 @@ from replay.reports.bundle.readme import readme
 from replay.reports.bundle.verifying import Verified, verify_bundle
 from replay.reports.provenance import digest
 from replay.reviews import Finding
-from replay.reviews.judging import find
+from replay.reviews.finding_search import find
 
 
 @dataclass(frozen=True, slots=True)
