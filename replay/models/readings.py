@@ -101,11 +101,11 @@ def readings_of(archive: Archive, record: Session, *, share: float = 1.0) -> Ite
             for joint, found in found_now.items():
                 jumped[joint] += sum(step for _, step in _jumps(found))
             for joint, found in found_now.items():
-                table = tables.pop(joint)
-                spool.add(joint, bin_table(table, first_row=rows.get(joint, 0), arm=arm))
+                first, length = rows.get(joint, 0), len(tables[joint])
+                spool.add(joint, bin_table(tables.pop(joint), first_row=first, arm=arm))
                 marks.setdefault(joint, []).extend(found)
-                rows[joint] = rows.get(joint, 0) + len(table)
-            del table, arm  # or two pieces would be held at a time
+                rows[joint] = first + length
+            del arm  # or two pieces would be held at a time
         for joint, found in marks.items():
             yield Reading(
                 record.session,

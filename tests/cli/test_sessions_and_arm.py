@@ -119,3 +119,44 @@ def test_a_wrong_sign_shows_against_the_currents(
     assert compared["J1"]["slope"] == pytest.approx(1.0, abs=0.05)
     assert compared["J2"]["r"] * sign > 0.9
     assert bool(compared["J2"]["finding"]) == (sign < 0)
+
+
+def test_a_wrong_frame_shows_against_the_currents(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = only(take(tmp_path, ground_log(tmp_path, 1.0), log_map=MAP)[1])
+    last = GROUND.rindex("centre_m = [0, 0, 0.25]")
+    turned = GROUND[:last] + GROUND[last:].replace("[0, 0, 0.25]", "[0.25, 0, 0]")
+    (tmp_path / "ground.toml").write_text(turned)  # the last link's frame a quarter turn off
+    where = ("--archive", str(tmp_path / "archive"), "--json")
+    code, out, _ = run(capsys, "arm", str(tmp_path / "ground.toml"), "--session", "2031", *where)
+    compared = {c["joint"]: c for c in json.loads(out)["compared"]}
+    assert session.session.startswith("2031")
+    assert code == 1
+    assert compared["J2"]["finding"]
+    assert compared["J2"]["r"] < 0.6
+
+
+def test_an_arm_file_is_drawn_from_both_ends_and_its_gaps_are_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "ground.toml"
+    file.write_text(GROUND.replace("xyz_m = [0, 0, 0.5]\n[[", "xyz_m = [0, 0, -0.5]\n[[", 1))
+    code, out, _ = run(capsys, "arm", str(file), "--svg", str(tmp_path / "arm.svg"))
+    assert code == 1
+    assert "looks into the arm" in out
+    assert out.count("axis") >= 2 or out.count("J1") >= 2
+    assert "off: " in out
+    assert (tmp_path / "arm.svg").read_text().count("J2") >= 4  # two ends, two sides
+
+
+def test_taking_logs_in_says_what_is_doubtful_in_the_arm_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "ground.toml"
+    file.write_text(GROUND.replace("xyz_m = [0, 0, 0.5]\n[[", "xyz_m = [0, 0, -0.5]\n[[", 1))
+    (tmp_path / "log.map.toml").write_text(MAP)
+    words = ("ingest", str(ground_log(tmp_path, 1.0)), "--map", str(tmp_path / "log.map.toml"))
+    where = ("--arm", str(file), "--archive", str(tmp_path / "archive"))
+    _, out, err = run(capsys, *words, *where)
+    assert "looks into the arm" in out + err
