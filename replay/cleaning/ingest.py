@@ -41,6 +41,7 @@ from replay.logs.proposing.fit import Fit, fit, fit_some
 from replay.logs.proposing.proposal import told_together
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
+from replay.logs.readers.split_instants import with_date
 from replay.logs.times.start_names import with_start
 from replay.records import QualityNote, Refusal, Session
 
@@ -232,6 +233,7 @@ def _take(
             replace(fit, log_map=with_start(fit.log_map, path))
             for fit, path in zip(fits, paths, strict=True)
         ]
+        raws = [with_date(raw, fit.log_map) for raw, fit in zip(raws, fits, strict=True)]
         log_map = fits[0].log_map
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)
@@ -483,6 +485,7 @@ def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote
             present = raw.columns
             read = {b.column for b in found.bindings} | set(found.log_map.time.columns)
             read |= {found.log_map.run or "", found.log_map.time.nanosecond or ""}
+            read.add(found.log_map.time.date or "")
         left = [c for c in present if c not in read]
         if left:
             noun = "channel" if found.log_map.layout == "long" else "column"

@@ -18,6 +18,7 @@ from replay.errors import LogRefused
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import fit_some
 from replay.logs.readers.raw import RawLog
+from replay.logs.readers.split_instants import with_date
 from replay.logs.times.timeforms import SINCE_START
 from replay.records import Session
 
@@ -61,7 +62,7 @@ def refuse_overlap(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Ar
     found = fit_some(raw, maps)
     if found is None or start_is_stated(found.log_map):
         return
-    span = log_span(raw, found.log_map)
+    span = log_span(with_date(raw, found.log_map), found.log_map)
     if span is None:
         return
     mine = {b.channel for b in found.bindings}

@@ -17,6 +17,7 @@ from replay.errors import UsageError
 from replay.logs.bind import bind, switched_off
 from replay.logs.maps import LogMap
 from replay.logs.readers.open_log import open_log
+from replay.logs.readers.split_instants import with_date
 from replay.logs.times.start_names import with_start
 
 Floats = npt.NDArray[np.float64]
@@ -55,6 +56,7 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         raw = open_log(path, Path(scratch), [log_map])
         log_map = with_start(log_map, path)
+        raw = with_date(raw, log_map)
         bindings = bind(log_map, raw.columns, path)
         column = find_time(raw, log_map)
         sample = raw.sample.head(max(raw.head, 1)).head(rows)
@@ -72,6 +74,7 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
             columns[plan.name] = plan.column
     first = int(ns[ok][0]) if ok.any() else 0
     read = {*columns.values(), *log_map.time.columns, log_map.run, log_map.time.nanosecond}
+    read.add(log_map.time.date)
     return Preview(
         log_map.joints,
         (ns[ok] - first) / 1e9,

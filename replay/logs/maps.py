@@ -47,7 +47,7 @@ JOINT_KEYS: dict[str, tuple[str, str]] = {
 LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name")
 TIME_KEYS = (
     "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
-    "p_field", "nanosecond",
+    "p_field", "nanosecond", "date",
 )  # fmt: skip
 ENTRY_KEYS = ("column", "columns", "unit", "words", "sentinels", "optional")
 
@@ -101,6 +101,8 @@ class TimeEntry:
     start_format: str | None = None
     nanosecond: str | None = None
     """Column with the nanoseconds within the second that the time column counts."""
+    date: str | None = None
+    """Column with the date, where the time column has the time of day alone."""
 
     def column_in(self, present: Sequence[str]) -> str | None:
         """Return the time column among those of a log, or None."""
@@ -317,6 +319,11 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
     nanosecond = table.get("nanosecond")
     if nanosecond is not None and not isinstance(nanosecond, str):
         raise LogMapError(f"time.nanosecond is {nanosecond!r}", file=file, todo="a column's name")
+    date = table.get("date")
+    if date is not None and not (isinstance(date, str) and columns):
+        raise LogMapError(
+            f"time.date is {date!r}", file=file, todo="a column's name, beside [time] column"
+        )
     start_from = table.get("start_from")
     if start_from is not None:
         start_from = _choice(start_from, START_PLACES, "time.start_from", file)
@@ -357,6 +364,7 @@ def _time(table: dict[str, Any], file: object) -> TimeEntry:
         epoch=epoch,
         p_field=str(table.get("p_field", "")),
         nanosecond=nanosecond,
+        date=date,
         start_from=start_from,
         start_format=start_format,
     )

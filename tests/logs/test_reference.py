@@ -60,6 +60,39 @@ def test_every_key_is_known_and_no_other(table: str, key: str) -> None:
         load_map(f"{head}[{table}]\nx{key} = 1\n" + rest)
 
 
+LONG = MAP.replace("joints = 2", 'joints = 2\nlayout = "long"') + (
+    '[long]\ntime = "t"\nchannel = "what"\nvalue = "value"\n'
+)
+
+
+@pytest.mark.parametrize("key", re.findall(r"^\| `\[long\]` ([a-z_]+) \|", TEXT, re.M))
+def test_every_key_of_a_long_table_is_read_and_no_other(key: str) -> None:
+    named = dict(zip(("time", "channel", "value"), load_map(LONG).long or (), strict=True))
+    assert named == {"time": "t", "channel": "what", "value": "value"}
+    bare = load_map(re.sub(rf"\n{key} = [^\n]+(?=\n(?:channel|value|$)|\n?$)", "", LONG))
+    assert key in (bare.long or ())  # left out, it has its own name
+    with pytest.raises(LogMapError, match="column names"):
+        load_map(re.sub(rf"(?s)(\[long\].*\n{key} = )[^\n]+", r"\g<1>3", LONG))
+    with pytest.raises(LogMapError, match="unknown key"):
+        load_map(LONG + f"x{key} = 1\n")
+
+
+@pytest.mark.parametrize("key", re.findall(r"^\| `\[packets\]` ([a-z_]+) \|", TEXT, re.M))
+def test_every_key_of_packets_is_read_and_no_other(tmp_path: Path, key: str) -> None:
+    (tmp_path / "bus.xml").write_text("<SpaceSystem/>")
+    said = {"xtce": '"bus.xml"', "xtce_text": "'<SpaceSystem/>'", "root": '"Whole"'}[key]
+    more = "" if key != "root" else "xtce_text = '<SpaceSystem/>'\n"
+    file = tmp_path / "log.map.toml"
+    file.write_text(LONG + f"[packets]\n{key} = {said}\n{more}")
+    read = load_map(file)
+    assert read.packets is not None
+    assert "<SpaceSystem/>" in read.toml  # the description travels with the map
+    if key == "root":
+        assert "Whole" in str(read.packets)
+    with pytest.raises(LogMapError, match="unknown key"):
+        load_map(LONG + f"[packets]\nx{key} = {said}\n")
+
+
 @pytest.mark.parametrize("word", re.findall(r"`([a-z0-9.]+)` = (?:engaged|released)", TEXT))
 def test_every_brake_word_is_taken(word: str) -> None:
     more = f'[joint.brake_state]\ncolumn = "b{{n}}"\nwords = {{ X = "{word}" }}\n'

@@ -30,11 +30,18 @@ from replay.logs.proposing.groups import (
 from replay.logs.proposing.guesses import Floats, Guess
 from replay.logs.proposing.names import Reading, pieces, read_name
 from replay.logs.proposing.proposal import Line, Proposal
-from replay.logs.proposing.times import nanosecond_column, seconds_of, time_column, time_lines
+from replay.logs.proposing.times import (
+    date_and_time,
+    nanosecond_column,
+    seconds_of,
+    time_column,
+    time_lines,
+)
 from replay.logs.proposing.units import Column, propose_units
 from replay.logs.proposing.vocabulary import LIMIT_WORDS
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
+from replay.logs.readers.split_instants import joined_column
 from replay.logs.words import dictionary
 
 _LONG_COLUMNS = 5
@@ -71,6 +78,9 @@ def propose(raw: RawLog) -> Proposal:
     head = raw.sample.head(max(raw.head, 1))
     long = _long_columns(raw)
     time = time_column(head) if long is None else long[0]
+    apart = date_and_time(head) if long is None and time is None else None
+    if apart is not None:
+        head, time = head.with_columns(joined_column(*apart)), apart[1]
     if long is not None:
         word, value = long[1:]
         table = {
@@ -79,7 +89,7 @@ def propose(raw: RawLog) -> Proposal:
             if k[0] is not None
         }
     below = nanosecond_column(head, time) if long is None else None
-    proposal.present = tuple(c for c in table if c not in (time, below))
+    proposal.present = tuple(c for c in table if c not in (time, below, *(apart or ())))
     proposal.shown = {c: three_of(table[c]) for c in proposal.present}
     readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
     groups = group(readings)
@@ -101,6 +111,9 @@ def propose(raw: RawLog) -> Proposal:
             Line("long", k, json.dumps(c), 0.9, "few columns, one of them words that repeat")
             for k, c in zip(("time", "channel", "value"), long, strict=True)
         ]
+    if apart is not None:
+        why = "it holds dates, and the time column times of day"
+        proposal.lines.append(Line("time", "date", json.dumps(apart[0]), 0.9, why))
     proposal.lines += time_lines(head, time, raw.path)
     units = propose_units(
         {q: [Column(c, values[c], k) for k, c in picked[q].items()] for q in picked},

@@ -20,6 +20,8 @@ from replay.logs.times.timeforms import SINCE_START
 
 _SECOND_WORD = r"(secs?|seconds?|s)$"
 _BELOW_WORD = r"(nano_?secs?|nano_?seconds?|nsecs?|nanos|ns)"
+_DATE = r"^(\d{4}[-/.]\d{1,2}[-/.]\d{1,2}|\d{1,2}[-/.]\d{1,2}[-/.]\d{2,4})$"
+_TIME_OF_DAY = r"^\d{1,2}:\d{2}:\d{2}([.,]\d+)?$"
 _UNSTATED = '"1970-01-01T00:00:00Z"'
 
 
@@ -52,6 +54,21 @@ def nanosecond_column(head: pl.DataFrame, time: str | None) -> str | None:
             if len(good) and good.min() >= 0 and good.max() < 1e9 and good.max() > 1e6:
                 return name
     return None
+
+
+def date_and_time(head: pl.DataFrame) -> tuple[str, str] | None:
+    """Return a column of dates and one of times of day, where a log has the two apart."""
+    dates = [n for n in head.columns if _most(head[n], _DATE)]
+    times = [n for n in head.columns if _most(head[n], _TIME_OF_DAY)]
+    return (dates[0], times[0]) if len(dates) == 1 and len(times) == 1 else None
+
+
+def _most(column: pl.Series, pattern: str) -> bool:
+    if column.dtype not in (pl.String, pl.Date, pl.Time):
+        return False
+    text = column.drop_nulls().cast(pl.String).str.strip_chars(" \"'")
+    share = text.str.contains(pattern).mean() if len(text) else None
+    return isinstance(share, float) and share > 0.95
 
 
 def time_lines(head: pl.DataFrame, time: str | None, path: Path) -> list[Line]:
