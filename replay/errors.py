@@ -69,6 +69,10 @@ class ArchiveError(JointbookError):
     """The archive is missing, damaged, read-only or of another version."""
 
 
+class DamageError(ArchiveError):
+    """Something in the archive is not what was written; it must not be taken for absent."""
+
+
 class BaselineError(JointbookError):
     """No baseline fits the question, or there is too little to learn from."""
 

@@ -19,7 +19,7 @@ from dashboards.queries import decisions
 from dashboards.queries.event import events
 from dashboards.queries.event.argument import argument, rarity
 from dashboards.queries.session.sessions import CAUTIONS
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 
 
 def head(desk: Desk, event: events.Event, view: View) -> Component:
@@ -98,6 +98,8 @@ def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None]:
     """Return the baseline that judged, and the joint-hours that taught it."""
     try:
         baseline = events.baseline_of(desk.archive, event)
+    except DamageError:
+        raise
     except JointbookError:
         return event.baseline or "", None
     if baseline is None:

@@ -16,7 +16,7 @@ from dashboards.figures.wear import history_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import wear
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 from replay.records import Trend
 
 
@@ -28,6 +28,8 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
     for indicator in wear.leading_indicators(found, serial):
         try:
             history = wear.history(desk.archive, serial, indicator, against)
+        except DamageError:
+            raise
         except JointbookError:
             continue
         if not notes:

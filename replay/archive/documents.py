@@ -15,7 +15,7 @@ from typing import Literal
 from replay.archive import layout
 from replay.archive.place import Place
 from replay.archive.seal import sealed, unsealed
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, DamageError
 
 Part = Literal["document", "copy", "digest"]
 
@@ -60,7 +60,7 @@ def read_document(root: Place, name: str) -> bytes:
     Raises
     ------
     ArchiveError
-        When there is none, or no two of its places agree any more.
+        When there is none; `DamageError` when no two of its places agree any more.
     """
     first = _read(root.child(layout.DOCUMENTS, name))
     noted = _noted(root, name)
@@ -72,7 +72,7 @@ def read_document(root: Place, name: str) -> bytes:
     place = root.child(layout.DOCUMENTS, name)
     if not found.exists:
         raise ArchiveError("no such document", file=place)
-    raise ArchiveError(
+    raise DamageError(
         "its bytes changed since it was written, and its copy does not help",
         file=place,
         todo="`jointbook archive verify` says what is damaged",

@@ -23,7 +23,7 @@ import pyarrow.parquet as pq
 
 from replay.archive.fence import fenced, first_line
 from replay.archive.place import Place
-from replay.errors import ArchiveError
+from replay.errors import DamageError
 
 PIECE = 1 << 18
 _LETTERS = 8  # of a CRC-32 in hexadecimal
@@ -85,7 +85,7 @@ def check_columns(
 
     Raises
     ------
-    ArchiveError
+    DamageError
         When a byte is not what was written.
     """
     seen = _seen(place)
@@ -220,7 +220,7 @@ def _filled(handle: Any, view: memoryview) -> int:
     return done
 
 
-def _changed(place: Place, what: str) -> ArchiveError:
-    return ArchiveError(
+def _changed(place: Place, what: str) -> DamageError:
+    return DamageError(
         what, file=place, todo="`jointbook archive verify` says what is damaged and what mends it"
     )

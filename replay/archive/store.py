@@ -19,8 +19,8 @@ from replay.archive.overview import OverviewWriter, overview_name
 from replay.archive.pieces import check_columns
 from replay.archive.place import DiskPlace, Place, StorePlace, place_of
 from replay.archive.seal import unsealed
-from replay.archive.tables import Tables, translated
-from replay.errors import ArchiveError
+from replay.archive.tables import REPAIR, Tables, translated
+from replay.errors import ArchiveError, DamageError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
 
@@ -208,6 +208,8 @@ class Archive:
         """
         place = self.stream_place(session, stream)
         if not place.exists():
+            if f"{stream}.parquet" in self._held(session)[1]:
+                raise DamageError("its file has gone", file=place, todo=REPAIR)
             raise ArchiveError(f"session {session!r} has no stream {stream!r}", file=place)
         wanted = None if channels is None else [TIME, *channels]
         self._check(session, f"{stream}.parquet", wanted, *_bounds(start, end))
@@ -408,7 +410,7 @@ class Archive:
         if not place.exists():
             return []
         if faults := raw_logs.check_raw(self.place, sha256):
-            raise ArchiveError(
+            raise DamageError(
                 f"the log as it came: {faults[0].detail}", file=place, todo=faults[0].remedy
             )
         listed = raw_logs.read_raw_list(place) or []

@@ -39,7 +39,7 @@ from replay.archive.marker import read_marker, write_marker
 from replay.archive.place import Place
 from replay.archive.schemas import TABLES, completed, fitted
 from replay.archive.store_tables import held_by_store, opened, vouched
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, DamageError
 
 TIDY_EVERY = 64
 """Commits after which small files are merged and the log is summed up."""
@@ -104,7 +104,7 @@ class Tables:
 
         Raises
         ------
-        ArchiveError
+        DamageError
             When a byte of it is not what was written, or commits have gone.
         """
         with self._reading:
@@ -352,8 +352,8 @@ class Tables:
         marker = read_marker(self._root)
         return marker.tables if marker is not None else ()
 
-    def _damaged(self, name: str, what: str) -> ArchiveError:
-        return ArchiveError(
+    def _damaged(self, name: str, what: str) -> DamageError:
+        return DamageError(
             f"table {name!r} cannot be read: {what}", file=self._place(name), todo=REPAIR
         )
 

@@ -19,7 +19,7 @@ from replay.archive import Archive, open_archive
 from replay.cli.known import known_sessions
 from replay.cli.output import counted, offer, print_json, print_table, say, with_former_keys
 from replay.cli.tables import add_out, checked_out
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, DamageError
 
 HUGE_MARGIN = 1000.0
 """A margin beyond this is shown as such: hardly anything pulls at the joint."""
@@ -91,6 +91,8 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
     tip: dict[str, Any] | None = None
     try:
         tip = {"cases": _tip_by_case(mechanics.tip)}
+    except DamageError:
+        raise
     except ArchiveError as error:
         missing.append(f"tip speed: {error}")
     margins = mechanics.margins(load_rule(rule) if rule else None)

@@ -7,7 +7,7 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 
 from replay.archive import Archive
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, DamageError
 from replay.record import open_record
 from replay.records import Session
 
@@ -40,6 +40,8 @@ def baseline_document(archive: Archive, baseline: str) -> tuple[str, bytes] | No
     name = f"baselines/{baseline}.json"
     try:
         return name, archive.read_document(name)
+    except DamageError:
+        raise
     except ArchiveError:
         return None
 

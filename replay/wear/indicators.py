@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 from replay.models import list_versions, load_baseline
 from replay.records import Session
 from replay.signals import joint_tables, second_recorder_events
@@ -172,16 +172,15 @@ def _places(
 
 
 def _motions_of(archive: Archive, session: str, joint: str) -> Motions | None:
-    try:
-        table = joint_tables(archive, session, [joint])[joint]
-    except JointbookError:
-        return None
-    return cut_motions(table)
+    table = _tables(archive, session, joint).get(joint)
+    return None if table is None else cut_motions(table)
 
 
-def _tables(archive: Archive, session: str) -> dict[str, pl.DataFrame]:
+def _tables(archive: Archive, session: str, *joints: str) -> dict[str, pl.DataFrame]:
     try:
-        return joint_tables(archive, session)
+        return joint_tables(archive, session, joints or None)
+    except DamageError:
+        raise
     except JointbookError:
         return {}
 

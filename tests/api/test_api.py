@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import random
 import re
 import threading
 from pathlib import Path
@@ -16,6 +17,7 @@ from werkzeug.serving import make_server
 import replay
 from dashboards.api.description import ROOT
 from dashboards.app import create_app
+from replay.archive import open_archive
 from replay.reviews import findings, history, judge
 from tests.reports.yard import taught_archive
 
@@ -233,3 +235,50 @@ def test_the_pages_lead_to_reports_that_are_there(client, yard):
         answer = client.get(address)
         assert answer.status_code == 200
         assert answer.data.startswith(b"%PDF" if "form=pdf" in address else b"<!DOCTYPE html>")
+
+
+def shown(root: Path, session: str) -> dict[str, object]:
+    """Return what pages and programs are shown of an archive; an error is None."""
+    client = create_app(open_archive(root)).server.test_client()
+    data = f"/data/replay/{session}"
+    asked = [
+        *(f"{data}/{what}" for what in ("window?columns=600", "exact?to=20", "runs", "span.csv")),
+        f"{data}/plane?joint=P1",
+        f"{data}/measure?from=5&to=90",
+        *(f"{ROOT}/{what}" for what in ("sessions", "findings", "verdicts", "trends")),
+        f"{ROOT}/sessions/{session}/samples?channels=P1.current_a",
+    ]
+    answers = {}
+    for address in asked:
+        told = client.get(address)
+        answers[address] = told.data if told.status_code == 200 else None
+    return answers
+
+
+def test_no_page_shows_a_changed_byte(yard):
+    """Digests are compared as files are opened, so no page needs to be warned of them."""
+    archive, session = yard
+    root, pick = archive.root, random.Random(5)
+    true = shown(root, session)
+    assert all(v is not None for v in true.values()), [a for a, v in true.items() if v is None]
+    files = [
+        *(root / "samples" / session).rglob("*.parquet"),
+        root / "samples" / session / "session.json",
+        *(p for t in ("sessions", "flags", "checks", "indicators")
+          for p in sorted((root / "tables" / t).glob("*.parquet"))[-1:]),
+        *sorted((root / "documents/baselines").glob("*.json"))[-1:],
+    ]  # fmt: skip
+    refused = 0
+    for path in files:
+        content = path.read_bytes()
+        for at in (pick.randrange(len(content)), len(content) // 2):
+            harmed = bytearray(content)
+            harmed[at] ^= 1 << pick.randrange(8)
+            path.write_bytes(harmed)
+            now = shown(root, session)
+            path.write_bytes(content)
+            wrong = [a for a, v in now.items() if v is not None and v != true[a]]
+            assert wrong == [], f"{path.relative_to(root)}, byte {at}"
+            refused += None in now.values()
+    assert refused >= len(files)
+    assert shown(root, session) == true

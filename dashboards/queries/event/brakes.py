@@ -9,7 +9,7 @@ import polars as pl
 
 from dashboards.queries.event.events import Event
 from replay.archive import Archive
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 from replay.signals.joints import joint_table
 from replay.units import channel
 
@@ -71,6 +71,8 @@ def _starts_and_stops(
 ) -> list[dict[str, Any]]:
     try:
         table = joint_table(archive, event.record.session, event.joint, start=start, end=end)
+    except DamageError:
+        raise
     except JointbookError:
         return []
     moving = (pl.col("motion") == "moving").fill_null(False)

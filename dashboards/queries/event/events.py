@@ -16,7 +16,7 @@ import polars as pl
 
 from dashboards.queries.event.evidence import evidence_words
 from replay.archive import Archive
-from replay.errors import BaselineError, JointbookError, UsageError
+from replay.errors import BaselineError, DamageError, JointbookError, UsageError
 from replay.records import Session
 from replay.signals.joints import joint_table, joint_tables
 from replay.units import channel
@@ -293,6 +293,8 @@ def _expected(
         baseline = baseline_of(archive, event)
         if table.height and baseline is not None:
             expected = baseline.expected(table, unit, arm)
+    except DamageError:
+        raise
     except JointbookError:  # said in words beside the score; here there is just no band
         expected = None
     if expected is None:

@@ -9,7 +9,7 @@ import polars as pl
 
 from dashboards.queries.event.events import Event, baseline_of
 from replay.archive import Archive
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 
 MOST_ROWS = 500_000
 """A longer session is not checked twice while someone waits."""
@@ -56,6 +56,8 @@ def rebuilt(archive: Archive, event: Event, rate: float | None) -> Rebuilt | str
         learned = _flags(archive, event.record.session, baseline.version, baseline.asked)
         asked = baseline.asked if rate is None else rate
         here = _flags(archive, event.record.session, baseline.version, asked)
+    except DamageError:
+        raise
     except JointbookError:
         return None
     rows = [

@@ -12,7 +12,7 @@ from dashboards.links import to_datetime
 from dashboards.queries.session.derived import DIRECT_ROWS
 from dashboards.queries.session.sessions import Outline
 from replay.archive import Archive
-from replay.errors import ArchiveError, BaselineError
+from replay.errors import ArchiveError, BaselineError, DamageError
 from replay.signals import joint_table, joint_tables
 from replay.units import JOINT_TABLE
 
@@ -44,6 +44,8 @@ def plane(
     """
     try:
         table = _excerpts(archive, found, joint, start_s, end_s)
+    except DamageError:
+        raise
     except ArchiveError:
         return [], {"note": f"no motor current of {joint} in this window"}
     table = table.filter(pl.col("rate_deg_s").is_not_null(), pl.col("current_a").is_not_null())
@@ -111,6 +113,8 @@ def _posture(
             start=to_datetime(found.zero_ns + int((middle - half) * 1e9)),
             end=to_datetime(found.zero_ns + int(np.ceil((middle + half) * 1e6)) * 1000),
         )
+    except DamageError:
+        raise
     except ArchiveError:
         return None
     return {

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import JointbookError
+from replay.errors import DamageError, JointbookError
 from replay.models import Baseline
 from replay.records import Session
 from replay.reports.drawing.canvas import (
@@ -49,6 +49,8 @@ def finding_plots(
     for joint in (finding.joints or record.joints[:1])[:MOST_JOINTS]:
         try:
             table = joint_table(archive, record.session, joint, start=start, end=end)
+        except DamageError:
+            raise
         except JointbookError:  # a joint without a current has no table
             continue
         if table.height < 2:
@@ -78,6 +80,8 @@ def expected_current(
             else None
         )
         return baseline.expected(table, unit, arm)
+    except DamageError:
+        raise
     except JointbookError:
         return None
 
