@@ -193,6 +193,19 @@ def test_decimal_epochs_in_json_keep_them_too(
     assert told["time", "format"] == f'"{form}"'
 
 
+@pytest.mark.parametrize("kind", ["decimals.parquet", "decimals.arrow", "words.xlsx"])
+def test_decimal_epochs_keep_them_where_the_format_has_them(tmp_path: Path, kind: str) -> None:
+    """A spreadsheet's number is a double and holds no more: there they come as words."""
+    ns = [1_930_089_600_123_456_789 + k * 100_000_001 for k in range(80)]
+    words = pl.Series([f"{n // 10**9}.{n % 10**9:09d}" for n in ns])
+    exact = words.cast(pl.Decimal(28, 9)) if kind.startswith("decimals") else words
+    frame, path = table(80).with_columns(t=exact), tmp_path / kind
+    write = {".parquet": frame.write_parquet, ".arrow": frame.write_ipc, ".xlsx": frame.write_excel}
+    write[path.suffix](path)  # type: ignore[operator]
+    archive, result = take(tmp_path, path, log_map=MAP.replace("iso8601", "epoch-s"))
+    assert samples(archive, only(result))["time"].cast(pl.Int64).to_list() == ns
+
+
 def test_digits_that_are_not_the_readers_number_are_left_alone(tmp_path: Path) -> None:
     ns = [1_930_089_600_123_456_789 + k * 100_000_001 for k in range(80)]
     rows = table(80).drop("t").to_dicts()
