@@ -34,7 +34,10 @@ def full_id(archive: Archive, given: str) -> str:
 
 def complete(args: argparse.Namespace) -> None:
     """Put whole names in place of the beginnings that were given for sessions."""
-    for key in ("session", "sessions"):
+    keys = ["session", "sessions"]
+    if getattr(args, "act", "") == "make":  # of a bundle, whose subject may be a file to verify
+        keys.append("subject")
+    for key in keys:
         given = getattr(args, key, None)
         if not given or isinstance(given, int | float):
             continue

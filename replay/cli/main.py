@@ -92,6 +92,10 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+_NAMING = ("session", "sessions", "subject")
+"""Arguments that may name sessions."""
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
@@ -112,7 +116,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print("stopped", file=sys.stderr)
         return 130
     try:
-        if only != "ingest" and getattr(args, "session", getattr(args, "sessions", None)):
+        if only != "ingest" and any(getattr(args, k, None) for k in _NAMING):
             from replay.cli.ids import complete
 
             complete(args)

@@ -160,3 +160,27 @@ def test_taking_logs_in_says_what_is_doubtful_in_the_arm_file(
     where = ("--arm", str(file), "--archive", str(tmp_path / "archive"))
     _, out, err = run(capsys, *words, *where)
     assert "looks into the arm" in out + err
+
+
+def test_the_beginning_of_a_session_is_taken_everywhere(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table(400).write_csv(tmp_path / "log.csv")
+    session = only(take(tmp_path, tmp_path / "log.csv")[1]).session
+    where = ("--archive", str(tmp_path / "archive"))
+    short = session[:6]
+    for words in (
+        ("learn", short),
+        ("check", short),
+        ("flags", short),
+        ("queue", short),
+        ("mechanics", short),
+        ("sign", short),
+        ("record", "show", "--session", short),
+        ("report", short, "--form", "html", "--out", str(tmp_path / "report")),
+        ("bundle", "make", short, "--out", str(tmp_path / "bundle.zip")),
+        ("archive", "rebuild", short),
+        ("archive", "remove", short, "--why", "tried", "--who", "R. Reed"),
+    ):
+        code, out, err = run(capsys, *words, *where)
+        assert code == 0, (words, out, err)
