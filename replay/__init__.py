@@ -23,11 +23,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from replay.archive import Archive, open_archive
     from replay.arm import Arm, load_arm, poses, switched_off
-    from replay.checks import CheckResult, check, flags
+    from replay.checks import CheckResult, check, flags, learn
     from replay.cleaning import IngestResult, ingest
     from replay.errors import JointbookError
     from replay.logs import LogMap, load_map, propose_map
-    from replay.models import Baseline, learn, load_baseline
+    from replay.models import Baseline, load_baseline
     from replay.records import Flag, QualityNote, Refusal, Session, Trend
     from replay.reports import make_bundle, session_report, verify_bundle
     from replay.reviews import add_pin, give_verdict, pins, verdicts
@@ -76,11 +76,11 @@ __all__ = [
 _ROOM_OF = {
     **dict.fromkeys(("Archive", "open_archive"), "archive"),
     **dict.fromkeys(("Arm", "load_arm", "poses", "switched_off"), "arm"),
-    **dict.fromkeys(("CheckResult", "check", "check_all", "flags"), "checks"),
+    **dict.fromkeys(("CheckResult", "check", "check_all", "flags", "learn"), "checks"),
     **dict.fromkeys(("IngestResult", "ingest"), "cleaning"),
     **dict.fromkeys(("JointbookError",), "errors"),
     **dict.fromkeys(("LogMap", "load_map", "propose_map"), "logs"),
-    **dict.fromkeys(("Baseline", "learn", "load_baseline"), "models"),
+    **dict.fromkeys(("Baseline", "load_baseline"), "models"),
     **dict.fromkeys(("Flag", "QualityNote", "Refusal", "Session", "Trend"), "records"),
     **dict.fromkeys(("add_pin", "give_verdict", "pins", "verdicts"), "reviews"),
     **dict.fromkeys(("make_bundle", "session_report", "verify_bundle"), "reports"),

@@ -22,6 +22,12 @@ WORDS = (
     "something. Sessions set aside, and findings beyond physical limits, are not counted."
 )
 
+FACTS = (
+    "Friction is the current of steady motion without load, at the temperature that was usual in "
+    "training. Standard errors count sessions, not samples. Masses and lengths that were found "
+    "without an arm file are not shown: the logs do not tell their scale."
+)
+
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the page for the newest baseline."""
@@ -42,7 +48,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Section(
                 [
                     html.H2(f"{base.version}, from {len(base.sessions)} sessions"),
-                    html.P(_sentence(base.promise())),
+                    html.P(_sentence(baselines.promise_of(base))),
                     html.Ul([html.Li(line) for line in base.concerns()]),
                 ],
                 className="sheet",
@@ -83,6 +89,23 @@ def layout(desk: Desk, view: View) -> Component:
                 ],
                 className="sheet",
             ),
+            html.Section(
+                [
+                    _table_head("What it knows of them", "facts"),
+                    html.P(FACTS),
+                    table(
+                        ("Unit", "Figure", "Value", "Standard error", "In"),
+                        [
+                            (unit, what, _figure(value), _figure(error), of)
+                            for unit, what, value, error, of in baselines.facts_of(base).iter_rows()
+                        ],
+                        caption="Friction, load, drive and noise of each joint unit",
+                        numbers={2, 3},
+                    ),
+                ],
+                className="sheet",
+                id="baseline-facts",
+            ),
             basics.caution(),
         ]
     )
@@ -98,9 +121,10 @@ def register(app: Dash, desk: Desk) -> None:
             return trouble, 404
         tables = {"rates": lambda: baselines.kept_word(desk.archive, base)}
         tables["units"] = lambda: baselines.units_of(base)
+        tables["facts"] = lambda: baselines.facts_of(base)
         tables["verdicts"] = lambda: baselines.by_verdict(desk.archive)
         if what not in tables:
-            return "rates, units and verdicts are offered", 404
+            return "rates, units, facts and verdicts are offered", 404
         return send_table(tables[what](), f"baseline-{base.version}-{what}", form)
 
 

@@ -34,6 +34,13 @@ def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:
     )
 
 
+def promise_of(baseline: Baseline) -> str:
+    """Return what the baseline promises about false flags, in a sentence."""
+    from replay.checks import promise
+
+    return promise.sentence(baseline)
+
+
 def by_verdict(archive: Archive) -> pl.DataFrame:
     """Return the false flags that people found, beside the rate asked, one row a baseline."""
     from replay.reviews.learning import observed_false_flags
@@ -59,3 +66,24 @@ def units_of(baseline: Baseline) -> pl.DataFrame:
         },
         orient="row",
     )
+
+
+def facts_of(baseline: Baseline) -> pl.DataFrame:
+    """Return what is known of each unit in the field's terms: figure, error, unit."""
+    from replay.models.facts import facts_of as of_unit
+
+    return pl.DataFrame(
+        [
+            (name, f.what, f.value, f.error, f.unit)
+            for name, unit in sorted(baseline.units.items())
+            for f in of_unit(unit)
+        ],
+        schema={
+            "unit": pl.String,
+            "what": pl.String,
+            "value": pl.Float64,
+            "standard_error": pl.Float64,
+            "in": pl.String,
+        },
+        orient="row",
+    ).with_columns(pl.col("value", "standard_error").fill_nan(None))

@@ -26,7 +26,7 @@ def take_in(
 
 def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step) -> str:
     """Learn a baseline from sessions (None: all)."""
-    from replay.models import learn as fit
+    from replay.checks import learn as fit
     from replay.reviews.learning import confirmed, note_learning
 
     chosen = set(sessions or archive.sessions()["session"].to_list())

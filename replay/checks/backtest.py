@@ -12,16 +12,18 @@ from dataclasses import dataclass
 from typing import Any
 
 from replay.archive import Archive
-from replay.checks.checking import judge
+from replay.checks.check import judge
+from replay.checks.learning import learn_from
 from replay.checks.matching import Known, Raised, Tally, match
 from replay.checks.plain import plain_detectors
+from replay.checks.reading import Reading, read
 from replay.errors import UsageError
-from replay.models.baselines import Baseline
-from replay.models.learning import fit_baseline
-from replay.models.readings import Reading, read_session
-from replay.records import Session
+from replay.models.baseline import Baseline
+from replay.models.condensing import choose_filter
 
 OURS = "jointbook"
+UPHELD = {"explained", "watch", "repair"}
+"""Words of a verdict by which something did happen."""
 
 
 @dataclass(slots=True)
@@ -87,33 +89,33 @@ def backtest(
             f"only {len(healthy)} of the known sessions are without events",
             todo="name more truth files, or a baseline with --baseline",
         )
-    records: dict[str, Session] = {}
-    readings: dict[str, list[Reading]] = {}
-    for k, name in enumerate([*healthy, *eventful]):
+    readings: dict[str, Reading] = {}
+    chosen = [*healthy, *eventful]
+    filter_s = baseline.model.filter_s if baseline is not None else choose_filter(archive, healthy)
+    for k, name in enumerate(chosen):
         if progress is not None:
             progress("reading sessions", k, len(healthy) + len(eventful))
-        records[name] = archive.session(name)
-        readings[name] = read_session(archive, records[name])
+        readings[name] = read(archive, name, filter_s)
     rounds = _rounds(healthy, eventful, baseline)
     raised: dict[str, list[Raised]] = {OURS: []}
     hours = 0.0
     for k, (teach, judged) in enumerate(rounds):
         if progress is not None:
             progress("judging", k, len(rounds))
-        taught = [r for n in teach for r in readings[n]]
-        ours = baseline or fit_baseline([records[n] for n in teach], taught, asked)
+        taught = [readings[n] for n in teach]
+        ours = baseline or learn_from(taught, asked, filter_s)
         plain = plain_detectors(taught, asked) if taught else []
         for name in judged:
-            result = judge(records[name], readings[name], ours)
+            result = judge(readings[name], ours)
             hours += result.joint_hours
             raised[OURS] += [
                 Raised(name, f.joint, f.kind, f.start, f.end, f.score, f.group)
                 for f in result.flags
+                if f.evidence["lead"]
             ]
             for detector in plain:
                 found = raised.setdefault(detector.name, [])
-                for reading in readings[name]:
-                    found += detector.raise_flags(reading)
+                found += detector.raise_flags(readings[name])
     tallies = {
         name: match(events, flags, hours, kinds=name == OURS) for name, flags in raised.items()
     }
@@ -127,3 +129,17 @@ def _rounds(
         return [(healthy, [*healthy, *eventful])]
     even, odd = healthy[::2], healthy[1::2]
     return [(even, odd), (odd, even), (healthy, eventful)]
+
+
+def past_dispositions(archive: Archive) -> list[Known]:
+    """Return the flags that people upheld, as known events."""
+    reviews, flags = archive.table("reviews"), archive.table("flags")
+    if not reviews.height or not flags.height:
+        return []
+    latest = reviews.sort("at").group_by("session", "flag", maintain_order=True).last()
+    joined = flags.join(latest.select("session", "flag", "verdict"), on=["session", "flag"])
+    return [
+        Known(r["session"], r["joint"], r["kind"], r["start"], r["end"], "reviewed")
+        for r in joined.to_dicts()
+        if r["verdict"] in UPHELD
+    ]

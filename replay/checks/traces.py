@@ -1,4 +1,4 @@
-"""Detectors through time, for the page that shows one event."""
+"""The test through time, for the page that shows one event."""
 
 from __future__ import annotations
 
@@ -6,17 +6,22 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
+from replay.checks import promise
+from replay.checks.calibration import statistic
+from replay.checks.findings import Evidence, gather, within
+from replay.checks.likelihood import windows
+from replay.checks.reading import read
 from replay.errors import UsageError
-from replay.models.baselines import Baseline, load_baseline
-from replay.models.bins import Floats
-from replay.models.readings import Reading, read_session
-from replay.models.unit import Rarity, UnitModel
+from replay.models import Baseline, load_baseline
+from replay.models.model import residuals_of
+from replay.models.residuals import Floats, JointResiduals
+from replay.signatures.registry import SHAPES
 
 
 def score_trace(
     archive: Archive, session: str, joint: str, baseline: Baseline | str | None = None
 ) -> pl.DataFrame:
-    """Return every detector's value and the score through time.
+    """Return every statistic's value and the score through time.
 
     Parameters
     ----------
@@ -28,29 +33,29 @@ def score_trace(
     Returns
     -------
     polars.DataFrame
-        One row per bin (0.2 s, or a sample of a slower log): ``time``, ``sample_z`` (departure
-        from the expected current in its spreads), one column per detector in
-        healthy spreads (signed; null where it has nothing to say) and
-        ``score``, ``-log10`` of the chance that a healthy joint-hour shows
-        anything as rare.
+        One row per block (about 0.2 s, or a sample of a slower log): ``time``, ``sample_z``
+        (departure from the expected current in its spreads), one column per statistic
+        (signed, in its standard deviations, of the window that departs most there; null
+        where it has nothing to say) and ``score``, ``-log10`` of the chance
+        that a healthy joint-hour shows anything as rare.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
-    record = archive.session(session)
-    reading = next((r for r in read_session(archive, record) if r.joint == joint), None)
-    if reading is None:
+    reading = read(archive, session, known.model.filter_s)
+    record = reading.blocks.record
+    residuals = residuals_of(known.model, reading.blocks)
+    mine = residuals.joints.get(joint)
+    if mine is None or not np.isfinite(mine.current_a).any():
         raise UsageError(
             f"session {session!r} has no current for joint {joint!r}",
             todo=f"it has {', '.join(record.joints)}",
         )
-    unit = known.units.get(reading.unit)
-    start = np.datetime64(record.start.replace(tzinfo=None), "ns")
-    at = start + np.round(reading.bins.start_s * 1e9).astype("timedelta64[ns]")
-    time = pl.Series("time", at).dt.replace_time_zone("UTC")
-    if unit is None:
+    time = pl.Series("time", mine.time_ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")
+    if mine.unit not in known.units:
         return pl.DataFrame({"time": time}).with_columns(
             pl.lit(None, dtype=pl.Float64).alias("score")
         )
-    columns, score = detector_columns(reading, unit, known.rarity)
+    evidence = gather(residuals, reading.seen, promise.calibration_of(known))
+    columns, score = statistic_columns(evidence, mine)
     return pl.DataFrame(
         [
             time,
@@ -60,28 +65,36 @@ def score_trace(
     )
 
 
-def detector_columns(
-    reading: Reading, unit: UnitModel, rarity: Rarity
+def statistic_columns(
+    evidence: Evidence, joint: JointResiduals
 ) -> tuple[dict[str, Floats], Floats]:
-    """Return detectors' values by bin, and the score of the rarest of them."""
-    trace = unit.trace(reading.bins, reading.marks)
-    size = len(reading.bins)
-    columns: dict[str, Floats] = {"sample_z": np.where(trace.seen, trace.z, np.nan)}
-    lowest = np.full(size, np.inf)
-    for statistic in unit.statistics(trace):
-        value = np.full(size, np.nan)
-        value[statistic.rows] = statistic.value
-        if np.isinf(statistic.window_s) and statistic.value.size:
-            value[statistic.rows] = statistic.value[-1]
-        columns[statistic.name] = value
-        rate = rarity.rate(statistic.name, np.abs(np.nan_to_num(value)))
-        lowest = np.fmin(lowest, np.where(np.isfinite(value), rate, np.inf))
-    for mark, size_ in zip(reading.marks, unit.mark_values(reading.marks), strict=True):
-        inside = (reading.bins.end_s >= mark.start_s) & (reading.bins.start_s <= mark.end_s)
-        column = columns.setdefault(mark.name, np.full(size, np.nan))
-        column[inside] = np.fmax(column[inside], size_)
-        lowest[inside] = np.minimum(lowest[inside], rarity.rate(mark.name, size_))
-    score = np.where(
-        np.isfinite(lowest), rarity.score(np.where(np.isfinite(lowest), lowest, 1.0)), 0.0
-    )
-    return columns, np.asarray(score)
+    """Return statistics' values by block, and the score of the rarest of them."""
+    size = joint.t_s.size
+    spread = np.sqrt(np.where(joint.plant.ok, joint.plant.variance + joint.plant.doubt_a**2, 1.0))
+    columns: dict[str, Floats] = {
+        "sample_z": np.where(joint.plant.ok, joint.plant.value / spread, np.nan)
+    }
+    score = np.zeros(size)
+    for name, shape in SHAPES.items():
+        part = evidence.terms.get((joint.joint, name))
+        noise = evidence.noise(joint.joint, name) if part is not None else None
+        if part is None or noise is None or not part.energy.any():
+            continue
+        best, rare = np.zeros(size), np.zeros(size)
+        if not shape.sought:
+            continue
+        for found in windows(part, joint.step_s, grows=shape.grows):
+            z = found.z(noise)
+            scores = evidence.laws.score(statistic(name, found.band), np.abs(z))
+            for first, stop, value, high in zip(found.first, found.stop, z, scores, strict=True):
+                piece = best[first:stop]
+                np.copyto(piece, value, where=np.abs(piece) < abs(value))
+                np.maximum(rare[first:stop], high, out=rare[first:stop])
+        columns[name] = np.where(part.energy > 0, best, np.nan)
+        score = np.maximum(score, rare)
+    for mark, mark_score in evidence.marks.get(joint.joint, []):
+        blocks = within(joint, mark.start_s, mark.end_s)
+        column = columns.setdefault(mark.measure, np.full(size, np.nan))
+        column[blocks] = np.fmax(column[blocks], mark.value)
+        score[blocks] = np.maximum(score[blocks], mark_score)
+    return columns, np.asarray(np.minimum(score, 300.0))

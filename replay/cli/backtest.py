@@ -37,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Judge, tally and print."""
+    from replay.checks import promise
     from replay.checks.backtest import backtest
     from replay.checks.matching import known_events
     from replay.models import load_baseline
@@ -107,7 +108,7 @@ def run(args: argparse.Namespace) -> int:
             "the other half of them, so their false flags are those of half as much teaching"
         )
     else:
-        print(f"judged by {baseline.version}: {baseline.promise()}")
+        print(f"judged by {baseline.version}: {promise.sentence(baseline)}")
     print_table(detectors)
     print("in brackets: 90 % intervals; delay: median of abrupt faults, from onset to flag's onset")
     print_table(kinds)

@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
-    from replay.checks import discoveries, flags
+    from replay.checks import discoveries, flags, promise
     from replay.models import load_baseline
     from replay.reviews.rechecking import Difference, check_keeping
     from replay.signals.motion.motions import index_motions
@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
             {
                 "baseline": baseline.version,
                 "asked_rate": baseline.asked,
-                "promise": baseline.promise(),
+                "promise": promise.sentence(baseline),
                 "checks": [
                     {
                         "session": r.session,
@@ -97,13 +97,13 @@ def run(args: argparse.Namespace) -> int:
             print(f"{len(lines) - MOST_NOTES} more notes: --json lists them")
         for difference in signed:
             print(f"{difference.session} is signed and stays so; {difference.words()}")
-        most = baseline.bound() * hours / 100
+        most = promise.bound(baseline) * hours / 100
         print(
             f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours judged); "
             f"healthy sessions would show about {expected:.2g}, at most {most:.2g} (90 %); "
             f"{outstanding.height} hold at a false discovery rate of 10 %"
         )
-        print(f"{baseline.version}: {baseline.promise()}")
+        print(f"{baseline.version}: {promise.sentence(baseline)}")
     return 1 if failed else 0
 
 

@@ -98,9 +98,9 @@ class Summary:
 
 def build(archive: Archive, logs: Path) -> Summary:
     """Bring a folder of demo logs into the archive, learn, check and trend."""
-    from replay.checks import check_all
+    from replay.checks import check_all, learn
     from replay.checks import flags as list_flags
-    from replay.models import learn, load_baseline
+    from replay.models import load_baseline
     from replay.signals.motion.motions import index_motions
     from replay.wear import indicators, trends
 

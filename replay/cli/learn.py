@@ -66,7 +66,7 @@ def accepted(rate: float) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
-    from replay.models import learn
+    from replay.checks import learn, promise
     from replay.reviews.learning import confirmed, note_learning
 
     if args.calibration is not None and args.beside is not None:
@@ -110,7 +110,7 @@ def run(args: argparse.Namespace) -> int:
             f"{baseline.version}: {len(baseline.units)} joint units from "
             f"{len(baseline.sessions)} sessions"
         )
-        print(baseline.promise())
+        print(promise.sentence(baseline))
         if aside:
             print(f"set aside while learning, look at them ({aside}):")
             for name, unit in sorted(baseline.units.items()):
@@ -123,7 +123,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _calibration(args: argparse.Namespace) -> int:
     """Print nominal beside observed rates of flags."""
-    from replay.checks import calibration
+    from replay.checks import calibration, promise
     from replay.models import load_baseline
     from replay.reviews.learning import observed_false_flags
 
@@ -137,7 +137,7 @@ def _calibration(args: argparse.Namespace) -> int:
         print_json(
             {
                 "baseline": baseline.version,
-                "promise": baseline.promise(),
+                "promise": promise.sentence(baseline),
                 "sessions": args.session or list(baseline.sessions),
                 "taught_it": taught,
                 "rates": table.to_dicts(),
@@ -151,7 +151,7 @@ def _calibration(args: argparse.Namespace) -> int:
     if by_verdict.height:
         print("by verdict: false flags that people found, in sessions where nothing is open")
         print_table(by_verdict)
-    print(baseline.promise())
+    print(promise.sentence(baseline))
     if taught:
         say(f"{', '.join(taught)} taught this baseline: what they show is kinder than the truth")
     return 0
@@ -159,13 +159,14 @@ def _calibration(args: argparse.Namespace) -> int:
 
 def _beside(args: argparse.Namespace) -> int:
     """Print two baselines side by side."""
-    from replay.models import beside, load_baseline
+    from replay.checks import compare
+    from replay.models import load_baseline
 
     if args.session:
         raise UsageError("--beside takes two versions and no session", todo="leave the names out")
     archive = open_archive(args.archive)
     first, second = (load_baseline(archive, version) for version in args.beside)
-    laid = beside(first, second)
+    laid = compare(first, second)
     drag = pl.DataFrame(
         [
             {
@@ -195,7 +196,7 @@ def _beside(args: argparse.Namespace) -> int:
     for key, one in (("only_first", first), ("only_second", second)):
         if laid[key]:
             print(f"taught {one.version} alone: {', '.join(laid[key])}")
-    print("\ndrag that becomes a flag when it lasts 16 s of calm motion; hours of learning")
+    print("\ndrag that becomes a flag when it lasts 13 s of usual motion; hours of learning")
     print_table(drag)
     if rows:
         print(
@@ -208,26 +209,24 @@ def _beside(args: argparse.Namespace) -> int:
 
 def summary(baseline: Baseline) -> dict[str, object]:
     """Return what the JSON document says about a baseline."""
+    from replay.checks import promise
+
     return {
         "baseline": baseline.version,
         "sessions": list(baseline.sessions),
         "asked_rate": baseline.asked,
-        "expected_rate": baseline.expected_rate(),
-        "bound": baseline.bound(),
-        "promise": baseline.promise(),
-        "joint_hours": baseline.hours,
+        "expected_rate": promise.expected_rate(baseline),
+        "bound": promise.bound(baseline),
+        "promise": promise.sentence(baseline),
+        "joint_hours": promise.hours(baseline),
         "units": [
             {
                 "unit": name,
                 "hours": unit.hours,
                 "sessions": len(unit.sessions),
                 "set_aside": list(unit.set_aside),
-                "explained": {
-                    word: unit.model.populations_[code].explained
-                    for word, code in (("held", 0), ("holding", 1), ("moving", 2))
-                    if code in unit.model.populations_
-                },
-                "temperature_c": list(unit.temperature_c) if unit.temperature_c else None,
+                "explained": {"moving": unit.explained},
+                "temperature_c": [t for t in unit.temperature_range_c if t == t] or None,
             }
             for name, unit in sorted(baseline.units.items())
         ],

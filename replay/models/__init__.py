@@ -1,7 +1,29 @@
-"""What is normal for a joint unit: expected current, outliers, baselines."""
+"""What is normal for a joint unit: expected current, its doubt, baselines, outliers."""
 
-from replay.models.baselines import Baseline, list_versions, load_baseline
-from replay.models.beside import beside
-from replay.models.learning import learn
+from replay.models.baseline import Baseline
+from replay.models.blocks import Piece, SessionBlocks
+from replay.models.condensing import condense
+from replay.models.model import Model, residuals_of
+from replay.models.stored_baselines import (
+    list_versions,
+    load_baseline,
+    readable_baseline,
+    save_baseline,
+)
+from replay.models.training import Training, fit, fit_blocks
 
-__all__ = ["Baseline", "beside", "learn", "list_versions", "load_baseline"]
+__all__ = [
+    "Baseline",
+    "Model",
+    "Piece",
+    "SessionBlocks",
+    "Training",
+    "condense",
+    "fit",
+    "fit_blocks",
+    "list_versions",
+    "load_baseline",
+    "readable_baseline",
+    "residuals_of",
+    "save_baseline",
+]

@@ -1,69 +1,86 @@
-"""Outliers of a joint's current, in scikit-learn's conventions.
+"""Outliers of motor currents in a plain table, in scikit-learn's conventions.
 
-For arrays that come from anywhere. Standing still and moving are different
-populations: each has its own expectation (a robust fit on speed by direction
-and on whatever else is given) and its own law of what is left, so that a
-current odd for a joint at rest is not lost among the wide ones of motion.
+For arrays that come from anywhere: one joint, a pump, the axes of a mill, all joints of
+an arm at once. Rest and motion are different populations: each has its own expectation of
+every current (robust fit on speed by direction and on whatever else is given) and its own
+spread, so that a current odd for a machine at rest is not lost among the wide ones of
+motion. Several currents are judged together, by their robust distance (Rousseeuw & Van
+Driessen 1999): what holds an arm is shared among its joints. A row's score is the log of
+the share of training rows that stand off as far.
+
+Longer than 245 lines because an estimator and its documentation stand in one place.
 """
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from sklearn.base import BaseEstimator, OutlierMixin
+from sklearn.covariance import MinCovDet
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from replay.errors import UsageError
-from replay.models import robust
-from replay.models.bins import Floats
+from replay.models.current import cauchy_weights
+from replay.models.residuals import Flags, Floats
 from replay.signals.motion.segments import still_band
 
 FEWEST = 30
 """Rows that a population needs for a fit of its own."""
-
 MOST_STILL = 0.05
 """A speed above this share of the top speed never counts as standing still."""
-
-KNEE_SHARE = 0.1
-"""Share of the training rows beyond which the law of the tail takes over."""
-
-FAR = 0.975
-"""The quantile that, with the knee, sets that law."""
-
+KNEE = 0.1
+"""Share of the training rows beyond which a power law continues the tail."""
+FAR = 0.025
+"""The share that, with the knee, sets that law."""
 STEEPEST = 14.0
 """Bound on the law's power, for rows with hardly any tail (a normal law's is about 4.5)."""
+ALLOWED = {"channels": "a whole number from 1 on", "contamination": "a share in (0, 0.5]"}
+
+
+@dataclass(frozen=True, slots=True)
+class Population:
+    """One population's law: coefficients (p, channels), whitening, sorted distances."""
+
+    coef: Floats
+    whiten: Floats
+    sizes: Floats
 
 
 class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
-    """Outlier score of a motor current given the motion that it served.
+    """Outlier score of motor currents given the motion that they served.
 
     Parameters
     ----------
     contamination : float, default=0.01
         Share of the training rows that `predict` calls outliers, in (0, 0.5].
     still_below : float or None, default=None
-        Speed below which a joint stands still, in the unit of the speed
-        column; None: what the crowd of speeds at rest says
-        (`replay.signals.motion.segments.still_band`), at most a twentieth of the top
-        speed.
+        Speed below which a channel stands still, in the unit of the speed columns;
+        None: what the crowd of speeds at rest says, at most a twentieth of the top speed.
+    channels : int, default=1
+        How many currents a row has.
 
     Attributes
     ----------
-    still_below_ : float
+    still_below_ : ndarray of shape (channels,)
     offset_ : float
         ``decision_function = score_samples - offset_``.
-    fits_ : dict
-        Population (True: still) to coefficients, scale and sorted sizes.
+    populations_ : dict
+        True (everything still) and False (anything moving) to `Population`.
     tail_slope_ : float
         Power of the law that continues the tail of the sizes.
 
     Notes
     -----
-    The first column of ``X`` is the current, the second the speed, signed;
-    further columns (acceleration, temperature, load) explain linearly. With a
-    single column, the current is judged by itself.
+    ``X`` begins with the currents, then their speeds, signed, in the same order; further
+    columns (acceleration, temperature, load) explain linearly. Without room for speeds
+    every row counts as still and the other columns are conditions.
+
+    References
+    ----------
+    Cauchy weights: Holland & Welsch, Communications in Statistics A6, 1977. Minimum
+    covariance determinant: Rousseeuw & Van Driessen, Technometrics 41, 1999.
 
     Examples
     --------
@@ -77,55 +94,62 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
     300
     """
 
-    def __init__(self, contamination: float = 0.01, still_below: float | None = None) -> None:
+    def __init__(
+        self, contamination: float = 0.01, still_below: float | None = None, channels: int = 1
+    ) -> None:
         self.contamination = contamination
         self.still_below = still_below
+        self.channels = channels
 
     def fit(self, X: npt.ArrayLike, y: object = None) -> CurrentOutlier:
         """Fit both populations; ``y`` is ignored."""
         if not 0 < self.contamination <= 0.5:
-            raise UsageError(
-                f"contamination is {self.contamination}", todo="give a share in (0, 0.5]"
-            )
+            raise _refused("contamination", self.contamination)
         rows = validate_data(self, X, dtype=np.float64, ensure_min_samples=2)
-        speed = rows[:, 1] if rows.shape[1] > 1 else np.zeros(rows.shape[0])
-        top = float(np.quantile(np.abs(speed), 0.995))
-        band = min(still_band(speed, float("inf")), MOST_STILL * top)
-        self.still_below_ = band if self.still_below is None else self.still_below
+        if self.channels < 1 or self.channels > rows.shape[1]:
+            raise _refused("channels", self.channels)
+        speed = self._speed(rows)
+        top = np.quantile(np.abs(speed), 0.995, axis=0)
+        crowd = [still_band(v, float("inf")) for v in speed.T]
+        own = np.minimum(crowd, MOST_STILL * top)
+        self.still_below_ = own if self.still_below is None else np.full(len(top), self.still_below)
         self.centre_ = np.median(rows, axis=0)
-        width = np.array([robust.spread(c) for c in rows.T])
-        plain = rows.std(axis=0)
-        self.width_ = np.where(width > 0, width, np.where(plain > 0, plain, 1.0))
-        self.fits_: dict[bool, dict[str, Any]] = {}
-        still = np.abs(speed) <= self.still_below_
-        for kind in (True, False):
-            mine = rows[still == kind]
-            if mine.shape[0] >= FEWEST:
-                self.fits_[kind] = self._fit_one(mine, kind)
-        if not self.fits_:
-            self.fits_[True] = self._fit_one(rows, True)
-        self.tail_slope_ = _tail_slope([f["sizes"] for f in self.fits_.values()])
+        self.width_ = _spread(rows - self.centre_)
+        still = self._still(rows)
+        self.populations_ = {
+            kind: self._population(rows[still == kind], kind)
+            for kind in (True, False)
+            if (still == kind).sum() >= FEWEST
+        }
+        if not self.populations_:
+            self.populations_ = {True: self._population(rows, True)}
+        far = [p.sizes / _knee(p.sizes) for p in self.populations_.values()]
+        further = float(np.quantile(np.concatenate(far), 1 - FAR))
+        self.tail_slope_ = float(
+            np.log(KNEE / FAR) / max(np.log(max(further, 1.0)), np.log(KNEE / FAR) / STEEPEST)
+        )
         self.offset_ = float(np.quantile(self.score_samples(rows), self.contamination))
         return self
 
     def score_samples(self, X: npt.ArrayLike) -> Floats:
-        """Return the log of the share of healthy rows at least this far off.
+        """Return the log of the share of training rows at least this far off.
 
-        Beyond nine tenths of the training rows the tail is a power law, so
-        that larger departures keep a lower score.
+        Beyond nine tenths of the training rows the tail is a power law, so that larger
+        departures keep a lower score.
         """
         check_is_fitted(self)
         rows = validate_data(self, X, dtype=np.float64, reset=False)
-        speed = rows[:, 1] if rows.shape[1] > 1 else np.zeros(rows.shape[0])
-        still = np.abs(speed) <= self.still_below_
-        score = np.zeros(rows.shape[0])
+        still = self._still(rows)
+        score = np.zeros(len(rows))
         for kind in (True, False):
             mine = still == kind
             if not mine.any():
                 continue
-            fit = self.fits_.get(kind) or next(iter(self.fits_.values()))
-            size = np.abs(rows[mine, 0] - self._design(rows[mine], fit["still"]) @ fit["beta"])
-            score[mine] = _log_share(size / fit["scale"], fit["sizes"], self.tail_slope_)
+            fallback = next(iter(self.populations_))
+            use = kind if kind in self.populations_ else fallback
+            law = self.populations_[use]
+            size = self._sizes(rows[mine], use, law.coef, law.whiten)
+            score[mine] = _log_share(size, law.sizes, self.tail_slope_)
         return score
 
     def decision_function(self, X: npt.ArrayLike) -> Floats:
@@ -136,48 +160,105 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         """Return 1 for inliers and -1 for outliers."""
         return np.where(self.decision_function(X) < 0, -1, 1)
 
-    def _fit_one(self, rows: Floats, still: bool) -> dict[str, Any]:
-        design = self._design(rows, still)
-        step = max(1, rows.shape[0] // 20_000)
-        beta, _, _ = robust.fit(design[::step], rows[::step, 0])
-        size = np.abs(rows[:, 0] - design @ beta)
-        scale = max(robust.spread_about_zero(size), 1e-9 * max(float(self.width_[0]), 1e-300))
-        return {"beta": beta, "scale": scale, "sizes": np.sort(size / scale), "still": still}
+    def _speed(self, rows: Floats) -> Floats:
+        k = self.channels
+        return rows[:, k : 2 * k] if rows.shape[1] >= 2 * k else np.zeros((len(rows), k))
 
-    def _design(self, rows: Floats, still: bool) -> Floats:
-        more = (rows[:, 2:] - self.centre_[2:]) / self.width_[2:]
-        one = np.ones(rows.shape[0])
-        if still or rows.shape[1] < 2:
+    def _still(self, rows: Floats) -> Flags:
+        quiet = np.abs(self._speed(rows)) <= self.still_below_
+        return np.asarray(quiet.all(axis=1), dtype=np.bool_)
+
+    def _design(self, rows: Floats, still: bool, channel: int) -> Floats:
+        k = self.channels
+        first = 2 * k if rows.shape[1] >= 2 * k else k
+        more = (rows[:, first:] - self.centre_[first:]) / self.width_[first:]
+        one = np.ones(len(rows))
+        if still:
             return np.column_stack([one, more])
-        v = rows[:, 1] / self.width_[1]
-        forward = (v > 0).astype(np.float64)
-        return np.column_stack([one, forward, v, forward * v, np.abs(v) * v, more])
+        v = self._speed(rows)[:, channel]
+        v = v / max(float(np.abs(self.width_[k + channel])) if first == 2 * k else 1.0, 1e-300)
+        ahead = (v > 0).astype(np.float64)
+        turning = (np.abs(v) > 0).astype(np.float64)
+        return np.column_stack([one, turning, ahead, v, ahead * v, np.abs(v) * v, more])
+
+    def _population(self, rows: Floats, still: bool) -> Population:
+        step = max(1, len(rows) // 20_000)
+        coef = np.array(
+            [
+                _robust_fit(self._design(rows[::step], still, c), rows[::step, c])
+                for c in range(self.channels)
+            ]
+        ).T
+        floor = 1e-9 * np.maximum(self.width_[: self.channels], 1e-300)
+        whiten = _whitening(self._rest(rows[::step], still, coef), floor)
+        return Population(coef, whiten, np.sort(self._sizes(rows, still, coef, whiten)))
+
+    def _rest(self, rows: Floats, still: bool, coef: Floats) -> Floats:
+        return np.column_stack(
+            [rows[:, c] - self._design(rows, still, c) @ coef[:, c] for c in range(self.channels)]
+        )
+
+    def _sizes(self, rows: Floats, still: bool, coef: Floats, whiten: Floats) -> Floats:
+        out: Floats = np.linalg.norm(self._rest(rows, still, coef) @ whiten, axis=1)
+        return out
 
 
-def _knee(known: Floats) -> float:
-    return max(float(np.quantile(known, 1 - KNEE_SHARE)), 1e-12)
+def _refused(name: str, value: object) -> UsageError:
+    return UsageError(f"{name} is {value}", todo=f"give {ALLOWED[name]}")
 
 
-def _tail_slope(populations: list[Floats]) -> float:
-    """Power of the tail's law, from all populations together.
+def _spread(values: Floats) -> Floats:
+    wide = 1.4826 * np.median(np.abs(values), axis=0)
+    plain = values.std(axis=0)
+    out: Floats = np.where(wide > 0, wide, np.where(plain > 0, plain, 1.0))
+    return out
 
-    Each is measured by its own knee; one population's few extremes alone
-    would make the two scores incomparable.
-    """
-    further = float(np.quantile(np.concatenate([p / _knee(p) for p in populations]), FAR))
-    return float(np.log(KNEE_SHARE / (1 - FAR)) / max(np.log(max(further, 1.0)), 1.0 / STEEPEST))
+
+def _whitening(rest: Floats, floor: Floats) -> Floats:
+    """Return (k, k) that turns residuals into independent ones of size one."""
+    scale = np.maximum(1.4826 * np.median(np.abs(rest), axis=0), floor)
+    plain = np.diag(1 / scale)
+    count = rest.shape[1]
+    if count == 1 or len(rest) < 10 * count or np.linalg.matrix_rank(rest - rest.mean(0)) < count:
+        return plain
+    near = MinCovDet(random_state=0).fit(rest / scale).covariance_
+    near = near + 1e-6 * np.eye(count)
+    out: Floats = plain @ np.linalg.cholesky(np.linalg.inv(near))
+    return out
+
+
+def _robust_fit(design: Floats, y: Floats) -> Floats:
+    """Return least squares with Cauchy weights, ten rounds from the plain fit."""
+    size = np.maximum(np.sqrt((design**2).mean(axis=0)), 1e-12)
+    unit = design / size
+    weight = np.ones(len(y))
+    beta = np.zeros(design.shape[1])
+    for _ in range(10):
+        gram = (unit * weight[:, None]).T @ unit
+        gram[np.diag_indices_from(gram)] += 1e-9 * len(y)
+        beta = np.linalg.solve(gram, unit.T @ (weight * y))
+        rest = y - unit @ beta
+        scale = float(1.4826 * np.median(np.abs(rest)))
+        if scale <= 0:
+            break
+        weight = cauchy_weights(rest, scale, 2.385)
+    out: Floats = beta / size
+    return out
+
+
+def _knee(sizes: Floats) -> float:
+    return max(float(np.quantile(sizes, 1 - KNEE)), 1e-12)
 
 
 def _log_share(size: Floats, known: Floats, slope: float) -> Floats:
     """Log of the share of ``known`` (sorted) sizes that reach each size.
 
-    Counted up to the knee, and a power law beyond it: ranks alone would give
-    the wildest row of a small population no lower a score than an ordinary
-    extreme of a large one.
+    Counted up to the knee, and a power law beyond it: ranks alone would give the
+    wildest row of a small population no lower a score than an ordinary extreme of a
+    large one.
     """
-    n = known.size
-    above = n - np.searchsorted(known, size, side="left")
-    inside = np.log((above + 1.0) / (n + 1.0))
-    tail = np.log(KNEE_SHARE) - slope * np.log(np.maximum(size / _knee(known), 1.0))
+    above = len(known) - np.searchsorted(known, size, side="left")
+    inside = np.log((above + 1.0) / (len(known) + 1.0))
+    tail = np.log(KNEE) - slope * np.log(np.maximum(size / _knee(known), 1.0))
     # a hair of the size itself, so that equal ranks keep their order
-    return np.asarray(np.where(tail < np.log(KNEE_SHARE), tail, inside) - 1e-6 * np.log1p(size))
+    return np.asarray(np.where(tail < np.log(KNEE), tail, inside) - 1e-6 * np.log1p(size))

@@ -88,6 +88,13 @@ class Channels:
             return Samples(time_ns, values.astype(np.float64, copy=False))
         return Samples(time_ns[known], values[known].astype(np.float64, copy=False))
 
+    def raw(self, name: str) -> tuple[Nanoseconds, Array]:
+        """Return a numeric channel with every row of its stream, NaN where nothing was said."""
+        if name not in self._found:
+            return np.zeros(0, dtype=np.int64), np.zeros(0)
+        time_ns, values = self._found[name]
+        return time_ns, values.astype(np.float64, copy=False)
+
     def codes(self, name: str, time_ns: Nanoseconds) -> Codes:
         """Return a switch or a base end at other instants, -1 where unknown."""
         if name not in self._found:

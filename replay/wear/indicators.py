@@ -9,7 +9,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.errors import DamageError, JointbookError
-from replay.models import list_versions, load_baseline
+from replay.models import list_versions, readable_baseline
 from replay.records import Session
 from replay.signals import joint_tables, second_recorder_events
 from replay.signals.channels import arm_of
@@ -89,7 +89,7 @@ def indicators(
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:
         return _rows(archive, sessions, wanted)
-    against = ReferenceModels.of(references, load_baseline(archive, baseline) if baseline else None)
+    against = ReferenceModels.of(references, readable_baseline(archive, baseline))
     held: list[pl.DataFrame] = []
     names: list[str] = []
     for name in progress(todo) if progress else todo:

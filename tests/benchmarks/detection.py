@@ -17,19 +17,19 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from replay.checks.checking import check, judge
+from replay.models.bins import bin_table
+from replay.models.learning import fit_baseline
+from replay.models.readings import Reading, read_session, table_marks
 from sklearn.ensemble import IsolationForest
 from threadpoolctl import threadpool_limits
 
 from replay.archive import open_archive
-from replay.checks.checking import check, judge
+from replay.checks import learn
 from replay.checks.matching import Known, Raised, Tally, match
 from replay.checks.plain import plain_detectors
 from replay.demo import FaultWish, SessionPlan, session_record, simulate_session
 from replay.demo.faults import FLAVOURS
-from replay.models import learn
-from replay.models.bins import bin_table
-from replay.models.learning import fit_baseline
-from replay.models.readings import Reading, read_session, table_marks
 from replay.signals.joints import joint_columns
 
 STYLES = {

@@ -25,8 +25,8 @@ from werkzeug.serving import make_server
 
 from dashboards.app import create_app
 from replay.archive import open_archive
+from replay.checks import learn
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
-from replay.models import learn
 from tests.pages.conftest import CHROMIUM, FLAGS
 
 SECONDS = 4.0

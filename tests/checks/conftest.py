@@ -1,7 +1,7 @@
 import pytest
 
 from replay.archive import open_archive
-from replay.models import learn
+from replay.checks import learn
 from tests.checks.sessions import add, bench
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from replay.checks import check, check_all, checking, flags
+from replay.checks import check, check_all, flags
 from replay.errors import ArchiveError
 from tests.checks.test_work_cycles import cell, cycle
 
@@ -15,7 +15,7 @@ __all__ = ["cell"]
 
 def test_batches_leave_what_single_checks_would(cell, monkeypatch):
     names = [cycle(cell, 500 + k, "friction" if k % 2 else "") for k in range(5)]
-    monkeypatch.setattr(checking, "BATCH", 2)
+    monkeypatch.setattr("replay.checks.check.BATCH", 2)
     results = list(check_all(cell, names))
     assert [r.session for r in results] == names
     kept = flags(cell, names)

@@ -5,8 +5,8 @@ import polars as pl
 import pytest
 
 from replay.archive import open_archive
-from replay.checks import calibration, check, discoveries, flags, score_trace
-from replay.models import learn, load_baseline
+from replay.checks import calibration, check, discoveries, flags, learn, score_trace
+from replay.models import load_baseline
 from tests.checks.sessions import add, bench, between
 
 names = (f"faulty{k:03d}" for k in itertools.count())
@@ -327,7 +327,7 @@ def test_a_gap_that_most_sessions_have_is_said_and_not_flagged(tmp_path):
     baseline = learn(archive)
     result = check(archive, "s02", baseline)
     assert "gap" not in {f.kind for f in result.flags}
-    assert "P1: most sessions show silence" in result.note
+    assert "P1: most sessions show lost" in result.note
 
 
 def test_a_push_that_two_joints_feel_is_one_stall(bench_archive):

@@ -9,10 +9,9 @@ import polars as pl
 import pytest
 
 from replay.archive import Archive, open_archive
-from replay.checks import check
+from replay.checks import check, learn
 from replay.cleaning import ingest
 from replay.logs import load_map
-from replay.models import learn
 
 # University of Michigan SMART lab, 2018, CC0 per its catalogue; not in this tree
 RUNS = Path(__file__).parents[2].parent / "shared" / "data" / "cnc_mill"

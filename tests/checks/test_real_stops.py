@@ -11,10 +11,10 @@ from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 
 from replay.archive import open_archive
+from replay.checks import learn
 from replay.checks.traces import score_trace
 from replay.cleaning import ingest
 from replay.logs import load_map
-from replay.models import learn
 
 # UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
 LOG = Path(__file__).parents[2].parent / "shared" / "data" / "cobotops" / "dataset_02052023.csv"

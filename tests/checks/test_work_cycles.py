@@ -10,8 +10,7 @@ import polars as pl
 import pytest
 
 from replay.archive import Archive, open_archive
-from replay.checks import check
-from replay.models import learn
+from replay.checks import check, learn
 from replay.records import Session
 
 JOINTS = ("X", "Y", "Z")

@@ -5,7 +5,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from replay.models.readings import read_session
+from replay.models import fit
 from tests.cleaning.logs import only, table, take
 
 
@@ -15,5 +15,5 @@ def test_hours_of_pause_are_not_joint_hours(tmp_path: Path) -> None:
     words = pl.concat([frame["t"][:600], later.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")[600:]])
     frame.with_columns(t=words).write_csv(tmp_path / "log.csv")
     archive, result = take(tmp_path, tmp_path / "log.csv")
-    for reading in read_session(archive, only(result)):
-        assert reading.hours == pytest.approx(120 / 3600, rel=0.05)
+    for unit in fit(archive, [only(result).session]).model.units.values():
+        assert unit.hours == pytest.approx(120 / 3600, rel=0.05)

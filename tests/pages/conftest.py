@@ -18,8 +18,8 @@ from werkzeug.serving import make_server
 
 from dashboards.app import create_app
 from replay.archive import Archive, open_archive
+from replay.checks import learn
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
-from replay.models import learn
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [

@@ -31,3 +31,20 @@ def test_without_a_baseline_the_page_says_what_to_do(visit: Open, tmp_path) -> N
     archive = open_archive(tmp_path / "a", create=True)
     page = visit(archive).go("/baseline")
     expect(page.get_by_text("Learn one on the library page")).to_be_visible(timeout=45_000)
+
+
+def test_what_is_known_of_a_unit_stands_with_its_error_and_unit(
+    visit: Open, heron: Archive
+) -> None:
+    page = visit(heron).go("/baseline")
+    rows = page.locator("#baseline-facts tbody tr")
+    expect(rows.first).to_be_visible(timeout=45_000)
+    base = load_baseline(heron)
+    told = [r.locator("td").all_inner_texts() for r in rows.all()]
+    for serial, unit in base.units.items():
+        friction = next(r for r in told if r[0] == serial and r[1].startswith("Coulomb"))
+        assert float(friction[2]) > 0
+        assert float(friction[3]) > 0
+        assert friction[4] == "A"
+        share = next(r for r in told if r[0] == serial and r[1].startswith("explained"))
+        assert float(share[2]) == float(f"{100 * unit.explained:.3g}")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from replay.checks.events import best_stretch
+from replay.checks.likelihood import Noise, Terms, stretch
 from replay.statistics.false_discovery import adjusted_p_values
 from replay.statistics.rates import rate_bound, rate_interval
 
@@ -53,5 +53,7 @@ def test_the_shift_is_found_where_the_cusum_chart_starts_to_rise():
             " 326.675 327.775 326.875 328.35"
         ]
     )
-    first, last = best_stretch(x - 325 - 0.3175, through=14)
-    assert (first + 1, last + 1) == (13, 20)
+    # a shift of 2 k is what a sum with reference value k looks for
+    part = Terms(x - 325, np.ones(20), np.zeros(20))
+    first, stop = stretch(part, 2 * 0.3175, Noise((1.0,), 0.0), 13, 16)
+    assert (first + 1, stop) == (13, 20)

@@ -61,7 +61,7 @@ def limit_of(rate: float) -> float:
     >>> round(limit_of(1.0), 3)
     2.002
     """
-    from replay.models.baselines import limit_for
+    from replay.checks.promise import limit_for
 
     return limit_for(rate)
 

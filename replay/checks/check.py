@@ -1,0 +1,277 @@
+"""Check sessions against a baseline: residuals, the test, findings, kinds, flags.
+
+Longer than 245 lines because a finding becomes flags and a first line in one place.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from replay.archive import Archive
+from replay.checks import promise
+from replay.checks.findings import Event, Evidence, Finding, find, gather, together, within
+from replay.checks.kind import Verdict, decide
+from replay.checks.reading import Reading, read
+from replay.checks.severity import severity
+from replay.checks.stored import CheckResult, store
+from replay.checks.wording import evidence_of, facts_of, releases_round, sentence, span_text
+from replay.errors import JointbookError
+from replay.models import Baseline, load_baseline
+from replay.models.model import residuals_of
+from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
+from replay.records import Flag
+
+BATCH, BATCH_S = 64, 5.0
+"""So many checks, or those of so many seconds, are stored together."""
+
+ALL_JOINTS = {"gap"}
+"""Kinds that a member flag shares with its lead; others only shook it."""
+
+
+def check(
+    archive: Archive, session: str, baseline: Baseline | str | None = None, *, save: bool = True
+) -> CheckResult:
+    """Check one session and store its flags in place of earlier ones.
+
+    Parameters
+    ----------
+    archive : Archive
+    session : str
+    baseline : Baseline or str, optional
+        A baseline or its version; the latest by default.
+    save : bool
+        False leaves the archive as it is.
+    """
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
+
+    known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
+    # small matrices: several threads would mostly wait for each other
+    with threadpool_limits(limits=1, user_api="blas"):
+        result = judge(read(archive, session, known.model.filter_s), known)
+    if save:
+        store(archive, [result])
+    return result
+
+
+def check_all(
+    archive: Archive,
+    sessions: Iterable[str],
+    baseline: Baseline | str | None = None,
+    *,
+    on_error: Callable[[str, JointbookError], None] | None = None,
+) -> Iterator[CheckResult]:
+    """Check sessions one by one and store them in batches; see `check`.
+
+    A commit costs as much as checking a session of a minute. What was checked
+    is stored too when the caller stops early.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str
+    baseline : Baseline or str, optional
+    on_error : callable, optional
+        Told of each session that cannot be checked, and why; without it the
+        error is raised.
+    """
+    known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
+    waiting: list[CheckResult] = []
+    since = time.monotonic()
+    try:
+        for session in sessions:
+            try:
+                result = check(archive, session, known, save=False)
+            except JointbookError as error:
+                if on_error is None:
+                    raise
+                on_error(session, error)
+                continue
+            waiting.append(result)
+            if len(waiting) >= BATCH or time.monotonic() - since > BATCH_S:
+                batch, waiting = waiting, []
+                store(archive, batch)
+                since = time.monotonic()
+            yield result
+    finally:
+        if waiting:
+            store(archive, waiting)
+
+
+def judge(reading: Reading, baseline: Baseline) -> CheckResult:
+    """Turn one session's reading into flags; pure."""
+    residuals = residuals_of(baseline.model, reading.blocks)
+    laws = promise.calibration_of(baseline)
+    evidence = gather(residuals, reading.seen, laws)
+    limit = promise.limit_for(baseline.asked)
+    flags = [
+        flag for finding in find(evidence, limit) for flag in flags_of(evidence, finding, baseline)
+    ]
+    rank = {"act": 0, "look": 1, "note": 2}
+    flags.sort(
+        key=lambda f: (
+            not f.evidence["lead"],
+            rank[f.severity],
+            -f.score,
+            f.start,
+            f.joint,
+        )
+    )
+    hours = sum(_hours(j) for j in residuals.joints.values())
+    return CheckResult(
+        session=residuals.session,
+        baseline=baseline.version,
+        flags=tuple(flags),
+        expected_false_flags=promise.expected_rate(baseline) * hours / 100,
+        joint_hours=hours,
+        asked_rate=baseline.asked,
+        note="; ".join(first_line(residuals, baseline)),
+    )
+
+
+def first_line(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
+    """Return what is said first of a session: undeclared load, what is not judged, the promise."""
+    said = list(residuals.notes)
+    record = residuals.record
+    for name in record.joints:
+        joint = residuals.joints.get(name)
+        if joint is None:
+            said.append(f"{name}: not judged: it has no motor current in this session")
+        elif joint.unit not in baseline.units:
+            said.append(f"{name}: the baseline knows no unit {joint.unit}")
+        else:
+            said += _not_judged(joint)
+    usual = promise.calibration_of(baseline).usual
+    said += [
+        f"{joint.joint}: most sessions show {', '.join(usual[joint.unit])} beyond its limit; not "
+        "flagged by itself"
+        for joint in residuals.joints.values()
+        if joint.unit in usual
+    ]
+    return [*said, promise.sentence(baseline), *baseline.concerns(record)]
+
+
+def _not_judged(joint: JointResiduals) -> list[str]:
+    whole = joint.t_s.size * joint.step_s
+    said = []
+    for code, why in REASONS.items():
+        blocks = joint.reason == code
+        seconds = float(blocks.sum()) * joint.step_s
+        if seconds > max(0.01 * whole, 5.0):
+            said.append(f"{joint.joint}: {seconds:.0f} s not judged: {why}")
+    return said
+
+
+def _hours(joint: JointResiduals) -> float:
+    return float((joint.reason == JUDGED).sum()) * joint.step_s / 3600
+
+
+def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[Flag]:
+    """Return a finding's flags: its lead, then one for every other joint that shows it."""
+    verdict = decide(evidence, finding)
+    record = evidence.residuals.record
+    joint = evidence.residuals.joints[finding.lead.joint]
+    inside = within(joint, finding.lead.start_s, finding.lead.end_s)
+    facts = facts_of(evidence, finding, verdict, record.start)
+    release = releases_round(joint, inside)
+    name = finding.name(record.session)
+    kept = evidence_of(finding, verdict, facts, name, release)
+    limit = promise.limit_for(baseline.asked)
+    seconds = finding.lead.end_s - finding.lead.start_s
+    place = "" if finding.everywhere else finding.lead.joint
+    lead = _flag(
+        record_start=record.start,
+        session=record.session,
+        event=finding.lead,
+        joint=place,
+        unit="" if finding.everywhere else joint.unit,
+        kind=verdict.kind,
+        severity=severity(verdict.kind, facts, seconds, finding.lead.score - limit),
+        summary=f"{place or 'every joint'}: {sentence(verdict, facts, release)}",
+        baseline=baseline.version,
+        group=name,
+        evidence=kept,
+    )
+    if finding.everywhere:
+        return [lead]
+    members: dict[str, Event] = {}
+    for event in finding.members:
+        if event.joint == finding.lead.joint:
+            continue
+        if event.joint in members:
+            members[event.joint].absorb(replace(event))
+        else:
+            members[event.joint] = replace(event)
+    return [lead, *(_member(evidence, finding, verdict, e, lead) for e in members.values())]
+
+
+def _member(
+    evidence: Evidence, finding: Finding, verdict: Verdict, event: Event, lead: Flag
+) -> Flag:
+    joint = evidence.residuals.joints[event.joint]
+    record = evidence.residuals.record
+    same = bool(finding.shared) or verdict.kind in ALL_JOINTS
+    same = same or (verdict.kind == "stall" and together(finding.lead, event))
+    span = span_text(record.start, event.start_s, event.end_s)
+    why = "of the same cause" if same else f"shaken by it, {lead.joint} leads"
+    joints = ", ".join(sorted({e.joint for e in finding.events}))
+    return _flag(
+        record_start=record.start,
+        session=record.session,
+        event=event,
+        joint=event.joint,
+        unit=joint.unit,
+        kind=verdict.kind if same else "unusual",
+        severity="note",
+        summary=f"{event.joint}: {span} it departs too, {joints} at once: {why}",
+        baseline=lead.baseline or "",
+        group=lead.group or "",
+        evidence={
+            "finding": lead.group,
+            "lead": False,
+            "lead_flag": lead.flag,
+            "detector": event.statistic,
+            "detector_value": round(event.value, 2),
+            "detectors": sorted(event.statistics),
+            "duration_s": round(event.end_s - event.start_s, 3),
+        },
+    )
+
+
+def _flag(
+    *,
+    record_start: datetime,
+    session: str,
+    event: Event,
+    joint: str,
+    unit: str,
+    kind: str,
+    severity: str,
+    summary: str,
+    baseline: str,
+    group: str,
+    evidence: dict[str, object],
+) -> Flag:
+    start = record_start + timedelta(seconds=max(event.start_s, 0.0))
+    end = record_start + timedelta(seconds=max(event.end_s, event.start_s, 0.0))
+    text = f"{session}|{joint}|{kind}|{start.isoformat()}"
+    return Flag(
+        flag="F" + hashlib.sha256(text.encode()).hexdigest()[:10],
+        session=session,
+        joint=joint,
+        unit=unit,
+        kind=kind,
+        start=start,
+        end=end,
+        score=round(float(np.clip(event.score, 0.0, 300.0)), 3),
+        severity=severity,
+        summary=summary,
+        baseline=baseline,
+        group=group,
+        evidence=evidence,
+    )

@@ -1,0 +1,67 @@
+"""How well a baseline keeps its word on sessions that it was not fitted on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+
+from replay.archive import Archive
+from replay.checks import promise
+from replay.checks.check import judge
+from replay.checks.reading import read
+from replay.models import Baseline, load_baseline
+from replay.statistics.rates import rate_interval
+
+RATES = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+"""Nominal rates shown, events per 100 joint-hours."""
+
+
+def calibration(
+    archive: Archive,
+    baseline: Baseline | str | None = None,
+    *,
+    sessions: Iterable[str] | None = None,
+) -> pl.DataFrame:
+    """Return nominal against observed rates of flags.
+
+    Without ``sessions``: on the baseline's own training sessions, each judged
+    by fits and tails that left it out, as kept in the baseline. With ``sessions``, which
+    should be healthy and not among those that taught it: by checking them now.
+
+    Returns
+    -------
+    polars.DataFrame
+        ``nominal`` and ``observed`` (per 100 joint-hours), ``low`` and
+        ``high`` (90 % interval of the observed), ``events``, ``joint_hours``.
+    """
+    known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
+    if sessions is None:
+        scores = np.array(known.calibration["promise"]["scores"])
+        hours = promise.hours(known)
+    else:
+        values: list[float] = []
+        hours = 0.0
+        loose = replace(known, asked=RATES[-1])
+        for name in sessions:
+            result = judge(read(archive, name, known.model.filter_s), loose)
+            values += [flag.score for flag in result.flags if flag.evidence["lead"]]
+            hours += result.joint_hours
+        scores = np.array(values)
+    rows = []
+    for nominal in RATES:
+        events = int(np.sum(scores >= promise.limit_for(nominal)))
+        low, high = rate_interval(events, hours)
+        rows.append(
+            {
+                "nominal": nominal,
+                "observed": 100 * events / hours if hours else None,
+                "low": 100 * low,
+                "high": 100 * high,
+                "events": events,
+                "joint_hours": hours,
+            }
+        )
+    return pl.DataFrame(rows, schema_overrides={"observed": pl.Float64})

@@ -1,0 +1,215 @@
+"""The facts of a finding, its sentence, and the evidence that is kept with its flag.
+
+Amperes, degrees and seconds that can be read off the plot of the event, and
+nothing that was not measured. The evidence is plain data: it does not change when
+a later program judges otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from replay.checks.findings import Evidence, Finding, within
+from replay.checks.kind import Verdict, release_spans
+from replay.models.residuals import HELD, Flags, Floats, JointResiduals
+from replay.signatures.kinds import Facts
+from replay.signatures.registry import BY_KIND, SHAPES
+from replay.signatures.stall import lacking
+
+
+def facts_of(evidence: Evidence, finding: Finding, verdict: Verdict, start: datetime) -> Facts:
+    """Measure what the sentence may say, over the finding's own span."""
+    lead = finding.lead
+    joint = evidence.residuals.joints[lead.joint]
+    inside = within(joint, lead.start_s, lead.end_s)
+    joints = sorted({e.joint for e in finding.events})
+    return Facts(
+        joint=lead.joint,
+        joints=" and ".join(joints),
+        span=span_text(start, lead.start_s, lead.end_s),
+        shape=verdict.shape,
+        size=verdict.size,
+        size_se=verdict.size_se,
+        unit=SHAPES[verdict.shape].unit if verdict.shape else "",
+        ampere=amperes(joint, inside),
+        marks=verdict.marks,
+        temperature_c=_median(joint.temperature_c[inside]),
+        speed_deg_s=_median(np.abs(joint.rate_deg_s[inside & joint.plant.ok])),
+        releases=verdict.releases,
+        payload_kg=_median(joint.payload_kg[inside]),
+    )
+
+
+def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:
+    """Return mean currents beyond the expected over some blocks, A; NaN: not measured."""
+    way = np.sign(np.nan_to_num(joint.rate_deg_s))
+    sliding = inside & joint.plant.ok
+    held = inside & joint.rest.ok & (joint.state == HELD)
+    told = np.sign(np.nan_to_num(joint.rate_cmd_deg_s))
+    off = np.where(joint.plant.ok, joint.plant.value, joint.rest.value)
+    known = inside & np.isfinite(off)
+    peak = off[known][np.argmax(np.abs(off[known]))] if known.any() else np.nan
+    pushing = known & (told != 0) & (joint.state != HELD)
+    rest = inside & joint.rest.ok
+    return {
+        "drag": _mean(joint.plant.value[sliding] * way[sliding]),
+        "forward": _mean(joint.plant.value[sliding & (way > 0)]),
+        "backward": _mean(joint.plant.value[sliding & (way < 0)]),
+        "held": _median(joint.rest.value[held]),
+        "rest": _median(joint.rest.value[rest]),
+        "expected": _median(np.abs(joint.expected_a[sliding])),
+        "peak": float(peak),
+        "push": _mean(off[pushing] * told[pushing]),
+    }
+
+
+def sentence(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> str:
+    """Return the sentence of a finding: what was measured, and what speaks against another kind."""
+    text = BY_KIND[verdict.kind].sentence(facts)
+    why = _against(verdict, facts, release)
+    if why:
+        text += f"; {why}"
+    if verdict.near and verdict.runner_up:
+        text += f"; {_KIND_WORDS[verdict.runner_up]} would explain nearly as much"
+    return text
+
+
+_KIND_WORDS = {
+    "friction": "friction of the gear",
+    "brake-drag": "drag of the brake",
+    "brake-slip": "a slip of the brake",
+    "late-release": "a late release",
+    "stick-slip": "stick-slip",
+    "stall": "something that held the joint",
+    "load": "a load that differs",
+    "current-sensor": "the current's sensor",
+    "angle-sensor": "the angle's sensor",
+    "gap": "the recorder",
+    "unusual": "something unknown",
+}
+
+
+def _against(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> str:
+    if verdict.kind == "friction":
+        if facts.releases > 1 and "brake-drag" in verdict.nats:
+            more = facts.releases - 1
+            return f"not the brake: it outlasts {more} engagement{'s' if more > 1 else ''}"
+        held = facts.ampere["held"]
+        if np.isfinite(held) and verdict.runner_up == "current-sensor":
+            return f"no sensor's offset: {held:+.2f} A with the brake engaged"
+        if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
+            return "no sensor's offset: it turns its sign with the direction"
+    if verdict.kind == "brake-drag":
+        others = [
+            f"{release[name]:+.2f} A in the release {word}"
+            for name, word in (("before", "before"), ("after", "after"))
+            if np.isfinite(release.get(name, np.nan))
+        ]
+        if others:
+            return f"not the gear's friction: {' and '.join(others)}"
+        return "friction cannot be excluded"
+    if verdict.kind == "current-sensor" and verdict.shape == "offset":
+        if np.isfinite(facts.ampere["held"]):
+            return f"no drag: {facts.ampere['held']:+.2f} A is left under the brake beside it"
+        if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
+            return "no drag: its sign does not turn with the direction"
+    return ""
+
+
+def releases_round(joint: JointResiduals, inside: Flags) -> dict[str, float]:
+    """Return the mean drag in the releases before and after an event, A; NaN: none."""
+    spans = release_spans(joint, np.ones_like(inside))
+    mine = [k for k, (blocks, _) in enumerate(spans) if (blocks & inside & joint.plant.ok).any()]
+    drag = joint.plant.value * np.sign(np.nan_to_num(joint.rate_deg_s))
+
+    def level(k: int) -> float:
+        if not 0 <= k < len(spans):
+            return float("nan")
+        return _mean(drag[spans[k][0] & joint.plant.ok & ~inside])
+
+    if not mine:
+        return {"before": float("nan"), "after": float("nan")}
+    return {"before": level(mine[0] - 1), "after": level(mine[-1] + 1)}
+
+
+def evidence_of(
+    finding: Finding, verdict: Verdict, facts: Facts, name: str, release: Mapping[str, float]
+) -> dict[str, Any]:
+    """Return what is kept with the lead flag."""
+    lead = finding.lead
+    held = [lacking(m) for m in verdict.marks if m.measure == "behind"]
+    swing = facts.proof("swing")
+    drift = facts.proof("angle drift")
+    numbers: dict[str, Any] = {
+        "finding": name,
+        "lead": True,
+        "joints": sorted({e.joint for e in finding.events}),
+        "detector": lead.statistic,
+        "detector_value": round(lead.value, 2),
+        "detectors": sorted(lead.statistics),
+        "duration_s": round(lead.end_s - lead.start_s, 3),
+        "kinds": dict(verdict.nats),
+        "runner_up": verdict.runner_up,
+        "near": verdict.near,
+        "shape": verdict.shape or None,
+        "size": _r(verdict.size),
+        "size_se": _r(verdict.size_se),
+        "size_unit": facts.unit or None,
+        **{f"{n}_a": _r(facts.ampere[n]) for n in ("drag", "forward", "backward", "peak", "push")},
+        "resting_a": _r(facts.ampere["rest"]),
+        "held_a": _r(facts.ampere["held"]),
+        "expected_a": _r(facts.ampere["expected"]),
+        "speed_deg_s": _r(facts.speed_deg_s),
+        "temperature_c": _r(facts.temperature_c),
+        "payload_kg": _r(facts.payload_kg),
+        "before_release_a": _r(release["before"]),
+        "after_release_a": _r(release["after"]),
+        "behind_command": _r(max(held)) if held else None,
+        "stops_and_starts": 2 * int(swing.detail["stops"]) if swing else None,
+        "swings": int(swing.detail["swings"]) if swing else None,
+        "astray_deg": _r(drift.raw) if drift else None,
+        "measures": [
+            {"measure": m.measure, "value": _r(m.value), "raw": _r(m.raw)} for m in verdict.marks
+        ][:20],
+    }
+    best = max(verdict.marks, key=lambda m: m.value, default=None)
+    if best is not None:
+        numbers["measured"] = _r(best.detail.get("seconds", best.raw))
+        numbers["measure"] = best.measure
+        numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in numbers}
+    return numbers
+
+
+def span_text(start: datetime, from_s: float, to_s: float) -> str:
+    """Return ``from 09:00:01.2 to 09:00:05.0``, or ``at`` an instant."""
+    begin, end = (_clock(start + timedelta(seconds=s)) for s in (from_s, to_s))
+    return f"at {begin}" if begin == end else f"from {begin} to {end}"
+
+
+def _clock(instant: datetime) -> str:
+    return f"{instant:%H:%M:%S}.{instant.microsecond // 100000}"
+
+
+def _plain(value: Any) -> Any:
+    """Return what JSON can carry."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    return _r(value) if isinstance(value, float) else value
+
+
+def _mean(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.mean(good)) if good.size else float("nan")
+
+
+def _median(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if good.size else float("nan")
+
+
+def _r(value: float) -> float | None:
+    return round(float(value), 4) if np.isfinite(value) else None

@@ -1,0 +1,240 @@
+"""Angle sensor: it jumps, stands still, or drifts away from where the joint is.
+
+A jump is a step of the angle less the integral of the command that a cubic
+through the rows on both sides does not make; what stands still shows it by the
+travel it has to catch up with, or by the dither that is missing; a drift
+parts the angle from the integral of the logged rate.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+
+import numpy as np
+
+from replay.models.residuals import HELD, JointResiduals
+from replay.signatures.brake_slip import AT_ONCE
+from replay.signatures.following import LONG_S, following, shortfalls
+from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.marks import (
+    Mark,
+    Measure,
+    Norm,
+    Seen,
+    best_per_minute,
+    one_nat,
+    prior_rows,
+    runs,
+    wide,
+)
+from replay.signatures.track import Floats, Track
+
+HALF_S, MOST_ROWS, FEWEST_ROWS = 0.4, 25, 4
+"""Rows on each side of a step: `HALF_S` of them, within bounds that a cubic needs."""
+
+
+@lru_cache(maxsize=8)
+def _step_filter(half: int) -> Floats:
+    """Return the least-squares weights of a step amid a cubic, for 2 * half rows."""
+    t = (np.arange(2 * half) - half + 0.5) / half
+    columns = np.column_stack([np.ones_like(t), t, t**2, t**3, t > 0])
+    return np.asarray(np.linalg.pinv(columns)[-1])
+
+
+def steps(track: Track) -> Seen:
+    """Find steps of the angle, in cells by what was commanded around them."""
+    found = following(track, track.reference_deg_s)
+    half = int(np.clip(round(HALF_S / max(track.period_s, 1e-6)), FEWEST_ROWS, MOST_ROWS))
+    if found is None or found.t_s.size < 8 * half:
+        return Seen((), {})
+    error = found.angle_deg - found.due_deg
+    known = np.isfinite(error)
+    hole = np.diff(found.t_s, prepend=found.t_s[0]) > 3 * track.period_s
+    if not known.all():
+        error = np.interp(found.t_s, found.t_s[known], error[known])
+    error = error - error[0]
+    step = np.convolve(error, _step_filter(half)[::-1], "valid")  # between rows half-1 and half
+    bad = np.convolve(~known | hole, np.ones(2 * half), "valid") > 0
+    at = np.arange(step.size) + half
+    rate = track.reference_deg_s
+    level = np.abs(rate) / max(track.top_deg_s, 1e-9)
+    swing = np.abs(rate[2 * half - 1 :] - rate[: rate.size - 2 * half + 1])
+    changing = swing > 0.05 * max(track.top_deg_s, 1e-9)
+    cells = {
+        "still": (level[at] <= 0.02) & ~changing,
+        "steady": (level[at] > 0.02) & ~changing,
+        "changing": changing,
+    }
+    marks: list[Mark] = []
+    usual: dict[str, Norm] = {}
+    for cell, mine in cells.items():
+        rows = np.flatnonzero(mine & ~bad)
+        if rows.size < 30:
+            continue
+        size = np.abs(step[rows])
+        scale = max(wide(size), 0.3 * track.resolution_deg, 1e-9)
+        usual[cell] = (0.0, scale)
+        for k in _peaks(rows, size, half, 4 * scale):
+            row = int(at[k])
+            detail = {
+                "step_deg": float(step[k]),
+                "braked": bool(track.braked[row]),
+                "at_once": _at_once(error, row),
+            }
+            marks.append(
+                Mark(
+                    "angle step",
+                    cell,
+                    float(found.t_s[row - 1]),
+                    float(found.t_s[row]),
+                    float(abs(step[k])),
+                    detail,
+                )
+            )
+    return Seen(best_per_minute(marks), usual)
+
+
+def _peaks(rows: np.ndarray, size: Floats, half: int, least: float) -> list[int]:
+    """Return the largest rows above a size, no two within a filter's length."""
+    kept: list[int] = []
+    for k in np.argsort(-size):
+        if size[k] < least or len(kept) >= 200:
+            break
+        row = int(rows[k])
+        if all(abs(row - other) > half for other in kept):
+            kept.append(row)
+    return kept
+
+
+def _at_once(error: Floats, row: int) -> float:
+    """Return how much of the change over five rows happened between two of them."""
+    piece = error[max(0, row - 3) : row + 3]
+    whole = abs(piece[-1] - piece[0])
+    return float(np.max(np.abs(np.diff(piece))) / whole) if whole > 0 else 0.0
+
+
+def _equal(track: Track) -> tuple[Seen, Seen]:
+    """Find runs of equal angles where the joint moved on, and where dither is missing."""
+    angle = track.angle_deg
+    same = np.zeros(angle.size, dtype=bool)
+    same[1:] = angle[1:] == angle[:-1]
+    first, last = runs(same)
+    if not first.size:
+        return Seen((), {}), Seen((), {})
+    period = max(track.period_s, 1e-6)
+    travel = np.concatenate(([0.0], np.cumsum(track.reference_deg_s[1:] * np.diff(track.t_s))))
+    begin = first - 1
+    due = np.abs(travel[last] - travel[begin])
+    after = np.minimum(last + 1, angle.size - 1)
+    jump = np.abs(np.nan_to_num(angle[after] - angle[last]))
+    caught = np.minimum(due, 1.5 * jump)
+    quiet = ~track.asked
+    marks: list[Mark] = []
+    still: list[Mark] = []
+    floor = max(track.resolution_deg, 1e-9)
+    usual: dict[str, Norm] = {
+        "caught up": (0.0, max(float(np.mean(caught[due > 0])) if (due > 0).any() else 0.0, floor))
+    }
+    if quiet[1:].sum() > 50:
+        equal = float((same & quiet).sum())
+        usual["dither"] = one_nat(float(quiet.sum()), max(float(quiet.sum()) - equal, 1.0), track)
+    length = last - begin
+    for cell, raw in (("caught up", caught), ("dither", length.astype(np.float64))):
+        if cell not in usual:
+            continue
+        for k in np.argsort(-raw)[:100]:
+            if length[k] < 3 or raw[k] <= 0:
+                continue
+            a, b = int(begin[k]), int(last[k])
+            detail = {
+                "level_deg": float(angle[a]),
+                "expected_travel_deg": float(due[k]),
+                "jump_deg": float(jump[k]),
+                "samples": b - a + 1,
+            }
+            into = marks if cell == "caught up" else still
+            into.append(
+                Mark(
+                    "angle frozen" if cell == "caught up" else "angle dither",
+                    cell,
+                    float(track.t_s[a]),
+                    float(track.t_s[b] + period),
+                    float(raw[k]),
+                    detail,
+                )
+            )
+    return Seen(best_per_minute(marks), usual), Seen(
+        best_per_minute(still), usual, prior_rows(track)
+    )
+
+
+def frozen(track: Track) -> Seen:
+    """Find runs of equal angles where the joint moved on."""
+    return _equal(track)[0]
+
+
+def dither(track: Track) -> Seen:
+    """Find runs of equal angles at rest where the last digit usually dithers."""
+    return _equal(track)[1]
+
+
+def drift(track: Track) -> Seen:
+    """Find windows in which the angle travels other than the logged rate adds up to."""
+    return shortfalls(track, "angle drift", track.rate_deg_s, LONG_S)
+
+
+def sentence(facts: Facts) -> str:
+    """Say the step, the level it stands at, or the travel that the rate does not tell of."""
+    mark = facts.proof("angle step", "angle frozen", "angle dither", "angle drift")
+    if mark is None:
+        return (
+            f"{facts.span} the angle departs from the command while the current stays as expected"
+        )
+    d = mark.detail
+    if mark.measure == "angle step":
+        return (
+            f"the angle steps by {d['step_deg']:+.3f} deg between two samples {facts.span}, more "
+            "than the joint can move"
+        )
+    if mark.measure in {"angle frozen", "angle dither"}:
+        return (
+            f"the angle stands at exactly {d['level_deg']:.3f} deg {facts.span} while "
+            f"{abs(d['expected_travel_deg']):.2f} deg of motion was due"
+        )
+    return (
+        f"{facts.span} the angle travels {abs(mark.raw):.2f} deg "
+        f"{'less' if mark.raw > 0 else 'more'} than the logged rate adds up to: a sensor rather "
+        "than the joint"
+    )
+
+
+def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+    """Claim steps, freezes and drifts; of what leaves its place, what does so at once."""
+    if mark.measure == "slip":
+        return float(mark.detail["at_once"] >= AT_ONCE)
+    if mark.measure == "angle step":
+        slipped = any(m.measure == "slip" for m in beside)
+        return float(not slipped or mark.detail["at_once"] >= AT_ONCE)
+    return float(mark.measure in {"angle frozen", "angle dither", "angle drift"})
+
+
+def parted(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return what an angle that is off does to the drive alone: the mechanism feels nothing."""
+    return {"servo": np.where(joint.state == HELD, 0.0, 1.0)}
+
+
+SIGNATURE = Signature(
+    kind="angle-sensor",
+    shapes=(Shape("following error off", "A", parted),),
+    measures=(
+        Measure("angle step", "deg", steps, by_cell=True),
+        Measure("angle frozen", "deg", frozen),
+        Measure("angle dither", "rows", dither),
+        Measure("angle drift", "deg", drift, proof=False),
+    ),
+    sentence=sentence,
+    claim=claim,
+    needs_mark=True,
+    only_beside=True,
+)

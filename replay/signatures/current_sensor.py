@@ -1,0 +1,157 @@
+"""Current sensor: an offset, a gain, a value that stands still or drops, single spikes.
+
+The mechanism does what it did, so what the current's sensor adds is seen by the
+plant's residual and by the drive's as well, and an offset stays under the brake.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from replay.models.residuals import HELD, Floats, JointResiduals
+from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.marks import (
+    Mark,
+    Measure,
+    Norm,
+    Seen,
+    best_per_minute,
+    one_nat,
+    prior_rows,
+    runs,
+    spread,
+)
+from replay.signatures.track import Flags, Track
+
+
+def offset(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return a constant on whatever is measured."""
+    one = joint.regressors["constant"]
+    held = joint.state == HELD
+    return {"plant": one, "servo": np.where(held, 0.0, one), "rest": np.where(held, one, 0.0)}
+
+
+def gain(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return a share of the current: by the plant's prediction, and by the drive's."""
+    drive = np.nan_to_num(joint.current_a - joint.servo.value)
+    held = joint.state == HELD
+    return {"plant": joint.regressors["gain"], "servo": np.where(held, 0.0, drive)}
+
+
+def frozen(track: Track) -> Seen:
+    """Find runs of equal values, moving and still apart: some recorders repeat at rest."""
+    current = track.current_a
+    same = np.zeros(current.size, dtype=bool)
+    same[1:] = current[1:] == current[:-1]  # NaN is never equal
+    hole = np.diff(track.t_s, prepend=track.t_s[0]) > 3 * max(track.period_s, 1e-6)
+    same &= ~hole
+    marks: list[Mark] = []
+    usual: dict[str, Norm] = {}
+    first, last = runs(same)
+    length = last - first + 1
+    moving = _share(track.asked, first, last) > 0.5
+    for cell, mine in (("moving", moving), ("still", ~moving)):
+        rows = track.asked if cell == "moving" else ~track.asked
+        if not rows[1:].any():
+            continue
+        usual[cell] = one_nat(*_chain(same, rows), track)
+        for k in np.flatnonzero(mine)[np.argsort(-length[mine])[:200]]:
+            a, b = int(first[k]) - 1, int(last[k])
+            if b - a < 3:
+                continue
+            detail = {"level_a": float(current[a]), "samples": b - a + 1}
+            start, end = float(track.t_s[a]), float(track.t_s[b])
+            marks.append(Mark("current frozen", cell, start, end, float(length[k]), detail))
+    return Seen(best_per_minute(marks), usual, prior_rows(track))
+
+
+def _chain(same: Flags, rows: Flags) -> tuple[float, float]:
+    """Return equal values and runs of them among these rows, for the chance to stay equal."""
+    inside = same & rows
+    total = float(inside.sum())
+    whole = float(rows.sum())
+    # a run ends with every value that differs: the chance to stay is equal / all
+    return (whole, max(whole - total, 1.0)) if whole else (0.0, 0.0)
+
+
+def _share(mask: Flags, first: Floats, last: Floats) -> Floats:
+    total = np.concatenate(([0], np.cumsum(mask)))
+    return np.asarray((total[last + 1] - total[first]) / np.maximum(last - first + 1, 1))
+
+
+TURNS_S = 0.5
+"""So long about a start, a stop or a release the current has peaks of its own (common practice)."""
+
+
+def spikes(track: Track) -> Seen:
+    """Find single samples far from both neighbours, which agree with each other."""
+    current = track.current_a
+    if current.size < 5:
+        return Seen((), {})
+    middle = current[1:-1]
+    odd = np.minimum(np.abs(middle - current[:-2]), np.abs(middle - current[2:]))
+    odd[(middle > current[:-2]) != (middle > current[2:])] = 0.0
+    odd = np.nan_to_num(odd)
+    odd[odd < 2 * np.abs(np.nan_to_num(current[2:] - current[:-2]))] = 0.0
+    marks: list[Mark] = []
+    usual: dict[str, Norm] = {}
+    asked = track.asked[1:-1]
+    way = np.sign(track.reference_deg_s) * track.asked
+    state = 2.0 * way + track.braked
+    near = max(2, round(TURNS_S / max(track.period_s, 1e-6)))
+    turning = (maximum_filter1d(state, 2 * near + 1) != minimum_filter1d(state, 2 * near + 1))[1:-1]
+    cells = {"moving": asked & ~turning, "still": ~asked & ~turning, "turning": turning}
+    for cell, rows in cells.items():
+        some = odd[rows]
+        scale = spread(some[some > 0])
+        if not np.isfinite(scale):
+            continue
+        usual[cell] = (0.0, scale)
+        where = np.flatnonzero(rows & (odd > 4 * scale))
+        for r in where[np.argsort(-odd[where])[:300]]:
+            at = float(track.t_s[r + 1])
+            detail = {"current_a": float(middle[r])}
+            marks.append(Mark("spike", cell, at, at, float(odd[r]), detail))
+    return Seen(best_per_minute(marks), usual)
+
+
+def sentence(facts: Facts) -> str:
+    """Say what stands still, or by how much the current is off and where."""
+    mark = facts.proof("current frozen", "spike")
+    if mark is not None and mark.measure == "current frozen":
+        return (
+            f"the current stands at exactly {mark.detail['level_a']:.3f} A {facts.span} "
+            f"({mark.end_s - mark.start_s:.1f} s)"
+        )
+    if mark is not None:
+        return f"single samples of current {facts.span} stand {mark.raw:.2f} A off both neighbours"
+    parts = ", ".join(
+        f"{facts.ampere[name]:+.2f} A {word}"
+        for name, word in (
+            ("forward", "forward"),
+            ("backward", "backward"),
+            ("held", "with the brake engaged"),
+        )
+        if np.isfinite(facts.ampere.get(name, np.nan))
+    )
+    if facts.shape == "gain":
+        return (
+            f"{facts.span} the current is {facts.size:+.0%} off in proportion to the expected "
+            f"{facts.ampere['expected']:.2f} A ({parts}): the sensor's gain rather than the joint"
+            + ("; less friction would fit as well, but seldom comes by itself" * (facts.size < 0))
+        )
+    return f"{facts.span} the current is off by {parts}: the sensor rather than the joint"
+
+
+SIGNATURE = Signature(
+    kind="current-sensor",
+    shapes=(Shape("offset", "A", offset), Shape("gain", "share", gain)),
+    measures=(
+        Measure("current frozen", "rows", frozen),
+        Measure("spike", "A", spikes, by_cell=True),
+    ),
+    sentence=sentence,
+)

@@ -1,0 +1,81 @@
+"""Stall: something holds the joint back, or pushes it, while it is told to move.
+
+The travel that was due is missing over half a second to eight, and the motor
+pushes in the direction that was commanded.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from replay.models.residuals import HELD, Floats, JointResiduals
+from replay.signatures.following import WINDOWS_S, shortfalls
+from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.marks import Mark, Measure, Seen
+from replay.signatures.track import Track
+
+
+def push(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return a current in the commanded direction, sliding or not."""
+    way = np.sign(np.nan_to_num(joint.rate_cmd_deg_s))
+    return {"plant": way, "rest": np.where(joint.state == HELD, 0.0, way)}
+
+
+def behind(track: Track) -> Seen:
+    """Find windows whose commanded travel is missing."""
+    if not track.commanded:
+        return Seen((), {})
+    return shortfalls(track, "behind", track.rate_cmd_deg_s, WINDOWS_S, lacking=True)
+
+
+def sentence(facts: Facts) -> str:
+    """Say how far it stays behind, and how hard it pushes."""
+    mark = facts.proof("behind")
+    drag = facts.ampere.get("push", np.nan)
+    pushes = f" while it pushes with {drag:+.2f} A" if np.isfinite(drag) and drag > 0 else ""
+    if " and " in facts.joints and mark is None:
+        return (
+            f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "
+            f"expected, on {facts.joints.replace(' and ', ', ')} at once: something held or "
+            "pushed the arm"
+        )
+    if mark is None:
+        return (
+            f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "
+            "expected, then it is over: something held or pushed the joint"
+        )
+    due = abs(float(mark.detail["due_deg"]))
+    share = mark.raw / due if due > 0 else np.nan
+    return f"{facts.span} the joint runs {share:.0%} short of {due:.2f} deg that were due{pushes}"
+
+
+SHORT = 0.3
+"""A joint that is held lacks this share of the travel that was due; one that is only
+stiff lacks less (common practice, no source)."""
+
+
+def lacking(mark: Mark) -> float:
+    """Return which share of the travel that was due is missing."""
+    return abs(float(mark.raw)) / max(abs(float(mark.detail["due_deg"])), 1e-9)
+
+
+def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+    """Claim missing travel, and the stop that goes with it."""
+    if mark.measure == "behind":
+        return float(min(lacking(mark) / SHORT, 1.0))
+    held = any(m.measure == "behind" and lacking(m) >= SHORT for m in beside)
+    if mark.measure == "swing":
+        return float(held and mark.detail["stops"] <= 1 and mark.detail["swings"] < 4)
+    return float(held and mark.measure in {"angle step", "release motion"})
+
+
+SIGNATURE = Signature(
+    kind="stall",
+    shapes=(Shape("push", "A", push, positive=True),),
+    measures=(Measure("behind", "deg", behind, proof=False),),
+    sentence=sentence,
+    claim=claim,
+    needs_mark=True,
+)

@@ -1,0 +1,134 @@
+"""Stick-slip: slow motion that stops and runs on by itself (Armstrong-Hélouvry et al. 1994).
+
+The measured rate swings about the commanded one within two seconds, more than
+this joint does at such a speed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from replay.models.residuals import JointResiduals
+from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
+from replay.signatures.track import Floats, Track
+
+WINDOW_S, PIECE_S = 3.0, 0.2
+LOW, HIGH = 0.6, 1.4
+"""A speed that swings leaves a tenth of its time below and above these shares of the command;
+one jump of an angle does not."""
+
+CRAWLS, RUNS = 0.3, 0.8
+"""A joint sticks below, and runs above, these shares of its mean speed: what sticking means."""
+
+
+def swings(track: Track) -> Seen:
+    """Find windows in which the speed swings, in cells by the speed that was due."""
+    rows = max(1, round(PIECE_S / max(track.period_s, 1e-6)))
+    whole = rows * ((track.t_s.size - 1) // rows)
+    if whole < 40 * rows:
+        return Seen((), {})
+    edge = np.arange(0, whole + 1, rows)
+    t = track.t_s[edge]
+    width = np.diff(t)
+    rate = np.diff(track.angle_deg[edge]) / width
+    due = np.add.reduceat(track.reference_deg_s[:whole], edge[:-1]) / rows
+    free = np.maximum.reduceat(track.braked[:whole].astype(np.int8), edge[:-1]) == 0
+    many = max(5, round(WINDOW_S / (rows * max(track.period_s, 1e-6))))
+    if rate.size < 3 * many:
+        return Seen((), {})
+    off = np.where(np.isfinite(rate), rate - due, 0.0)
+    ok = free & np.isfinite(rate) & (np.abs(due) > 0.02 * track.top_deg_s)
+    ok &= width < 2 * rows * track.period_s
+    good = np.convolve(ok, np.ones(many), "valid") == many
+    swing = _windowed(off, many)
+    speed = np.convolve(np.abs(due), np.ones(many) / many, "valid")
+    level = np.log(np.maximum(swing, 1e-12))
+    size = np.clip(np.floor(np.log2(np.maximum(speed / max(track.top_deg_s, 1e-9), 2e-3))), -6, 1)
+    marks: list[Mark] = []
+    usual: dict[str, Norm] = {}
+    for number in np.unique(size[good]).astype(int):
+        mine = np.flatnonzero(good & (size == number))
+        centre = float(np.median(level[mine]))
+        upper = level[mine][level[mine] > centre] - centre
+        cell = f"speed {number}"
+        if mine.size >= 20 and upper.size:
+            usual[cell] = (centre, max(float(np.median(upper) / 0.6745), 0.1))
+        for k in mine[np.argsort(-level[mine])[:60]]:
+            piece = np.abs(rate[k : k + many])
+            detail = {
+                "stops": stops(piece),
+                "swings": int(np.sum(np.diff(np.sign(off[k : k + many])) != 0)),
+                "low": float(np.quantile(piece, 0.1) / max(float(speed[k]), 1e-9)),
+                "high": float(np.quantile(piece, 0.9) / max(float(speed[k]), 1e-9)),
+                "rms_deg_s": float(np.sqrt(swing[k])),
+                "speed_deg_s": float(speed[k]),
+            }
+            begin, end = float(t[k]), float(t[k + many])
+            marks.append(Mark("swing", cell, begin, end, float(level[k]), detail))
+    return Seen(best_per_minute(marks), usual)
+
+
+def _windowed(values: Floats, many: int) -> Floats:
+    """Return the mean square about a straight line, window by window."""
+    ones = np.ones(many)
+    x = np.arange(many) - (many - 1) / 2
+    mean = np.convolve(values, ones / many, "valid")
+    square = np.convolve(values**2, ones / many, "valid")
+    slope = np.convolve(values, x[::-1] / float(x @ x), "valid")
+    return np.maximum(square - mean**2 - slope**2 * float(x @ x) / many, 0.0)
+
+
+def stops(speed: Floats) -> int:
+    """Count how often a speed falls to a crawl after it ran."""
+    usual = float(np.mean(speed))
+    state = np.where(speed > RUNS * usual, 1, np.where(speed < CRAWLS * usual, -1, 0))
+    state = state[state != 0]
+    return int(np.sum((state[1:] == -1) & (state[:-1] == 1)))
+
+
+def sentence(facts: Facts) -> str:
+    """Say how often it stops, or how far the speed swings."""
+    mark = facts.proof("swing")
+    if mark is None:
+        return f"{facts.span} the current swings {facts.size:.1f} times as far as usual: it judders"
+    d = mark.detail
+    at_speed = f" at {d['speed_deg_s']:.2f} deg/s"
+    if d["stops"] >= 2:
+        return f"{facts.span} the joint stops and runs on {d['stops']} times within 3 s{at_speed}"
+    return (
+        f"{facts.span} the speed swings between {d['low']:.0%} and {d['high']:.0%} of the "
+        f"commanded one{at_speed}"
+    )
+
+
+def judder(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return where the current swings: while the joint slides."""
+    return {"plant": np.ones(joint.t_s.size)}
+
+
+def repeats(mark: Mark) -> bool:
+    """Tell whether a swing goes back and forth, and is no single stop."""
+    d = mark.detail
+    about = d["low"] < LOW and d["high"] > HIGH
+    return bool(d["stops"] >= 2 or (d["swings"] >= 4 and about))
+
+
+def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+    """Claim swings, and what a joint that stops again and again also shows."""
+    if mark.measure == "swing":
+        return 1.0
+    again = any(m.measure == "swing" and repeats(m) for m in beside)
+    return float(again and mark.measure in {"behind", "angle step"})
+
+
+SIGNATURE = Signature(
+    kind="stick-slip",
+    shapes=(Shape("judder", "variances", judder, energy=True, sought=False),),
+    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False),),
+    sentence=sentence,
+    claim=claim,
+    needs_mark=True,
+)

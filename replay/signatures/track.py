@@ -1,0 +1,145 @@
+"""One joint at the log's own rate: what statistics of single samples read.
+
+Nothing is interpolated here: a sample that the recorder did not deliver is
+NaN (-1 for switches), so that its absence can be counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from replay.signals.channels import Channels
+from replay.signals.motion.rates import unwrapped
+from replay.units import channel
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int8]
+Flags = NDArray[np.bool_]
+
+FEWEST_ROWS = 20
+
+
+@dataclass(frozen=True)
+class Track:
+    """Rows of one joint, (n,); ``t_s`` counts from the session's first instant.
+
+    ``angle_deg`` is unwrapped. ``rate_deg_s`` is NaN where no rate was
+    logged, ``rate_cmd_deg_s`` where none was commanded.
+    """
+
+    joint: str
+    unit: str
+    t_s: Floats
+    angle_deg: Floats
+    rate_deg_s: Floats
+    rate_cmd_deg_s: Floats
+    current_a: Floats
+    temperature_c: Floats
+    engaged: Codes
+    engage_cmd: Codes
+
+    @cached_property
+    def period_s(self) -> float:
+        """Median time between rows, s."""
+        return float(np.median(np.diff(self.t_s[:20_000]))) if self.t_s.size > 1 else 0.0
+
+    @cached_property
+    def commanded(self) -> bool:
+        """Tell whether the log has a commanded rate."""
+        return bool(np.isfinite(self.rate_cmd_deg_s).any())
+
+    @cached_property
+    def resolution_deg(self) -> float:
+        """Smallest step that the angle shows, deg."""
+        step = np.abs(np.diff(self.angle_deg[:50_000]))
+        step = step[np.isfinite(step) & (step > 1e-9)]
+        return float(np.quantile(step, 0.02)) if step.size else 0.0
+
+    @cached_property
+    def slope_deg_s(self) -> Floats:
+        """Rate from the angle over about 0.4 s, deg/s; NaN where the angle is not known."""
+        half = max(1, round(0.2 / max(self.period_s, 1e-6)))
+        angle, t = self.angle_deg, self.t_s
+        out = np.full(t.size, np.nan)
+        if t.size > 2 * half:
+            out[half:-half] = (angle[2 * half :] - angle[: -2 * half]) / (
+                t[2 * half :] - t[: -2 * half]
+            )
+        return out
+
+    @cached_property
+    def reference_deg_s(self) -> Floats:
+        """The rate that is due: commanded, else logged, else the angle's own slope; 0 unknown."""
+        for values in (self.rate_cmd_deg_s, self.rate_deg_s, self.slope_deg_s):
+            if np.isfinite(values).any():
+                return np.nan_to_num(values)
+        return np.zeros(self.t_s.size)
+
+    @cached_property
+    def top_deg_s(self) -> float:
+        """Usual fast rate of the joint, deg/s."""
+        size = np.abs(self.reference_deg_s[:: max(1, self.t_s.size // 20_000)])
+        return float(np.quantile(size[size > 0], 0.9)) if (size > 0).any() else 0.0
+
+    @cached_property
+    def asked(self) -> Flags:
+        """Rows in which motion is due: the reference is not about zero."""
+        return np.asarray(np.abs(self.reference_deg_s) > 0.02 * self.top_deg_s)
+
+    @cached_property
+    def braked(self) -> Flags:
+        """Rows in which the brake's word (its command, where there is no word) says engaged."""
+        word = self.engaged if (self.engaged >= 0).any() else self.engage_cmd
+        return np.asarray(word == 1)
+
+
+def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -> list[Track]:
+    """Return the joints that have a current, row by row as recorded.
+
+    Parameters
+    ----------
+    channels : Channels
+        Of one piece of a session.
+    joints : tuple of str
+    units : dict
+        Joint to the serial number of its unit.
+    """
+    start_ns = int(np.datetime64(channels.record.start.replace(tzinfo=None), "ns").astype(np.int64))
+    made = []
+    for joint in joints:
+        base_ns, current = channels.raw(channel(joint, "current_a"))
+        if base_ns.size < FEWEST_ROWS:
+            continue
+
+        def at(quantity: str, joint: str = joint, base_ns: NDArray[np.int64] = base_ns) -> Floats:
+            return channels.at(channel(joint, quantity), base_ns)
+
+        made.append(
+            Track(
+                joint=joint,
+                unit=units.get(joint) or joint,
+                t_s=(base_ns - start_ns) / 1e9,
+                angle_deg=_unwrapped(at("angle_deg")),
+                rate_deg_s=at("rate_deg_s"),
+                rate_cmd_deg_s=at("rate_cmd_deg_s"),
+                current_a=current,
+                temperature_c=at("temperature_c"),
+                engaged=channels.codes(channel(joint, "brake_engaged"), base_ns),
+                engage_cmd=channels.codes(channel(joint, "brake_engage_cmd"), base_ns),
+            )
+        )
+    return made
+
+
+def _unwrapped(angle: Floats) -> Floats:
+    known = np.isfinite(angle)
+    if known.all():
+        return np.asarray(unwrapped(angle))
+    out = angle.copy()
+    if known.any():
+        out[known] = unwrapped(angle[known])
+    return out

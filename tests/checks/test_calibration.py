@@ -1,0 +1,64 @@
+import numpy as np
+import pytest
+
+from replay.checks.calibration import Calibration, calibrate, fit_noise, fit_tail
+from replay.checks.findings import find, gather
+from replay.checks.promise import limit_for
+from replay.signatures.registry import SHAPES
+from tests.checks.simulated_residuals import between, session, with_shape
+
+
+@pytest.fixture(scope="module")
+def laws():
+    return calibrate([session(k) for k in range(12)], {})
+
+
+def test_colour_and_session_effect_are_those_of_the_simulation():
+    noise = fit_noise([session(k) for k in range(30)])["U-1"]["friction"]
+    # AR(1) of 0.5: (1 + 0.5) / (1 - 0.5)
+    assert noise.longest == pytest.approx(3.0, rel=0.5)
+    assert noise.omega == pytest.approx(0.02, rel=0.6)
+
+
+def test_an_exponential_tail_is_fitted_to_what_it_was_drawn_from():
+    rng = np.random.default_rng(5)
+    # Gumbel: the largest of many exponential variables, scale 0.5
+    values = 4.0 + 0.5 * rng.gumbel(size=4000)
+    tail = fit_tail(values, 0.1)
+    assert tail.scale == pytest.approx(0.5, rel=0.1)
+    far = float(np.exp(tail.log_rate(np.array(7.0)))) * 0.1
+    assert far == pytest.approx(np.mean(values > 7.0), rel=0.5)
+
+
+def test_a_finding_that_training_never_showed_has_a_prior_tail():
+    tail = fit_tail(np.zeros(50), 0.1)
+    assert np.exp(tail.log_rate(np.array(1e-6))) == pytest.approx(0.05)
+    assert np.exp(tail.log_rate(np.array(5.0))) == pytest.approx(0.05 * np.exp(-5.0))
+
+
+def test_laws_survive_the_document(laws):
+    law, _ = laws
+    again = Calibration.from_plain(law.to_plain())
+    value = np.array([3.0, 8.0])
+    for name in law.tails:
+        assert np.array_equal(law.score(name, value), again.score(name, value))
+
+
+def test_fresh_healthy_sessions_keep_the_rate_that_was_asked(laws):
+    law, _ = laws
+    found, hours = 0, 0.0
+    for seed in range(100, 130):
+        fresh = session(seed)
+        found += len(find(gather(fresh, {}, law), limit_for(30.0)))
+        hours += 2 * 10 / 60
+    assert found <= 2 + 3 * 0.3 * hours  # 30 in 100 h asked, thrice that and a little
+
+
+def test_a_fault_in_one_training_session_hides_no_other(laws):
+    spoilt = [session(k) for k in range(12)]
+    one = spoilt[4].joints["A1"]
+    with_shape(one, SHAPES["friction"], 0.5, between(one, 100.0, 400.0))
+    law, _ = calibrate(spoilt, {})
+    fresh = session(200)
+    with_shape(fresh.joints["A1"], SHAPES["friction"], 0.5, between(one, 100.0, 400.0))
+    assert [f.lead.joint for f in find(gather(fresh, {}, law), limit_for(1.0))] == ["A1"]
