@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import polars as pl
 
 from replay.checks import promise
 from replay.checks.calibration import statistic
 from replay.models.baseline import Baseline
+from replay.models.expectation import KNOWN_ENOUGH
+from replay.models.facts import steady_current
 from replay.models.joint_unit import UnitModel
-from replay.units import JOINT_TABLE
+from replay.models.variance import cells_of
 
 SPEEDS = (-0.9, -0.5, -0.15, 0.15, 0.5, 0.9)
 """Shares of the unit's usual top speed at which expectations are compared."""
@@ -115,50 +116,28 @@ def _expected(name: str, first: Baseline, second: Baseline) -> list[dict[str, fl
     if len(heats) == 2:
         low, high = max(h[0] for h in heats), min(h[1] for h in heats)
         heat = 0.5 * (low + high) if low <= high else 0.5 * (heats[0][0] + heats[1][1])
-    one, other = (_steady(b, name, rates, heat) for b in (first, second))
+    one, other = (_current(u, rates, heat) for u in both)
     return [
         {"rate_deg_s": float(r), "first_a": a, "second_a": b, "difference_a": _less(b, a)}
         for r, a, b in zip(rates, one, other, strict=True)
     ]
 
 
-def _steady(
-    baseline: Baseline, unit: str, rates: np.ndarray[Any, Any], heat: float | None
+def _current(
+    unit: UnitModel, rates: np.ndarray[Any, Any], heat: float | None
 ) -> list[float | None]:
-    """Return the expected current at steady speeds, A; None where it was not seen."""
-    made: list[float | None] = []
-    for rate in rates:
-        table = _table(float(rate), heat)
-        band = baseline.expected(table, unit)
-        value = band["expected_a"][1] if band["seen"][1] else None
-        made.append(None if value is None else float(value))
-    return made
+    """Return the current of steady motion, A; None where the speed was not seen."""
+    warm = 0.0 if heat is None else heat - unit.reference_c
+    value = steady_current(unit, rates, warm)[0] + unit.coefficient("bias")
+    at = cells_of(np.full(rates.size, warm), rates / unit.fast_deg_s, np.zeros(rates.size))
+    seen = unit.trained.extrapolation(at) < KNOWN_ENOUGH
+    return [float(v) if ok else None for v, ok in zip(value, seen, strict=True)]
 
 
 def _range(unit: UnitModel) -> tuple[float, float] | None:
     """Return the temperatures that taught a unit, None where none was logged."""
     low, high = unit.temperature_range_c
     return (low, high) if np.isfinite(low) else None
-
-
-def _table(rate: float, heat: float | None) -> pl.DataFrame:
-    """Return three instants of steady motion, far enough apart to be settled."""
-    known: dict[str, Any] = {
-        "angle_deg": 0.0,
-        "rate_deg_s": rate,
-        "accel_deg_s2": 0.0,
-        "temperature_c": heat,
-        "brake_engaged": False,
-        "payload_kg": 0.0,
-        "load_nm": 0.0,
-        "motion": "moving",
-        "stage": "steady",
-        "direction": 1 if rate > 0 else -1,
-        "segment": 0,
-    }
-    columns = {n: pl.Series([known.get(n)] * 3, dtype=kind) for n, kind in JOINT_TABLE.items()}
-    columns["t_s"] = pl.Series([0.0, 5.0, 10.0])
-    return pl.DataFrame(columns)
 
 
 def _less(value: float | None, other: float | None) -> float | None:

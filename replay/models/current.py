@@ -74,12 +74,12 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         return sign
     if name == "rate":
         return at.rate
-    if name.startswith("heat"):
-        return sign * at.heat_k[float(name[4:])] / 10
-    if name.startswith(("grease", "thin")):
-        word, _, lag = name.partition("@")
-        heat = at.heat_k[float(lag or 0)]
-        thin = np.exp(-float(word[word.index(".") :]) * np.clip(heat, -60, 60))
+    lag = lag_of(name)
+    if lag is not None and name.startswith("heat"):
+        return sign * at.heat_k[lag] / 10
+    if lag is not None:
+        word = name.partition("@")[0]
+        thin = np.exp(-float(word[word.index(".") :]) * np.clip(at.heat_k[lag], -60, 60))
         return np.asarray(at.rate * thin if name.startswith("grease") else sign * (thin - 1))
     if name.startswith("fall"):
         return np.asarray(sign * np.exp(-((at.rate / float(name[4:])) ** 2)))
@@ -100,6 +100,15 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         phase = np.radians(order * at.angle_deg)
         return np.stack([np.cos(phase), np.sin(phase)], axis=1)
     raise KeyError(name)
+
+
+def lag_of(name: str) -> float | None:
+    """Return the lag that a column takes the temperature with, None where it takes none."""
+    if name.startswith("heat"):
+        return float(name[4:])
+    if name.startswith(("grease", "thin")):
+        return float(name.partition("@")[2] or 0)
+    return None
 
 
 def design(names: Sequence[str], at: Conditions, orders: Sequence[float] = ()) -> Floats:

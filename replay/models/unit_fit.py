@@ -16,6 +16,7 @@ from replay.models.current import (
     choose,
     clustered_covariance,
     design,
+    lag_of,
     solve,
     sums,
     total,
@@ -32,6 +33,7 @@ from replay.models.unit_rows import (
     UnitRows,
     bias_of,
     cells,
+    lags_told,
     priors,
     scales,
     sliding_rows,
@@ -85,6 +87,8 @@ def fit_unit(
     names = [*BASE, *(n for g in OPTIONAL for n in g if not n.startswith("ripple"))]
     if not any(np.any(r.at.torque_nm) for r in rows):
         names = [n for n in names if n not in ("torque", "load", "warm torque")]
+    told = lags_told(rows)
+    names = [n for n in names if lag_of(n) in (None, *told)]
     if np.isfinite(bias_sd):
         names.remove("bias")
         for r in rows:
@@ -239,7 +243,8 @@ def _odd(held: list[Floats]) -> Flags:
     size = np.array([float(np.median(np.abs(h))) if len(h) > 10 else np.nan for h in held])
     known = np.log(np.maximum(size, 1e-12))
     middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
-    spread = max(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15)
+    # of a few sessions one or two odd ones would widen the spread that is to tell them
+    spread = np.clip(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15, 0.25)
     odd = (known - middle) / spread > setting("odd_session")
     few = np.nancumsum(odd) <= max(1, len(held) // 3)
     return np.asarray(odd & few & (len(held) > 3), dtype=np.bool_)

@@ -133,6 +133,22 @@ def sliding_rows(case: Case, fast: float, reference: float) -> UnitRows:
     )
 
 
+def lags_told(rows: list[UnitRows]) -> tuple[float, ...]:
+    """Return the sensor's lags that training can tell from none.
+
+    A lead, lag times dT/dt, that hardly varies over training is a constant beside the
+    temperature: it would be fitted by chance and be wrong wherever the slope is another.
+    """
+    told = []
+    for lag in rows[0].at.heat_k if rows else ():
+        lead = np.concatenate([r.at.heat_k[lag] - r.at.heat_k[0.0] for r in rows])
+        if lag == 0 or (
+            lead.size and spread_about_zero(lead - np.median(lead)) > abs(np.median(lead))
+        ):
+            told.append(lag)
+    return tuple(told)
+
+
 def priors(
     rows: list[UnitRows], level: float, bias: float, bias_sd: float
 ) -> tuple[dict[str, float], Callable[[str], float]]:
