@@ -298,7 +298,7 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
         size, energy = _log(size, energy, centre)
         if size.size >= 20:
             own = np.median(size**2 / (1.0 / energy + doubt**2)) / HALF_NORMAL
-            phi[k] = max(phi[k], 0.5 * own, float(own - omega**2 * np.median(energy)))
+            phi[k] = max(phi[k], float(own - omega**2 * np.median(energy)))
     phi = np.maximum.accumulate(phi).tolist()
     usual = levels[min(USUAL, len(levels) - 1)].arrays()[1] if levels else np.empty(0)
     typical = float(np.median(usual)) if usual.size else 0.0

@@ -26,6 +26,7 @@ from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of
 from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
 from replay.records import Flag
+from replay.signatures.registry import SHAPES
 
 BATCH, BATCH_S = 64, 5.0
 """So many checks, or those of so many seconds, are stored together."""
@@ -140,7 +141,7 @@ def first_line(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
     record = residuals.record
     for name in record.joints:
         joint = residuals.joints.get(name)
-        if joint is None:
+        if joint is None or not np.isfinite(joint.current_a).any():
             said.append(f"{name}: not judged: it has no motor current in this session")
         elif joint.unit not in baseline.units:
             said.append(f"{name}: the baseline knows no unit {joint.unit}")
@@ -216,6 +217,7 @@ def _member(
     joint = evidence.residuals.joints[event.joint]
     record = evidence.residuals.record
     same = bool(finding.shared) or verdict.kind in ALL_JOINTS
+    same = same or (bool(verdict.shape) and SHAPES[verdict.shape].shared)
     same = same or (verdict.kind == "stall" and together(finding.lead, event))
     span = span_text(record.start, event.start_s, event.end_s)
     why = "of the same cause" if same else f"shaken by it, {lead.joint} leads"

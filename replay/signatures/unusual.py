@@ -27,7 +27,7 @@ def roughness(track: Track) -> Seen:
     rows = max(4, round(WINDOW_S / max(track.period_s, 1e-6)))
     for cell, mine in (("moving", asked),):
         at = np.flatnonzero(mine & np.isfinite(bend))
-        if at.size < 4 * rows:
+        if at.size < 2 * rows:
             continue
         size = np.abs(bend[at])
         top = 6 * float(np.median(size)) / 0.6745
@@ -38,11 +38,24 @@ def roughness(track: Track) -> Seen:
         begin = track.t_s[at[: count * (rows // 2) : rows // 2][:-1]]
         centre = float(np.median(level))
         usual[cell] = (centre, _upper_spread(level - centre))
+        told = np.zeros(level.size, dtype=bool)
         for k in np.argsort(-level)[:200]:
-            start = float(begin[k])
+            if told[k]:
+                continue
+            first, stop = _lasting(level, int(k))
+            told[first:stop] = True
+            start, end = float(begin[first]), float(begin[stop - 1]) + WINDOW_S
             detail = {"times": float(np.exp(0.5 * (level[k] - centre)))}
-            marks.append(Mark("rough", cell, start, start + WINDOW_S, float(level[k]), detail))
+            marks.append(Mark("rough", cell, start, end, float(level[k]), detail))
     return Seen(best_per_minute(marks), usual)
+
+
+def _lasting(level: Floats, k: int) -> tuple[int, int]:
+    """Return the windows about one that are at least half as rough, rests between them or not."""
+    calm = level < level[k] - 2 * np.log(2.0)
+    before, after = np.flatnonzero(calm[:k]), np.flatnonzero(calm[k:])
+    first = int(before[-1]) + 1 if before.size else 0
+    return first, k + int(after[0]) if after.size else level.size
 
 
 def _upper_spread(values: Floats) -> float:

@@ -4,6 +4,7 @@ import pytest
 from replay.checks.calibration import Calibration, calibrate, fit_noise, fit_tail
 from replay.checks.findings import find, gather
 from replay.checks.promise import limit_for
+from replay.settings import setting
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, session, with_shape
 
@@ -32,8 +33,10 @@ def test_an_exponential_tail_is_fitted_to_what_it_was_drawn_from():
 
 def test_a_finding_that_training_never_showed_has_a_prior_tail():
     tail = fit_tail(np.zeros(50), 0.1)
-    assert np.exp(tail.log_rate(np.array(1e-6))) == pytest.approx(0.05)
-    assert np.exp(tail.log_rate(np.array(5.0))) == pytest.approx(0.05 * np.exp(-5.0))
+    level, scale, rate = (setting(f"prior_{n}") for n in ("level", "scale", "rate"))
+    at = np.exp(tail.log_rate(level + np.array([1e-6, 5 * scale])))
+    assert at == pytest.approx([rate, rate * np.exp(-5.0)], rel=1e-4)
+    assert np.exp(tail.log_rate(np.array(0.9 * level))) > 100  # what noise does is no finding
 
 
 def test_laws_survive_the_document(laws):

