@@ -14,7 +14,7 @@ from replay.checks.reading import read
 from replay.errors import UsageError
 from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of
-from replay.models.residuals import Floats, JointResiduals
+from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.registry import SHAPES
 
 
@@ -70,10 +70,7 @@ def statistic_columns(
 ) -> tuple[dict[str, Floats], Floats]:
     """Return statistics' values by block, and the score of the rarest of them."""
     size = joint.t_s.size
-    spread = np.sqrt(np.where(joint.plant.ok, joint.plant.variance + joint.plant.doubt_a**2, 1.0))
-    columns: dict[str, Floats] = {
-        "sample_z": np.where(joint.plant.ok, joint.plant.value / spread, np.nan)
-    }
+    columns: dict[str, Floats] = {"sample_z": _departure(joint)}
     score = np.zeros(size)
     for name, shape in SHAPES.items():
         part = evidence.terms.get((joint.joint, name))
@@ -98,3 +95,20 @@ def statistic_columns(
         column[blocks] = np.fmax(column[blocks], mark.value)
         score[blocks] = np.maximum(score[blocks], mark_score)
     return columns, np.asarray(np.minimum(score, 300.0))
+
+
+def _departure(joint: JointResiduals) -> Floats:
+    """Return by how many spreads the current is off the expected one, NaN where nothing is.
+
+    At rest static friction holds any current up to breakaway: that widens the spread.
+    """
+    plant, rest = joint.plant, joint.rest
+    still = np.where(
+        joint.state == HELD, 0.0, np.nan_to_num(joint.figures.get("breakaway_a", 0.0)) ** 2 / 3
+    )
+    variance = np.where(
+        plant.ok, plant.variance + plant.doubt_a**2, rest.variance + rest.doubt_a**2 + still
+    )
+    off = np.where(plant.ok, plant.value, joint.current_a - joint.expected_a)
+    known = (plant.ok | rest.ok) & (variance > 0)
+    return np.where(known, off / np.sqrt(np.where(known, variance, 1.0)), np.nan)

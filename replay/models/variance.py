@@ -18,6 +18,9 @@ from scipy.optimize import nnls
 from replay.models.residuals import Floats
 from replay.settings import setting
 
+LEAST_A2 = 1e-12
+"""A variance below that of a microampere is none that a recorder tells."""
+
 MOST_CELLS = 200
 NUGGET = 0.05
 
@@ -41,6 +44,7 @@ def fit_noise(square: Floats, terms: Floats, floor: float) -> Noise:
     Squares are winsorised at 9 times their robust middle, twice, and weighted by
     the variance found so far: large squares scatter more.
     """
+    floor = max(floor, LEAST_A2)  # a dead sensor's current is all the same
     usual = max(float(np.median(square)) / 0.455, floor)
     variance = np.full(len(square), usual)
     weights = np.zeros(terms.shape[1])

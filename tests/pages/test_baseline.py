@@ -7,7 +7,7 @@ from collections.abc import Callable
 from playwright.sync_api import expect
 
 from replay.archive import Archive, open_archive
-from replay.checks import calibration
+from replay.checks import calibration, promise
 from replay.models import load_baseline
 from tests.pages.conftest import Visit
 
@@ -17,7 +17,7 @@ Open = Callable[..., Visit]
 def test_the_page_shows_the_promise_and_every_rate(visit: Open, heron: Archive) -> None:
     page = visit(heron).go("/baseline")
     base = load_baseline(heron)
-    expect(page.get_by_text(base.promise())).to_be_visible(timeout=45_000)
+    expect(page.get_by_text(promise.sentence(base))).to_be_visible(timeout=45_000)
     rows = page.locator("#baseline-table tbody tr")
     rates = calibration(heron, base)
     expect(rows).to_have_count(rates.height)
