@@ -45,7 +45,7 @@ def mill(tmp_path_factory: pytest.TempPathFactory) -> tuple[Archive, dict[str, s
 
 @pytest.mark.xfail(
     strict=True,
-    reason="the axes' strokes are shorter than the filter: too few rows to fit, and single odd samples of Y show",
+    reason="the axes' strokes are shorter than the filter: too few rows to fit; odd samples show",
 )
 def test_healthy_runs_show_nothing_but_the_recorder_repeating_itself(mill):
     archive, names = mill
