@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from replay.models.least_squares import Sums, left_out_error
 from replay.models.residuals import Floats
 
 LAGS_S = (0.0, 600.0, 1800.0)
@@ -127,67 +128,6 @@ def widths(names: Sequence[str]) -> list[int]:
     return [2 if n.startswith("ripple") else 1 for n in names]
 
 
-@dataclass(frozen=True, slots=True)
-class Sums:
-    """Weighted sums of one session: X'WX, X'Wy, y'Wy, and its rows' weight."""
-
-    gram: Floats
-    moment: Floats
-    square: float
-    weight: float
-
-
-def sums(x: Floats, y: Floats, weight: Floats) -> Sums:
-    """Return the sums a fit needs, so that subsets of columns cost nothing."""
-    weighted = x * weight[:, None]
-    return Sums(weighted.T @ x, weighted.T @ y, float(weight @ (y * y)), float(weight.sum()))
-
-
-def total(parts: Sequence[Sums]) -> Sums:
-    """Add up."""
-    return Sums(
-        np.sum([p.gram for p in parts], axis=0),
-        np.sum([p.moment for p in parts], axis=0),
-        float(np.sum([p.square for p in parts])),
-        float(np.sum([p.weight for p in parts])),
-    )
-
-
-def solve(all_of: Sums, which: Sequence[int], centre: Floats, stiffness: Floats) -> Floats:
-    """Return ridge coefficients of some columns; ``stiffness`` is 1 / prior variance."""
-    index = np.asarray(which)
-    gram = all_of.gram[np.ix_(index, index)] + np.diag(stiffness[index])
-    right = all_of.moment[index] + stiffness[index] * centre[index]
-    scale = 1 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    unit = gram * scale[:, None] * scale[None, :]
-    unit[np.diag_indices_from(unit)] += 1e-9
-    out: Floats = scale * np.linalg.solve(unit, scale * right)
-    return out
-
-
-def left_out_error(
-    parts: Sequence[Sums],
-    folds: NDArray[Any],
-    which: Sequence[int],
-    centre: Floats,
-    stiffness: Floats,
-) -> Floats:
-    """Return the weighted mean square of each session, predicted by fits without its fold."""
-    index = np.asarray(which)
-    out = np.zeros(len(parts))
-    for fold in np.unique(folds):
-        inside = folds == fold
-        rest = [p for p, gone in zip(parts, inside, strict=True) if not gone]
-        if not rest:
-            rest = list(parts)
-        beta = solve(total(rest), which, centre, stiffness)
-        for k in np.flatnonzero(inside):
-            p = parts[int(k)]
-            gram = p.gram[np.ix_(index, index)]
-            out[k] = p.square - 2 * beta @ p.moment[index] + beta @ gram @ beta
-    return out
-
-
 def choose(
     parts: Sequence[Sums],
     folds: NDArray[Any],
@@ -228,26 +168,3 @@ def choose(
         left.remove(group)
         best = error
     return chosen
-
-
-def clustered_covariance(
-    parts: Sequence[Sums], which: Sequence[int], beta: Floats, stiffness: Floats
-) -> Floats:
-    """Return the sandwich covariance with sessions as clusters, and never below the plain one."""
-    index = np.asarray(which)
-    gram = total(parts).gram[np.ix_(index, index)] + np.diag(stiffness[index])
-    scale = 1 / np.sqrt(np.maximum(np.diag(gram), 1e-300))
-    unit = gram * scale[:, None] * scale[None, :]
-    unit[np.diag_indices_from(unit)] += 1e-9
-    inverse = np.linalg.inv(unit) * scale[:, None] * scale[None, :]
-    scores = np.stack([p.moment[index] - p.gram[np.ix_(index, index)] @ beta for p in parts])
-    count = len(parts)
-    meat = scores.T @ scores * (count / max(count - 1, 1))
-    out: Floats = inverse @ meat @ inverse + inverse
-    return out
-
-
-def cauchy_weights(residual: Floats, scale: Floats | float, cut: float) -> Floats:
-    """Return 1 / (1 + (r / (cut s))^2): odd rows count less, none is thrown away."""
-    out: Floats = 1 / (1 + (residual / (cut * np.maximum(scale, 1e-12))) ** 2)
-    return out

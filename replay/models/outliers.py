@@ -22,7 +22,7 @@ from sklearn.covariance import MinCovDet
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from replay.errors import UsageError
-from replay.models.current import cauchy_weights
+from replay.models.least_squares import cauchy_weights
 from replay.models.residuals import Flags, Floats
 from replay.signals.motion.segments import still_band
 

@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.models.blocks import JointBlocks
-from replay.models.current import Sums, choose, clustered_covariance, solve, sums, total
+from replay.models.current import choose
+from replay.models.least_squares import Sums, clustered_covariance, solve, sums, total
 from replay.models.residuals import Flags, Floats
 from replay.settings import setting
 

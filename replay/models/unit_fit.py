@@ -7,22 +7,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from replay.models.current import (
-    BASE,
-    LAGS_S,
-    OPTIONAL,
-    Sums,
+from replay.models.current import BASE, LAGS_S, OPTIONAL, choose, design, lag_of, widths
+from replay.models.joint_unit import TERMS, UnitModel, predict, variance_terms
+from replay.models.least_squares import (
     cauchy_weights,
-    choose,
     clustered_covariance,
-    design,
-    lag_of,
     solve,
+    solve_bounded,
     sums,
     total,
-    widths,
 )
-from replay.models.joint_unit import TERMS, UnitModel, predict, variance_terms
 from replay.models.residuals import (
     Flags,
     Floats,
@@ -124,7 +118,7 @@ def fit_unit(
             betas = {}
             for fold in np.unique(folds):
                 rest = [p for p, f in zip(live, live_folds, strict=True) if f != fold] or live
-                betas[int(fold)] = _bounded(total(rest), which, centre, stiffness, limits)
+                betas[int(fold)] = solve_bounded(total(rest), which, centre, stiffness, limits)
             held = [
                 r.y - x[:, which] @ betas[int(f)] for x, r, f in zip(xs, rows, folds, strict=True)
             ]
@@ -151,7 +145,7 @@ def fit_unit(
     parts = [sums(x, r.y, w) for x, r, w in zip(xs, rows, weights, strict=True)]
     live = [p for p, gone in zip(parts, aside, strict=True) if not gone]
     which = [i for n in kept for i in spots[n]]
-    beta = _bounded(total(live), which, centre, stiffness, limits)
+    beta = solve_bounded(total(live), which, centre, stiffness, limits)
     covariance = clustered_covariance(live, which, beta, stiffness)
     points = [cells(r, c, payload_scale) for r, c in zip(rows, cases, strict=True)]
     good = [k for k in range(len(rows)) if not aside[k]]
@@ -200,27 +194,6 @@ def fit_unit(
         for f in np.unique(folds)
     }
     return whole, by_fold
-
-
-def _bounded(
-    whole: Sums, which: Sequence[int], centre: Floats, stiffness: Floats, limits: Floats
-) -> Floats:
-    """Solve, and again with what left its bounds held at them.
-
-    Under a load of one sign bias, gain, asymmetry and load-dependent friction are
-    nearly alike, and a soft prior loses against ten thousand rows.
-    """
-    own = limits[np.asarray(which)]
-    beta = solve(whole, which, centre, stiffness)
-    if (np.abs(beta) <= own).all():
-        return beta
-    held = np.clip(beta, -own, own)
-    stiff = stiffness.copy()
-    middle = centre.copy()
-    for place, k in enumerate(which):
-        if abs(beta[place]) > own[place]:
-            stiff[k], middle[k] = 1e12 * max(whole.gram[k, k], 1.0), held[place]
-    return solve(whole, which, middle, stiff)
 
 
 def _places(names: Sequence[str]) -> dict[str, list[int]]:

@@ -17,19 +17,19 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from replay.checks.checking import check, judge
-from replay.models.bins import bin_table
-from replay.models.learning import fit_baseline
-from replay.models.readings import Reading, read_session, table_marks
 from sklearn.ensemble import IsolationForest
 from threadpoolctl import threadpool_limits
 
 from replay.archive import open_archive
-from replay.checks import learn
+from replay.checks import check, learn
+from replay.checks.check import judge
+from replay.checks.learning import learn_from
 from replay.checks.matching import Known, Raised, Tally, match
 from replay.checks.plain import plain_detectors
+from replay.checks.reading import Reading, read
 from replay.demo import FaultWish, SessionPlan, session_record, simulate_session
 from replay.demo.faults import FLAVOURS
+from replay.models.condensing import choose_filter
 from replay.signals.joints import joint_columns
 
 STYLES = {
@@ -51,7 +51,8 @@ class Bench:
         self.seed, self.count = seed, 0
         self.archive = open_archive(folder, create=True)
         self.rng = np.random.default_rng(seed)
-        self.readings: dict[str, list[Reading]] = {}
+        self.filter_s = 0.0
+        self.readings: dict[str, Reading] = {}
         self.events: dict[str, list[Known]] = {}
 
     def add(self, wish: FaultWish | None = None) -> str:
@@ -75,7 +76,6 @@ class Bench:
         name = f"{self.seed}-{self.count:03d}"
         record = session_record(plan, frame, name=name)
         self.archive.add_session(record, {"main": frame})
-        self.readings[name] = read_session(self.archive, record)
         self.events[name] = [
             Known(
                 name,
@@ -91,16 +91,20 @@ class Bench:
         self.count += 1
         return name
 
+    def read(self, taught: list[str]) -> None:
+        """Read every session, through the filter that the training sessions want."""
+        self.filter_s = choose_filter(self.archive, taught)
+        for name in self.events:
+            self.readings[name] = read(self.archive, name, self.filter_s)
+
     def ours(self, taught: list[str], judged: list[str]) -> list[Raised]:
         """Return the flags that a baseline of these sessions raises."""
-        records = {n: self.archive.session(n) for n in {*taught, *judged}}
-        baseline = fit_baseline(
-            [records[n] for n in taught], [r for n in taught for r in self.readings[n]], ASKED
-        )
+        baseline = learn_from([self.readings[n] for n in taught], ASKED, self.filter_s)
         return [
             Raised(n, f.joint, f.kind, f.start, f.end, f.score, f.group)
             for n in judged
-            for f in judge(records[n], self.readings[n], baseline).flags
+            for f in judge(self.readings[n], baseline).flags
+            if f.evidence["lead"]
         ]
 
 
@@ -122,21 +126,19 @@ def figures(arms: int, training: int) -> None:
             few = max(1, round(training / 10))
             kinds = bench.rng.choice(list(FLAVOURS), few)
             spoilt = [bench.add(FaultWish(str(kind))) for kind in kinds]
+            bench.read(taught)
             raised = {
                 OURS: bench.ours(taught, held + faulty),
                 DIRTY: bench.ours(taught[few:] + spoilt, held + faulty),
             }
-            for plain in plain_detectors([r for n in taught for r in bench.readings[n]], ASKED):
+            for plain in plain_detectors([bench.readings[n] for n in taught], ASKED):
                 raised[plain.name] = [
-                    f
-                    for n in held + faulty
-                    for r in bench.readings[n]
-                    for f in plain.raise_flags(r)
+                    f for n in held + faulty for f in plain.raise_flags(bench.readings[n])
                 ]
             for name, flags in raised.items():
                 into = pooled.setdefault(name, {"faulty": Tally(), "held": Tally()})
                 for what, sessions in (("faulty", faulty), ("held", held)):
-                    hours = sum(r.hours for n in sessions for r in bench.readings[n])
+                    hours = sum(_joint_hours(bench.readings[n]) for n in sessions)
                     mine = [f for f in flags if f.session in sessions]
                     known = [e for n in sessions for e in bench.events[n]]
                     got = match(known, mine, hours, kinds=name in {OURS, DIRTY})
@@ -146,6 +148,11 @@ def figures(arms: int, training: int) -> None:
         print(f"arm {seed} done", file=sys.stderr, flush=True)
     for name, tallies in pooled.items():
         _print(name, tallies["faulty"], tallies["held"])
+
+
+def _joint_hours(reading: Reading) -> float:
+    blocks = reading.blocks
+    return float(len(blocks) * blocks.step_s * len(blocks.joints) / 3600)
 
 
 def _print(name: str, faulty: Tally, held: Tally) -> None:
@@ -193,28 +200,22 @@ def speed(sessions: int, hz: float, hours: float) -> None:
         begin = time.perf_counter()
         baseline = learn(archive)
         print(f"learn: {time.perf_counter() - begin:.1f} s for {sessions} sessions of {hours} h")
-        record = archive.session("s000")
         tables = joint_columns(archive, "s000")
         rows = sum(len(t) for t in tables.values())
         read_s = _quickest(lambda: joint_columns(archive, "s000"))
         print(f"joint tables from the archive: {rows / read_s / 1e6:.2f} M rows/s")
 
-        def score() -> None:
-            readings = [
-                Reading("s000", j, record.unit(j), record.start, bin_table(t), table_marks(t))
-                for j, t in tables.items()
-            ]
-            judge(record, readings, baseline)
+        reading = read(archive, "s000", baseline.model.filter_s)
 
         table = next(iter(tables.values()))
         pair = np.nan_to_num(np.column_stack((table.rate_deg_s, table.current_a)))[:200_000]
         forest = IsolationForest(random_state=0).fit(pair)
         with threadpool_limits(limits=1):
-            ours = rows / _quickest(score)
+            ours = rows / _quickest(lambda: judge(reading, baseline))
             whole = rows / _quickest(lambda: check(archive, "s000", baseline, save=False))
             bare = pair.shape[0] / _quickest(lambda: forest.score_samples(pair))
         print(
-            f"scoring: {ours / 1e6:.2f} M joint-samples a second of a core, "
+            f"judging what was read: {ours / 1e6:.2f} M joint-samples a second of a core, "
             f"{ours / bare:.1f} times a bare forest; with reading {whole / 1e6:.2f} M"
         )
 
