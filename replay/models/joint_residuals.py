@@ -19,6 +19,7 @@ from replay.models.residuals import (
     NO_ANGLE,
     NO_CURRENT,
     NO_LOAD,
+    NOT_FITTED,
     NOT_TRAINED,
     RESTING,
     SLIDING,
@@ -189,7 +190,7 @@ def _reasons(unit: UnitModel, mine, torque: Floats) -> Codes:  # type: ignore[no
     reason[no_rate] = NO_ANGLE if no_rate.all() else EDGE
     reason[no_current] = NO_CURRENT if whole else EDGE
     if not unit.names:
-        reason[:] = NOT_TRAINED
+        reason[:] = NOT_FITTED if unit.sessions else NOT_TRAINED
     return reason
 
 

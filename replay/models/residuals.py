@@ -25,7 +25,7 @@ HELD, RESTING, SLIDING, BETWEEN = 0, 1, 2, 3
 """States of a block: brake engaged over the filter's whole support; released and still
 over it; released and turning one way over it; anything else."""
 
-JUDGED, NO_CURRENT, NO_ANGLE, NOT_TRAINED, NO_LOAD, TOO_SHORT, EDGE = 0, 1, 2, 3, 4, 5, 6
+JUDGED, NO_CURRENT, NO_ANGLE, NOT_TRAINED, NO_LOAD, TOO_SHORT, EDGE, NOT_FITTED = range(8)
 """Why a block is not judged; 0 where it is."""
 
 REASONS: Mapping[int, str] = {
@@ -34,6 +34,7 @@ REASONS: Mapping[int, str] = {
     NOT_TRAINED: "no training session has this unit",
     NO_LOAD: "the load is not known and cannot be estimated",
     TOO_SHORT: "shorter than the filter",
+    NOT_FITTED: "training has too little motion that lasts longer than the filter",
     EDGE: "a gap or an end of the log",
 }
 
