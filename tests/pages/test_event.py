@@ -24,6 +24,8 @@ from dashboards.queries.event.evidence import evidence_words
 from dashboards.queries.event.unflagged import larger_unflagged
 from replay.archive import Archive, open_archive
 from replay.checks import check
+from replay.demo import FaultWish
+from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.models import load_baseline
 from replay.records import FLAG_KINDS
 from replay.reviews import pins
@@ -33,9 +35,15 @@ SESSION = "20310303-heron"
 Open = Callable[..., Visit]
 
 
-def opened(visit: Open, archive: Archive, query: str = "&flag=f-1", **how: object) -> Visit:
+def opened(
+    visit: Open,
+    archive: Archive,
+    query: str = "&flag=f-1",
+    session: str = SESSION,
+    **how: object,
+) -> Visit:
     tab = visit(archive, **how)
-    page = tab.go(f"/event?session={SESSION}{query}")
+    page = tab.go(f"/event?session={session}{query}")
     expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
     page.evaluate("document.querySelectorAll('.event-fold').forEach((f) => { f.open = true; })")
     return tab
@@ -111,22 +119,43 @@ def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive
     page.wait_for_function("location.search.includes('rate=0.01')")
 
 
-def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archive) -> None:
-    stored = heron.table("flags")
+@pytest.fixture(scope="module")
+def stalled(heron: Archive, tmp_path_factory: pytest.TempPathFactory) -> tuple[Archive, str]:
+    """The arm once more, with a session in which it was held; its stored flags and one of them."""
+    folder = tmp_path_factory.mktemp("stalled") / "archive"
+    shutil.copytree(str(heron.root), folder)
+    archive = open_archive(folder)
+    plan = SessionPlan(
+        start=datetime(2031, 3, 4, 9, tzinfo=UTC),
+        minutes=4.0,
+        rate_hz=20.0,
+        style="inspection",
+        faults=(FaultWish("stall"),),
+    )
+    frame, _ = simulate_session(plan, seed=3)
+    archive.add_session(session_record(plan, frame, name="stalled"), {"main": frame})
+    return archive, check(archive, "stalled").flags[0].flag
+
+
+def test_another_limit_builds_the_sessions_events_anew(
+    visit: Open, stalled: tuple[Archive, str]
+) -> None:
+    archive, flag = stalled
+    stored = archive.table("flags")
     counts = {}
-    for rate in (0.01, load_baseline(heron).asked, 30.0):
-        base = replace(load_baseline(heron), asked=rate)
-        flags = check(heron, SESSION, base, save=False).flags
+    for rate in (0.01, load_baseline(archive).asked, 30.0):
+        base = replace(load_baseline(archive), asked=rate)
+        flags = check(archive, "stalled", base, save=False).flags
         counts[rate] = sorted((f.joint, f.kind) for f in flags)
     assert len(counts[0.01]) < len(counts[30.0])  # or the test shows nothing
-    page = opened(visit, heron, "&flag=f-3&rate=30").page
+    page = opened(visit, archive, f"&flag={flag}&rate=30", "stalled").page
     words = page.locator("#event-rebuilt-words")
     expect(words).to_contain_text(f"{len(counts[30.0])} flag", timeout=45_000)
     rows = page.locator("#event-rebuilt tbody tr")
     here = rows.filter(has_not_text="only as learned").all()
     shown = sorted(tuple(r.locator("td").all_inner_texts()[:2]) for r in here)
     assert shown == counts[30.0]
-    learned = len(counts[load_baseline(heron).asked])
+    learned = len(counts[load_baseline(archive).asked])
     assert rows.filter(has_text="only at this limit").count() == len(counts[30.0]) - learned
     page.locator("#event-rate").click()
     page.get_by_role("option", name="0.01", exact=True).click()
@@ -135,7 +164,7 @@ def test_another_limit_builds_the_sessions_events_anew(visit: Open, heron: Archi
     assert fewer.count() == len(counts[0.01])
     assert rows.filter(has_text="only as learned").count() == learned - len(counts[0.01])
     assert learned > len(counts[0.01])
-    assert heron.table("flags").equals(stored)
+    assert archive.table("flags").equals(stored)
 
 
 def test_what_concerns_every_joint_is_drawn_on_the_first(
