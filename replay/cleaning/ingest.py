@@ -252,7 +252,8 @@ def _take(
                 archive, pool, own, raws, fits, arm, before, result, replace_stored, joins
             )
             if stored is not None:
-                _join(archive, stored, group, log_map if maps else None, arm, result)
+                given = log_map if maps else None
+                _join(archive, stored, group, given, arm, result, replace_stored)
 
 
 def _keep(
@@ -319,10 +320,10 @@ def _keep(
             file=paths[0],
             todo="copy the archive to a disk and do it there",
         )
-    if joins is not None:
+    if joins is not None and joins.raw_sha256 != sha256:
         said = f"takes the place of session {begun}, which had its first logs alone"
         session = replace(session, quality=(*session.quality, QualityNote("joined", said)))
-    elif begun is not None:
+    elif begun is not None and joins is None:
         said = f"takes the place of session {begun}, which was read while its log still grew"
         session = replace(session, quality=(*session.quality, QualityNote("completed", said)))
     if old is None and (not start_is_stated(log_map) or log_map.time.start_from is not None):
@@ -352,6 +353,7 @@ def _join(
     log_map: LogMap | None,
     arm: Arm | None,
     result: IngestResult,
+    replace_stored: bool,
 ) -> None:
     """Read logs anew together with those of a stored session that has the same channels.
 
@@ -363,16 +365,19 @@ def _join(
         When they cannot be read by the stored session's map, or contradict its logs.
     """
     logs = [path for path in archive.logs_of(stored) if path.is_file()]
-    sums = {file_sha256(path) for path in logs}
-    if all(file_sha256(path) in sums for path in group.paths):
-        result.unchanged.append(stored.session)
-        return
     same_map = log_map is None or stored.map_toml == log_map.toml
     same_arm = stored.arm_toml == (arm.toml if arm is not None else None)
+    sums = {file_sha256(path) for path in logs}
+    known = all(file_sha256(path) in sums for path in group.paths)
+    if known and replace_stored and log_map is not None and not (same_map and same_arm):
+        _take(archive, Group(logs), [log_map], arm, result, False, joins=stored)
+        return
     if not (logs and same_map and same_arm and stored.map_toml):
-        raise same_channels(
-            stored, group.paths, min(c for c in stored.channels["main"] if "." in c)
-        )
+        name = min(c for c in stored.channels["main"] if "." in c)
+        raise same_channels(stored, group.paths, name)
+    if known:
+        result.unchanged.append(stored.session)
+        return
     both = Group([*logs, *group.paths])
     try:
         _take(archive, both, [load_map(stored.map_toml)], arm, result, False, joins=stored)

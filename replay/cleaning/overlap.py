@@ -78,8 +78,9 @@ def same_channels(other: Session, paths: Sequence[Path], name: str) -> LogRefuse
         f"overlaps in time with session {other.session}, read from {other.source}, "
         f"which has the same channels ({name}, ...)",
         file="; ".join(str(p) for p in paths),
-        todo="one log of a session is enough; a second recorder's log is taken in with the map "
-        "and arm file of that session; or it is another arm's: --arm",
+        todo="one log of a session is enough; to read a stored one anew under another map or arm "
+        "file: --replace; a second recorder's log is taken in with the map and arm file of that "
+        "session; or it is another arm's: --arm",
     )
 
 

@@ -54,6 +54,23 @@ def test_it_is_made_again_from_both_logs(made: Recorders, tmp_path: Path) -> Non
     assert [p.name for p in archive.logs_of(session)] == [made.slow.name, made.quick.name]
 
 
+def test_both_logs_are_read_anew_under_a_corrected_map(made: Recorders, tmp_path: Path) -> None:
+    archive, result = take(tmp_path, made.slow, made.quick, log_map=MAP)
+    first = only(result)
+    right = MAP.replace('column = "i{n}"\nunit = "A"', 'column = "i{n}"\nunit = "mA"')
+    refused = take(tmp_path, made.slow, made.quick, log_map=right)[1].refused
+    assert len(refused) == 2
+    assert all("--replace" in r.reason for r in refused)
+    again = take(tmp_path, made.slow, made.quick, log_map=right, replace_stored=True)[1]
+    session = only(again)
+    assert again.replaced == {session.session: first.session}
+    assert again.unchanged == [session.session]  # the second log is in it already
+    assert session.second_recorders == ("burst_200hz",)
+    assert archive.sessions()["session"].to_list() == [session.session]
+    amperes = samples(archive, session)["J1.current_a"].to_numpy()
+    assert amperes == pytest.approx(pl.read_csv(made.slow)["i1"].to_numpy() / 1000)
+
+
 @pytest.mark.parametrize("ahead_s", [0.37, -1.2])
 def test_its_clock_is_set_by_the_motion_that_both_saw(tmp_path: Path, ahead_s: float) -> None:
     logs = two_recorders(tmp_path, clock_s=ahead_s)
