@@ -18,7 +18,7 @@ import shutil
 import signal
 import sys
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -182,20 +182,23 @@ def run_and_stop(job: dict[str, Any]) -> None:
             Path(job["count"]).write_text(str(seen()))
         return
     disk, pick = Disk(root), random.Random(job["seed"])
+    running = True
 
     def stop() -> None:
-        disk.cut_power(Path(out), pick)
-        os._exit(9)
+        if running:  # what the cut itself writes down is no event of the command's
+            disk.cut_power(Path(out), pick)
+            os._exit(9)
 
     _stop_at(job["at_step"], stop)
     COMMANDS[job["command"]](root)
+    running = False
     disk.cut_power(Path(out), pick)
 
 
-def steps_of(victims: Victims, base: Path, folder: Path) -> dict[str, int]:
+def steps_of(victims: Victims, base: Path, folder: Path, commands: Sequence[str]) -> dict[str, int]:
     """Return how many events on the disk each command makes, so that all are stopped inside."""
     steps = {}
-    for command in COMMANDS:
+    for command in commands:
         root, count = folder / "counted", folder / "count"
         _ready(base, root, command, random.Random(0))
         code = victims.run(
@@ -207,14 +210,21 @@ def steps_of(victims: Victims, base: Path, folder: Path) -> dict[str, int]:
     return steps
 
 
-def kills(victims: Victims, base: Path, folder: Path, count: int, seed: int = 1) -> Counter[str]:
+def kills(
+    victims: Victims,
+    base: Path,
+    folder: Path,
+    count: int,
+    seed: int = 1,
+    commands: Sequence[str] = tuple(COMMANDS),
+) -> Counter[str]:
     """Kill writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth, steps = answers(base), steps_of(victims, base, folder)
+    truth, steps = answers(base), steps_of(victims, base, folder, commands)
     for number in range(2 * count):
         if found["kills"] == count:
             break
-        command = list(COMMANDS)[number % len(COMMANDS)]
+        command = commands[number % len(commands)]
         root = folder / f"k{number}"
         _ready(base, root, command, pick)
         at = pick.randint(1, steps[command])
@@ -345,15 +355,20 @@ class Disk:
 
 
 def power_cuts(
-    victims: Victims, base: Path, folder: Path, count: int, seed: int = 2
+    victims: Victims,
+    base: Path,
+    folder: Path,
+    count: int,
+    seed: int = 2,
+    commands: Sequence[str] = tuple(COMMANDS),
 ) -> Counter[str]:
     """Cut the power under writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth, steps = answers(base), steps_of(victims, base, folder)
+    truth, steps = answers(base), steps_of(victims, base, folder, commands)
     for number in range(2 * count):
         if found["cuts"] == count:
             break
-        command = list(COMMANDS)[number % len(COMMANDS)]
+        command = commands[number % len(commands)]
         root, out = folder / f"p{number}", folder / f"q{number}"
         _ready(base, root, command, pick)
         job = {"root": str(root), "out": str(out), "command": command, "seed": number}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from replay.archive import open_archive, verify
 
-LOGS = 5
+LOGS = 3
 
 MAP = """
 [log]

@@ -38,5 +38,6 @@ def test_killed_before_each_step(tmp_path: Path) -> None:
             archive = open_archive(root)
             assert archive.tables.read("sessions")["session"].to_list() == ["s1"]
             assert (root / "samples/s1/session.json").read_bytes() == reference
+    assert list((whole / "samples/s1/overviews").iterdir())
     assert listed == sorted(listed)
     assert set(listed) == {0, 1}

@@ -22,7 +22,7 @@ KILLS = int(os.environ.get("JOINTBOOK_KILLS", "12"))
 
 @pytest.mark.timeout(60 + 20 * KILLS)
 def test_killed_at_any_moment(tmp_path: Path) -> None:
-    pairs = write_logs(tmp_path)
+    pairs = write_logs(tmp_path, rows=8000)
     reference, root = tmp_path / "reference", tmp_path / "archive"
     moments = random.Random(4)
     killed = finished = 0

@@ -15,6 +15,10 @@ import time
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
+from replay.archive import open_archive
+
 
 class Victims:
     """The process that forks them; use as a context manager."""
@@ -56,12 +60,13 @@ def _care(job: dict[str, Any]) -> None:
 
 
 def _add(job: dict[str, Any]) -> None:
-    from replay.archive import open_archive
+    from replay.archive import overview
     from replay.archive.durable import digest
     from tests.archive.streams import record, stream
 
     log = Path(job["log"])
-    frame = stream(140_000)
+    overview.WORTH_ROWS = overview.PIECE_ROWS = 4096  # so that few rows have overviews
+    frame = stream(6000)
     given = record("s1", frame, raw_sha256=digest(log))
     seen: list[str] = []
 
@@ -81,7 +86,6 @@ def _add(job: dict[str, Any]) -> None:
 
 def _decide(job: dict[str, Any]) -> None:
     """Put entries on record one by one; a line is written once each is acknowledged."""
-    from replay.archive import open_archive
     from replay.record import Draft, open_record
 
     record = open_record(open_archive(job["root"]))
@@ -92,7 +96,28 @@ def _decide(job: dict[str, Any]) -> None:
             said.flush()
 
 
-JOBS = {"ingest": _ingest, "add": _add, "decide": _decide, "care": _care}
+def _share(job: dict[str, Any]) -> None:
+    """Use an archive as another user of its group; write down what came of it."""
+    from replay.errors import ArchiveError
+    from tests.archive.test_never_lie import answers
+
+    os.setgroups([])
+    os.setgid(job["gid"])
+    os.setuid(job["uid"])
+    os.umask(job["umask"])
+    root = Path(job["root"])
+    found = answers(root)
+    said = {n: repr(a) for n, a in found.items()}
+    try:
+        open_archive(root).append("notes", pl.DataFrame({"session": ["s1"], "text": ["theirs"]}))
+    except ArchiveError as error:
+        said["wrote"] = str(error)
+    else:
+        said["wrote"] = "yes"
+    Path(job["said"]).write_text(json.dumps(said))
+
+
+JOBS = {"ingest": _ingest, "add": _add, "decide": _decide, "care": _care, "share": _share}
 
 
 def _serve() -> None:
