@@ -13,6 +13,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from replay.archive import open_archive, repair, verify
+from replay.cli.main import main
+from replay.record import Draft, open_record
+from replay.record.proof import prove
 from tests.archive.streams import record, stream
 
 FRAME = stream(300)
@@ -21,6 +24,8 @@ NAMES = st.text(
     min_size=1,
     max_size=40,
 ).filter(lambda name: name not in (".", "..") and len(name.encode()) < 200)
+
+HARD = "50%20 [a] {b} #c ?d 'e' \"f\" \\g :h *i ;j ~k $l &m\nn"
 
 
 def use(path: str | Path) -> None:
@@ -59,12 +64,24 @@ def check(path: str | Path) -> None:
 )
 @given(NAMES)
 @example("blank and ümlaut")
-@example("50%20 [a] {b} #c ?d 'e' \"f\" \\g :h *i ;j ~k $l &m\nn")
+@example(HARD)
 @example("s3:looks like a store")
 @example("日本語" * 20)
 def test_any_name(name: str) -> None:
     with tempfile.TemporaryDirectory() as folder:
         use(Path(folder) / name / "archive")
+
+
+@pytest.mark.parametrize("name", [HARD, "日本語" * 20])
+def test_the_record_at_any_name(tmp_path: Path, name: str) -> None:
+    archive = open_archive(tmp_path / name / "archive", create=True)
+    open_record(archive).append([Draft("setting", "colour", "set", "R. Moss", after={"is": 1})])
+    again = open_archive(archive.root)
+    assert [e.subject for e in open_record(again).entries("setting")] == ["colour"]
+    (archive.root / "record/record.sqlite").unlink()
+    assert main(["archive", "repair", "--archive", str(archive.root)]) == 0
+    assert prove(open_archive(archive.root)).whole
+    assert open_record(open_archive(archive.root)).entries("setting")
 
 
 def test_relative_moved_and_linked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from replay.archive import open_archive, verify
+from replay.archive import open_archive, repair, verify
 from replay.cli.main import main
 from replay.errors import ArchiveError
 from tests.archive.streams import record, stream
@@ -70,6 +70,40 @@ def test_a_disk_that_fills_while_tables_are_written(tmp_path: Path) -> None:
 def small_free(where: Path) -> int:
     room = os.statvfs(where)
     return room.f_bavail * room.f_frsize
+
+
+@needs_root
+@pytest.mark.parametrize("room", [0, 4096, 12_288, 24_576])
+def test_mending_on_a_full_disk_leaves_what_was_there(tmp_path: Path, room: int) -> None:
+    frame = stream(2000)
+    with mounted(tmp_path / "small", "-o", "size=3m") as small:
+        archive = open_archive(small / "archive", create=True)
+        archive.add_session(record("s1", frame), {"main": frame})
+        for n in range(4):
+            flags = pl.DataFrame({"session": [f"s{n}"], "flag": [f"f{n}"]})
+            archive.replace("flags", flags, session=[f"s{n}"])
+            archive.append("pins", pl.DataFrame({"session": ["s1"], "text": [f"p{n}"]}))
+        before = sorted(archive.table("pins")["text"])
+        next((archive.root / "tables/pins").glob("*.parquet")).unlink()
+        (archive.root / "samples/s1/session.json").unlink()
+        next((archive.root / "tables/flags").glob("*.parquet")).write_bytes(b"no more")
+        held = sorted(p for p in archive.root.rglob("*.parquet"))
+        (small / "filler").write_bytes(b"x" * (small_free(small) - room))
+        refused = ""
+        try:
+            repair(open_archive(archive.root), drop=True)
+        except ArchiveError as error:
+            refused = str(error)
+        assert "make room" in refused or (room and not refused)
+        kept = {p.name for p in archive.root.rglob("*.parquet")}
+        assert {p.name for p in held} <= kept
+        (small / "filler").unlink()
+        repair(open_archive(archive.root), drop=True)
+        again = open_archive(archive.root)
+        assert sorted(again.table("pins")["text"]) == before
+        assert again.samples("s1").collect().equals(frame)
+        assert again.table("flags").height == 3
+        assert [f for f in verify(again) if f.weight == "damage"] == []
 
 
 @needs_root
