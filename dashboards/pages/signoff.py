@@ -73,6 +73,10 @@ def body(desk: Desk, session: str, said: Any = None) -> list[Component | None]:
                     basics.message(f"A later check, {words}.", "Nothing signed has changed.")
                     for words in here.later
                 ],
+                *[
+                    basics.caution(words)
+                    for words in record.cautions_of_all(desk.archive, (f for f, _ in here.held))
+                ],
                 _form(here),
             ],
             className="sheet",

@@ -9,7 +9,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Entry, open_record
 from replay.reviews import scales
-from replay.reviews.cautions import cautions_of
+from replay.reviews.cautions import cautions_of, cautions_of_all
 from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
@@ -46,6 +46,7 @@ __all__ = [
     "alike",
     "ask_for_second_reviewer",
     "cautions_of",
+    "cautions_of_all",
     "completeness_words",
     "find",
     "findings",

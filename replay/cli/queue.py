@@ -16,7 +16,7 @@ from replay.cli.known import known_sessions
 from replay.cli.output import offer, print_json, print_table
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
-from replay.reviews.cautions import cautions_of
+from replay.reviews.cautions import cautions_of_all
 from replay.reviews.finding_search import session_of
 from replay.reviews.queue import Waiting, give_back, queue, take
 
@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
     print_table(_table(shown))
     more = len(waiting) - len(shown)
     print(f"{len(waiting)} wait" + (f"; {more} more: --most {len(waiting)}" if more else ""))
-    for words in dict.fromkeys(w for x in shown for w in cautions_of(archive, x.finding)):
+    for words in cautions_of_all(archive, (w.finding for w in shown)):
         print(f"CAUTION: {words}")
     print("`jointbook verdict FINDING` shows one, and says how to decide on it")
     return 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from replay.archive import Archive
 from replay.reviews.findings import Finding
 
@@ -16,6 +18,11 @@ PERSON = (
     "A person was on the tip in this session. Whether the arm may carry anyone is decided "
     "by the operator's rules and whoever is responsible, not here."
 )
+
+
+def cautions_of_all(archive: Archive, found: Iterable[Finding]) -> list[str]:
+    """Return what stands above the judging of several findings, each sentence once."""
+    return list(dict.fromkeys(words for one in found for words in cautions_of(archive, one)))
 
 
 def cautions_of(archive: Archive, finding: Finding) -> list[str]:

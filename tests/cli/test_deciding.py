@@ -31,6 +31,7 @@ def test_the_queue_says_how_to_go_on_and_what_to_beware_of(archive, say):
     said = say("queue")
     assert said.count("CAUTION: A brake that slips may not hold") == 1
     assert "`jointbook verdict FINDING` shows one" in said
+    assert "CAUTION: A brake that slips may not hold" in say("sign", "s1")
     shown = say("verdict", "f9")
     assert "CAUTION: A brake that slips may not hold" in shown
     assert f"jointbook verdict {findings(archive, 's1')[0].finding} --as NAME" in shown
