@@ -18,7 +18,7 @@ import shutil
 import signal
 import sys
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -195,7 +195,9 @@ def run_and_stop(job: dict[str, Any]) -> None:
     disk.cut_power(Path(out), pick)
 
 
-def steps_of(victims: Victims, base: Path, folder: Path, commands: Sequence[str]) -> dict[str, int]:
+def steps_of(
+    victims: Victims, base: Path, folder: Path, commands: Sequence[str] = tuple(COMMANDS)
+) -> dict[str, int]:
     """Return how many events on the disk each command makes, so that all are stopped inside."""
     steps = {}
     for command in commands:
@@ -216,11 +218,12 @@ def kills(
     folder: Path,
     count: int,
     seed: int = 1,
-    commands: Sequence[str] = tuple(COMMANDS),
+    steps: Mapping[str, int] | None = None,
 ) -> Counter[str]:
     """Kill writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth, steps = answers(base), steps_of(victims, base, folder, commands)
+    truth, steps = answers(base), steps or steps_of(victims, base, folder)
+    commands = list(steps)
     for number in range(2 * count):
         if found["kills"] == count:
             break
@@ -360,11 +363,12 @@ def power_cuts(
     folder: Path,
     count: int,
     seed: int = 2,
-    commands: Sequence[str] = tuple(COMMANDS),
+    steps: Mapping[str, int] | None = None,
 ) -> Counter[str]:
     """Cut the power under writers; return what became of it, by name."""
     pick, found = random.Random(seed), Counter[str]()
-    truth, steps = answers(base), steps_of(victims, base, folder, commands)
+    truth, steps = answers(base), steps or steps_of(victims, base, folder)
+    commands = list(steps)
     for number in range(2 * count):
         if found["cuts"] == count:
             break

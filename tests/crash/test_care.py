@@ -15,7 +15,7 @@ import pytest
 
 from replay.archive import open_archive
 from tests.archive.test_never_lie import answers
-from tests.crash.care import base_archive, corruptions, kills, power_cuts
+from tests.crash.care import base_archive, corruptions, kills, power_cuts, steps_of
 from tests.crash.victims import Victims
 
 OTHER = 61_234
@@ -47,21 +47,30 @@ def victims() -> Iterator[Victims]:
         yield there
 
 
+@pytest.fixture(scope="module")
+def steps(victims: Victims, base: Path) -> dict[str, int]:
+    return steps_of(victims, base, base.parent, MENDING)
+
+
 def what_went_wrong(found: Counter[str]) -> dict[str, int]:
     fine = ("kills", "cuts", "finished first")
     return {n: c for n, c in found.items() if c and n not in fine}
 
 
-def test_killed_while_mending_nothing_is_lost(victims: Victims, base: Path) -> None:
-    found = kills(victims, base, base.parent, 6, commands=MENDING)
+def test_killed_while_mending_nothing_is_lost(
+    victims: Victims, base: Path, steps: dict[str, int]
+) -> None:
+    found = kills(victims, base, base.parent, 5, steps=steps)
     assert what_went_wrong(found) == {}
-    assert found["kills"] == 6
+    assert found["kills"] == 5
 
 
-def test_power_cut_while_mending_nothing_is_lost(victims: Victims, base: Path) -> None:
-    found = power_cuts(victims, base, base.parent, 6, commands=MENDING)
+def test_power_cut_while_mending_nothing_is_lost(
+    victims: Victims, base: Path, steps: dict[str, int]
+) -> None:
+    found = power_cuts(victims, base, base.parent, 5, steps=steps)
     assert what_went_wrong(found) == {}
-    assert found["cuts"] == 6
+    assert found["cuts"] == 5
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="becoming another user needs root")

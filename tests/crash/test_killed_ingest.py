@@ -1,6 +1,6 @@
 """kill -9 at any moment of an ingest: nothing damaged, nothing lost, nothing twice.
 
-A dozen kills by default; JOINTBOOK_KILLS=200 for the long run.
+Nine kills by default; JOINTBOOK_KILLS=200 for the long run.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from replay.archive import open_archive, repair, verify
 from tests.crash.streams_of_logs import LOGS, damages, digests, write_logs
 from tests.crash.victims import Victims
 
-KILLS = int(os.environ.get("JOINTBOOK_KILLS", "12"))
+KILLS = int(os.environ.get("JOINTBOOK_KILLS", "9"))
 
 
 @pytest.mark.timeout(60 + 20 * KILLS)
