@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import numpy as np
 import polars as pl
 import pytest
 
+from dashboards.queries.event.brakes import brake_sequence, usual_step_ms
+from dashboards.queries.event.events import Event
 from dashboards.queries.session import windows
 from dashboards.queries.session.completeness import by_joint
 from dashboards.queries.session.sessions import facts, outline
@@ -59,6 +63,20 @@ def test_exact_samples_and_brake_words_are_its_too(both: tuple[Archive, str]) ->
     run = windows.runs(archive, session)["J1.brake_engaged"]
     assert run["v"] == [1, 0, 1, 0, 1, 0, 1]
     assert run["t"][1] == pytest.approx(2.0163, abs=1e-6)  # the main stream says 2.02
+
+
+def test_the_event_page_times_brakes_by_it(both: tuple[Archive, str]) -> None:
+    archive, session = both
+    record = archive.session(session)
+    at = record.start + timedelta(seconds=2)
+    event = Event(record, "J1", "span", at, at + timedelta(seconds=1))
+    end = at + timedelta(seconds=1)
+    told = brake_sequence(archive, event, at - timedelta(seconds=1), end, joints=["J1"])
+    rows = {r["what"]: r for r in told.to_dicts()}
+    assert rows["told to release"]["time"] < rows["released"]["time"]
+    # 12 ms apart; the main stream, in steps of 20 ms, says 20
+    assert rows["released"]["since_ms"] == pytest.approx(15.0, abs=1e-3)
+    assert usual_step_ms(archive, event, at, end) == pytest.approx(5.0)
 
 
 def test_a_measure_and_a_kept_span_inside_a_burst(both: tuple[Archive, str]) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.queries.event.events import Event
+from dashboards.queries.session.second_recorder import best_spans, stream_there
 from replay.archive import Archive
 from replay.errors import DamageError, JointbookError
 from replay.signals.joints import joint_table
@@ -23,7 +24,6 @@ def brake_sequence(
     that instant), ``since_ms`` (after the row before), ``from_event_s``. The
     first state in the window is not a change and is left out.
     """
-    session = event.record.session
     rows: list[dict[str, Any]] = []
     known = {name for names in event.record.channels.values() for name in names}
     words = {
@@ -35,7 +35,7 @@ def brake_sequence(
             name = channel(joint, quantity)
             if name not in known:
                 continue
-            runs = archive.spans(session, name, start, end)
+            runs = best_spans(archive, event.record, name, start, end)
             for at, value in runs.select("start", "value").slice(1).iter_rows():
                 rows.append({"time": at, "joint": joint, "what": said.get(value, "state not said")})
     rows += _starts_and_stops(archive, event, start, end)
@@ -55,7 +55,7 @@ def usual_step_ms(archive: Archive, event: Event, start: datetime, end: datetime
     """Return the usual interval of the joint's brake channel, else its current's."""
     for quantity in ("brake_engaged", "brake_engage_cmd", "current_a"):
         name = channel(event.joint, quantity)
-        stream = archive.stream_of(event.record, name)
+        stream = stream_there(archive, event.record, name, event.start)
         if stream is None:
             continue
         times = archive.samples(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
@@ -10,18 +11,19 @@ import numpy.typing as npt
 import polars as pl
 
 from dashboards.figures.packing import Points
-from dashboards.links import to_datetime
+from dashboards.links import to_datetime, to_ns
 from dashboards.queries.session.sessions import Outline
 from replay.archive import Archive
+from replay.records import Session
 from replay.signals.brakes.second_recorder import stretches
 from replay.units import TIME
 
 Ints = npt.NDArray[np.int64]
 
 
-def quick_streams(found: Outline, names: list[str]) -> dict[str, list[str]]:
+def quick_streams(record: Session, names: list[str]) -> dict[str, list[str]]:
     """Return the second recorders' streams, and which of these channels each of them has."""
-    held = {s: set(found.record.channels[s]) for s in found.record.second_recorders}
+    held = {s: set(record.channels[s]) for s in record.second_recorders}
     return {s: here for s, own in held.items() if (here := [n for n in names if n in own])}
 
 
@@ -42,7 +44,7 @@ def with_quick_points(
 ) -> tuple[dict[str, Points], float]:
     """Return channels' points with the quick recorders' among them, and the main one's step, s."""
     usual_s = 0.0
-    for stream, shared in quick_streams(found, list(points)).items():
+    for stream, shared in quick_streams(found.record, list(points)).items():
         usual_s = max([usual_s, *(usual_step_s(points[n][0]) for n in shared)])
         start, end = to_datetime(start_ns), to_datetime(end_ns)
         quick = archive.window(found.session, shared, start, end, most, stream=stream)
@@ -89,6 +91,30 @@ def spliced(main: Points, quick: Points, edges: Ints) -> Points:
     values = np.concatenate([main[1][keep], quick[1]])
     order = np.argsort(time_ns, kind="stable")
     return time_ns[order], values[order]
+
+
+def best_spans(
+    archive: Archive,
+    record: Session,
+    name: str,
+    start: datetime | None = None,
+    end: datetime | None = None,
+) -> pl.DataFrame:
+    """Return a channel's runs as `Archive.spans` does, the quick recorder's where it covers."""
+    runs = archive.spans(record.session, name, start, end)
+    for stream in quick_streams(record, [name]):
+        quick = archive.spans(record.session, name, start, end, stream=stream)
+        runs = spliced_spans(runs, quick, stretches_of(archive, record.session, stream))
+    return runs
+
+
+def stream_there(archive: Archive, record: Session, name: str, at: datetime) -> str | None:
+    """Return the stream that shows a channel at an instant, or None where none has it."""
+    for stream in quick_streams(record, [name]):
+        edges = stretches_of(archive, record.session, stream)
+        if inside(np.array([to_ns(at)]), edges)[0]:
+            return stream
+    return archive.stream_of(record, name)
 
 
 def spliced_rows(main: pl.DataFrame, quick: pl.DataFrame, edges: Ints) -> pl.DataFrame:

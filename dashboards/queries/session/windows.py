@@ -13,10 +13,10 @@ import polars as pl
 from dashboards.figures.packing import Group, group_points, reduce_columns
 from dashboards.links import to_datetime
 from dashboards.queries.session.second_recorder import (
+    best_spans,
     finest_first,
     quick_streams,
     spliced_rows,
-    spliced_spans,
     stretches_of,
     usual_step_s,
     with_quick_points,
@@ -85,7 +85,7 @@ def exact(
         seen = archive.samples(found.session, stream=stream, channels=names, start=start, end=end)
         return seen.head(MOST_EXACT).collect()
 
-    quick = quick_streams(found, sorted(wanted))
+    quick = quick_streams(found.record, sorted(wanted))
     shown: set[str] = set()
     for stream, held in found.record.channels.items():
         names = [n for n in held if n in wanted and n not in shown]
@@ -124,10 +124,7 @@ def _runs(archive: Archive, session: str) -> dict[str, Any]:
     words = [q for q in SESSION_QUANTITIES if q in found.logged]
     made: dict[str, Any] = {}
     for name in (*brakes, *words):
-        spans = archive.spans(session, name)
-        for stream in quick_streams(found, [name]):
-            quick = archive.spans(session, name, stream=stream)
-            spans = spliced_spans(spans, quick, stretches_of(archive, session, stream))
+        spans = best_spans(archive, found.record, name)
         if not spans.height:
             continue
         start = spans["start"].dt.epoch("ns").to_numpy()
