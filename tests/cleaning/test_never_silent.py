@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -119,6 +120,8 @@ def test_stopped_in_the_first_second_says_so(tmp_path: Path) -> None:
             stderr=subprocess.PIPE,
             text=True,
             cwd=tmp_path,
+            # a shell's background job has interrupts ignored, and its children inherit that
+            preexec_fn=partial(signal.signal, signal.SIGINT, signal.SIG_DFL),
         )
         time.sleep(wait)
         started.send_signal(signal.SIGINT)
