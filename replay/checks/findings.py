@@ -159,7 +159,28 @@ def gather(residuals: SessionResiduals, seen: SeenBy, laws: Calibration) -> Evid
                 for mark in found:
                     name = MEASURES[measure].statistic(mark)
                     into.append((mark, float(laws.score(name, np.array(mark.value)))))
+        marks[joint] = _witnessed(into)
     return Evidence(residuals, terms, marks, laws)
+
+
+def _witnessed(marks: list[tuple[Mark, float]]) -> list[tuple[Mark, float]]:
+    """Leave out what was measured across a hole: nobody saw the motion that it speaks of."""
+    holes = [
+        m
+        for m, score in marks
+        if score > HOLE_SCORE
+        and (m.measure == "silence" or (m.measure == "lost" and m.cell in _OF_MOTION))
+    ]
+
+    def blind(mark: Mark) -> bool:
+        least = setting("overlap") * (mark.end_s - mark.start_s)
+        return any(
+            h.start_s <= mark.start_s < h.end_s
+            or min(mark.end_s, h.end_s) - max(mark.start_s, h.start_s) > max(least, 0.0)
+            for h in holes
+        )
+
+    return [(m, s) for m, s in marks if m.measure in _OF_RECORDER or not blind(m)]
 
 
 def find(evidence: Evidence, limit: float) -> list[Finding]:
@@ -342,6 +363,9 @@ def _recorder(
 
 _FROZEN = {"current frozen", "angle frozen"}
 _OF_RECORDER = _FROZEN | {"silence", "lost"}
+_OF_MOTION = {"angle", "commanded rate"}
+HOLE_SCORE = 1.0
+"""A hole that one healthy joint-hour in ten shows is none that hides a motion."""
 
 
 def _shared(

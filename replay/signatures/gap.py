@@ -19,9 +19,8 @@ from replay.signatures.marks import (
     best_per_minute,
     one_nat,
     prior_rows,
-    runs,
 )
-from replay.signatures.track import Track
+from replay.signatures.track import Floats, Track
 
 CHANNELS = {
     "current_a": "current",
@@ -30,6 +29,9 @@ CHANNELS = {
     "rate_cmd_deg_s": "commanded rate",
 }
 """Brake words are left out: a word with no meaning in the map is null as well."""
+
+MANY = 4
+"""So many pauses of so many usual distances: the channel is told when it changes."""
 
 
 def silence(track: Track) -> Seen:
@@ -56,33 +58,51 @@ def silence(track: Track) -> Seen:
 
 
 def lost(track: Track) -> Seen:
-    """Find runs of values that are missing in rows which are there, channel by channel."""
+    """Find values that are missing beside rows which are there, channel by channel.
+
+    A channel may be told less often than the rows, every second one or on instants of
+    its own; what counts is its own usual distance. One that is told when it changes has
+    none, and nothing is said of it.
+    """
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
     for name, word in CHANNELS.items():
-        gone = np.isnan(getattr(track, name))
-        if not gone.any():
-            usual[word] = one_nat(0.0, 0, track)
-            continue
-        if gone.all():
-            continue  # not logged in this session
-        first, last = runs(gone)
-        length = last - first + 1
-        usual[word] = one_nat(float(length.sum()), first.size, track)
-        for k in np.argsort(-length)[:500]:
-            a, b = int(first[k]), int(last[k])
-            detail = {"channel": word, "seconds": float(track.t_s[b] - track.t_s[a])}
-            marks.append(
-                Mark(
-                    "lost",
-                    word,
-                    float(track.t_s[a]),
-                    float(track.t_s[b] + track.period_s),
-                    float(length[k]),
-                    detail,
-                )
-            )
+        told = track.told_s.get(name, np.zeros(0))
+        changes = name in track.on_change or (name in track.apart and not _regular(told))
+        if told.size < 2 or changes:
+            continue  # not logged in this session, or only when it changes
+        period = max(track.period_s, float(np.median(np.diff(told[:20_000]))))
+        ends = np.concatenate([[track.t_s[0] - period], told, [track.t_s[-1] + period]])
+        step = np.diff(ends)
+        missing = np.maximum(np.round(step / max(period, 1e-9)) - 1.0, 0.0)
+        missing -= np.minimum(missing, _silent_rows(track, ends, period))
+        rows = np.flatnonzero(missing > 0)
+        usual[word] = one_nat(float(missing.sum()), rows.size, track)
+        for k in rows[np.argsort(-missing[rows])[:500]]:
+            start, end = float(max(ends[k] + period, track.t_s[0])), float(ends[k + 1])
+            detail = {"channel": word, "seconds": float(step[k] - period)}
+            marks.append(Mark("lost", word, start, end, float(missing[k]), detail))
     return Seen(best_per_minute(marks), usual, prior_rows(track))
+
+
+def _regular(told: Floats) -> bool:
+    """Tell whether values come at even distances; those that tell of changes do not.
+
+    A recorder of changes is silent time and again, a lost channel once or twice.
+    """
+    if told.size < 8:
+        return False
+    step = np.diff(told[:20_000])
+    return bool(np.count_nonzero(step > MANY * np.median(step)) < MANY)
+
+
+def _silent_rows(track: Track, ends: Floats, period: float) -> Floats:
+    """Return how many values rows that are missing altogether would have had between two."""
+    step = np.diff(track.t_s)
+    hole = np.where(step > 1.5 * track.period_s, step - track.period_s, 0.0)
+    gone = np.concatenate([[0.0], np.cumsum(hole)])
+    at = np.interp(ends, track.t_s, gone)
+    return np.asarray(np.round(np.diff(at) / max(period, 1e-9)))
 
 
 def sentence(facts: Facts) -> str:

@@ -6,7 +6,8 @@ NaN (-1 for switches), so that its absence can be counted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -14,13 +15,17 @@ from numpy.typing import NDArray
 
 from replay.signals.channels import Channels
 from replay.signals.motion.rates import unwrapped
-from replay.units import channel
+from replay.units import JOINT_QUANTITIES, channel
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int8]
 Flags = NDArray[np.bool_]
 
 FEWEST_ROWS = 20
+REPEATS = 0.02
+"""Share of values that are like the one before, below which a channel tells of changes only."""
+TOLD = ("current_a", "angle_deg", "temperature_c", "rate_cmd_deg_s")
+"""Channels whose absence is counted; a recorder may keep some apart from the currents."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,12 @@ class Track:
     temperature_c: Floats
     engaged: Codes
     engage_cmd: Codes
+    told_s: Mapping[str, Floats] = field(default_factory=dict)
+    """When each channel was told, by the name of its column: values between are brought here."""
+    apart: frozenset[str] = frozenset()
+    """Channels that have instants of their own."""
+    on_change: frozenset[str] = frozenset()
+    """Those of them that hold, and are told when they change: no value comes twice in a row."""
 
     @cached_property
     def period_s(self) -> float:
@@ -115,6 +126,19 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
         if base_ns.size < FEWEST_ROWS:
             continue
 
+        told_s: dict[str, Floats] = {}
+        apart: set[str] = set()
+        on_change: set[str] = set()
+        for quantity in TOLD:
+            there_ns, values = channels.raw(channel(joint, quantity))
+            told_s[quantity] = (there_ns[np.isfinite(values)] - start_ns) / 1e9
+            if not np.array_equal(there_ns, base_ns):
+                apart.add(quantity)
+                known = values[np.isfinite(values)]
+                holds = JOINT_QUANTITIES[quantity].carry != "interpolate"
+                if holds and known.size > 1 and np.mean(np.diff(known) == 0) < REPEATS:
+                    on_change.add(quantity)
+
         def at(quantity: str, joint: str = joint, base_ns: NDArray[np.int64] = base_ns) -> Floats:
             return channels.at(channel(joint, quantity), base_ns)
 
@@ -130,6 +154,9 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
                 temperature_c=at("temperature_c"),
                 engaged=channels.codes(channel(joint, "brake_engaged"), base_ns),
                 engage_cmd=channels.codes(channel(joint, "brake_engage_cmd"), base_ns),
+                told_s=told_s,
+                apart=frozenset(apart),
+                on_change=frozenset(on_change),
             )
         )
     return made
