@@ -30,14 +30,14 @@ MODEL: dict[str, Setting] = {
     "cell_log_rate": Setting(0.7, "1", "a factor of two in rate; common practice"),
     "cell_payload": Setting(0.35, "1", "share of the largest payload trained; common practice"),
     "load_misfit": Setting(0.5, "1", "an arm file that explains less is refused: measured"),
-    "servo_share": Setting(0.5, "1", "a drive law that explains less is not used: measured"),
+    "servo_share": Setting(0.9, "1", "a drive law that explains less is not used: measured"),
     "robust_cut": Setting(3.0, "sd", "Cauchy weight's scale; common practice"),
     "odd_session": Setting(6.0, "sd", "a session this far from the others is set aside: measured"),
 }
 CHECKS: dict[str, Setting] = {
     "run_prior_s": Setting(0.1, "s", "a hole or a freeze that was never seen; no source"),
     "delay_prior_s": Setting(0.1, "s", "spread of a delay that was never seen; no source"),
-    "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
+    "clip_sd": Setting(3.0, "sd", "a block counts for no more: measured"),
     "growth_s": Setting(50.0, "s", "friction does not grow in less; common practice, no source"),
     "shortest_s": Setting(0.4, "s", "shortest window, an independent variable each; structure"),
     "prior_scale": Setting(1.0, "1", "spreads or nats by which a never seen finding falls off"),

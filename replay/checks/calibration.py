@@ -22,7 +22,7 @@ from replay.checks.likelihood import BANDS, HALF_NORMAL, Noise, Terms, Windows, 
 from replay.models.residuals import Floats, JointResiduals, SessionResiduals
 from replay.settings import setting
 from replay.signatures.kinds import Shape
-from replay.signatures.marks import NONE, Norm, Seen, middle, valued
+from replay.signatures.marks import NONE, Norm, Seen, middle, pooled_norm, valued
 from replay.signatures.registry import MEASURES, SHAPES
 
 BLOCK_S = 600.0
@@ -42,6 +42,9 @@ FEWEST_SESSIONS = 4
 ODD_ONE_IN = 10
 """So many training sessions may hide a fault: the oddest of them fits no law, but its scores
 count in the promise."""
+
+FEWEST_MARKS = 8
+"""Fewer raw sizes tell no norm of a unit; that of all units stands in."""
 
 FOLDS = 4
 KEPT = 40
@@ -329,6 +332,7 @@ def _omega(size: Floats, variance: Floats) -> float:
 def fit_norms(seen: Iterable[tuple[str, Mapping[str, Seen]]]) -> dict[str, Any]:
     """Return norms by unit, measure and cell from (unit, what its measures saw) of sessions."""
     cells: dict[tuple[str, str, str], list[Norm]] = {}
+    raws: dict[tuple[str, str, str], list[float]] = {}
     given = list(seen)
     sessions = Counter(unit for unit, _ in given)
     for unit, by in given:
@@ -338,9 +342,16 @@ def fit_norms(seen: Iterable[tuple[str, Mapping[str, Seen]]]) -> dict[str, Any]:
                     norm = (0.0, found.prior)  # a recorder is not known from so few
                 for who in (unit, EVERYONE):
                     cells.setdefault((who, measure, cell), []).append(norm)
+            if MEASURES[measure].pooled:
+                for mark in found.marks:
+                    for who in (unit, EVERYONE):
+                        raws.setdefault((who, measure, mark.cell), []).append(mark.raw)
     made: dict[str, dict[str, dict[str, Norm]]] = {}
     for (unit, measure, cell), norms in cells.items():
         norm = middle(norms)
+        pooled = raws.get((unit, measure, cell), [])
+        if MEASURES[measure].pooled:
+            norm = pooled_norm(np.array(pooled), norm[1]) if len(pooled) >= FEWEST_MARKS else NONE
         if norm is not NONE:
             made.setdefault(unit, {}).setdefault(measure, {})[cell] = norm
     return made
@@ -443,8 +454,12 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     prior, rate, least = (setting(n) for n in ("prior_scale", "prior_rate", "prior_level"))
     some = np.sort(values[values > 0])
     share = some.size / max(values.size, 1)
-    if some.size < 8 or share < COMMON:
+    if some.size < 3:
         return Tail(least, rate, prior, normal, share)  # what they show may all be faults
+    if share < COMMON:
+        # seldom there: as often as it was, falling off as it did, or more slowly
+        size = float(np.mean(some) - some[0]) if some.size > 1 else 0.0
+        return Tail(float(np.median(some)), 0.5 * share / hours, max(size, prior), normal, share)
     low, high = (float(np.quantile(some, q)) for q in QUANTILES)
     part = [-np.log1p(-share * (1 - q)) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])

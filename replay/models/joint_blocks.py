@@ -58,8 +58,11 @@ def joint_blocks(
         speed = bring.numbers(channel(joint, "rate_deg_s"))
         angle = nothing.copy() if speed is None else integral(speed, step_s, grid.each)
     speed_cmd = bring.numbers(channel(joint, "rate_cmd_deg_s"))
-    has_command = speed_cmd is not None
-    command = nothing.copy() if speed_cmd is None else integral(speed_cmd, step_s, grid.each)
+    if speed_cmd is not None:
+        command = integral(speed_cmd, step_s, grid.each)
+    else:
+        command = bring.means(channel(joint, "angle_cmd_deg"), unwrap=True) + 0.0
+    has_command = bool(np.isfinite(command).any())
     _carry_on(carried, joint, angle, command, low, fine)
     box_angle = box(angle, width)
     rate_box = lag(angle, width, sub_s)

@@ -51,6 +51,7 @@ def joint_residuals(
         fits
         + far * misfit(unit, parts)
         + (per_kg * payload.sd_kg) ** 2
+        + (unit.figures.get("carried_share", 0.0) * per_kg * payload.mass_kg) ** 2
         + (unit.coefficient("torque") * loads.doubt[joint]) ** 2
     )
     current = mine.current_a

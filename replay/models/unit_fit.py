@@ -168,6 +168,7 @@ def fit_unit(
         wider = np.zeros((len(beta), len(beta)))
         wider[0, 0], wider[1:, 1:] = bias_sd**2, covariance
         covariance = wider
+    torque_a = float(beta[kept.index("torque")]) if "torque" in kept else 0.0
     whole = replace(
         blank,
         names=tuple(kept),
@@ -182,7 +183,8 @@ def fit_unit(
         figures={
             f"heat{lag:g}": float(np.median(np.concatenate([r.at.heat_k[lag] for r in rows])))
             for lag in LAGS_S
-        },
+        }
+        | {"carried_share": carried_share(rows, held, weights, torque_a, good)},
     )
     whole = replace(whole, **rest_of(whole, cases, aside))
     by_fold = {
@@ -194,6 +196,35 @@ def fit_unit(
         for f in np.unique(folds)
     }
     return whole, by_fold
+
+
+FEWEST_ENERGY = 100.0
+"""Of a payload's own current squared over the noise: less tells no share, whatever its colour."""
+
+
+def carried_share(
+    rows: list[UnitRows],
+    held: list[Floats],
+    weights: list[Floats],
+    torque_a: float,
+    good: list[int],
+) -> float:
+    """Return by which share what a payload asks for was off, from payload to payload.
+
+    A workpiece is not gripped in its centre of mass, nor weighed: one error for as long as
+    it is carried, which no averaging over that time takes away.
+    """
+    off: list[float] = []
+    for k in good:
+        mine = torque_a * rows[k].carried_nm
+        for mass in np.unique(rows[k].mass_kg[rows[k].mass_kg > 0]):
+            at = rows[k].mass_kg == mass
+            energy = float(np.sum(weights[k][at] * mine[at] ** 2))
+            if energy > FEWEST_ENERGY:
+                off.append(float(np.sum(weights[k][at] * mine[at] * held[k][at])) / energy)
+    if len(off) < 4:
+        return 0.5 * setting("misfit_share")
+    return float(np.clip(np.sqrt(np.mean(np.square(off))), 0.0, 0.3))
 
 
 def _places(names: Sequence[str]) -> dict[str, list[int]]:

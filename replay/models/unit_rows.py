@@ -64,6 +64,9 @@ class UnitRows:
     swing_nm: Floats
     hours: float
     session: str
+    carried_nm: Floats
+    """What the payload alone asks for."""
+    mass_kg: Floats
 
 
 def pick(at: Conditions, rows: Index) -> Conditions:
@@ -130,6 +133,8 @@ def sliding_rows(case: Case, fast: float, reference: float) -> UnitRows:
         swing(at.torque_nm)[rows],
         float(hours),
         case.session,
+        np.nan_to_num(case.loads.per_kg[case.joint][rows] * case.payload.mass_kg[rows]),
+        case.payload.mass_kg[rows],
     )
 
 

@@ -1,7 +1,7 @@
 """Angle sensor: it jumps, stands still, or drifts away from where the joint is.
 
-A jump is a step of the angle less the integral of the command that a cubic
-through the rows on both sides does not make; what stands still shows it by the
+A jump is a travel between two rows that neither the rows before nor those on both
+sides foretell (`replay.signatures.innovation`); what stands still shows it by the
 travel it has to catch up with, or by the dither that is missing; a drift
 parts the angle from the integral of the logged rate.
 """
@@ -9,13 +9,13 @@ parts the angle from the integral of the logged rate.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 
 import numpy as np
 
 from replay.models.residuals import HELD, JointResiduals
 from replay.signatures.brake_slip import AT_ONCE
-from replay.signatures.following import LONG_S, following, shortfalls
+from replay.signatures.following import LONG_S, shortfalls
+from replay.signatures.innovation import CELLS, FEWEST_ROWS, innovations
 from replay.signatures.kinds import Facts, Shape, Signature
 from replay.signatures.marks import (
     Mark,
@@ -30,86 +30,57 @@ from replay.signatures.marks import (
 )
 from replay.signatures.track import Floats, Track
 
-HALF_S, MOST_ROWS, FEWEST_ROWS = 0.4, 25, 4
-"""Rows on each side of a step: `HALF_S` of them, within bounds that a cubic needs."""
+APART_S = 0.4
+"""Two steps closer than this are one."""
 
-
-@lru_cache(maxsize=8)
-def _step_filter(half: int) -> Floats:
-    """Return the least-squares weights of a step amid a cubic, for 2 * half rows."""
-    t = (np.arange(2 * half) - half + 0.5) / half
-    columns = np.column_stack([np.ones_like(t), t, t**2, t**3, t > 0])
-    return np.asarray(np.linalg.pinv(columns)[-1])
+LARGEST = 40
+"""Steps of a session, joint and circumstance that are kept."""
 
 
 def steps(track: Track) -> Seen:
-    """Find steps of the angle, in cells by what was commanded around them."""
-    found = following(track, track.reference_deg_s)
-    half = int(np.clip(round(HALF_S / max(track.period_s, 1e-6)), FEWEST_ROWS, MOST_ROWS))
-    if found is None or found.t_s.size < 8 * half:
+    """Find rows whose angle is not what the rows about it foretell."""
+    if np.isfinite(track.angle_deg).sum() < FEWEST_ROWS:
         return Seen((), {})
-    error = found.angle_deg - found.due_deg
-    known = np.isfinite(error)
-    hole = np.diff(found.t_s, prepend=found.t_s[0]) > 3 * track.period_s
-    if not known.all():
-        error = np.interp(found.t_s, found.t_s[known], error[known])
-    error = error - error[0]
-    step = np.convolve(error, _step_filter(half)[::-1], "valid")  # between rows half-1 and half
-    bad = np.convolve(~known | hole, np.ones(2 * half), "valid") > 0
-    at = np.arange(step.size) + half
-    rate = track.reference_deg_s
-    level = np.abs(rate) / max(track.top_deg_s, 1e-9)
-    swing = np.abs(rate[2 * half - 1 :] - rate[: rate.size - 2 * half + 1])
-    changing = swing > 0.05 * max(track.top_deg_s, 1e-9)
-    cells = {
-        "still": (level[at] <= 0.02) & ~changing,
-        "steady": (level[at] > 0.02) & ~changing,
-        "changing": changing,
-    }
+    step, cells = innovations(track)
+    size = np.abs(np.nan_to_num(step))
+    floor = max(0.3 * track.resolution_deg, 1e-9)
+    apart = max(1, round(APART_S / max(track.period_s, 1e-6)))
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
-    for cell, mine in cells.items():
-        rows = np.flatnonzero(mine & ~bad)
+    for number in np.unique(cells[np.isfinite(step)]):
+        rows = np.flatnonzero((cells == number) & np.isfinite(step))
         if rows.size < 30:
             continue
-        size = np.abs(step[rows])
-        scale = max(wide(size), 0.3 * track.resolution_deg, 1e-9)
+        scale = max(wide(size[rows]), floor)
+        braked = number < CELLS
+        cell = f"{'held' if braked else 'free'} {number % CELLS}"
         usual[cell] = (0.0, scale)
-        for k in _peaks(rows, size, half, 4 * scale):
-            row = int(at[k])
+        for row in _peaks(rows, size[rows], apart, 3 * scale):
             detail = {
-                "step_deg": float(step[k]),
-                "braked": bool(track.braked[row]),
-                "at_once": _at_once(error, row),
+                "step_deg": float(step[row]),
+                "braked": bool(braked),
+                "at_once": _at_once(track.angle_deg, row),
             }
-            marks.append(
-                Mark(
-                    "angle step",
-                    cell,
-                    float(found.t_s[row - 1]),
-                    float(found.t_s[row]),
-                    float(abs(step[k])),
-                    detail,
-                )
-            )
+            begin, end = float(track.t_s[row - 1]), float(track.t_s[row])
+            marks.append(Mark("angle step", cell, begin, end, float(size[row]), detail))
     return Seen(best_per_minute(marks), usual)
 
 
-def _peaks(rows: np.ndarray, size: Floats, half: int, least: float) -> list[int]:
-    """Return the largest rows above a size, no two within a filter's length."""
+def _peaks(rows: np.ndarray, size: Floats, apart: int, least: float) -> list[int]:
+    """Return the largest rows above a size, no two close together."""
     kept: list[int] = []
     for k in np.argsort(-size):
-        if size[k] < least or len(kept) >= 200:
+        if size[k] < least or len(kept) >= LARGEST:
             break
         row = int(rows[k])
-        if all(abs(row - other) > half for other in kept):
+        if all(abs(row - other) > apart for other in kept):
             kept.append(row)
     return kept
 
 
-def _at_once(error: Floats, row: int) -> float:
+def _at_once(angle: Floats, row: int) -> float:
     """Return how much of the change over five rows happened between two of them."""
-    piece = error[max(0, row - 3) : row + 3]
+    piece = np.nan_to_num(angle[max(0, row - 3) : row + 3])
     whole = abs(piece[-1] - piece[0])
     return float(np.max(np.abs(np.diff(piece))) / whole) if whole > 0 else 0.0
 
@@ -231,7 +202,7 @@ SIGNATURE = Signature(
         Measure("angle step", "deg", steps, by_cell=True),
         Measure("angle frozen", "deg", frozen),
         Measure("angle dither", "rows", dither),
-        Measure("angle drift", "deg", drift, proof=False),
+        Measure("angle drift", "deg", drift, proof=False, pooled=True),
     ),
     sentence=sentence,
     claim=claim,

@@ -1,8 +1,8 @@
 """Brake slip: the joint leaves its place while its brake is engaged.
 
 The angle's means of half a second, from a second after engagement on, are
-compared over every held stretch; what is usual in the unit's sessions (noise,
-resolution, a gear that settles) is the norm.
+laid beside each other before and after every instant of a held stretch; what is usual in
+all of the unit's stretches (noise, a gear that settles, a load set down) is the norm.
 """
 
 from __future__ import annotations
@@ -12,12 +12,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from replay.signatures.kinds import Facts, Signature
-from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute, runs
-from replay.signatures.track import Track
+from replay.signatures.marks import Mark, Measure, Seen, runs
+from replay.signatures.track import Floats, Track
 
 PIECE_S, SETTLE_S = 0.5, 1.0
 """Shorter than a slip that creeps, longer than the angle's noise; and how long a joint may still
 relax after its brake engaged (common practice, no source)."""
+
+LONGEST_PIECES = (1, 2, 4, 8, 16, 32)
+"""A slip may take so many pieces: powers of two, structure rather than settings."""
+
+SIDE_PIECES = 6
+"""Pieces before and after, whose means tell the place: three seconds of standing."""
 
 
 def slips(track: Track) -> Seen:
@@ -27,26 +33,17 @@ def slips(track: Track) -> Seen:
     held = track.braked & np.isfinite(track.angle_deg) & ~hole
     first, last = runs(held)
     marks: list[Mark] = []
-    sizes: list[float] = []
     rows = max(2, round(PIECE_S / period))
     for a, b in zip(first, last, strict=True):
         begin = int(a) + (round(SETTLE_S / period) if a > 0 else 0)
         count = (int(b) + 1 - begin) // rows
-        if count < 3:
+        if count < 4:
             continue
-        piece = track.angle_deg[begin : begin + count * rows].reshape(count, rows)
-        means = piece.mean(axis=1)
-        low, high = np.minimum.accumulate(means), np.maximum.accumulate(means)
-        up, down = means - low, high - means
-        way = up if up.max() >= down.max() else down
-        size = float(way.max())
-        end = int(np.argmax(way))
-        place = (low if way is up else high)[end]
-        start = int(np.flatnonzero(np.abs(means[: end + 1] - place) <= 0.1 * size)[-1])
-        sizes.append(size)
-        row = begin + min(start + 1, end) * rows  # it left after the last piece in place
-        stop = min(begin + (end + 1) * rows, int(b))
-        fastest = float(np.max(np.abs(np.diff(track.angle_deg[row : stop + 1]))))
+        means = track.angle_deg[begin : begin + count * rows].reshape(count, rows).mean(axis=1)
+        size, low, high = displacement(means)
+        row, stop = begin + low * rows, min(begin + high * rows, int(b))
+        piece = track.angle_deg[row : stop + 1]
+        fastest = float(np.max(np.abs(np.diff(piece)))) if piece.size > 1 else 0.0
         detail = {
             "stayed_deg": float(means[-1] - means[0]),
             "from_s": float(track.t_s[a]),
@@ -56,14 +53,34 @@ def slips(track: Track) -> Seen:
         marks.append(
             Mark("slip", "held", float(track.t_s[row]), float(track.t_s[stop]), size, detail)
         )
-    usual: dict[str, Norm] = {}
-    if sizes:
-        centre = float(np.median(sizes))
-        floor = max(0.15 * track.resolution_deg, 1e-9)
-        above = [s - centre for s in sizes if s > centre]
-        scale = float(np.median(above) / 0.6745) if above else 0.0
-        usual["held"] = (centre, max(scale, 0.15 * centre, floor))
-    return Seen(best_per_minute(marks), usual)
+    floor = max(0.15 * track.resolution_deg, 1e-9)
+    return Seen(tuple(marks), {"held": (0.0, floor)} if marks else {})
+
+
+def displacement(means: Floats) -> tuple[float, int, int]:
+    """Return the largest lasting change of place: its size, and the pieces between which it ran.
+
+    The mean of the pieces before is laid beside that of the pieces after, for changes
+    of every length; the shortest length that shows nine tenths of the largest is taken.
+    """
+    sums = np.concatenate([[0.0], np.cumsum(means)])
+    found: list[tuple[float, int, int]] = []
+    for length in LONGEST_PIECES:
+        at = np.arange(2, means.size - length - 1)
+        if not at.size:
+            break
+        low, high = (
+            np.maximum(at - SIDE_PIECES, 0),
+            np.minimum(at + length + SIDE_PIECES, means.size),
+        )
+        before = (sums[at] - sums[low]) / (at - low)
+        after = (sums[high] - sums[at + length]) / (high - at - length)
+        k = int(np.argmax(np.abs(after - before)))
+        found.append((float(abs(after[k] - before[k])), int(at[k]), int(at[k]) + length))
+    if not found:
+        return float(abs(means[-1] - means[0])), 0, means.size
+    most = max(size for size, _, _ in found)
+    return next(f for f in found if f[0] >= 0.9 * most)
 
 
 def sentence(facts: Facts) -> str:
@@ -90,7 +107,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 SIGNATURE = Signature(
     kind="brake-slip",
     shapes=(),
-    measures=(Measure("slip", "deg", slips),),
+    measures=(Measure("slip", "deg", slips, pooled=True),),
     sentence=sentence,
     claim=claim,
     needs_mark=True,

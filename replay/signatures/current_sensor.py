@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
@@ -23,6 +22,7 @@ from replay.signatures.marks import (
     prior_rows,
     runs,
     spread,
+    wide,
 )
 from replay.signatures.track import Flags, Track
 
@@ -39,6 +39,10 @@ def gain(joint: JointResiduals) -> Mapping[str, Floats]:
     drive = np.nan_to_num(joint.current_a - joint.servo.value)
     held = joint.state == HELD
     return {"plant": joint.regressors["gain"], "servo": np.where(held, 0.0, drive)}
+
+
+ROUGH_CELLS = 6
+"""Neighbourhoods, each twice as rough as the one before."""
 
 
 def frozen(track: Track) -> Seen:
@@ -82,39 +86,39 @@ def _share(mask: Flags, first: Floats, last: Floats) -> Floats:
     return np.asarray((total[last + 1] - total[first]) / np.maximum(last - first + 1, 1))
 
 
-TURNS_S = 0.5
-"""So long about a start, a stop or a release the current has peaks of its own (common practice)."""
-
-
 def spikes(track: Track) -> Seen:
-    """Find single samples far from both neighbours, which agree with each other."""
+    """Find single samples beyond all four neighbours, in spreads of their own neighbourhood.
+
+    A current that starts, stops or turns runs through its neighbours' range; a sample of
+    the sensor's own leaves it on one side and is back at once.
+    """
     current = track.current_a
-    if current.size < 5:
+    if current.size < 9:
         return Seen((), {})
-    middle = current[1:-1]
-    odd = np.minimum(np.abs(middle - current[:-2]), np.abs(middle - current[2:]))
-    odd[(middle > current[:-2]) != (middle > current[2:])] = 0.0
-    odd = np.nan_to_num(odd)
-    odd[odd < 2 * np.abs(np.nan_to_num(current[2:] - current[:-2]))] = 0.0
+    beside = np.stack([current[2 + k : current.size - 2 + k] for k in (-2, -1, 1, 2)])
+    middle = current[2:-2]
+    low, high = beside.min(axis=0), beside.max(axis=0)
+    odd = np.nan_to_num(np.maximum(np.maximum(middle - high, low - middle), 0.0))
+    step = np.abs(np.nan_to_num(np.diff(current)))
+    fine = max(spread(step[step > 0]), 1e-9) if (step > 0).any() else 1e-9
+    rough = np.nan_to_num(high - low) / fine
+    cells = np.clip(np.floor(np.log2(np.maximum(rough, 1.0))), 0, ROUGH_CELLS - 1).astype(int)
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
-    asked = track.asked[1:-1]
-    way = np.sign(track.reference_deg_s) * track.asked
-    state = 2.0 * way + track.braked
-    near = max(2, round(TURNS_S / max(track.period_s, 1e-6)))
-    turning = (maximum_filter1d(state, 2 * near + 1) != minimum_filter1d(state, 2 * near + 1))[1:-1]
-    cells = {"moving": asked & ~turning, "still": ~asked & ~turning, "turning": turning}
-    for cell, rows in cells.items():
-        some = odd[rows]
-        scale = spread(some[some > 0])
-        if not np.isfinite(scale):
+    for number in np.unique(cells):
+        rows = np.flatnonzero(cells == number)
+        some = odd[rows][odd[rows] > 0]
+        if some.size < 30:
             continue
+        cell = f"rough {number}"
+        scale = max(wide(some), 0.3 * fine)
         usual[cell] = (0.0, scale)
-        where = np.flatnonzero(rows & (odd > 4 * scale))
-        for r in where[np.argsort(-odd[where])[:300]]:
-            at = float(track.t_s[r + 1])
-            detail = {"current_a": float(middle[r])}
-            marks.append(Mark("spike", cell, at, at, float(odd[r]), detail))
+        where = rows[odd[rows] > 3 * scale]
+        for r in where[np.argsort(-odd[where])[:100]]:
+            at = float(track.t_s[r + 2])
+            marks.append(
+                Mark("spike", cell, at, at, float(odd[r]), {"current_a": float(middle[r])})
+            )
     return Seen(best_per_minute(marks), usual)
 
 
@@ -127,7 +131,10 @@ def sentence(facts: Facts) -> str:
             f"({mark.end_s - mark.start_s:.1f} s)"
         )
     if mark is not None:
-        return f"single samples of current {facts.span} stand {mark.raw:.2f} A off both neighbours"
+        return (
+            f"single samples of current {facts.span} stand {mark.raw:.2f} A beyond all of "
+            "their neighbours"
+        )
     parts = ", ".join(
         f"{facts.ampere[name]:+.2f} A {word}"
         for name, word in (

@@ -52,6 +52,8 @@ class Measure:
 
     ``proof``: within its own span it is the cause of whatever the residuals
     show there. ``by_cell``: its cells are few and unlike, each has a tail of its own.
+    ``pooled``: a session has few of them, so the norm is that of the raw sizes of all
+    training sessions; what a session's ``usual`` gives is the least scale.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Measure:
     look: Callable[[Track], Seen]
     proof: bool = True
     by_cell: bool = False
+    pooled: bool = False
 
     def statistic(self, mark: Mark) -> str:
         """Return the name of the statistic that a mark counts to."""
@@ -98,6 +101,18 @@ def middle(norms: Iterable[Norm]) -> Norm:
     if not values.size:
         return NONE
     return float(np.median(values[:, 0])), float(np.median(values[:, 1]))
+
+
+def pooled_norm(raw: Floats, floor: float) -> Norm:
+    """Return the middle and the upper spread of raw sizes from many sessions.
+
+    The spread is that of the median or of the 98th in 100, whichever says more.
+    """
+    centre = float(np.median(raw))
+    above = raw[raw > centre] - centre
+    usual = float(np.median(above) / 0.6745) if above.size else 0.0
+    far = float((np.quantile(raw, 0.98) - centre) / 2.054)
+    return centre, max(usual, far, floor)
 
 
 def valued(marks: Iterable[Mark], usual: Mapping[str, Norm]) -> list[Mark]:

@@ -14,11 +14,11 @@ import numpy as np
 
 from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
-from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute, wide
+from replay.signatures.marks import Mark, Measure, Seen
 from replay.signatures.track import Codes, Track
 
-FEWEST_STEPS = 20.0
-"""A commanded travel of fewer of the angle's smallest steps tells no delay."""
+FIRST_STEPS = 6.0
+"""A joint moves once it has left its place by so many of the angle's smallest steps."""
 
 WAIT_S = 20.0
 """A command that nothing followed for so long had nothing to time (common practice, no source)."""
@@ -39,39 +39,70 @@ def words(track: Track) -> Seen:
 
 
 def motions(track: Track) -> Seen:
-    """Time the first motion after it was allowed (by command, else by word) and asked for."""
-    if not track.commanded:
+    """Time the first motion after the one that was asked for, and how hard the drive pushed.
+
+    Both are read from a release of the brake's word (its command where there is no word)
+    on: when the travel asked for, and when the joint's own, is beyond `FIRST_STEPS`. How soon
+    a joint follows depends on how fast it is asked to start: cells are of that.
+    """
+    word = track.engaged if (track.engaged >= 0).any() else track.engage_cmd
+    due = track.due_deg
+    if due is None or not (word >= 0).any():
         return Seen((), {})
-    told = track.engage_cmd if (track.engage_cmd >= 0).any() else track.engaged
-    if not (told >= 0).any():
-        return Seen((), {})
-    wanted = np.abs(np.nan_to_num(track.rate_cmd_deg_s))
+    least = FIRST_STEPS * max(track.resolution_deg, 1e-9)
     marks: list[Mark] = []
-    delays: list[float] = []
-    for row in _falls(told):
-        stop = int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S))
-        asked = np.flatnonzero(track.asked[row:stop])
-        again = np.flatnonzero(told[row:stop] == 1)
-        if not asked.size or (again.size and again[0] < asked[0]):
+    for row in _falls(word):
+        stop = min(int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S)), track.t_s.size)
+        again = np.flatnonzero(word[row:stop] == 1)
+        stop = row + int(again[0]) if again.size else stop
+        travel = due[row:stop] - due[row]
+        beyond = np.flatnonzero(np.abs(travel) > least)
+        if not beyond.size:
             continue
-        begin = row + int(asked[0])
-        end = row + int(again[0]) if again.size else stop
-        way = np.sign(track.rate_cmd_deg_s[begin])
-        over = np.flatnonzero(np.nan_to_num(track.rate_cmd_deg_s[begin:end]) * way <= 0)
-        end = begin + int(over[0]) if over.size else end
-        step = np.diff(track.t_s[begin:end], prepend=track.t_s[begin])
-        due = np.cumsum(wanted[begin:end] * step)
-        went = way * (track.angle_deg[begin:end] - track.angle_deg[begin])
-        if not due.size or due[-1] < FEWEST_STEPS * max(track.resolution_deg, 1e-9):
+        begin = row + int(beyond[0])
+        way = np.sign(travel[beyond[0]])
+        went = way * (track.angle_deg[row:stop] - track.angle_deg[row])
+        moved = np.flatnonzero(went > least)
+        back = np.flatnonzero(way * travel[beyond[0] :] <= 0)
+        open_end = not moved.size or (back.size > 0 and row + int(moved[0]) > begin + int(back[0]))
+        at = begin + int(back[0]) if open_end and back.size else stop - 1
+        at = at if open_end else row + int(moved[0])
+        before = max(begin - 3, row)
+        rate = abs(due[begin] - due[before]) / max(
+            float(track.t_s[begin] - track.t_s[before]), 1e-9
+        )
+        cell = f"start {int(np.floor(np.log2(max(rate / max(track.top_deg_s, 1e-9), 2.0**-8))))}"
+        delay = max(float(track.t_s[at] - track.t_s[begin]), 0.0)
+        marks.append(_mark("release motion", track, begin, max(at, begin), delay, open_end, cell))
+    cells = {m.cell: (0.0, 0.5 * track.period_s) for m in marks}
+    return Seen(tuple(marks), cells)
+
+
+ON_SD = 8.0
+"""A current so many spreads off that of the engaged brake is the drive's."""
+
+
+def drives(track: Track) -> Seen:
+    """Time the brake's word after the drive took the load, where no release command is logged."""
+    if (track.engage_cmd >= 0).any() or not (track.engaged >= 0).any():
+        return Seen((), {})
+    under = track.engaged == 1
+    held = track.current_a[under & np.isfinite(track.current_a)]
+    if held.size < 20:
+        return Seen((), {})
+    middle = float(np.median(held))
+    spread = max(float(np.median(np.abs(held - middle)) / 0.6745), 1e-3)
+    on = np.abs(np.nan_to_num(track.current_a) - middle) > ON_SD * spread
+    marks: list[Mark] = []
+    for row in np.flatnonzero(under[:-1] & (track.engaged[1:] == 0)) + 1:
+        low = int(np.searchsorted(track.t_s, track.t_s[row] - WAIT_S))
+        off = np.flatnonzero(~(on[low:row] & under[low:row]))
+        if not off.size or low + int(off[-1]) + 1 >= row:
             continue
-        moved = np.flatnonzero((went > 0.5 * due) & (went > 2 * track.resolution_deg))
-        open_end = not moved.size
-        at = begin + int(moved[0]) if moved.size else end - 1
-        delay = float(track.t_s[at] - track.t_s[begin])
-        if not open_end:
-            delays.append(delay)
-        marks.append(_mark("release motion", track, begin, at, delay, open_end))
-    return Seen(best_per_minute(marks), _norm(delays, track))
+        begin = low + int(off[-1]) + 1
+        delay = float(track.t_s[row] - track.t_s[begin])
+        marks.append(_mark("release drive", track, begin, int(row), delay, False))
+    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
 
 
 def held_back(track: Track) -> Seen:
@@ -80,18 +111,15 @@ def held_back(track: Track) -> Seen:
         return Seen((), {})
     under = track.engaged == 1
     marks: list[Mark] = []
-    delays: list[float] = []
     for row in np.flatnonzero(under[:-1] & (track.engaged[1:] == 0)) + 1:
         if not track.asked[row]:
-            delays.append(0.0)
             continue
         first = int(np.searchsorted(track.t_s, track.t_s[row] - WAIT_S))
         idle = np.flatnonzero(~(track.asked[first:row] & under[first:row]))
         begin = first + int(idle[-1]) + 1 if idle.size else first
         delay = float(track.t_s[row] - track.t_s[begin])
-        delays.append(delay)
         marks.append(_mark("release held back", track, begin, int(row), delay, False))
-    return Seen(best_per_minute(marks), _norm(delays, track))
+    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
 
 
 def _falls(codes: Codes) -> np.ndarray:
@@ -102,7 +130,6 @@ def _delays(
     name: str, track: Track, starts: np.ndarray, done: np.ndarray, back: np.ndarray
 ) -> Seen:
     marks: list[Mark] = []
-    delays: list[float] = []
     for row in starts:
         if done[row - 1]:
             continue
@@ -112,13 +139,19 @@ def _delays(
         open_end = bool(taken_back or not after.size)
         at = row + int(again[0] if taken_back else after[0] if after.size else stop - 1 - row)
         delay = float(track.t_s[at] - track.t_s[row])
-        if not open_end:
-            delays.append(delay)
         marks.append(_mark(name, track, int(row), int(at), delay, open_end))
-    return Seen(best_per_minute(marks), _norm(delays, track))
+    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
 
 
-def _mark(name: str, track: Track, begin: int, at: int, delay: float, open_end: bool) -> Mark:
+def _mark(
+    name: str,
+    track: Track,
+    begin: int,
+    at: int,
+    delay: float,
+    open_end: bool,
+    cell: str = "delay",
+) -> Mark:
     amps = np.abs(track.current_a[begin : at + 1])
     amps = amps[np.isfinite(amps)]
     detail = {
@@ -127,21 +160,12 @@ def _mark(name: str, track: Track, begin: int, at: int, delay: float, open_end: 
         "resolution_s": track.period_s,
         "pushed_a": float(amps.max()) if amps.size else float("nan"),
     }
-    return Mark(name, "delay", float(track.t_s[begin]), float(track.t_s[at]), delay, detail)
-
-
-def _norm(delays: list[float], track: Track) -> dict[str, Norm]:
-    if not delays:
-        return {}
-    values = np.array(delays)
-    centre = float(np.median(values))
-    scale = wide(values - centre)
-    return {"delay": (centre, max(scale, 0.5 * track.period_s, 0.02 * centre))}
+    return Mark(name, cell, float(track.t_s[begin]), float(track.t_s[at]), delay, detail)
 
 
 def sentence(facts: Facts) -> str:
     """Say how late, and by which word."""
-    mark = facts.proof("release word", "release held back", "release motion")
+    mark = facts.proof("release word", "release drive", "release held back", "release motion")
     if mark is None:
         return f"{facts.span} the motor pushes against the engaged brake: it comes free late"
     push = mark.detail["pushed_a"]
@@ -149,6 +173,8 @@ def sentence(facts: Facts) -> str:
     delay = f"{'at least ' if mark.detail['never'] else ''}{mark.raw:.2f} s later"
     if mark.measure == "release word":
         return f"the brake, told to release {facts.span}, reports released {delay}{amps}"
+    if mark.measure == "release drive":
+        return f"the drive takes the load {facts.span}, the brake reports released {delay}{amps}"
     if mark.measure == "release held back":
         return f"motion is commanded {facts.span}, the brake reports released {delay}{amps}"
     return f"motion asked for after a brake release {facts.span} starts {delay}{amps}"
@@ -156,7 +182,7 @@ def sentence(facts: Facts) -> str:
 
 def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     """Claim late words and motions, and with one of them the catching up that follows."""
-    own = {"release word", "release held back", "release motion"}
+    own = {"release word", "release drive", "release held back", "release motion"}
     if mark.measure in own:
         return 1.0
     late = any(m.measure in own for m in beside)
@@ -167,9 +193,10 @@ SIGNATURE = Signature(
     kind="late-release",
     shapes=(Shape("push against the brake", "A", pushed),),
     measures=(
-        Measure("release word", "s", words),
-        Measure("release held back", "s", held_back),
-        Measure("release motion", "s", motions),
+        Measure("release word", "s", words, pooled=True),
+        Measure("release drive", "s", drives, pooled=True),
+        Measure("release held back", "s", held_back, pooled=True),
+        Measure("release motion", "s", motions, pooled=True),
     ),
     sentence=sentence,
     claim=claim,

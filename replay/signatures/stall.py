@@ -74,7 +74,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 SIGNATURE = Signature(
     kind="stall",
     shapes=(Shape("push", "A", push, positive=True),),
-    measures=(Measure("behind", "deg", behind, proof=False),),
+    measures=(Measure("behind", "deg", behind, proof=False, pooled=True),),
     sentence=sentence,
     claim=claim,
     needs_mark=True,

@@ -126,8 +126,8 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 
 SIGNATURE = Signature(
     kind="stick-slip",
-    shapes=(Shape("judder", "variances", judder, energy=True, sought=False),),
-    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False),),
+    shapes=(Shape("judder", "variances", judder, energy=True),),
+    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True),),
     sentence=sentence,
     claim=claim,
     needs_mark=True,

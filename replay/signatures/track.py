@@ -64,6 +64,17 @@ class Track:
         return bool(np.isfinite(self.rate_cmd_deg_s).any())
 
     @cached_property
+    def due_deg(self) -> Floats | None:
+        """Travel commanded since the first row, deg; None where nothing was commanded.
+
+        A commanded rate holds until the next row; a lost one asks for nothing.
+        """
+        if not self.commanded:
+            return None
+        rate = np.nan_to_num(self.rate_cmd_deg_s[:-1])
+        return np.concatenate(([0.0], np.cumsum(rate * np.diff(self.t_s))))
+
+    @cached_property
     def resolution_deg(self) -> float:
         """Smallest step that the angle shows, deg."""
         step = np.abs(np.diff(self.angle_deg[:50_000]))
@@ -149,7 +160,7 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
                 t_s=(base_ns - start_ns) / 1e9,
                 angle_deg=_unwrapped(at("angle_deg")),
                 rate_deg_s=at("rate_deg_s"),
-                rate_cmd_deg_s=at("rate_cmd_deg_s"),
+                rate_cmd_deg_s=channels.commanded_rate(joint, base_ns),
                 current_a=current,
                 temperature_c=at("temperature_c"),
                 engaged=channels.codes(channel(joint, "brake_engaged"), base_ns),

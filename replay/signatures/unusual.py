@@ -80,7 +80,7 @@ def sentence(facts: Facts) -> str:
 SIGNATURE = Signature(
     kind="unusual",
     shapes=(),
-    measures=(Measure("rough", "ln A²", roughness, proof=False),),
+    measures=(Measure("rough", "ln A²", roughness, proof=False, pooled=True),),
     sentence=sentence,
     needs_mark=True,
 )

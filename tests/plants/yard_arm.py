@@ -674,13 +674,13 @@ def record(out, s, plan, arm, declared=True):
 
 # files ------------------------------------------------------------------------
 
-MAP = """# The yard's recorder: SI units, one row about every 20 ms. ax{n}_set_rad, the commanded
-# angle, has no key in a log map and stays unmapped.
+MAP = """# The yard's recorder: SI units, one row about every 20 ms.
 log = { layout = "wide", joints = ["Y1", "Y2", "Y3", "Y4", "Y5", "Y6", "Y7"] }
 time = { column = "t_us", format = "epoch-us" }
 
 [joint]
 angle = { column = "ax{n}_rad", unit = "rad" }
+commanded_angle = { column = "ax{n}_set_rad", unit = "rad" }
 current = { column = "ax{n}_amp", unit = "A" }
 temperature = { column = "ax{n}_motor_k", unit = "K" }
 brake_state = { column = "ax{n}_brk", words = { 1 = "engaged", 0 = "released" } }
