@@ -37,7 +37,8 @@ MODEL: dict[str, Setting] = {
 CHECKS: dict[str, Setting] = {
     "run_prior_s": Setting(0.1, "s", "a hole or a freeze that was never seen; no source"),
     "delay_prior_s": Setting(0.1, "s", "spread of a delay that was never seen; no source"),
-    "clip_sd": Setting(3.0, "sd", "a block counts for no more: measured"),
+    "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
+    "fewest_s": Setting(1.2, "s", "of motion in a window that says anything: measured"),
     "growth_s": Setting(50.0, "s", "friction does not grow in less; common practice, no source"),
     "shortest_s": Setting(0.4, "s", "shortest window, an independent variable each; structure"),
     "prior_scale": Setting(1.0, "1", "spreads or nats by which a never seen finding falls off"),

@@ -56,7 +56,7 @@ COMMON = 0.15
 PLENTY = 40
 """From so many blocks on a tail may be as light as they show."""
 
-QUANTILES = (0.75, 0.97)
+QUANTILES = (0.85, 0.97)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +142,7 @@ class Calibration:
                         "omega": n.omega,
                         "centre": n.centre,
                         "energy": n.usual_energy,
+                        "swell": list(n.swell),
                     }
                     for s, n in by.items()
                 }
@@ -162,7 +163,9 @@ class Calibration:
         return cls(
             noise={
                 u: {
-                    s: Noise(tuple(n["phi"]), n["omega"], n["centre"], n["energy"])
+                    s: Noise(
+                        tuple(n["phi"]), n["omega"], n["centre"], n["energy"], tuple(n["swell"])
+                    )
                     for s, n in by.items()
                 }
                 for u, by in data["noise"].items()
@@ -255,15 +258,44 @@ def _shared(shape: Shape, joints: Sequence[JointResiduals]) -> tuple[Terms, floa
     return total, parts[0][0].step_s
 
 
-def fit_noise(sessions: Iterable[SessionResiduals]) -> dict[str, dict[str, Noise]]:
-    """Measure colour and session effect of every shape on every unit, held out."""
+SWELL = (0.95, 1.96)
+"""A quantile of healthy sizes, and where a normal variable has it."""
+
+
+def fit_noise(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise]]:
+    """Measure colour, session effect and swell of every shape on every unit, held out."""
+    made = _coloured(sessions)
+    sizes: dict[tuple[str, str], list[list[Floats]]] = {}
+    for session in sessions:
+        for (_, unit, name), (part, step) in shape_terms(session).items():
+            if not part.energy.any():
+                continue
+            bands = sizes.setdefault((unit, name), [[] for _ in BANDS])
+            for found in windows(
+                part, step, grows=SHAPES[name].grows, least_s=SHAPES[name].least_s
+            ):
+                z = np.abs(found.z(made[unit][name]))
+                bands[found.band].append(z[found.energy > 0])
+    for (unit, name), bands in sizes.items():
+        swell = []
+        for band in bands:
+            z = np.concatenate(band) if band else np.zeros(0)
+            far = float(np.quantile(z, SWELL[0])) if z.size >= 20 else SWELL[1]
+            swell.append(max(far / SWELL[1], 0.5))
+        made[unit][name] = replace(made[unit][name], swell=tuple(swell))
+    return made
+
+
+def _coloured(sessions: Iterable[SessionResiduals]) -> dict[str, dict[str, Noise]]:
     samples: dict[tuple[str, str], list[Sample]] = {}
     for session in sessions:
         for (_, unit, name), (part, step) in shape_terms(session).items():
             if not part.energy.any():
                 continue
             levels = samples.setdefault((unit, name), [])
-            for found in windows(part, step, grows=SHAPES[name].grows):
+            for found in windows(
+                part, step, grows=SHAPES[name].grows, least_s=SHAPES[name].least_s
+            ):
                 while len(levels) <= found.level:
                     levels.append(Sample())
                 levels[found.level].add(found)
@@ -399,7 +431,7 @@ def blocks_of(
         noise = calibration.noise_of(unit, SHAPES[name])
         if noise is None or not part.energy.any() or not SHAPES[name].sought:
             continue
-        for found in windows(part, step, grows=SHAPES[name].grows):
+        for found in windows(part, step, grows=SHAPES[name].grows, least_s=SHAPES[name].least_s):
             where = 0.5 * (found.first + found.stop) * step
             put(joint, statistic(name, found.band), where, found.z(noise))
     for joint, by in seen.items():
@@ -504,7 +536,8 @@ def calibrate(
     worst = {
         n: max(s for s, b in zip(surprise, blocks, strict=True) if b.session == n) for n in names
     }
-    odd = set(sorted(names, key=lambda n: -worst[n])[: len(names) // ODD_ONE_IN])
+    many = -(-len(names) // ODD_ONE_IN) if len(names) >= ODD_ONE_IN else 0
+    odd = set(sorted(names, key=lambda n: -worst[n])[:many])
     surprise = _left_out(blocks, bare, odd)
     kept = [b for b in blocks if b.session not in odd]
     rest = np.array([s for s, b in zip(surprise, blocks, strict=True) if b.session not in odd])
@@ -554,7 +587,8 @@ def _usual(
 
 
 def _rarest(law: Calibration, block: Block) -> float:
-    values = [float(law.surprise(n, np.array(v))) for n, v in block.most.items()]
+    quiet = {m.name for m in MEASURES.values() if not m.sought}
+    values = [float(law.surprise(n, np.array(v))) for n, v in block.most.items() if n not in quiet]
     return max(values, default=-np.log(1e3))
 
 

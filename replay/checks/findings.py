@@ -199,9 +199,12 @@ def find(evidence: Evidence, limit: float) -> list[Finding]:
 
 def joint_events(evidence: Evidence, joint: JointResiduals, limit: float) -> list[Event]:
     """Return the events of one joint, in time."""
-    events = _clusters(
-        joint.joint, [m for m in evidence.marks.get(joint.joint, []) if m[1] >= limit]
-    )
+    rare = [
+        (m, s)
+        for m, s in evidence.marks.get(joint.joint, [])
+        if s >= limit and MEASURES[m.measure].sought
+    ]
+    events = _clusters(joint.joint, rare)
     free = np.zeros(joint.t_s.size, dtype=bool)
     for event in events:
         for mark in event.marks:
@@ -233,7 +236,7 @@ def _rarest(
         if noise is None:
             continue
         part = evidence.terms[joint.joint, name].without(free)
-        for found in windows(part, joint.step_s, grows=shape.grows):
+        for found in windows(part, joint.step_s, grows=shape.grows, least_s=shape.least_s):
             z = found.z(noise)
             k = int(np.argmax(np.abs(z)))
             score = float(evidence.laws.score(statistic(name, found.band), np.abs(z[k])))
@@ -384,7 +387,7 @@ def _shared(
         for _ in range(MOST):
             masked = part.without(free)
             best: tuple[float, float, int, int, float] | None = None
-            for found in windows(masked, step):
+            for found in windows(masked, step, least_s=shape.least_s):
                 z = found.z(noise)
                 k = int(np.argmax(np.abs(z)))
                 score = float(evidence.laws.score(statistic(name, found.band), np.abs(z[k])))

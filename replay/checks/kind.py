@@ -141,7 +141,10 @@ def _account(
     ends = _free_ends(joint, inside)
     mean = _gain(evidence, joint, "friction", left)
     base = mean[0] if mean[1] > 0 else 0.0
+    lasts_s = float(inside.sum()) * joint.step_s
     for shape in kind.shapes if claimed or not kind.only_beside else ():
+        if lasts_s > shape.most_s:
+            continue
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
         elif kind.kind == "brake-drag":

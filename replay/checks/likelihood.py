@@ -62,6 +62,8 @@ class Noise:
     """Of shapes without a sign, which are never nothing."""
     usual_energy: float = 0.0
     """Of a window of 64 blocks of usual motion."""
+    swell: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+    """By band: by what healthy sizes are larger yet than all of that says."""
 
     def colour(self, level: int) -> float:
         """Return phi for windows of 2^(level + 1) blocks."""
@@ -96,8 +98,10 @@ class Windows:
         if noise.centre > 0:  # a mean square, by its logarithm
             size = np.log(np.maximum(self.along / energy, 1e-9) / noise.centre)
             variance = noise.colour(self.level) / energy / noise.centre**2 + noise.omega**2
+            variance *= noise.swell[self.band] ** 2
             return np.asarray(np.where(seen, np.maximum(size, 0.0) / np.sqrt(variance), 0.0))
         variance = noise.colour(self.level) / energy + noise.omega**2 + (self.doubt / energy) ** 2
+        variance *= noise.swell[self.band] ** 2
         return np.asarray(np.where(seen, self.along / energy / np.sqrt(variance), 0.0))
 
 
@@ -136,7 +140,9 @@ def _one(residual: Residual, s: Floats, step_s: float, clip_sd: float) -> Terms:
     return Terms(weighted * value, weighted * np.nan_to_num(s), np.abs(weighted) * doubt)
 
 
-def windows(part: Terms, step_s: float, *, grows: bool = False) -> Iterator[Windows]:
+def windows(
+    part: Terms, step_s: float, *, grows: bool = False, least_s: float = 0.0
+) -> Iterator[Windows]:
     """Yield all windows, length by length, from two blocks to the whole session.
 
     ``grows``: the shape rises linearly from nothing at the window's start; windows
@@ -145,24 +151,29 @@ def windows(part: Terms, step_s: float, *, grows: bool = False) -> Iterator[Wind
     size = part.along.size
     x = np.arange(size, dtype=np.float64) / max(size, 1)
     sums = [_sum(part.along), _sum(part.energy), _sum(part.doubt)]
+    rows = _sum((part.energy > 0).astype(np.float64))
+    fewest = max(2, round(setting("fewest_s") / step_s))
     if grows:
         sums += [_sum(part.along * x), _sum(part.energy * x), _sum(part.energy * x * x)]
         sums += [_sum(part.doubt * x)]
     level, length = 0, 2
     while size >= 2:
         length = min(2 ** (level + 1), size)
-        if not grows or length * step_s >= setting("growth_s"):
+        shortest = max(least_s, setting("growth_s") if grows else 0.0)
+        if length * step_s >= shortest or length == size:
             first = np.arange(0, size - length + 1, max(1, length // 8))
             if first[-1] != size - length:
                 first = np.append(first, size - length)
             stop = first + length
             along, energy, doubt, *more = (s[stop] - s[first] for s in sums)
+            enough = rows[stop] - rows[first] >= fewest
             if grows:
                 start, long = x[first], length / max(size, 1)
                 along_x, energy_x, energy_xx, doubt_x = more
                 along = (along_x - start * along) / long
                 energy = (energy_xx - 2 * start * energy_x + start**2 * energy) / long**2
                 doubt = (doubt_x - start * doubt) / long
+            energy = np.where(enough, energy, 0.0)  # two odd blocks are no motion
             yield Windows(level, first, stop, along, energy, doubt)
         if length == size:
             return

@@ -28,6 +28,7 @@ from replay.signatures.marks import (
     runs,
     wide,
 )
+from replay.signatures.stall import by_the_sensor
 from replay.signatures.track import Floats, Track
 
 APART_S = 0.4
@@ -187,6 +188,8 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     if mark.measure == "angle step":
         slipped = any(m.measure == "slip" for m in beside)
         return float(not slipped or mark.detail["at_once"] >= AT_ONCE)
+    if mark.measure == "behind":
+        return float(any(by_the_sensor(m) for m in beside))
     return float(mark.measure in {"angle frozen", "angle dither", "angle drift"})
 
 
@@ -199,8 +202,8 @@ SIGNATURE = Signature(
     kind="angle-sensor",
     shapes=(Shape("following error off", "A", parted),),
     measures=(
-        Measure("angle step", "deg", steps, by_cell=True),
-        Measure("angle frozen", "deg", frozen),
+        Measure("angle step", "deg", steps, by_cell=True, pooled=True),
+        Measure("angle frozen", "deg", frozen, pooled=True),
         Measure("angle dither", "rows", dither),
         Measure("angle drift", "deg", drift, proof=False, pooled=True),
     ),

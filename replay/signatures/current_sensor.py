@@ -41,6 +41,9 @@ def gain(joint: JointResiduals) -> Mapping[str, Floats]:
     return {"plant": joint.regressors["gain"], "servo": np.where(held, 0.0, drive)}
 
 
+LEAST_S = 10.0
+"""A sensor's offset or gain that is gone sooner is a contact of its wires (common practice)."""
+
 ROUGH_CELLS = 6
 """Neighbourhoods, each twice as rough as the one before."""
 
@@ -155,10 +158,13 @@ def sentence(facts: Facts) -> str:
 
 SIGNATURE = Signature(
     kind="current-sensor",
-    shapes=(Shape("offset", "A", offset), Shape("gain", "share", gain)),
+    shapes=(
+        Shape("offset", "A", offset, least_s=LEAST_S),
+        Shape("gain", "share", gain, least_s=LEAST_S),
+    ),
     measures=(
         Measure("current frozen", "rows", frozen),
-        Measure("spike", "A", spikes, by_cell=True),
+        Measure("spike", "A", spikes, by_cell=True, pooled=True),
     ),
     sentence=sentence,
 )

@@ -71,7 +71,7 @@ SIGNATURE = Signature(
     kind="friction",
     shapes=(
         Shape("friction", "A", coulomb, positive=True),
-        Shape("viscous friction", "A per deg/s", viscous, positive=True),
+        Shape("viscous friction", "A per deg/s", viscous, positive=True, least_s=10.0),
         Shape("growing friction", "A", coulomb, grows=True, positive=True),
     ),
     measures=(),

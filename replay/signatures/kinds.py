@@ -25,6 +25,8 @@ class Shape:
     joints with the same size. ``energy``: it has no sign; what it adds is the mean
     square of the residual about its own mean of two seconds, in variances. Not ``sought``:
     it only tells kinds apart, another shape finds it. ``positive``: less of it is no fault.
+    ``least_s``: it lasts so long at least, for no such fault comes and goes in less;
+    ``most_s``: and no longer, to tell it from what is like it and stays.
     """
 
     name: str
@@ -35,6 +37,8 @@ class Shape:
     energy: bool = False
     sought: bool = True
     positive: bool = False
+    least_s: float = 0.0
+    most_s: float = float("inf")
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,7 +40,7 @@ def sentence(facts: Facts) -> str:
 
 SIGNATURE = Signature(
     kind="load",
-    shapes=(Shape("payload", "kg", payload, shared=True),),
+    shapes=(Shape("payload", "kg", payload, shared=True, least_s=5.0),),
     measures=(),
     sentence=sentence,
 )

@@ -53,7 +53,8 @@ class Measure:
     ``proof``: within its own span it is the cause of whatever the residuals
     show there. ``by_cell``: its cells are few and unlike, each has a tail of its own.
     ``pooled``: a session has few of them, so the norm is that of the raw sizes of all
-    training sessions; what a session's ``usual`` gives is the least scale.
+    training sessions; what a session's ``usual`` gives is the least scale. Not ``sought``: it
+    tells kinds apart and finds nothing by itself.
     """
 
     name: str
@@ -62,6 +63,7 @@ class Measure:
     proof: bool = True
     by_cell: bool = False
     pooled: bool = False
+    sought: bool = True
 
     def statistic(self, mark: Mark) -> str:
         """Return the name of the statistic that a mark counts to."""

@@ -196,7 +196,7 @@ SIGNATURE = Signature(
         Measure("release word", "s", words, pooled=True),
         Measure("release drive", "s", drives, pooled=True),
         Measure("release held back", "s", held_back, pooled=True),
-        Measure("release motion", "s", motions, pooled=True),
+        Measure("release motion", "s", motions, pooled=True, sought=False),
     ),
     sentence=sentence,
     claim=claim,

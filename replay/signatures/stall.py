@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from replay.models.residuals import HELD, Floats, JointResiduals
+from replay.signatures.brake_slip import AT_ONCE
 from replay.signatures.following import WINDOWS_S, shortfalls
 from replay.signatures.kinds import Facts, Shape, Signature
 from replay.signatures.marks import Mark, Measure, Seen
@@ -51,6 +52,9 @@ def sentence(facts: Facts) -> str:
     return f"{facts.span} the joint runs {share:.0%} short of {due:.2f} deg that were due{pushes}"
 
 
+LONGEST_S = 20.0
+"""What holds a joint for longer has tripped its drive (common practice, no source)."""
+
 SHORT = 0.3
 """A joint that is held lacks this share of the travel that was due; one that is only
 stiff lacks less (common practice, no source)."""
@@ -61,8 +65,28 @@ def lacking(mark: Mark) -> float:
     return abs(float(mark.raw)) / max(abs(float(mark.detail["due_deg"])), 1e-9)
 
 
+def by_the_sensor(mark: Mark) -> bool:
+    """Tell whether a reading stood still and caught up, or left its place, between two samples."""
+    if mark.measure == "angle frozen":
+        return (
+            mark.value > SURE and mark.detail["jump_deg"] > 0.5 * mark.detail["expected_travel_deg"]
+        )
+    return bool(
+        mark.measure == "angle step"
+        and mark.value > SURE
+        and not mark.detail["braked"]
+        and mark.detail["at_once"] >= AT_ONCE
+    )
+
+
+SURE = 5.0
+"""Spreads that many normal variables do not exceed."""
+
+
 def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     """Claim missing travel, and the stop that goes with it."""
+    if any(by_the_sensor(m) for m in beside):
+        return 0.0
     if mark.measure == "behind":
         return float(min(lacking(mark) / SHORT, 1.0))
     held = any(m.measure == "behind" and lacking(m) >= SHORT for m in beside)
@@ -73,8 +97,8 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 
 SIGNATURE = Signature(
     kind="stall",
-    shapes=(Shape("push", "A", push, positive=True),),
-    measures=(Measure("behind", "deg", behind, proof=False, pooled=True),),
+    shapes=(Shape("push", "A", push, positive=True, most_s=LONGEST_S),),
+    measures=(Measure("behind", "deg", behind, proof=False, pooled=True, sought=False),),
     sentence=sentence,
     claim=claim,
     needs_mark=True,

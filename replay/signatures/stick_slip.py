@@ -127,7 +127,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 SIGNATURE = Signature(
     kind="stick-slip",
     shapes=(Shape("judder", "variances", judder, energy=True),),
-    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True),),
+    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True, sought=False),),
     sentence=sentence,
     claim=claim,
     needs_mark=True,
