@@ -39,10 +39,6 @@ USUAL = 5
 FEWEST_SESSIONS = 4
 """Fewer do not tell what a recorder normally delivers."""
 
-ODD_ONE_IN = 10
-"""So many training sessions may hide a fault: the oddest of them fits no law, but its scores
-count in the promise."""
-
 FEWEST_MARKS = 8
 """Fewer raw sizes tell no norm of a unit; that of all units stands in."""
 
@@ -531,16 +527,13 @@ def calibrate(
     )
     bare = Calibration(noise, norms, {})
     blocks = [b for s in sessions for b in blocks_of(s, seen.get(s.session, {}), bare)]
-    surprise = _left_out(blocks, bare, set())
-    names = sorted({b.session for b in blocks})
-    worst = {
-        n: max(s for s, b in zip(surprise, blocks, strict=True) if b.session == n) for n in names
-    }
-    many = -(-len(names) // ODD_ONE_IN) if len(names) >= ODD_ONE_IN else 0
-    odd = set(sorted(names, key=lambda n: -worst[n])[:many])
+    odd: set[int] = set()
     surprise = _left_out(blocks, bare, odd)
-    kept = [b for b in blocks if b.session not in odd]
-    rest = np.array([s for s, b in zip(surprise, blocks, strict=True) if b.session not in odd])
+    for _ in range(2):
+        odd = _odd(surprise)
+        surprise = _left_out(blocks, bare, odd)
+    kept = [b for k, b in enumerate(blocks) if k not in odd]
+    rest = np.array([s for k, s in enumerate(surprise) if k not in odd])
     usual = _usual(sessions, seen)
     final = Calibration(noise, norms, fit_tails(kept), usual, _whole(rest, kept))
     scores = final.whole.log_rate(surprise)
@@ -552,14 +545,21 @@ def calibrate(
     }
 
 
-def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[str]) -> Floats:
+def _odd(surprise: Floats) -> set[int]:
+    """Return the blocks that fit no law of the others: what hides in training, at most a share."""
+    most = int(len(surprise) * setting("odd_share"))
+    order = np.argsort(-surprise)[:most]
+    return {int(k) for k in order if surprise[k] > setting("odd_block")}
+
+
+def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[int]) -> Floats:
     """Return every block's surprise by tails that were fitted without its session."""
     names = sorted({b.session for b in blocks})
     surprise = np.zeros(len(blocks))
     for k in range(min(FOLDS, len(names))):
         out = set(names[k::FOLDS])
-        taught = [b for b in blocks if b.session not in out | odd] or list(blocks)
-        law = replace(bare, tails=fit_tails(taught))
+        taught = [b for i, b in enumerate(blocks) if b.session not in out and i not in odd]
+        law = replace(bare, tails=fit_tails(taught or list(blocks)))
         for i, block in enumerate(blocks):
             if block.session in out:
                 surprise[i] = _rarest(law, block)
