@@ -40,7 +40,7 @@ CHECKS: dict[str, Setting] = {
     "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
     "fewest_s": Setting(1.2, "s", "of motion in a window that says anything: measured"),
     "odd_share": Setting(0.1, "1", "of joints for ten minutes that may hide a fault in training"),
-    "odd_block": Setting(9.0, "nat", "rarer by the others' law than this is set aside: 1 in 8,000"),
+    "odd_block": Setting(5.0, "nat", "rarer by the others' law than this is set aside: 1 in 150"),
     "growth_s": Setting(50.0, "s", "friction does not grow in less; common practice, no source"),
     "shortest_s": Setting(0.4, "s", "shortest window, an independent variable each; structure"),
     "prior_scale": Setting(1.0, "1", "spreads or nats by which a never seen finding falls off"),

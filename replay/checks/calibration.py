@@ -307,16 +307,20 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
         middles = [float(np.median(s)) for s, *_ in (x.arrays() for x in levels) if s.size >= 8]
         centre = max(middles[-1] if middles else 1.0, 1e-3)
     phi: list[float] = []
+    early = 0
     for level in levels[:SHORT_LEVELS]:
         ratio = np.concatenate(level.ratio) if level.ratio else np.empty(0)
         if ratio.size < 20:
-            break
+            if phi:
+                break
+            early += 1  # windows too short to say anything
+            continue
         if square:  # of logarithms, which is what is judged
             size, energy, _ = level.arrays()
             size, energy = _log(size, energy, centre)
             ratio = size**2 * energy
         phi.append(max(float(np.median(ratio)) / HALF_NORMAL, phi[-1] if phi else 0.1))
-    phi = phi or [1.0]
+    phi = [*(phi[:1] * early), *phi] or [1.0]
     omega = 0.0
     for level in levels[SHORT_LEVELS:]:
         size, energy, doubt = level.arrays()
@@ -360,7 +364,7 @@ def _omega(size: Floats, variance: Floats) -> float:
 def fit_norms(seen: Iterable[tuple[str, Mapping[str, Seen]]]) -> dict[str, Any]:
     """Return norms by unit, measure and cell from (unit, what its measures saw) of sessions."""
     cells: dict[tuple[str, str, str], list[Norm]] = {}
-    raws: dict[tuple[str, str, str], list[float]] = {}
+    raws: dict[tuple[str, str, str], list[list[float]]] = {}
     given = list(seen)
     sessions = Counter(unit for unit, _ in given)
     for unit, by in given:
@@ -371,18 +375,38 @@ def fit_norms(seen: Iterable[tuple[str, Mapping[str, Seen]]]) -> dict[str, Any]:
                 for who in (unit, EVERYONE):
                     cells.setdefault((who, measure, cell), []).append(norm)
             if MEASURES[measure].pooled:
+                own: dict[str, list[float]] = {}
                 for mark in found.marks:
+                    own.setdefault(mark.cell, []).append(mark.raw)
+                for cell, raw in own.items():
                     for who in (unit, EVERYONE):
-                        raws.setdefault((who, measure, mark.cell), []).append(mark.raw)
+                        raws.setdefault((who, measure, cell), []).append(raw)
     made: dict[str, dict[str, dict[str, Norm]]] = {}
     for (unit, measure, cell), norms in cells.items():
         norm = middle(norms)
-        pooled = raws.get((unit, measure, cell), [])
         if MEASURES[measure].pooled:
-            norm = pooled_norm(np.array(pooled), norm[1]) if len(pooled) >= FEWEST_MARKS else NONE
-        if norm is not NONE:
+            few = sessions[unit] if unit != EVERYONE else max(sessions.values())
+            norm = _pooled(raws.get((unit, measure, cell), []), norm[1], few=few < FEWEST_SESSIONS)
+        if np.isfinite(norm[1]):
             made.setdefault(unit, {}).setdefault(measure, {})[cell] = norm
     return made
+
+
+def _pooled(sessions: Sequence[Sequence[float]], least: float, *, few: bool) -> Norm:
+    """Return the norm of raw sizes by session: the middle of sessions with many, else of all."""
+    if not np.isfinite(least):
+        return NONE
+    most = 4.0 if few else float("inf")
+    rich = [pooled_norm(np.array(raw), least, most) for raw in sessions if len(raw) >= FEWEST_MARKS]
+    if len(rich) > len(sessions) / 2:
+        order = sorted(rich, key=lambda n: n[1])
+        return order[(len(order) - 1) // 2]  # the lower middle: half of them may be faulty
+    every = np.array([r for raw in sessions for r in raw])
+    if every.size >= FEWEST_MARKS:
+        return pooled_norm(every, least, most)
+    if not few:
+        return NONE  # seldom met: the norm of all units stands in, else none is known
+    return 0.0, max(least, float(np.quantile(every, 0.25)) if every.size else 0.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from replay.signatures.marks import (
     wide,
 )
 from replay.signatures.stall import by_the_sensor
+from replay.signatures.stick_slip import repeats
 from replay.signatures.track import Floats, Track
 
 APART_S = 0.4
@@ -183,6 +184,8 @@ def sentence(facts: Facts) -> str:
 
 def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     """Claim steps, freezes and drifts; of what leaves its place, what does so at once."""
+    if any(m.measure == "swing" and repeats(m) for m in beside):
+        return 0.0  # what stops and runs on, again and again, is the joint
     if mark.measure == "slip":
         return float(mark.detail["at_once"] >= AT_ONCE)
     if mark.measure == "angle step":

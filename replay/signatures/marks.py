@@ -105,16 +105,17 @@ def middle(norms: Iterable[Norm]) -> Norm:
     return float(np.median(values[:, 0])), float(np.median(values[:, 1]))
 
 
-def pooled_norm(raw: Floats, floor: float) -> Norm:
+def pooled_norm(raw: Floats, floor: float, most: float = float("inf")) -> Norm:
     """Return the middle and the upper spread of raw sizes from many sessions.
 
-    The spread is that of the median or of the 98th in 100, whichever says more.
+    The spread is that of the median or of the 98th in 100, whichever says more; ``most``: by
+    how many times the second may exceed the first, for among few a fault is the 98th.
     """
     centre = float(np.median(raw))
     above = raw[raw > centre] - centre
     usual = float(np.median(above) / 0.6745) if above.size else 0.0
     far = float((np.quantile(raw, 0.98) - centre) / 2.054)
-    return centre, max(usual, far, floor)
+    return centre, max(usual, min(far, most * max(usual, floor)), floor)
 
 
 def valued(marks: Iterable[Mark], usual: Mapping[str, Norm]) -> list[Mark]:

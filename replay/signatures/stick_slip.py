@@ -121,12 +121,12 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     if mark.measure == "swing":
         return 1.0
     again = any(m.measure == "swing" and repeats(m) for m in beside)
-    return float(again and mark.measure in {"behind", "angle step"})
+    return float(again and mark.measure in {"behind", "angle step", "angle frozen"})
 
 
 SIGNATURE = Signature(
     kind="stick-slip",
-    shapes=(Shape("judder", "variances", judder, energy=True),),
+    shapes=(Shape("judder", "variances", judder, energy=True, sought=False),),
     measures=(Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True, sought=False),),
     sentence=sentence,
     claim=claim,
