@@ -62,7 +62,7 @@ class Event:
     @property
     def proven(self) -> bool:
         """A mark in it is the cause of whatever else is there."""
-        return any(MEASURES[m.measure].proof for m in self.marks)
+        return any(MEASURES[m.measure].proof and MEASURES[m.measure].sought for m in self.marks)
 
     def overlap(self, other: Event) -> float:
         """Return the common time as a share of the shorter one."""
@@ -94,14 +94,13 @@ def _span(one: Event, other: Event) -> tuple[float, float]:
 
 
 def together(one: Event, other: Event) -> bool:
-    """Tell whether two joints were shaken in the same second, and shortly."""
+    """Tell whether two joints were shaken within the same few seconds, and shortly.
+
+    Two joints do not fail by themselves within one push, whatever each of them shows.
+    """
     return (
         one.joint != other.joint
-        and one.windowed
-        and other.windowed
-        and abs(one.start_s - other.start_s) <= BESIDE_S
-        and abs(one.end_s - other.end_s) <= BESIDE_S
-        and max(one.end_s - one.start_s, other.end_s - other.start_s) <= SHORT_S
+        and max(one.end_s, other.end_s) - min(one.start_s, other.start_s) <= SHORT_S
     )
 
 
@@ -217,7 +216,15 @@ def joint_events(evidence: Evidence, joint: JointResiduals, limit: float) -> lis
         event, blocks = found
         free |= blocks
         events.append(event)
-    return _merged(events)
+    events = _merged(events)
+    for mark, score in evidence.marks.get(joint.joint, []):
+        if score >= limit and not MEASURES[mark.measure].sought:
+            for event in events:
+                if mark.end_s >= event.start_s and mark.start_s <= event.end_s:
+                    event.marks.append(mark)
+                    event.scores.append(score)
+                    event.score = max(event.score, score)
+    return events
 
 
 def within(joint: JointResiduals, start_s: float, end_s: float, margin_s: float = 0.0) -> Flags:
@@ -518,7 +525,8 @@ def _joined(events: list[Event]) -> list[Finding]:
     for event in sorted(events, key=lambda e: (-_strength(e), e.start_s)):
         for finding in findings:
             lead = finding.lead
-            if together(lead, event) and not event.proven:
+            near = [e for e in finding.events if together(e, event)]
+            if near and together(lead, near[0]) | (near[0] is lead):
                 finding.members.append(event)
                 break
             if (

@@ -18,6 +18,9 @@ from scipy.ndimage import maximum_filter1d
 from replay.signatures.track import Flags, Floats, Track
 
 LAGS = 3
+TURNS = 12
+"""A fault of the session must lose all its weight in the law that it is judged by."""
+
 MOST_ROWS = 20_000
 FEWEST_ROWS = 200
 CELLS = 10
@@ -91,12 +94,12 @@ def _predicted(x: Floats, y: Floats, known: Flags, share: Floats) -> Floats:
     weight = np.ones(rows.size)
     ridge = 1e-6 * rows.size * np.eye(a.shape[1])
     beta = np.zeros(a.shape[1])
-    for _ in range(4):
+    for _ in range(TURNS):
         scaled = a * weight[:, None]
         beta = np.linalg.solve(scaled.T @ a + ridge, scaled.T @ b)
         off = b - a @ beta
         spread = np.median(np.abs(off)) / 0.6745 + 1e-12
-        weight = 1 / (1 + (off / (2 * spread)) ** 2)
+        weight = 1 / (1 + (off / (2 * spread)) ** 2) ** 2
     out[known] = ((y - x @ (beta / size)) * share)[known]
     return out
 

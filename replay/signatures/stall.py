@@ -49,7 +49,11 @@ def sentence(facts: Facts) -> str:
         )
     due = abs(float(mark.detail["due_deg"]))
     share = mark.raw / due if due > 0 else np.nan
-    return f"{facts.span} the joint runs {share:.0%} short of {due:.2f} deg that were due{pushes}"
+    seconds = mark.end_s - mark.start_s
+    return (
+        f"{facts.span} something holds the joint: over {seconds:.1f} s about then it runs "
+        f"{share:.0%} short of {due:.2f} deg that were due{pushes}"
+    )
 
 
 LONGEST_S = 20.0

@@ -83,7 +83,6 @@ def test_an_offset_through_turns_and_rests_is_one_flag(bench_archive):
     assert covering[0].evidence["backward_a"] == pytest.approx(0.5, abs=0.1)
 
 
-@pytest.mark.xfail(strict=True, reason="steps at the stops outweigh the swings that they belong to")
 def test_a_joint_that_stops_and_runs_on_by_itself_sticks_and_slips(bench_archive):
     columns = bench(405)
     jerks(columns, 127.0, 143.0)
@@ -94,7 +93,6 @@ def test_a_joint_that_stops_and_runs_on_by_itself_sticks_and_slips(bench_archive
     assert 120 < seconds(first.start) < 135
 
 
-@pytest.mark.xfail(strict=True, reason="steps at the stops outweigh the swings that they belong to")
 def test_what_a_judder_shakes_belongs_to_it(bench_archive):
     columns = bench(406)
     jerks(columns, 127.0, 143.0)
