@@ -22,6 +22,9 @@ relax after its brake engaged (common practice, no source)."""
 LONGEST_PIECES = (1, 2, 4, 8, 16, 32)
 """A slip may take so many pieces: powers of two, structure rather than settings."""
 
+RAMP = 0.05
+"""A joint has left its place, or come to rest, within this share of the whole."""
+
 SIDE_PIECES = 6
 """Pieces before and after, whose means tell the place: three seconds of standing."""
 
@@ -61,7 +64,8 @@ def displacement(means: Floats) -> tuple[float, int, int]:
     """Return the largest lasting change of place: its size, and the pieces between which it ran.
 
     The mean of the pieces before is laid beside that of the pieces after, for changes
-    of every length; the shortest length that shows nine tenths of the largest is taken.
+    of every length; the shortest length that shows nine tenths of the largest is taken, and
+    both ramps with it.
     """
     sums = np.concatenate([[0.0], np.cumsum(means)])
     found: list[tuple[float, int, int]] = []
@@ -80,7 +84,20 @@ def displacement(means: Floats) -> tuple[float, int, int]:
     if not found:
         return float(abs(means[-1] - means[0])), 0, means.size
     most = max(size for size, _, _ in found)
-    return next(f for f in found if f[0] >= 0.9 * most)
+    _, low, high = next(f for f in found if f[0] >= 0.9 * most)
+    return _with_ramps(means, low, high)
+
+
+def _with_ramps(means: Floats, low: int, high: int) -> tuple[float, int, int]:
+    """Return a change of place from the last piece before it leaves to the first that stays."""
+    before = float(np.median(means[max(0, low - SIDE_PIECES) : low]))
+    after = float(np.median(means[high : high + SIDE_PIECES]))
+    size = abs(after - before)
+    left = np.flatnonzero(np.abs(means[:high] - before) <= RAMP * size)
+    there = np.flatnonzero(np.abs(means[low:] - after) > RAMP * size)
+    first = int(left[-1]) + 1 if left.size else low
+    last = low + int(there[-1]) + 1 if there.size else high
+    return size, min(first, low), max(min(last, means.size), high)
 
 
 def sentence(facts: Facts) -> str:
