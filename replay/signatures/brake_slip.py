@@ -84,8 +84,8 @@ def displacement(means: Floats) -> tuple[float, int, int]:
     if not found:
         return float(abs(means[-1] - means[0])), 0, means.size
     most = max(size for size, _, _ in found)
-    _, low, high = next(f for f in found if f[0] >= 0.9 * most)
-    return _with_ramps(means, low, high)
+    _, leaves, stays = next(f for f in found if f[0] >= 0.9 * most)
+    return _with_ramps(means, leaves, stays)
 
 
 def _with_ramps(means: Floats, low: int, high: int) -> tuple[float, int, int]:

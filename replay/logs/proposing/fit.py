@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -86,8 +87,8 @@ def _proposed(raw: RawLog) -> Fit:
             "no log map was given, and the proposed one is not sure enough: "
             + "; ".join([*proposal.missing, *doubts]),
             file=raw.path,
-            todo=f"`jointbook map {raw.path} --out log.map.toml`, look at its lines, "
-            "then ingest with --map log.map.toml",
+            todo=f"`jointbook map {shlex.quote(str(raw.path))} --out log.map.toml`, look at "
+            "its lines, then ingest with --map log.map.toml",
         )
     log_map = proposal.log_map()
     lowest = min(line.confidence for line in proposal.used if line.key != "numbering")
