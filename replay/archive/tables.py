@@ -170,7 +170,7 @@ class Tables:
             if held.version < 0 or not values:
                 return []
             if held.version not in found:
-                found[held.version] = self._files_with(name, key, values)
+                found[held.version] = self._files_with(name, key, values, held.version)
             return found[held.version]
 
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
@@ -387,13 +387,21 @@ class Tables:
             pl.lit(None, dtype=types.get(c, pl.String())).alias(c) for c in missing
         ).select(columns)
 
-    def _files_with(self, name: str, key: str, values: list[str]) -> list[str]:
-        """Return the files that hold rows of these values."""
+    def _files_with(self, name: str, key: str, values: list[str], version: int) -> list[str]:
+        """Return the files of this version that hold rows of these values.
+
+        Raises
+        ------
+        CommitFailedError
+            Another writer has committed since: its files are not this version's.
+        """
         with self._reading:
-            held = self.read(name, (key,))
-            if not held.height or not held[key].is_in(values).any():
+            rows_now = self.read(name, (key,))
+            known = self._seen.get(name)
+            if known is None or known.manifest.version != version:
+                raise CommitFailedError(f"conflict: version {version} was followed meanwhile")
+            if not rows_now.height or not rows_now[key].is_in(values).any():
                 return []
-            known = self._seen[name]
             found = []
             for file in known.manifest.files:
                 rows = _rows_of([self._content(name, known, file)], (key,))

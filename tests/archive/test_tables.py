@@ -185,6 +185,28 @@ def test_writers_without_a_lock_meet_in_the_commit(
     assert sorted(archive.table("t").rows()) == [(name, float(name[-1])) for name in names]
 
 
+def test_a_writer_that_is_overtaken_while_it_looks_for_its_rows_begins_anew(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a lock another may commit between the manifest and the look at the rows."""
+    monkeypatch.setattr("replay.archive.durable.fcntl", None)
+    archive.append("t", pl.concat([rows("mine", -1), rows("other", -1)]))
+    slow = open_archive(archive.root)
+    looked = slow.tables._files_with
+    overtaken: list[int] = []
+
+    def late(*given: object) -> list[str]:
+        if not overtaken:
+            overtaken.append(1)
+            archive.replace("t", rows("other", 7), session=["other"])
+        return looked(*given)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(slow.tables, "_files_with", late)
+    slow.replace("t", rows("mine", 3), session=["mine"])
+    assert overtaken
+    assert sorted(archive.table("t").rows()) == [("mine", 3.0), ("other", 7.0)]
+
+
 def test_many_commits_are_merged_on_the_way(archive: Archive) -> None:
     for n in range(70):
         archive.append("t", rows(f"s{n}", n))
