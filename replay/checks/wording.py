@@ -178,7 +178,8 @@ def evidence_of(
     }
     best = max(verdict.marks, key=lambda m: m.value, default=None)
     if best is not None:
-        numbers["measured"] = _r(best.detail.get("seconds", best.raw))
+        said = best.detail.get("seconds", best.detail.get("moved_deg", best.raw))
+        numbers["measured"] = _r(said)
         numbers["measure"] = best.measure
         numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in numbers}
     return numbers

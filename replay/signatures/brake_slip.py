@@ -25,6 +25,12 @@ LONGEST_PIECES = (1, 2, 4, 8, 16, 32)
 RAMP = 0.05
 """A joint has left its place, or come to rest, within this share of the whole."""
 
+CALM_ROWS, ONSET_SIGMAS = 5, 4.0
+"""The onset is sought in means of so many rows, beyond so many of their noise."""
+
+FEW_PIECES = 4
+"""Standing for fewer pieces, a joint has not stood yet since its brake engaged."""
+
 SIDE_PIECES = 6
 """Pieces before and after, whose means tell the place: three seconds of standing."""
 
@@ -45,10 +51,17 @@ def slips(track: Track) -> Seen:
         means = track.angle_deg[begin : begin + count * rows].reshape(count, rows).mean(axis=1)
         size, low, high = displacement(means)
         row, stop = begin + low * rows, min(begin + high * rows, int(b))
+        after = float(np.median(means[high : high + SIDE_PIECES] if high < count else means[-1:]))
+        place, near = _left_from(track.angle_deg, int(a), begin, means[: low + 1], after)
+        far = min(int(b), stop + SIDE_PIECES * rows)
+        piece = track.angle_deg[near : far + 1]
+        row, stop = span_of_motion(piece, row - near, stop - near, place, after)
+        row, stop = near + row, near + stop
         piece = track.angle_deg[row : stop + 1]
         fastest = float(np.max(np.abs(np.diff(piece)))) if piece.size > 1 else 0.0
         detail = {
             "stayed_deg": float(means[-1] - means[0]),
+            "moved_deg": abs(after - place),
             "from_s": float(track.t_s[a]),
             "to_s": float(track.t_s[b]),
             "at_once": fastest / max(size, 1e-12),
@@ -100,12 +113,62 @@ def _with_ramps(means: Floats, low: int, high: int) -> tuple[float, int, int]:
     return size, min(first, low), max(min(last, means.size), high)
 
 
+def _left_from(
+    angle_deg: Floats, engaged: int, begin: int, means: Floats, after_deg: float
+) -> tuple[float, int]:
+    """Return where the joint stood before a slip, deg, and from which row on that is so.
+
+    ``means`` are the pieces up to the slip. A joint that had not stood for long slipped from
+    where its brake engaged, unless it settled the other way first.
+    """
+    stood = float(
+        np.median(means[max(0, means.size - 1 - SIDE_PIECES) : -1] if means.size > 1 else means)
+    )
+    held = float(np.mean(angle_deg[engaged : engaged + CALM_ROWS]))
+    back = (held - means[0]) * np.sign(after_deg - held) > RAMP * abs(after_deg - held)
+    if begin > engaged and means.size <= FEW_PIECES and not back:
+        return held, engaged
+    return stood, begin
+
+
+def span_of_motion(
+    angle_deg: Floats, first: int, last: int, place_deg: float, after_deg: float
+) -> tuple[int, int]:
+    """Return the rows in which a motion begins and ends: last in the old place, first in the new.
+
+    Parameters
+    ----------
+    angle_deg : (n,)
+        From the engagement, or the end of settling, to where the joint stands again.
+    first, last : int
+        Rows that hold most of the motion; it begins at ``first`` or before, ends at ``last``
+        or after.
+    place_deg, after_deg : float
+        Where the joint stood, and where it stands afterwards.
+    """
+    if angle_deg.size < CALM_ROWS or after_deg == place_deg:
+        return first, last
+    steps = np.diff(angle_deg)
+    noise = 1.4826 * float(np.median(np.abs(steps - np.median(steps)))) / np.sqrt(2)
+    calm = np.convolve(
+        np.pad(angle_deg, CALM_ROWS // 2, mode="edge"), np.ones(CALM_ROWS) / CALM_ROWS, "valid"
+    )
+    toward = np.sign(after_deg - place_deg)
+    beyond = ONSET_SIGMAS * noise / np.sqrt(CALM_ROWS)
+    still = np.flatnonzero((calm[: first + 1] - place_deg) * toward <= beyond)
+    there = np.flatnonzero((after_deg - calm[last:]) * toward <= beyond)
+    begin = int(still[-1]) if still.size else 0
+    end = last + int(there[0]) if there.size else last
+    return begin, end
+
+
 def sentence(facts: Facts) -> str:
     """Say how far it left its place."""
     mark = facts.proof("slip")
     if mark is None:
         return f"{facts.span} the joint moves with the brake engaged"
-    return f"with the brake engaged the angle leaves its place by {mark.raw:.3f} deg {facts.span}"
+    moved = float(mark.detail.get("moved_deg", mark.raw))
+    return f"with the brake engaged the angle leaves its place by {moved:.3f} deg {facts.span}"
 
 
 AT_ONCE = 0.8

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from replay.signatures.brake_slip import displacement
+from replay.signatures.brake_slip import displacement, slips
+from replay.signatures.track import Track
 
 
 def test_both_ramps_belong_to_a_slip():
@@ -21,3 +22,20 @@ def test_noise_changes_no_place_by_more_than_itself():
     noise = np.random.default_rng(2).normal(0.0, 0.001, 60)
     size, _, _ = displacement(noise)
     assert size < 0.004
+
+
+@pytest.mark.parametrize("after_s", [0.0, 0.4, 1.2, 3.3])
+def test_a_slip_begins_when_the_joint_leaves_its_place_and_is_sized_from_there(after_s):
+    """A joint that never stood after its brake engaged is sized from where it engaged."""
+    t = np.arange(0.0, 60.0, 1 / 15)
+    engaged = (t >= 10.0).astype(np.int8)
+    leaves = 10.0 + after_s
+    rate = np.interp(t, leaves + np.array([0.0, 1.5, 6.0, 7.5]), [0.0, 0.125, 0.125, 0.0])
+    angle = 69.5 - np.cumsum(rate) / 15
+    angle += np.random.default_rng(int(10 * after_s)).normal(0.0, 0.002, t.size)
+    none = np.full(t.size, np.nan)
+    track = Track("J4", "unit", t, angle, none, none, none, none, engaged, engaged)
+    (mark,) = slips(track).marks
+    assert mark.start_s == pytest.approx(leaves, abs=0.5)
+    assert mark.end_s == pytest.approx(leaves + 7.5, abs=0.6)
+    assert mark.detail["moved_deg"] == pytest.approx(rate.sum() / 15, abs=0.008)

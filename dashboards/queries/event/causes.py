@@ -23,13 +23,23 @@ def amperes(value: float) -> str:
 
 def _not_friction(read: Mapping[str, Any]) -> str:
     forward, backward = number(read, "forward_a"), number(read, "backward_a")
-    if forward is not None and backward is not None:
-        turns = forward * backward < 0
+    if forward is None or backward is None:
+        return "friction needs motion in both directions to be told, and shows in every motion"
+    said = f"{amperes(forward)} forward, {amperes(backward)} backward"
+    if forward * backward >= 0:
+        return f"friction turns its sign with the direction; here {said}"
+    drag = max(abs(forward), abs(backward))
+    around = [
+        f"{amperes(value)} in the release {word}"
+        for name, word in (("before_release_a", "before"), ("after_release_a", "after"))
+        if (value := number(read, name)) is not None and abs(value) < drag / 2
+    ]
+    if around:
         return (
-            f"friction turns its sign with the direction; here {amperes(forward)} forward, "
-            f"{amperes(backward)} backward" + (", which it does" if turns else "")
+            f"it turns with the direction as friction does ({said}), but friction does not "
+            f"come and go with a brake: {' and '.join(around)}"
         )
-    return "friction needs motion in both directions to be told, and shows in every motion"
+    return f"it turns with the direction as friction does ({said}): friction stays possible"
 
 
 def _not_drag(read: Mapping[str, Any]) -> str:
@@ -47,9 +57,16 @@ def _not_drag(read: Mapping[str, Any]) -> str:
 def _not_sensor(read: Mapping[str, Any]) -> str:
     rest = number(read, "held_a")
     rest = number(read, "resting_a") if rest is None else rest
+    forward, backward = number(read, "forward_a"), number(read, "backward_a")
+    said = []
+    if forward is not None and backward is not None and forward * backward < 0:
+        said.append(
+            "a sensor's offset keeps its sign in both directions; here "
+            f"{amperes(forward)} forward, {amperes(backward)} backward"
+        )
     if rest is not None:
-        return f"a sensor's offset shows at rest too; there it is {amperes(rest)}"
-    return "a sensor's offset does not turn its sign with the direction"
+        said.append(f"an offset shows at rest too; there it is {amperes(rest)}")
+    return "; ".join(said) or "a sensor's offset does not turn its sign with the direction"
 
 
 def _not_stall(read: Mapping[str, Any]) -> str:
