@@ -1,10 +1,10 @@
-"""Parts of the sign-off page: the statement, the findings, what was signed before."""
+"""Parts of the sign-off page: the form, the statement, findings, what was signed before."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from dash import html
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards import links
@@ -12,6 +12,63 @@ from dashboards.components import basics
 from dashboards.components.finding_panel import in_words
 from dashboards.links import View
 from dashboards.queries import record
+
+
+def signing_form(here: record.Signing) -> Component:
+    """Return what can be done now: sign, or reopen, or nothing yet."""
+    hidden: list[Component] = []
+    shown: list[Component] = []
+    stated = here.statement
+    signing = here.state == "half-signed" or (here.state == "open" and not here.lacking)
+    read = dcc.Checklist(
+        [{"label": "I have read this statement", "value": "read"}], [], id="signoff-read"
+    )
+    sign = html.Button(
+        "Sign as second reviewer" if here.state == "half-signed" else "Sign",
+        id="signoff-sign", n_clicks=0, className="main", title="Ctrl+Enter",
+    )  # fmt: skip
+    again = html.Button("Reopen", id="signoff-reopen", n_clicks=0)
+    reopening = here.state in ("signed", "half-signed")
+    remark = html.Label(
+        [
+            "Remark" + ("; to reopen, the reason" if reopening else ""),
+            dcc.Textarea(id="signoff-remark", value="", rows=2, maxLength=4000),
+        ],
+        className="field",
+    )
+    if stated is not None:
+        shown.append(statement_list(stated))
+    if here.lacking:
+        shown.append(
+            basics.message(
+                f"{len(here.lacking)} of {len(here.held)} findings have no disposition yet.",
+                "They are marked below; the queue opens at the worst of them.",
+            )
+        )
+        first = here.lacking[0]
+        shown.append(
+            basics.go(
+                "Go on in the queue",
+                links.href(
+                    "queue", View(session=first.session, flag=first.lead.flag), whose="session"
+                ),
+                className="button",
+            )
+        )
+    (shown if signing else hidden).append(read)
+    (shown if signing or reopening else hidden).append(remark)
+    buttons = [sign] if signing else []
+    buttons += [again] if reopening else []
+    hidden += [b for b in (sign, again) if b not in buttons]
+    shown.append(html.Div(buttons, className="tools"))
+    return html.Div(
+        [
+            *shown,
+            html.Div(hidden, hidden=True),
+            dcc.Store(id="signoff-mark", data=stated.mark if stated else ""),
+        ],
+        className="signoff-form",
+    )
 
 
 def statement_list(stated: record.Statement) -> Component:

@@ -29,6 +29,7 @@ from dashboards.queries import catalogue, decisions
 from dashboards.queries.event import events
 from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
+from dashboards.queries.record import person_words
 from replay.errors import JointbookError, UsageError
 
 
@@ -46,6 +47,7 @@ def layout(desk: Desk, view: View) -> Component:
         [
             head(desk, event, view),
             danger(event),
+            *[basics.caution(words) for words in person_words(desk.archive, session)],
             html.Div([words(desk, event), verdict(desk, event)], className="event-top"),
             contents(),
             story(desk, event, window),

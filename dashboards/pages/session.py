@@ -54,7 +54,7 @@ def layout(desk: Desk, view: View) -> Component:
                 ],
                 className="rp-head",
             ),
-            _person(found),
+            *_person(desk, name),
             _unknown_joints(found, view),
             replay.controls(),
             replay.strip(),
@@ -94,13 +94,8 @@ def _unknown_joints(found: sessions.Outline, view: View) -> Component | None:
     )
 
 
-def _person(found: sessions.Outline) -> Component | None:
-    if not found.record.person_on_tip:
-        return None
-    return basics.caution(
-        "A person was on the tip in this session. What is seen here advises; whether the arm may "
-        "carry anyone is decided by the operator's rules and whoever is responsible, not here."
-    )
+def _person(desk: Desk, session: str) -> list[Component]:
+    return [basics.caution(words) for words in record.person_words(desk.archive, session)]
 
 
 def _options(desk: Desk, chosen: str) -> dict[str, list[dict[str, str]]]:

@@ -7,17 +7,16 @@ from typing import Any
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
 from dashboards.components.report_links import session_report_links
-from dashboards.components.signing_parts import findings_table, past_list, statement_list
+from dashboards.components.signing_parts import findings_table, past_list, signing_form
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, record
-from replay.errors import UsageError
+from replay.errors import StaleError, UsageError
 
 STATES = {
     "unchecked": "Not checked yet: the library page checks it.",
@@ -25,6 +24,12 @@ STATES = {
     "half-signed": "Signed by one reviewer; a second one is waited for.",
     "signed": "Signed.",
 }
+
+
+CHANGED = (
+    "This session has changed since this page was opened, and nothing was signed. What is shown "
+    "now is the present state: read it, then sign."
+)
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -75,9 +80,11 @@ def body(desk: Desk, session: str, said: Any = None) -> list[Component | None]:
                 ],
                 *[
                     basics.caution(words)
-                    for words in record.cautions_of_all(desk.archive, (f for f, _ in here.held))
+                    for words in record.cautions_of_session(
+                        desk.archive, session, (f for f, _ in here.held)
+                    )
                 ],
-                _form(here),
+                signing_form(here),
             ],
             className="sheet",
             **aria(labelledby="signoff-title"),
@@ -165,66 +172,11 @@ def register(app: Dash, desk: Desk) -> None:
                 needed = not record.signing(desk.archive, session).two
                 record.ask_for_second_reviewer(desk.archive, needed, who=who or "")
                 said = "Kept."
+        except StaleError:
+            return body(desk, session, html.Span(CHANGED, className="refused-words")), no_update
         except UsageError as error:
             return no_update, html.Span(error.sentence(), className="refused-words")
         return body(desk, session, html.P(said, role="status")), no_update
-
-
-def _form(here: record.Signing) -> Component:
-    """Return what can be done now: sign, or reopen, or nothing yet."""
-    hidden: list[Component] = []
-    shown: list[Component] = []
-    stated = here.statement
-    signing = here.state == "half-signed" or (here.state == "open" and not here.lacking)
-    read = dcc.Checklist(
-        [{"label": "I have read this statement", "value": "read"}], [], id="signoff-read"
-    )
-    sign = html.Button(
-        "Sign as second reviewer" if here.state == "half-signed" else "Sign",
-        id="signoff-sign", n_clicks=0, className="main", title="Ctrl+Enter",
-    )  # fmt: skip
-    again = html.Button("Reopen", id="signoff-reopen", n_clicks=0)
-    reopening = here.state in ("signed", "half-signed")
-    remark = html.Label(
-        [
-            "Remark" + ("; to reopen, the reason" if reopening else ""),
-            dcc.Textarea(id="signoff-remark", value="", rows=2, maxLength=4000),
-        ],
-        className="field",
-    )
-    if stated is not None:
-        shown.append(statement_list(stated))
-    if here.lacking:
-        shown.append(
-            basics.message(
-                f"{len(here.lacking)} of {len(here.held)} findings have no disposition yet.",
-                "They are marked below; the queue opens at the worst of them.",
-            )
-        )
-        first = here.lacking[0]
-        shown.append(
-            basics.go(
-                "Go on in the queue",
-                links.href(
-                    "queue", View(session=first.session, flag=first.lead.flag), whose="session"
-                ),
-                className="button",
-            )
-        )
-    (shown if signing else hidden).append(read)
-    (shown if signing or reopening else hidden).append(remark)
-    buttons = [sign] if signing else []
-    buttons += [again] if reopening else []
-    hidden += [b for b in (sign, again) if b not in buttons]
-    shown.append(html.Div(buttons, className="tools"))
-    return html.Div(
-        [
-            *shown,
-            html.Div(hidden, hidden=True),
-            dcc.Store(id="signoff-mark", data=stated.mark if stated else ""),
-        ],
-        className="signoff-form",
-    )
 
 
 PAGE = Page(

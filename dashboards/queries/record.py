@@ -9,7 +9,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Entry, open_record
 from replay.reviews import scales
-from replay.reviews.cautions import cautions_of, cautions_of_all
+from replay.reviews.cautions import cautions_of, cautions_of_session, person_words
 from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
@@ -46,7 +46,7 @@ __all__ = [
     "alike",
     "ask_for_second_reviewer",
     "cautions_of",
-    "cautions_of_all",
+    "cautions_of_session",
     "completeness_words",
     "find",
     "findings",
@@ -54,6 +54,7 @@ __all__ = [
     "judge",
     "next_after",
     "opened",
+    "person_words",
     "queue",
     "reopen",
     "scales",

@@ -15,7 +15,7 @@ from replay.archive import Archive, open_archive
 from replay.cli.output import iso, print_json
 from replay.errors import UsageError
 from replay.record import open_record
-from replay.reviews.cautions import cautions_of_all
+from replay.reviews.cautions import cautions_of_session
 from replay.reviews.findings import findings
 from replay.reviews.rechecking import comparisons
 from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
@@ -87,7 +87,7 @@ def _show(archive: Archive, session: str, *, as_json: bool) -> int:
         if stated is None:
             print(f"not checked: `jointbook check {session}` first")
         return 0
-    for words in cautions_of_all(archive, findings(archive, session)):
+    for words in cautions_of_session(archive, session, findings(archive, session)):
         print(f"  CAUTION: {words}")
     for line in lines(stated):
         print(f"  {line}")

@@ -27,6 +27,7 @@ from replay.reports.session_tables import (
 from replay.reports.tables import table
 from replay.reports.wear_changes import wear_changes
 from replay.reviews import SignOff, completeness_words
+from replay.signals.person import person_on_tip
 
 
 def session_report(archive: Archive, session: str, *, rule: str | None = None) -> Report:
@@ -46,11 +47,12 @@ def session_report(archive: Archive, session: str, *, rule: str | None = None) -
     """
     facts = session_facts(archive, session, rule=rule)
     record = facts.record
+    person = person_on_tip(archive, record)
     changes, compared = wear_changes(archive, record)
     said = {
-        "cautions": cautions(record, facts.findings, facts.signed, facts.open_findings),
+        "cautions": cautions(person, facts.findings, facts.signed, facts.open_findings),
         "state": _state(facts),
-        "short": _short(facts),
+        "short": _short(facts, person),
         "moved": moved_table(facts),
         "angles": session_plot(archive, record, "angle_deg", facts.findings),
         "currents": session_plot(archive, record, "current_a", facts.findings),
@@ -139,7 +141,7 @@ def _complete(facts: SessionFacts) -> str:
     return completeness_words(facts.statement)
 
 
-def _short(facts: SessionFacts) -> list[tuple[str, str]]:
+def _short(facts: SessionFacts, person: str) -> list[tuple[str, str]]:
     record, stated = facts.record, facts.statement
     rows = [
         ("arm", record.arm),
@@ -149,7 +151,7 @@ def _short(facts: SessionFacts) -> list[tuple[str, str]]:
             "payload",
             "unknown or changing" if record.payload_kg is None else f"{record.payload_kg:g} kg",
         ),
-        ("person on the tip", words.number(record.person_on_tip).replace(words.NONE, "not known")),
+        ("person on the tip", person),
         ("completeness", _complete(facts)),
     ]
     if stated is None:

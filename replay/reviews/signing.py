@@ -11,7 +11,7 @@ from replay.record.closed import FIRST, REOPENED, SIGNED
 from replay.reviews.findings import Finding, findings
 from replay.reviews.settings import second_reviewer_needed
 from replay.reviews.sign_offs import KIND, SignOff, finding_text, session_state, sign_off
-from replay.reviews.statements import plain, statement
+from replay.reviews.statements import Statement, plain, statement
 from replay.reviews.states import session_after
 from replay.reviews.verdicts import disposition_in_force
 
@@ -48,7 +48,7 @@ def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: st
     Raises
     ------
     StaleError
-        The statement is not any more what the reviewer read.
+        ``mark`` is of no statement, or not of the one that the session has now.
     UsageError
         A finding without disposition, an act that the state does not allow,
         or no name.
@@ -72,12 +72,7 @@ def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: st
         what = session_after(state, act)
         if act == "sign-second":
             _refuse_same_person(record, session, reviewer)
-        if mark != stated.mark or statement(archive, session).mark != mark:
-            raise StaleError(
-                "what this sign-off states has changed since you read it",
-                (),
-                todo="read the statement again",
-            )
+        _refuse_other_statement(mark, stated, statement(archive, session))
         held = [(f, disposition_in_force(archive, f)) for f in present]
         lacking = [f for f, d in held if d is None or not d.complete]
         if lacking:
@@ -153,6 +148,25 @@ def reopen(archive: Archive, session: str, *, reviewer: str, why: str) -> SignOf
     made = sign_off(archive, session)
     assert made is not None
     return made
+
+
+def _refuse_other_statement(mark: str, before: Statement, now: Statement) -> None:
+    """Refuse a mark that is not the present statement's, and say which one is.
+
+    A mark that was never this session's cannot be told from one of an earlier
+    state, so both are named as reasons, with the instant of the last check.
+    """
+    todo = f"read what `jointbook sign {now.session}` shows, then sign with --statement {now.mark}"
+    if now.mark != before.mark:
+        raise StaleError("what this sign-off states changed just now", (), todo=todo)
+    if mark.strip().lower() != now.mark:
+        raise StaleError(
+            f"{mark[:40]!r} is not the mark of the statement that {now.session} has now, which is "
+            f"{now.mark}: either it was mistyped, or the session was checked again, last on "
+            f"{now.checked_at:%Y-%m-%d %H:%M:%S} UTC, after that statement was read",
+            (),
+            todo=todo,
+        )
 
 
 def _refuse_same_person(record: Record, session: str, reviewer: str) -> None:

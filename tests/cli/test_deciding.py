@@ -68,6 +68,13 @@ def test_a_session_is_signed_by_what_the_commands_print(archive, say):
     assert said.count("explained; observed: a contact") == 3
     line = next(w for w in say("sign", "s1").splitlines() if w.startswith("to sign this: "))
     words = line.removeprefix("to sign this: jointbook ").replace("NAME", "R.Moss").split()
+    mark = words[-1]
+    for typed in (mark[:-1], f"{mark}0", "B1", ""):
+        told = say(*words[:-1], typed, code=2)
+        assert f"{typed!r} is not the mark of the statement that s1 has now" in told
+        assert "mistyped" in told
+        assert f"--statement {mark}" in told
+        assert session_state(archive, "s1") == "open"
     assert "signed by R.Moss" in say(*words)
     assert session_state(archive, "s1") == "signed"
     assert say("queue").strip() == "nothing waits"

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import timedelta
 from pathlib import Path
 
+import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
 from replay.archive import Archive
 from replay.record.proof import prove
-from replay.reviews import dispositions, judge, session_state, sign_off
+from replay.reviews import Reasons, dispositions, judge, session_state, sign_off
 from replay.reviews.queue import queue
 from tests.pages.conftest import Visit
 from tests.reviews.makers import add_session, flag_row, keep_flags, make_archive
 
 Open = Callable[..., Visit]
+PLAIN = Reasons(observed="seen", nonconformance="none")
 HOSTILE = "<img src=x onerror=\"document.title='taken'\"><script>document.title='taken'</script>"
 
 
@@ -202,14 +205,52 @@ def test_who_has_a_finding_is_seen_by_the_other(visit: Open, archive: Archive) -
     expect(other.locator(".queue-row").first).to_contain_text("R. Moss has it")
 
 
+def test_the_sign_off_cautions_of_a_slip_and_a_person_and_tells_a_stale_page(
+    visit: Open, archive: Archive
+) -> None:
+    session = archive.session("s1")
+    frame = archive.samples("s1").collect()
+    there = pl.col("time").is_between(session.start, session.start + timedelta(seconds=5))
+    archive.add_session(
+        replace(session, session="s2", channels={"main": ("J1.current_a", "person_on_tip")}),
+        {"main": frame.with_columns(there.alias("person_on_tip"))},
+    )
+    slip = flag_row("slip", "J2", "act", kind="brake-slip")
+    keep_flags(archive, slip, session="s2")
+    judge(archive, "s2", "slip", "watch", reviewer="R. Moss", reasons=PLAIN)
+    page = visit(archive).go("/sign-off?session=s2")
+    said = page.locator(".signoff .caution")
+    expect(said).to_have_count(3, timeout=45_000)
+    for words in (
+        "A brake that slips may not hold: follow the operator's own rules",
+        "A person was on the tip for a part of this session. Whether the arm may carry anyone is "
+        "decided by the operator's rules",
+        "It does not clear the arm: that is for the operator's own rules, local codes",
+    ):
+        expect(said.filter(has_text=words)).to_have_count(1)
+    above = "c => c.compareDocumentPosition(document.querySelector('#signoff-sign'))"
+    follows = 4  # DOCUMENT_POSITION_FOLLOWING: the button stands after the caution
+    assert [said.nth(k).evaluate(above) & follows for k in (0, 1)] == [follows, follows]
+    keep_flags(archive, slip | {"score": 6.0}, session="s2", baseline="B2")  # a check, meanwhile
+    page.get_by_label("Your name").fill("K. Fell")
+    page.locator("#signoff-read input").check()
+    page.locator("#signoff-sign").click()
+    expect(page.locator("#signoff-said")).to_contain_text("has changed since this page was opened")
+    expect(page.locator(".signoff-form")).to_contain_text("B2, checked")
+    assert page.locator("#signoff-read input:checked").count() == 0
+    assert session_state(archive, "s2") == "open"
+    page.locator("#signoff-read input").check()
+    page.locator("#signoff-sign").click()
+    expect(page.locator(".signoff-state")).to_have_text("Signed.")
+
+
 def test_a_signed_session_is_closed_and_reopens_with_a_reason(
     visit: Open, archive: Archive
 ) -> None:
-    from replay.reviews import Reasons, findings, sign, statement
+    from replay.reviews import findings, sign, statement
 
     names = [f.finding for f in findings(archive, "s1")]
-    reasons = Reasons(observed="seen", nonconformance="none")
-    judge(archive, "s1", names, "watch", reviewer="R. Moss", reasons=reasons)
+    judge(archive, "s1", names, "watch", reviewer="R. Moss", reasons=PLAIN)
     sign(archive, "s1", reviewer="R. Moss", mark=statement(archive, "s1").mark)
     page = visit(archive).go("/queue?session=s1&flag=f1")
     expect(page.locator(".queue-main")).to_contain_text("this finding is closed", timeout=45_000)

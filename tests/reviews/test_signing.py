@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import polars as pl
 import pytest
 
@@ -21,6 +23,7 @@ from replay.reviews import (
     sign_off,
 )
 from replay.reviews import statement as stated
+from replay.reviews.cautions import cautions_of_session
 from replay.reviews.dispositions import Reasons
 from replay.reviews.findings import flags_of
 from replay.reviews.rechecking import compared, comparisons
@@ -87,6 +90,34 @@ def test_a_gap_in_one_joint_is_stated_though_no_row_is_missing(tmp_path):
     assert completeness_words(said) == "100.00 % of the rows; least J2, 75.04 %"
 
 
+@pytest.mark.parametrize(
+    ("record", "channel", "begins"),
+    [
+        (True, None, "A person was on the tip in this session"),
+        (False, None, None),
+        (None, None, "Whether a person was on the tip is not known"),
+        (None, (40, 45), "A person was on the tip for a part of this session"),
+    ],
+)
+def test_a_person_on_the_tip_is_cautioned_about_also_without_findings(
+    tmp_path, record, channel, begins
+):
+    archive = open_archive(tmp_path / "archive", create=True)
+    add_session(archive)
+    base = archive.session("s1")
+    frame = archive.samples("s1").collect()
+    if channel:
+        frame = frame.with_columns(
+            pl.col("time").is_between(at(channel[0]), at(channel[1])).alias("person_on_tip")
+        )
+    names = tuple(frame.columns[1:])
+    told = replace(base, session="s2", person_on_tip=record, channels={"main": names})
+    archive.add_session(told, {"main": frame})
+    said = cautions_of_session(archive, "s2", ())
+    assert [w.startswith(begins) for w in said] == ([True] if begins else [])
+    assert all("operator's rules" in w for w in said)
+
+
 def test_a_statement_from_before_a_joint_was_named_reads_and_says_the_rows(archive):
     content = plain(stated(archive, "s1"))
     for name in ("least_joint", "least_share"):
@@ -109,8 +140,10 @@ def test_a_statement_that_changed_since_it_was_read_is_not_signed(archive):
     mark = stated(archive, "s1").mark
     rows = archive.table("flags").to_dicts()
     keep_flags(archive, *rows, baseline="B2", joint_hours=0.04)
-    with pytest.raises(StaleError, match="changed since you read it"):
+    now = stated(archive, "s1").mark
+    with pytest.raises(StaleError, match=f"which is {now}: .*checked again, last on 20") as told:
         sign(archive, "s1", reviewer="R. Moss", mark=mark)
+    assert told.value.todo.endswith(f"--statement {now}")
     assert session_state(archive, "s1") == "open"
 
 
