@@ -39,9 +39,9 @@ from replay.logs.bind import check_enough, check_whole
 from replay.logs.maps import LogMap, load_map
 from replay.logs.proposing.fit import Fit, fit, fit_some
 from replay.logs.proposing.proposal import told_together
+from replay.logs.readers.arranged import arranged
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
-from replay.logs.readers.split_instants import with_date
 from replay.logs.times.start_names import with_start
 from replay.records import QualityNote, Refusal, Session
 
@@ -233,7 +233,7 @@ def _take(
             replace(fit, log_map=with_start(fit.log_map, path))
             for fit, path in zip(fits, paths, strict=True)
         ]
-        raws = [with_date(raw, fit.log_map) for raw, fit in zip(raws, fits, strict=True)]
+        raws = [arranged(raw, fit.log_map) for raw, fit in zip(raws, fits, strict=True)]
         log_map = fits[0].log_map
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)

@@ -164,7 +164,7 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
         ),
         ("clock-spike", order.spikes, "rows had a time far from their neighbours'; set aside"),
     ):
-        if lapse.count:
+        if lapse.count and not (kind == "joined-rows" and cleaner.raw.joint_rows):
             yield _lapse_note(kind, lapse, text)
     clock = cleaner.clock
     if clock.leap_seconds:

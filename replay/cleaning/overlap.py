@@ -17,8 +17,8 @@ from replay.cleaning.sessions import arm_name
 from replay.errors import LogRefused
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import fit_some
+from replay.logs.readers.arranged import arranged
 from replay.logs.readers.raw import RawLog
-from replay.logs.readers.split_instants import with_date
 from replay.logs.times.timeforms import SINCE_START
 from replay.records import Session
 
@@ -62,7 +62,7 @@ def refuse_overlap(archive: Keeper, raw: RawLog, maps: Sequence[LogMap], arm: Ar
     found = fit_some(raw, maps)
     if found is None or start_is_stated(found.log_map):
         return
-    span = log_span(with_date(raw, found.log_map), found.log_map)
+    span = log_span(arranged(raw, found.log_map), found.log_map)
     if span is None:
         return
     mine = {b.channel for b in found.bindings}

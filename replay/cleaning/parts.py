@@ -184,7 +184,7 @@ def _cleaner(
     time_column: str | None,
 ) -> tuple[StreamCleaner, str | None]:
     plans = plan_channels(bindings, joints)
-    nominal, regular = _nominal_ns(raw, log_map, time_column)
+    nominal, regular = _nominal_ns(raw, log_map, bindings, time_column)
     counted_from_b = log_map.numbering == "base" and _stays_at_b(log_map)
     if counted_from_b:
         _rename_from_b(plans, joints, arm)
@@ -271,11 +271,19 @@ def _number_from_base(
     return f"{said}; signs {' '.join('+' if s > 0 else '-' for s in signs)} from the arm's geometry"
 
 
-def _nominal_ns(raw: RawLog, log_map: LogMap, time_column: str | None) -> tuple[int, bool]:
-    """Return the usual interval between the first samples, and if it is kept to."""
+def _nominal_ns(
+    raw: RawLog, log_map: LogMap, bindings: Sequence[Binding], time_column: str | None
+) -> tuple[int, bool]:
+    """Return the usual interval between the first samples, and if it is kept to.
+
+    Where each row speaks of one joint, between the rows of one.
+    """
     if time_column is None:
         return max(round(1e9 / (log_map.time.rows_at_hz or 1.0)), 1), True
-    ns, ok = Clock(log_map.time).read_from(raw.sample.head(max(raw.head, 1)), time_column)
+    head = raw.sample.head(max(raw.head, 1))
+    if raw.joint_rows:
+        head = head.filter(pl.col(bindings[0].column).is_not_null())
+    ns, ok = Clock(log_map.time).read_from(head, time_column)
     steps = np.diff(ns[ok])
     steps = steps[steps > 0]
     if not len(steps):

@@ -16,8 +16,8 @@ from replay.cleaning.times.clock import Clock
 from replay.errors import UsageError
 from replay.logs.bind import bind, switched_off
 from replay.logs.maps import LogMap
+from replay.logs.readers.arranged import arranged
 from replay.logs.readers.open_log import open_log
-from replay.logs.readers.split_instants import with_date
 from replay.logs.times.start_names import with_start
 
 Floats = npt.NDArray[np.float64]
@@ -56,7 +56,7 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         raw = open_log(path, Path(scratch), [log_map])
         log_map = with_start(log_map, path)
-        raw = with_date(raw, log_map)
+        raw = arranged(raw, log_map)
         bindings = bind(log_map, raw.columns, path)
         column = find_time(raw, log_map)
         sample = raw.sample.head(max(raw.head, 1)).head(rows)

@@ -15,9 +15,9 @@ from replay.logs.bind import is_whole
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.proposing.fit import Fit, fit_some
+from replay.logs.readers.arranged import arranged
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
-from replay.logs.readers.split_instants import with_date
 
 SHARED_TIME = 0.5
 """Logs belong together if they share this much of the shorter one's span."""
@@ -94,7 +94,7 @@ def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
             if is_whole(found.log_map, found.bindings):
                 kept = raw if not any(Path(scratch).iterdir()) else None
                 return Group([path], kept, (before.st_size, before.st_mtime_ns))
-            span = log_span(with_date(raw, found.log_map), found.log_map)
+            span = log_span(arranged(raw, found.log_map), found.log_map)
         except (KeyboardInterrupt, SystemExit):
             raise
         except BaseException:  # what is wrong with it is told when it is read

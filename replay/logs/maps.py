@@ -44,7 +44,8 @@ JOINT_KEYS: dict[str, tuple[str, str]] = {
 }
 """Key in the map: our quantity, and what its unit measures ("" for words)."""
 
-LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name")
+LOG_KEYS = ("layout", "joints", "first_number", "numbering", "arm", "run", "joint_in_name",
+    "joint_column")  # fmt: skip
 TIME_KEYS = (
     "column", "rows_at_hz", "format", "start", "start_from", "start_format", "scale", "epoch",
     "p_field", "nanosecond", "date",
@@ -133,6 +134,10 @@ class LogMap:
     """Column that says which of several runs a row belongs to."""
     joint_in_name: str | None = None
     """Pattern that names the joint in a file's name, where each joint has a file of its own."""
+    joint_column: str | None = None
+    """Column that says which joint a row speaks of; the others are read by joint."""
+    long_parts: tuple[str, ...] = ()
+    """Columns whose words together name a long table's channel."""
     packets: Mapping[str, str] = field(default_factory=dict)
     toml: str = ""
 
@@ -198,6 +203,13 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
     run = log.get("run")
     if run is not None and (not isinstance(run, str) or log.get("layout", "wide") != "wide"):
         raise LogMapError(f"log.run is {run!r}", file=file, todo="a column's name, in wide logs")
+    by_joint = log.get("joint_column")
+    if by_joint is not None and (
+        not isinstance(by_joint, str) or log.get("layout", "wide") != "wide"
+    ):
+        raise LogMapError(
+            f"log.joint_column is {by_joint!r}", file=file, todo="a column's name, in wide logs"
+        )
     layout = _choice(log.get("layout", "wide"), ("wide", "long"), "log.layout", file)
     numbering = _choice(log.get("numbering", "A"), ("A", "base"), "log.numbering", file)
     first = log.get("first_number", 1)
@@ -228,13 +240,21 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         key: _entry(key, SESSION_KEYS[key], session_table[key], "session", 1, file)
         for key in session_table
     }
-    long = None
+    long: tuple[str, str, str] | None = None
+    parts: tuple[str, ...] = ()
     if layout == "long":
         table = _table(data, "long", file)
         _known(table, ("time", "channel", "value"), "long", file)
         names = [table.get(k, k) for k in ("time", "channel", "value")]
+        if isinstance(names[1], list) and len(names[1]) > 1:
+            parts = tuple(c.strip() if isinstance(c, str) else "" for c in names[1])
+            names[1] = ".".join(parts) if all(parts) else None
         if not all(isinstance(n, str) for n in names):
-            raise LogMapError("long.time, long.channel and long.value are column names", file=file)
+            raise LogMapError(
+                "long.time, long.channel and long.value are column names",
+                file=file,
+                todo="of channel several, where their words together name it",
+            )
         long = (names[0].strip(), names[1].strip(), names[2].strip())
     described = dict(_table(data, "packets", file))
     _known(described, ("xtce", "xtce_text", "root"), "packets", file)
@@ -255,6 +275,8 @@ def _build(data: dict[str, Any], text: str, file: object) -> LogMap:
         arm=log.get("arm"),
         run=run,
         joint_in_name=in_name,
+        joint_column=by_joint,
+        long_parts=parts,
         packets=packets,
         toml=text,
     )

@@ -19,6 +19,8 @@ SAID = {
     "log.run": "column that says which of several runs in the file a row belongs to",
     "log.joint_in_name": "pattern in the file's name where each joint has a file of its own, "
     "`axis{n}`",
+    "log.joint_column": "column that says which joint a row speaks of, where a row has one joint: "
+    "the others are then called by its words, `J{n}.angle` for `angle` in the rows of `J1`",
     "time.column": "the time column, or several names that it may have",
     "time.rows_at_hz": "instead of a column: rows come at this rate",
     "time.format": "one of the time formats below (`iso8601`)",
@@ -40,7 +42,8 @@ SAID = {
     "entry.optional": "`true`: some logs of this recorder lack it, and are taken without",
     "entry.value": "for a session's quantity: one value that holds throughout",
     "long.time": "of a long table the time column (`time`)",
-    "long.channel": "of a long table the column with the channels' names (`channel`)",
+    "long.channel": "of a long table the column with the channels' names (`channel`); or "
+    "several, `[\"joint\", \"field\"]`, whose words are joined by a dot",
     "long.value": "of a long table the column with the values (`value`)",
     "packets.xtce": "file that describes packets (XTCE); it is kept inside the map",
     "packets.xtce_text": "that description itself",

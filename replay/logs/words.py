@@ -8,6 +8,7 @@ Without ``words`` in the map only words that cannot be misread are taken:
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from replay.errors import LogMapError
@@ -56,5 +57,14 @@ def dictionary(quantity: str, words: Mapping[str, str]) -> dict[str, bool | str]
     if meanings is None:
         return {k.strip().lower(): v for k, v in words.items()} if words else None
     if words:
-        return {k.strip().lower(): meanings[v.strip().lower()] for k, v in words.items()}
+        told = {k.strip().lower(): meanings[v.strip().lower()] for k, v in words.items()}
+        other = {w: v for k, v in told.items() for w in _other_spellings(k)}
+        return {**other, **told}
     return dict(meanings)
+
+
+def _other_spellings(word: str) -> tuple[str, ...]:
+    """Return how else a whole number may come out of a table: ``1`` and ``1.0`` are one word."""
+    if re.fullmatch(r"-?\d+", word):
+        return (f"{word}.0",)
+    return (word.partition(".")[0],) if re.fullmatch(r"-?\d+\.0+", word) else ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, MutableMapping, Sequence
 
+import numpy as np
 import polars as pl
 
 from replay.logs.proposing.groups import Group, columns_of
@@ -17,6 +18,10 @@ _PAIRS = {
     "brake_state": "brake_command",
 }
 _NEAR_SCORE = 0.12
+_LEAST_SCORE = 0.3
+"""Below this a name says too little for samples to be asked."""
+_ALIKE = 0.97
+"""So closely correlated are a command and what follows it, joint by joint."""
 
 
 def sort_out_commands(
@@ -40,6 +45,8 @@ def sort_out_commands(
         if rival is not None:
             pair = [list(columns_of(g, groups, keys).values()) for g in (mine, rival)]
             doubts |= _between(chosen, (mine, rival), pair, measured, values, table)
+        elif commanded not in chosen and measured in ("angle", "rate"):
+            doubts |= _unnamed(chosen, mine, measured, groups, keys, values)
         elif commanded in chosen and measured != "brake_state":
             one, two = (
                 [values[c] for c in columns_of(g, groups, keys).values()]
@@ -50,6 +57,51 @@ def sort_out_commands(
                 why = "by its samples the one named as measured is the command: no noise, still"
                 doubts[measured] = doubts[commanded] = Guess("", 0.4, why)
     return doubts
+
+
+def _unnamed(
+    chosen: MutableMapping[str, Group],
+    mine: Group,
+    measured: str,
+    groups: Sequence[Group],
+    keys: Sequence[str],
+    values: Mapping[str, Floats],
+) -> dict[str, Guess]:
+    """Find the command among columns whose names hardly say so: the samples follow it."""
+    taken = {c for g in chosen.values() for c in g.members.values()}
+    own = [values[c] for c in columns_of(mine, groups, keys).values()]
+    for g in sorted(groups, key=lambda g: -g.score):
+        if (
+            g.quantity != measured
+            or g.by_number != mine.by_number
+            or not _LEAST_SCORE <= g.score <= mine.score - _NEAR_SCORE
+            or not set(keys) <= set(g.members)
+            or set(g.members.values()) & taken
+        ):
+            continue
+        theirs = [values[g.members[k]] for k in keys]
+        told = command_first(own, theirs)
+        if told is not None and told[0] == 1 and _follow(own, theirs):
+            commanded = _PAIRS[measured]
+            chosen[commanded] = _as(g, commanded)
+            why = f"its name hardly says so; the measured one follows it, and {told[1]}"
+            return {commanded: Guess("", 0.65, why)}
+    return {}
+
+
+def _follow(one: Sequence[Floats], other: Sequence[Floats]) -> bool:
+    """Tell whether two quantities are of one size and move together in every joint."""
+    for a, b in zip(one, other, strict=True):
+        use = np.isfinite(a) & np.isfinite(b)
+        if use.sum() < 50:
+            return False
+        x, y = a[use], b[use]
+        spread = float(x.std()), float(y.std())
+        if min(spread) <= 0.0 or not 0.8 < spread[0] / spread[1] < 1.25:
+            return False
+        if float(np.corrcoef(x, y)[0, 1]) < _ALIKE or abs(float(np.mean(x - y))) > spread[0]:
+            return False
+    return True
 
 
 def _rival(mine: Group, groups: Sequence[Group], keys: Sequence[str]) -> Group | None:

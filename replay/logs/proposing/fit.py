@@ -11,6 +11,7 @@ from replay.logs.bind import Binding, bind, bind_some, check_enough
 from replay.logs.long_words import channel_names
 from replay.logs.maps import LogMap
 from replay.logs.proposing.propose import propose
+from replay.logs.readers.arranged import arranged
 from replay.logs.readers.raw import RawLog
 
 
@@ -74,6 +75,7 @@ def fit_some(raw: RawLog, maps: Sequence[LogMap]) -> Fit | None:
 
 
 def _names(raw: RawLog, log_map: LogMap) -> Sequence[str]:
+    raw = arranged(raw, log_map)
     return raw.columns if log_map.layout == "wide" else channel_names(raw, log_map)
 
 

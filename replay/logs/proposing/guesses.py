@@ -87,9 +87,8 @@ def brake_words(
 
     ``moving`` holds the size of each joint's rate beside its words, or None.
     """
-    words = sorted(
-        {w.strip() for c in columns for w in c.drop_nulls().cast(pl.String).unique()} - {""}
-    )
+    columns = [_as_words(c) for c in columns]
+    words = sorted({w for c in columns for w in c.drop_nulls().unique()} - {""})
     if not words or len(words) > 12:
         return {}, 0.0, "no words, or too many"
     meaning: dict[str, str] = {}
@@ -117,6 +116,11 @@ def brake_words(
     return {}, 0.1, "the words " + ", ".join(words[:5]) + " say nothing sure"
 
 
+def _as_words(column: pl.Series) -> pl.Series:
+    """Return the cells as words; whole numbers without a point, as they are read later."""
+    return column.cast(pl.String).str.strip_chars().str.replace(r"^(-?\d+)\.0+$", "$1")
+
+
 def _speed_by_word(
     columns: Sequence[pl.Series], moving: Sequence[Floats | None], words: Sequence[str]
 ) -> dict[str, float]:
@@ -125,9 +129,8 @@ def _speed_by_word(
     for column, rate in zip(columns, moving, strict=False):
         if rate is None:
             continue
-        text = column.cast(pl.String).str.strip_chars()
         for word in words:
-            mask = (text == word).fill_null(False).to_numpy() & np.isfinite(rate)
+            mask = (column == word).fill_null(False).to_numpy() & np.isfinite(rate)
             sums[word] += float(rate[mask].sum())
             counts[word] += int(mask.sum())
     return {w: sums[w] / counts[w] for w in words if counts[w] >= 5}

@@ -7,14 +7,13 @@ looked up; what nobody knows may be the joint's own name.
 from __future__ import annotations
 
 import re
-import unicodedata
 from dataclasses import dataclass
 
 from replay.logs import scales
+from replay.logs.proposing.name_pieces import Piece, pieces
 from replay.logs.proposing.vocabulary import (
     COMMAND_WORDS,
     JOINT_WORDS,
-    KNOWN_WORDS,
     LINKING_WORDS,
     MEASURED_WORDS,
     NEUTRAL_WORDS,
@@ -24,16 +23,8 @@ from replay.logs.proposing.vocabulary import (
 )
 
 _BRACKETS = re.compile(r"[\[(<{]\s*([^\])>}]*?)\s*[\])>}]\s*$")
-_PIECES = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-z]+|\d+|°C?|%")
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """One word of a name and where it stands."""
-
-    word: str
-    start: int
-    end: int
+_INDEX = re.compile(r"[\s._\[(]+\d+[\])]?\s*$")
+"""A place in a list behind a name: ``angles_rad.0``, ``currents_A[3]``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,43 +40,6 @@ class Reading:
     measured: bool = False
 
 
-def pieces(name: str) -> list[Piece]:
-    """Cut a name into its words, in lower case.
-
-    Examples
-    --------
-    >>> [p.word for p in pieces("X1_ActualPosition")]
-    ['x', '1', 'actual', 'position']
-    """
-    found: list[Piece] = []
-    for m in _PIECES.finditer(_plain(name)):
-        found += _parted(m.group().lower(), m.start())
-    return found
-
-
-def _plain(name: str) -> str:
-    """Return a name without accents, each letter at its place."""
-    if name.isascii():
-        return name
-    return "".join(unicodedata.normalize("NFKD", c)[0] if c not in "°" else c for c in name)
-
-
-def _parted(word: str, start: int) -> list[Piece]:
-    """Part a compound into two words that are known: ``motorstrom``, ``jointangle``."""
-    if len(word) >= 6 and word not in KNOWN_WORDS and word not in TIME_WORDS:
-        for cut in range(2, len(word) - 2):
-            one, two = word[:cut], word[cut:]
-            linked = one.removesuffix("s") if len(one) > 3 else one
-            known = {one, linked} & KNOWN_WORDS
-            if known and two in KNOWN_WORDS and max(len(one), len(two)) > 3:
-                parts = [
-                    Piece(known.pop(), start, start + cut),
-                    Piece(two, start + cut, start + len(word)),
-                ]
-                return parts
-    return [Piece(word, start, start + len(word))]
-
-
 def time_score(name: str) -> float:
     """Tell how much a name sounds like the time column's."""
     words = [p.word for p in pieces(name) if not p.word.isdigit()]
@@ -99,6 +53,8 @@ def time_score(name: str) -> float:
 def read_name(name: str) -> Reading:
     """Understand a column's name as far as it goes."""
     unit, body = _unit(name)
+    if unit is None:
+        unit, body = _unit_before_index(name, body)
     words = pieces(body)
     numbers = tuple(p for p in words if p.word.isdigit())
     rest = [p for p in words if not p.word.isdigit()]
@@ -205,6 +161,22 @@ def _unit(name: str) -> tuple[str | None, str]:
             if s is not None and _is_apart(name, tail[0]):
                 return s.unit, name[: tail[0].start].rstrip(" _-./")
     return None, name
+
+
+def _unit_before_index(name: str, body: str) -> tuple[str | None, str]:
+    """Take a unit from before a list's place, where the rest of the name measures the same."""
+    index = _INDEX.search(name)
+    if index is None:
+        return None, body
+    stem = name[: index.start()]
+    unit, rest = _unit(stem)
+    if unit is None:
+        return None, body
+    measures = scales.SCALES[unit].measures
+    said = {q for p in pieces(rest) for q, known in QUANTITY_WORDS.items() if p.word in known}
+    if measures not in {_measures(q) for q in said}:
+        return None, body
+    return unit, rest + " " * (len(stem) - len(rest)) + name[index.start() :]
 
 
 def _is_apart(name: str, first: Piece) -> bool:

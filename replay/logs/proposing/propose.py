@@ -28,7 +28,9 @@ from replay.logs.proposing.groups import (
     of_one_joint,
 )
 from replay.logs.proposing.guesses import Floats, Guess
-from replay.logs.proposing.names import Reading, pieces, read_name
+from replay.logs.proposing.joint_rows import channel_parts, joint_column, plain_columns
+from replay.logs.proposing.name_pieces import pieces
+from replay.logs.proposing.names import Reading, read_name
 from replay.logs.proposing.proposal import Line, Proposal
 from replay.logs.proposing.times import (
     date_and_time,
@@ -39,6 +41,7 @@ from replay.logs.proposing.times import (
 )
 from replay.logs.proposing.units import Column, propose_units
 from replay.logs.proposing.vocabulary import LIMIT_WORDS
+from replay.logs.readers.joint_rows import join_words, joined_name, unfold
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
 from replay.logs.readers.split_instants import joined_column
@@ -77,7 +80,19 @@ def propose(raw: RawLog) -> Proposal:
     table: Mapping[str, pl.Series] = {c: raw.sample[c] for c in raw.columns}
     head = raw.sample.head(max(raw.head, 1))
     long = _long_columns(raw)
+    parts: list[str] = []
+    if long is not None:
+        parts = channel_parts(head, *long)
+        if len(parts) > 1:
+            raw = join_words(raw, parts)
+            long = (long[0], joined_name(parts), long[2])
     time = time_column(head) if long is None else long[0]
+    by_joint = joint_column(raw, head, time) if long is None and time is not None else None
+    if by_joint is not None:
+        plain = plain_columns(raw, head, [time, nanosecond_column(head, time)])
+        raw = unfold(raw, by_joint.value, plain)
+        table = {c: raw.sample[c] for c in raw.columns}
+        head = raw.sample.head(max(raw.head, 1))
     apart = date_and_time(head) if long is None and time is None else None
     if apart is not None:
         head, time = head.with_columns(joined_column(*apart)), apart[1]
@@ -106,10 +121,14 @@ def propose(raw: RawLog) -> Proposal:
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
     proposal.lines += _log_lines(long is not None, keys, by_number, chosen, picked)
+    if by_joint is not None:
+        said, sure = json.dumps(by_joint.value), by_joint.confidence
+        proposal.lines.append(Line("log", "joint_column", said, sure, by_joint.why))
     if long is not None:
+        named = (long[0], parts if len(parts) > 1 else long[1], long[2])
         proposal.lines += [
             Line("long", k, json.dumps(c), 0.9, "few columns, one of them words that repeat")
-            for k, c in zip(("time", "channel", "value"), long, strict=True)
+            for k, c in zip(("time", "channel", "value"), named, strict=True)
         ]
     if apart is not None:
         why = "it holds dates, and the time column times of day"

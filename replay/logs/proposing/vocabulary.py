@@ -353,6 +353,12 @@ JOINT_WORDS = frozenset(
 )
 LIMIT_WORDS = frozenset(["limit", "lim", "max", "maximum", "limite", "massimo", "grenze", "maximo"])
 """Words for a column that states what a quantity may reach."""
+JOINT_COLUMN_WORDS = frozenset(
+    ["joint", "jt", "axis", "node", "motor", "servo", "drive", "actuator", "dof", "gelenk",
+     "achse", "axe", "articulation", "eje", "articulacion", "asse", "giunto", "id", "no", "nr",
+     "number", "num", "name", "index", "idx", "key"]
+)  # fmt: skip
+"""Words for a column that says which joint a row speaks of."""
 RUN_WORDS = frozenset(
     ["run", "runs", "trial", "experiment", "session", "lauf", "versuch", "essai", "prueba", "prova"]
 )

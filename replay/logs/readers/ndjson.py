@@ -78,12 +78,14 @@ def _line_by_line(
             sink.write((_in_quotes(line, told) if odd else line) + "\n")
     if len(bad) == row:
         raise LogRefused("no line is a JSON object", file=path)
-    target = scratch / f"{path.name}.parquet"
+    # a name of its own for each try: one that failed may still be writing to its own
+    target = scratch / f"{path.name}.lines.parquet"
     try:
         with_exact_decimals(clean, flat(_scan(clean))).sink_parquet(target, compression="lz4")
     except pl.exceptions.PolarsError as error:
-        if _in_words(clean, target):
-            return target, _told(bad), tuple(bad)
+        worded = scratch / f"{path.name}.words.parquet"
+        if _in_words(clean, worded):
+            return worded, _told(bad), tuple(bad)
         raise LogRefused(
             f"the objects do not agree on their types: {str(error).splitlines()[0]}", file=path
         ) from None

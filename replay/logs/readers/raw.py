@@ -38,6 +38,8 @@ class RawLog:
     """How many of the sample's rows are the log's first rows, in order."""
     run: str = ""
     """Which of several runs in one file this is."""
+    joint_rows: bool = False
+    """Each row spoke of one joint: rows of one instant belong together."""
     headless: bool = False
     """No line names the columns: they are called by their place."""
     units: dict[str, str] = field(default_factory=dict)
