@@ -2,13 +2,26 @@ import pytest
 
 from replay.archive import open_archive
 from replay.checks import learn
+from replay.models import load_baseline
+from tests.built_once import built_once
 from tests.checks.sessions import add, bench
+from tests.checks.work_cycles import fill_cell
+
+
+def fill_bench(root):
+    """Twelve healthy sessions and what was learned from them."""
+    archive = open_archive(root, create=True)
+    learn(archive, [add(archive, f"healthy{k:02d}", bench(k), day=k) for k in range(12)])
 
 
 @pytest.fixture(scope="session")
 def bench_archive(tmp_path_factory):
-    """Twelve healthy sessions and what was learned from them."""
-    archive = open_archive(tmp_path_factory.mktemp("bench"), create=True)
-    for k in range(12):
-        add(archive, f"healthy{k:02d}", bench(k), day=k)
-    return archive, learn(archive, [f"healthy{k:02d}" for k in range(12)])
+    """The archive that `fill_bench` makes, and its baseline."""
+    archive = open_archive(built_once(tmp_path_factory, "bench", fill_bench))
+    return archive, load_baseline(archive)
+
+
+@pytest.fixture(scope="session")
+def cell(tmp_path_factory):
+    """The archive of work cycles that `fill_cell` makes."""
+    return open_archive(built_once(tmp_path_factory, "cell", fill_cell))

@@ -9,9 +9,7 @@ import pytest
 
 from replay.checks import check, check_all, flags
 from replay.errors import ArchiveError
-from tests.checks.test_work_cycles import cell, cycle
-
-__all__ = ["cell"]
+from tests.checks.work_cycles import cycle
 
 
 def test_batches_leave_what_single_checks_would(cell, monkeypatch):

@@ -20,6 +20,7 @@ from dashboards.app import create_app
 from replay.archive import Archive, open_archive
 from replay.checks import learn
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from tests.built_once import built_once
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [
@@ -79,10 +80,9 @@ def flag_rows(session: str, start: datetime, unit: str) -> pl.DataFrame:
     return pl.DataFrame(rows, schema_overrides={"baseline": pl.String, "group": pl.String})
 
 
-@pytest.fixture(scope="session")
-def heron(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+def fill_heron(root: Path) -> None:
     """Three short sessions at 20 Hz, a baseline, three flags on the last one."""
-    archive = open_archive(tmp_path_factory.mktemp("heron") / "archive", create=True)
+    archive = open_archive(root, create=True)
     for day, style in enumerate(STYLES):
         start = datetime(2031, 3, 1 + day, 9, tzinfo=UTC)
         plan = SessionPlan(start=start, minutes=4.0, rate_hz=20.0, style=style)
@@ -92,7 +92,12 @@ def heron(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     learn(archive)
     rows = flag_rows(record.session, record.start, record.units["J3"])
     archive.replace("flags", rows, session=[record.session])
-    return archive
+
+
+@pytest.fixture(scope="session")
+def heron(tmp_path_factory: pytest.TempPathFactory) -> Archive:
+    """The archive that `fill_heron` makes."""
+    return open_archive(built_once(tmp_path_factory, "heron", fill_heron))
 
 
 @pytest.fixture(scope="session")

@@ -8,6 +8,7 @@ import pytest
 
 from replay.archive import open_archive
 from replay.records import Session
+from tests.built_once import built_once
 
 BEGIN = datetime(2031, 1, 5, 8, tzinfo=UTC)
 
@@ -76,10 +77,9 @@ def add(archive, number, frame, *, units, start, base_end="A", arm="Heron", arm_
     return record.session
 
 
-@pytest.fixture(scope="session")
-def worn(tmp_path_factory):
+def fill_worn(root):
     """Two years, 30 sessions: TU-101 wears by 0.2 A a year, TU-102 does not."""
-    archive = open_archive(tmp_path_factory.mktemp("worn"), create=True)
+    archive = open_archive(root, create=True)
     for k in range(30):
         years = 2.0 * k / 29
         start = BEGIN + timedelta(days=365.25 * years)
@@ -95,4 +95,9 @@ def worn(tmp_path_factory):
             temperature_c=warmth,
         )
         add(archive, k, frame, units={"J1": "TU-101", "J2": "TU-102"}, start=start)
-    return archive
+
+
+@pytest.fixture(scope="session")
+def worn(tmp_path_factory):
+    """The archive that `fill_worn` makes."""
+    return open_archive(built_once(tmp_path_factory, "worn", fill_worn))
