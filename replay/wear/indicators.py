@@ -15,10 +15,10 @@ from replay.signals import joint_tables, second_recorder_events
 from replay.signals.channels import arm_of
 from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
-from replay.wear.measures.motions import Motions, cut_motions
+from replay.wear.measures.motions import Motions, cut_motions, moving_rows
 from replay.wear.reference import store
 
-METHOD = 10
+METHOD = 11
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -173,7 +173,8 @@ def _places(
 
 def _motions_of(archive: Archive, session: str, joint: str) -> Motions | None:
     table = _tables(archive, session, joint).get(joint)
-    return None if table is None else cut_motions(table)
+    moving = None if table is None else moving_rows(table)
+    return None if moving is None else cut_motions(moving)
 
 
 def _tables(archive: Archive, session: str, *joints: str) -> dict[str, pl.DataFrame]:

@@ -67,7 +67,7 @@ def test_wear_measures_the_same_delays(both: tuple[Archive, str]) -> None:
     table = joint_table(archive, session, "J1")
     known = events.filter(events["joint"] == "J1").drop("joint")
     plain, better = (
-        next(m for m in brake_measures(table, None, e) if m.indicator == "brake release delay")
+        next(m for m in brake_measures(table, e) if m.indicator == "brake release delay")
         for e in (None, known)
     )
     assert better.se < 0.5 * plain.se

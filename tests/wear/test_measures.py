@@ -96,6 +96,26 @@ def test_brake_measures_need_brake_words(tmp_path):
     assert with_words.filter(pl.col("indicator") == "brake cycles")["value"][0] == 29
 
 
+@pytest.mark.parametrize("rubs_s", [0.0, 5.0])
+def test_drag_is_what_a_release_adds_to_the_sessions_own_friction(tmp_path, rubs_s):
+    """Ten motions of 24 s, an engagement before each; a brake that rubs adds 0.3 A at first."""
+    t = np.arange(3000) / 10.0
+    phase, way = t % 30.0, np.where((t // 30.0) % 2, -1.0, 1.0)
+    rate = way * 3.0 * np.clip(np.minimum(phase - 5.0, 29.0 - phase), 0, 1)
+    rubs = (phase >= 5.0) & (phase < 5.0 + rubs_s)
+    # forward and backward differ, as they do in many drives
+    current = np.sign(rate) * (1.0 + 0.1 * np.abs(rate) + 0.15 * (way > 0) + 0.3 * rubs)
+    frame = one_joint(8, seconds=300.0).with_columns(
+        pl.Series("J1.rate_deg_s", rate),
+        pl.Series("J1.angle_deg", np.cumsum(rate) / 10.0),
+        pl.Series("J1.current_a", current + np.random.default_rng(8).normal(0, 0.02, t.size)),
+        pl.Series("J1.brake_engaged", phase < 4.0),
+    )
+    found = by_name(measured(tmp_path, [frame]))["brake drag"]
+    assert found["value"] == pytest.approx(0.3 if rubs_s else 0.0, abs=0.03)
+    assert found["n"] == 10
+
+
 def test_load_that_hides_friction_gives_no_friction(tmp_path):
     # Gravity on a ground robot: the current is ten times what friction takes, with one sign.
     frame = one_joint(5).with_columns((pl.col("J1.current_a") * 0.1 + 3.0).alias("J1.current_a"))

@@ -9,6 +9,8 @@ of no models.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import polars as pl
 
@@ -19,7 +21,11 @@ from replay.statistics.spread import error_of_median
 
 AFTER_S = 3.0
 """How long after the first motion that follows a release drag is looked for."""
-LEAST_ROWS = 5
+CLEAR_S = 6.0
+"""From so long after that motion began, a brake that dragged rubs no more
+(common practice, no source)."""
+LEAST_ROWS = 3
+"""A log of one sample a second has no more of them in `AFTER_S`."""
 
 DRAG_SCHEMA: dict[str, pl.DataType] = {
     "time": pl.Datetime("ns", "UTC"),  # of the release's word
@@ -28,7 +34,7 @@ DRAG_SCHEMA: dict[str, pl.DataType] = {
     "drag_a": pl.Float64(),  # median of the current beyond the expected, against the motion
     "drag_se_a": pl.Float64(),
     "n": pl.Int64(),
-    "later_a": pl.Float64(),  # the same, in the same band, after `AFTER_S`
+    "later_a": pl.Float64(),  # the same, in the same band, after `CLEAR_S`
 }
 """Columns of `release_drag`."""
 
@@ -65,16 +71,46 @@ def release_drag(
         size = np.abs(a.rate_deg_s)
         edges = np.quantile(size[used], np.linspace(0, 1, bands + 1))
         band = np.clip(np.searchsorted(edges, size, side="right") - 1, 0, bands - 1)
-        word = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
-        turns = changes(word)
-        for i, (k, state) in enumerate(turns):
-            if state == 1:
-                continue
-            stop = turns[i + 1][0] if i + 1 < len(turns) else len(a.t_s)
-            rows += _after(a, k, stop, beyond, used, band, edges, after_s)
+        for first, stop in _releases(a):
+            rows += _after(a, first, stop, beyond, used, band, edges, after_s)
     return pl.DataFrame(
         {name: [r[name] for r in rows] for name in DRAG_SCHEMA}, schema=DRAG_SCHEMA, strict=False
     )
+
+
+def since_release_s(table: pl.DataFrame | JointSignals) -> Array:
+    """Return how long the joint had moved since its brake was released.
+
+    Parameters
+    ----------
+    table : DataFrame or JointSignals
+        A joint table.
+
+    Returns
+    -------
+    (n,) array
+        Seconds since the first moving row after the last release; infinite in rows
+        that no release in the log comes before, NaN from an engagement to that row.
+    """
+    a = signals_of(table)
+    since = np.full(len(a.t_s), np.inf)
+    spans = _releases(a)
+    if spans:
+        since[spans[0][0] :] = np.nan
+    for first, stop in spans:
+        moved = np.flatnonzero(a.moving[first:stop])
+        if len(moved):
+            begin = first + int(moved[0])
+            since[begin:stop] = a.t_s[begin:stop] - a.t_s[begin]
+    return since
+
+
+def _releases(a: JointSignals) -> list[tuple[int, int]]:
+    """Return the rows from each release up to the engagement after it (not included)."""
+    word = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
+    turns = changes(word)
+    spans = pairwise([*turns, (len(a.t_s), -1)])
+    return [(first, stop) for (first, state), (stop, _) in spans if state == 0]
 
 
 def _after(
@@ -90,10 +126,9 @@ def _after(
     moved = np.flatnonzero(used[k:stop])
     if not len(moved):
         return []
-    until = a.t_s[k + moved[0]] + after_s
+    since = a.t_s[k:stop] - a.t_s[k + moved[0]]
     index = np.arange(k, stop)
-    early = used[k:stop] & (a.t_s[index] <= until)
-    late = used[k:stop] & (a.t_s[index] > until)
+    early, late = used[k:stop] & (since <= after_s), used[k:stop] & (since > CLEAR_S)
     together = max(0.25 / a.step_s, 1.0) if a.step_s > 0 else 1.0
     out = []
     for number in range(len(edges) - 1):

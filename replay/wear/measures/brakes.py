@@ -1,14 +1,13 @@
 """Brake indicators of one session: delays, stopping angle, slip, drag.
 
-Events come from `replay.signals.brakes.brake_events` and `replay.signals.brakes.slips`, with their
-definitions. A delay that the sampling only brackets counts with the middle of
-its bracket and an error no smaller than the bracket allows, however many
-events there are: the same clock brackets all of them.
+All are measured in `replay.signals.brakes`, with their definitions; here they are only
+judged. A delay that the sampling only brackets counts with the middle of its bracket and
+an error no smaller than the bracket allows, however many events there are: the same clock
+brackets all of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
@@ -16,38 +15,38 @@ import numpy as np
 import polars as pl
 
 from replay.signals.brakes.brake_events import brake_events
+from replay.signals.brakes.drag import CLEAR_S, release_drag, since_release_s
 from replay.signals.brakes.slips import held_stretches
-from replay.wear.measures.measure import Measure, column, measure, of_events
-from replay.wear.measures.motions import cut_motions
+from replay.signals.joint_signals import JointSignals, signals_of
+from replay.wear.measures.measure import Floats, Measure, column, measure, of_events
+from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import Reference, shared_current
-
-DRAG_S = 3.0
-"""Seconds after a release in which a dragging brake shows."""
-CLEAR_S = 6.0
-"""From this long after a release on, a brake no longer drags."""
 
 
 def brake_measures(
-    table: pl.DataFrame, reference: Reference | None, known: pl.DataFrame | None = None
+    table: pl.DataFrame | JointSignals, known: pl.DataFrame | None = None
 ) -> list[Measure]:
-    """Return the brake indicators; none for a log without brake words.
+    """Return delays, stopping angle and slip; none for a log without brake words.
 
-    ``known`` are the joint's brake events where a quicker recorder saw them too.
+    Parameters
+    ----------
+    table : DataFrame or JointSignals
+        A joint table.
+    known : DataFrame, optional
+        The joint's brake events where a quicker recorder saw them too.
     """
-    words = ("brake_engaged", "brake_engage_cmd")
-    if all(table[name].null_count() == table.height for name in words):
+    signals = signals_of(table)
+    if not ((signals.brake_engaged >= 0) | (signals.brake_engage_cmd >= 0)).any():
         return []
-    events = brake_events(table) if known is None else known
+    events = brake_events(signals) if known is None else known
     released = events.filter(pl.col("event") == "release")
     engaged = events.filter((pl.col("event") == "engage") & pl.col("on_the_move"))
     found = [
         _delay("brake release delay", released, "delay"),
         _delay("brake engagement delay", engaged, "delay"),
         _stopping(engaged),
-        _slip(table),
+        _slip(signals),
     ]
-    if reference is not None and reference.friction_told:
-        found.append(_drag(table, released, reference))
     return [m for m in found if m is not None]
 
 
@@ -77,9 +76,9 @@ def _stopping(engaged: pl.DataFrame) -> Measure | None:
     return replace(found, se=float(np.nanmax([found.se, own])))
 
 
-def _slip(table: pl.DataFrame) -> Measure | None:
+def _slip(signals: JointSignals) -> Measure | None:
     """Return the largest slip under an engaged brake in the session."""
-    seen = held_stretches(table).filter(pl.col("status").is_in(["slip", "returned", "held"]))
+    seen = held_stretches(signals).filter(pl.col("status").is_in(["slip", "returned", "held"]))
     if not seen.height:
         return None
     size = np.abs(column(seen, "slip_deg"))
@@ -88,36 +87,30 @@ def _slip(table: pl.DataFrame) -> Measure | None:
     return measure("brake holding slip", size[k], column(seen, "slip_se_deg")[k], seen.height, at)
 
 
-def _drag(table: pl.DataFrame, released: pl.DataFrame, reference: Reference) -> Measure | None:
-    samples = cut_motions(table, chunks=None)
-    if samples is None or not released.height:
-        return None
-    friction = samples.direction * (samples.current - shared_current(samples, reference))
-    t = table["t_s"].to_numpy()[samples.first_row]
-    first = table["time"][0]
-    releases = ((released["time"] - first).dt.total_nanoseconds().to_numpy() / 1e9) + float(
-        table["t_s"][0]
-    )
-    before = np.searchsorted(releases, t, side="right") - 1
-    since = np.where(before >= 0, t - releases[np.maximum(before, 0)], np.inf)
-    values: list[float] = []
-    times: list[datetime | None] = []
-    usual = {
-        sign: _middle(friction[(samples.direction == sign) & (since > CLEAR_S)])
-        for sign in (1.0, -1.0)
-    }
-    for k in range(len(releases)):
-        early = (before == k) & (since <= DRAG_S)
-        if early.sum() < 3:
-            continue
-        over = friction[early] - np.array([usual[d] for d in samples.direction[early]])
-        if np.isfinite(over).sum() >= 3:
-            values.append(float(np.nanmean(over)))
-            times.append(released["time"][k])
-    if not values:
-        return None
-    return of_events("brake drag", np.array(values), times, least_spread=reference.motion_spread_a)
+def drag_measure(signals: JointSignals, samples: Motions, reference: Reference) -> Measure | None:
+    """Return the drag after releases, over the session's own friction in each direction.
+
+    Parameters
+    ----------
+    signals : JointSignals
+    samples : Motions
+        The same joint's samples in motion, one a chunk.
+    reference : Reference
+        The unit's reference model: what speed, load and acceleration add to friction.
+    """
+    shared = shared_current(samples, reference)
+    friction = samples.direction * (samples.current - shared)
+    # NaN, while the brake is still engaged by its word, is no clear running
+    clear = since_release_s(signals)[samples.first_row] > CLEAR_S
+    expected = np.full(len(signals), np.nan)
+    for sign in (1.0, -1.0):
+        own = samples.direction == sign
+        level = _middle(friction[own & clear])
+        expected[samples.first_row[own]] = shared[own] + sign * level
+    found = release_drag(signals, expected, bands=1)
+    values, times = column(found, "drag_a"), list(found["time"])
+    return of_events("brake drag", values, times, least_spread=reference.motion_spread_a)
 
 
-def _middle(values: Sequence[float] | np.ndarray[tuple[int], np.dtype[np.float64]]) -> float:
+def _middle(values: Floats) -> float:
     return float(np.median(values)) if len(values) >= 5 else float("nan")

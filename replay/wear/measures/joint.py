@@ -12,12 +12,13 @@ from replay.arm.description import Joint
 from replay.arm.margins import MarginRule, load_rule
 from replay.errors import BaselineError
 from replay.models import Baseline
-from replay.wear.measures.brakes import brake_measures
+from replay.signals.joint_signals import signals_of
+from replay.wear.measures.brakes import brake_measures, drag_measure
 from replay.wear.measures.events import backlash_measure, breakaway_measures, holding_measure
 from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
 from replay.wear.measures.measure import Floats, Measure, column
-from replay.wear.measures.motions import cut_motions
+from replay.wear.measures.motions import cut_motions, moving_rows
 from replay.wear.measures.residuals import residuals, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
 from replay.wear.reference.model import Reference
@@ -64,24 +65,27 @@ def measure_joint(
     """
     found: list[Measure | None] = []
     reference = against.references.get(serial)
-    motions = cut_motions(table)
-    if motions is not None and reference is not None:
+    moving, signals = moving_rows(table), signals_of(table)
+    samples = None if moving is None else cut_motions(moving, chunks=None)
+    if moving is not None and samples is not None and reference is not None:
         # Where load hides friction, as in a log of a ground robot without
         # angles, a number would be nonsense with an error bar.
         if reference.friction_told:
-            friction = friction_measures(motions, reference)
+            friction = friction_measures(cut_motions(moving), reference)
             found += friction
             found.append(margin_measure(friction, reference, joint, against.rule))
-        rest = residuals(table, reference, _expected(table, serial, against.baseline, arm))
-        if rest is not None:
-            found.append(spread_measure(rest))
-            if joint is not None and joint.ripple_orders:
-                found += ripple_measures(rest, joint.ripple_orders, table)
+        expected = _expected(table, serial, against.baseline, arm)
+        rest = residuals(samples, reference, expected)
+        found.append(spread_measure(rest))
+        if joint is not None and joint.ripple_orders:
+            found += ripple_measures(rest, joint.ripple_orders, table)
         if reference.friction_told:
             found += breakaway_measures(table, reference)
     found.append(backlash_measure(table))
     found.append(holding_measure(table))
-    found += brake_measures(table, reference, brakes)
+    found += brake_measures(signals, brakes)
+    if reference is not None and reference.friction_told and samples is not None:
+        found.append(drag_measure(signals, samples, reference))
     found += use_measures(table)
     return [m for m in found if m is not None]
 

@@ -53,15 +53,24 @@ class Motions:
         return len(self.middle)
 
 
-def cut_motions(table: pl.DataFrame, *, chunks: int | None = CHUNKS) -> Motions | None:
-    """Return the chunks of a joint table; None when it hardly moves.
+@dataclass(frozen=True, slots=True)
+class MovingRows:
+    """A joint table's rows that move fast enough, and the motions that they make."""
+
+    table: pl.DataFrame
+    at: npt.NDArray[np.int64]
+    """Rows of the table."""
+    begins: npt.NDArray[np.bool_]
+    """Which of them begin a motion."""
+
+
+def moving_rows(table: pl.DataFrame) -> MovingRows | None:
+    """Find a joint table's motions; None when it hardly moves.
 
     Parameters
     ----------
     table : DataFrame
         A joint table.
-    chunks : int or None
-        At most so many chunks a motion; None makes every sample one.
     """
     rate, current = column(table, "rate_deg_s"), column(table, "current_a")
     moving = (table["motion"] == "moving").fill_null(False).to_numpy()
@@ -78,6 +87,21 @@ def cut_motions(table: pl.DataFrame, *, chunks: int | None = CHUNKS) -> Motions 
     # one missing row (a stale value, a dropped packet) ends none.
     begins = np.ones(len(at), bool)
     begins[1:] = (np.diff(at) > 2) | (np.diff(direction[at]) != 0)
+    return MovingRows(table, at, begins)
+
+
+def cut_motions(found: MovingRows, *, chunks: int | None = CHUNKS) -> Motions:
+    """Return the chunks of a joint table's motions.
+
+    Parameters
+    ----------
+    found : MovingRows
+    chunks : int or None
+        At most so many chunks a motion; None makes every sample one.
+    """
+    table, at, begins = found.table, found.at, found.begins
+    rate, current = column(table, "rate_deg_s"), column(table, "current_a")
+    direction = table["direction"].fill_null(0).to_numpy().astype(float)
     motion = np.cumsum(begins) - 1
     first = np.flatnonzero(begins)
     length = np.diff([*first, len(at)])

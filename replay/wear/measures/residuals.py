@@ -14,7 +14,7 @@ import polars as pl
 
 from replay.statistics.spread import spread_about_zero
 from replay.wear.measures.measure import Floats, Measure, measure, step_s
-from replay.wear.measures.motions import Motions, cut_motions
+from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import Reference, shared_current
 
 FEWEST_SAMPLES = 50
@@ -34,23 +34,20 @@ class Residuals:
 
 
 def residuals(
-    table: pl.DataFrame, reference: Reference, expected_a: Floats | None = None
-) -> Residuals | None:
+    samples: Motions, reference: Reference, expected_a: Floats | None = None
+) -> Residuals:
     """Return what is left of the current, sample by sample.
 
     Parameters
     ----------
-    table : DataFrame
-        A joint table.
+    samples : Motions
+        Every sample in motion, one a chunk.
     reference : Reference
         The reference model.
     expected_a : array of shape (rows of table,), optional
         A baseline's expected current, NaN where not seen before; used in the
         reference model's place where it knows at least half of the samples.
     """
-    samples = cut_motions(table, chunks=None)
-    if samples is None:
-        return None
     explained = shared_current(samples, reference)
     if expected_a is not None:
         known = expected_a[samples.first_row]
