@@ -8,6 +8,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 from difflib import get_close_matches
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,11 @@ class Archive:
         self._earlier: tuple[int | None, dict[str, tuple[str, ...]]] = (None, {})
         self.attached: dict[str, object] = {}
         """What later rooms keep for as long as this archive is open, by their name."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Travel to another process as an address; that one opens it once."""
+        options = self.place.options
+        return _opened_here, (self.place.url, tuple(sorted((options or {}).items())))
 
     @property
     def exchanges(self) -> bool:
@@ -617,6 +623,11 @@ class Archive:
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
         return documents.names(self.place, folder)
+
+
+@lru_cache(maxsize=8)
+def _opened_here(url: str, options: tuple[tuple[str, str], ...]) -> Archive:
+    return open_archive(url, storage_options=dict(options) or None)
 
 
 def _handed(place: Place) -> Path | bytes:

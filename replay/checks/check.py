@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import numpy as np
 
@@ -27,6 +28,7 @@ from replay.models.model import residuals_of
 from replay.models.residuals import JUDGED, REASONS, JointResiduals, SessionResiduals
 from replay.records import Flag
 from replay.signatures.registry import SHAPES
+from replay.workers import Each, in_turn, one_thread
 
 BATCH, BATCH_S = 64, 5.0
 """So many checks, or those of so many seconds, are stored together."""
@@ -49,11 +51,9 @@ def check(
     save : bool
         False leaves the archive as it is.
     """
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
-
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     # small matrices: several threads would mostly wait for each other
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         result = judge(read(archive, session, known.model.filter_s), known)
     if save:
         store(archive, [result])
@@ -66,6 +66,7 @@ def check_all(
     baseline: Baseline | str | None = None,
     *,
     on_error: Callable[[str, JointbookError], None] | None = None,
+    each: Each = in_turn,
 ) -> Iterator[CheckResult]:
     """Check sessions one by one and store them in batches; see `check`.
 
@@ -80,18 +81,18 @@ def check_all(
     on_error : callable, optional
         Told of each session that cannot be checked, and why; without it the
         error is raised.
+    each : Each
+        Who does the work; this process alone stores, in the order of the sessions.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     waiting: list[CheckResult] = []
     since = time.monotonic()
     try:
-        for session in sessions:
-            try:
-                result = check(archive, session, known, save=False)
-            except JointbookError as error:
+        for session, result in each(partial(_attempt, archive, known), sessions):
+            if isinstance(result, JointbookError):
                 if on_error is None:
-                    raise
-                on_error(session, error)
+                    raise result
+                on_error(session, result)
                 continue
             waiting.append(result)
             if len(waiting) >= BATCH or time.monotonic() - since > BATCH_S:
@@ -102,6 +103,16 @@ def check_all(
     finally:
         if waiting:
             store(archive, waiting)
+
+
+def _attempt(
+    archive: Archive, baseline: Baseline, session: str
+) -> tuple[str, CheckResult | JointbookError]:
+    """Check one session without storing anything; what the user can act on is returned."""
+    try:
+        return session, check(archive, session, baseline, save=False)
+    except JointbookError as error:
+        return session, error
 
 
 def judge(reading: Reading, baseline: Baseline) -> CheckResult:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from replay.errors import BaselineError
 from replay.models import Baseline, save_baseline
 from replay.models.condensing import choose_filter
 from replay.models.training import Progress, fit_blocks
+from replay.workers import Each, in_turn, one_thread
 
 
 def learn(
@@ -23,6 +25,7 @@ def learn(
     false_flags_per_100h: float = 1.0,
     leave_out: Collection[tuple[str, str]] = (),
     progress: Progress | None = None,
+    each: Each = in_turn,
 ) -> Baseline:
     """Learn the normal behaviour of every joint unit and save it.
 
@@ -39,6 +42,8 @@ def learn(
         person confirmed a fault; see `replay.reviews.learning.confirmed`.
     progress : callable, optional
         Called with ``(what, done, total)``.
+    each : Each
+        Who reads the sessions and fits the units.
 
     Raises
     ------
@@ -49,13 +54,19 @@ def learn(
     if not names:
         raise BaselineError("no session to learn from", todo="`jointbook ingest` some logs first")
     names = sorted(dict.fromkeys(names), key=lambda n: (archive.session(n).start, n))
-    filter_s = choose_filter(archive, names)
-    readings = []
-    for k, name in enumerate(names):
-        readings.append(_without(read(archive, name, filter_s), leave_out))
-        if progress is not None:
-            progress("read", k + 1, len(names))
-    return save_baseline(archive, learn_from(readings, false_flags_per_100h, filter_s, progress))
+    with one_thread():
+        filter_s = choose_filter(archive, names)
+        readings = []
+        for k, reading in enumerate(each(partial(_read, archive, filter_s), names)):
+            readings.append(_without(reading, leave_out))
+            if progress is not None:
+                progress("read", k + 1, len(names))
+        learned = learn_from(readings, false_flags_per_100h, filter_s, progress, each)
+    return save_baseline(archive, learned)
+
+
+def _read(archive: Archive, filter_s: float, session: str) -> Reading:
+    return read(archive, session, filter_s)
 
 
 def learn_from(
@@ -63,6 +74,7 @@ def learn_from(
     asked: float,
     filter_s: float,
     progress: Progress | None = None,
+    each: Each = in_turn,
 ) -> Baseline:
     """Learn from sessions that were read already, without saving.
 
@@ -71,7 +83,7 @@ def learn_from(
     BaselineError
         No joint has enough samples with a current.
     """
-    training = fit_blocks([r.blocks for r in readings], progress, filter_s=filter_s)
+    training = fit_blocks([r.blocks for r in readings], progress, filter_s=filter_s, each=each)
     held_out = list(training.held_out())
     laws, promise = calibrate(held_out, {r.session: r.seen for r in readings})
     calibration = {"laws": laws.to_plain(), "promise": promise}

@@ -10,6 +10,7 @@ from replay.archive import open_archive
 from replay.cli.known import known_sessions
 from replay.cli.output import counted, offer, print_json, print_table, progress, say
 from replay.cli.tables import add_out, checked_out
+from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import JointbookError
 
 MOST_NOTES = 12
@@ -21,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("session", nargs="*", help="sessions to check (all)")
     parser.add_argument("--baseline", metavar="VERSION", help="baseline to use (the latest)")
     add_out(parser)
+    add_workers(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -52,8 +54,11 @@ def run(args: argparse.Namespace) -> int:
     names = named or archive.sessions()["session"].to_list()
     shown = progress(names, total=len(names), what="checking")
     signed: list[Difference] = []
-    checks = check_keeping(archive, shown, baseline, on_error=refused, on_signed=signed.append)
-    done = list(checks)
+    with who_works(args, len(names), values_of(archive, names)) as each:
+        checks = check_keeping(
+            archive, shown, baseline, on_error=refused, on_signed=signed.append, each=each
+        )
+        done = list(checks)
     index_motions(archive, [r.session for r in done])  # an event's page looks for its like
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])

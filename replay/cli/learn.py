@@ -15,6 +15,7 @@ from replay.archive import open_archive
 from replay.cli.known import known_sessions
 from replay.cli.output import Bar, offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out
+from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import UsageError
 from replay.models import Baseline
 
@@ -53,6 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "notice and how their expected currents differ",
     )
     add_out(parser)
+    add_workers(parser)
 
 
 def accepted(rate: float) -> None:
@@ -86,13 +88,15 @@ def run(args: argparse.Namespace) -> int:
     chosen = set(args.session or archive.sessions()["session"].to_list())
     there = [o for o in confirmed(archive) if o.session in chosen]
     left_out = [] if args.teach_confirmed else there
-    with Bar() as bar:
+    work = who_works(args, len(chosen), values_of(archive, chosen))
+    with Bar() as bar, work as each:
         baseline = learn(
             archive,
             args.session or None,
             false_flags_per_100h=args.false_flags_per_100h,
             leave_out={(o.session, o.unit) for o in left_out},
             progress=bar.show,
+            each=each,
         )
     if left_out:
         note_learning(archive, baseline.version, left_out, "jointbook learn")

@@ -31,6 +31,7 @@ from replay.cli.output import (
     with_former_keys,
 )
 from replay.cli.tables import add_out, checked_out
+from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import UsageError
 from replay.records import Trend
 
@@ -84,6 +85,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="the note is about a unit that no session has named yet, such as a spare",
     )
+    add_workers(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -98,7 +100,10 @@ def run(args: argparse.Namespace) -> int:
     if args.note and len(args.note) < 3:
         raise UsageError("--note takes SERIAL DATE WHAT and, if you like, more words")
     archive = open_archive(args.archive)
-    measured = indicators(archive, progress=lambda todo: progress(todo, what="measuring"))
+    with who_works(args, archive.sessions().height, values_of(archive)) as each:
+        measured = indicators(
+            archive, progress=lambda todo: progress(todo, what="measuring"), each=each
+        )
     for text in args.limit:
         _keep_limit(archive, text)
     note = None

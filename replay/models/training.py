@@ -20,12 +20,11 @@ from replay.models.condensing import LADDER_S, choose_filter, condense
 from replay.models.joint_unit import UnitModel
 from replay.models.model import Model, loads_for, payload_of, residuals_of
 from replay.models.payload import Payloads, declared
-from replay.models.residuals import (
-    SessionResiduals,
-)
+from replay.models.residuals import Floats, SessionResiduals
 from replay.models.sources import Source, choose_source
 from replay.models.unit_fit import fit_unit
 from replay.models.unit_rows import Case
+from replay.workers import Each, in_turn
 
 Progress = Callable[[str, int, int], None]
 
@@ -111,7 +110,11 @@ def fit(
 
 
 def fit_blocks(
-    blocks: list[SessionBlocks], progress: Progress | None = None, *, filter_s: float = LADDER_S[0]
+    blocks: list[SessionBlocks],
+    progress: Progress | None = None,
+    *,
+    filter_s: float = LADDER_S[0],
+    each: Each = in_turn,
 ) -> Training:
     """Learn from sessions that were condensed already.
 
@@ -123,6 +126,8 @@ def fit_blocks(
         Called with ``(what, done, total)``.
     filter_s : float
         Length of the filter's box, s: kept in the model for whatever it judges.
+    each : Each
+        Who fits the units.
 
     Returns
     -------
@@ -147,12 +152,18 @@ def fit_blocks(
     if unknown:
         # what declares its load teaches first; the others' loads are estimated by that
         first = _fit_all(
-            [blocks[k] for k in known], [payloads[k] for k in known], fold_of, chosen, filter_s
+            [blocks[k] for k in known],
+            [payloads[k] for k in known],
+            fold_of,
+            chosen,
+            filter_s,
+            None,
+            each,
         )
         for k in unknown:
             loads = loads_for(blocks[k], first.model.loads, first.model.chain)
             payloads[k] = payload_of(first.model, blocks[k], loads)
-    return _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress)
+    return _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress, each)
 
 
 def _fit_all(
@@ -162,6 +173,7 @@ def _fit_all(
     source: Source,
     filter_s: float,
     progress: Progress | None = None,
+    each: Each = in_turn,
 ) -> Training:
     """Fit every unit on sessions whose loads are given."""
     count = max(fold_of.values()) + 1
@@ -181,13 +193,14 @@ def _fit_all(
             )
     units: dict[str, UnitModel] = {}
     by_fold: list[dict[str, UnitModel]] = [{} for _ in range(count)]
-    for done, (serial, mine) in enumerate(sorted(cases.items())):
-        whole, parts = fit_unit(serial, mine, np.array([fold_of[c.session] for c in mine]))
+    order = sorted(cases)
+    work = ((s, cases[s], np.array([fold_of[c.session] for c in cases[s]])) for s in order)
+    for done, (serial, (whole, parts)) in enumerate(zip(order, each(_fit_one, work), strict=True)):
         units[serial] = whole
         for fold, part in parts.items():
             by_fold[fold][serial] = part
         if progress is not None:
-            progress("fit", done + 1, len(cases))
+            progress("fit", done + 1, len(order))
     if not units:
         raise BaselineError(
             "no joint has enough samples with a current to learn from",
@@ -202,3 +215,7 @@ def _fit_all(
         for k, known in enumerate(by_fold)
     ]
     return Training(model, folds, fold_of, blocks)
+
+
+def _fit_one(given: tuple[str, list[Case], Floats]) -> tuple[UnitModel, dict[int, UnitModel]]:
+    return fit_unit(*given)

@@ -17,6 +17,7 @@ from replay.record.closed import FIRST, SIGNED
 from replay.records import Flag
 from replay.reviews.findings import Finding, findings_of
 from replay.reviews.sign_offs import session_state, sign_off
+from replay.workers import Each, in_turn
 
 if TYPE_CHECKING:
     from replay.checks import CheckResult
@@ -82,6 +83,7 @@ def check_keeping(
     *,
     on_error: Callable[[str, JointbookError], None] | None = None,
     on_signed: Callable[[Difference], None] | None = None,
+    each: Each = in_turn,
 ) -> Iterator[CheckResult]:
     """Check sessions as `replay.checks.check_all` does; signed ones are only compared.
 
@@ -105,7 +107,7 @@ def check_keeping(
         found = compared(archive, result)
         if on_signed is not None:
             on_signed(found)
-    yield from check_all(archive, free, known, on_error=on_error)
+    yield from check_all(archive, free, known, on_error=on_error, each=each)
 
 
 def compared(archive: Archive, result: CheckResult) -> Difference:

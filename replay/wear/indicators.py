@@ -1,8 +1,12 @@
-"""Every session's indicators, measured once and kept in the ``indicators`` table."""
+"""Every session's indicators, measured once and kept in the ``indicators`` table.
+
+Longer than 245 lines because what a row holds and when it is measured again stand together.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -17,6 +21,7 @@ from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, cut_motions, moving_rows
 from replay.wear.reference import store
+from replay.workers import Each, in_turn, one_thread
 
 METHOD = 11
 """Rises when a measure changes; older rows are then measured again."""
@@ -58,6 +63,7 @@ def indicators(
     sessions: Iterable[str] | None = None,
     *,
     progress: Wrap | None = None,
+    each: Each = in_turn,
 ) -> pl.DataFrame:
     """Return the indicator table, measuring the sessions that it lacks.
 
@@ -70,6 +76,8 @@ def indicators(
         reference model of one of its units.
     progress : callable, optional
         Takes the list of sessions to measure and returns an iterable of them.
+    each : Each
+        Who measures; this process alone stores, in the order of the sessions.
 
     Returns
     -------
@@ -92,8 +100,9 @@ def indicators(
     against = ReferenceModels.of(references, readable_baseline(archive, baseline))
     held: list[pl.DataFrame] = []
     names: list[str] = []
-    for name in progress(todo) if progress else todo:
-        held.append(measure_session(archive, name, against, baseline))
+    measure = partial(_measured, archive, against, baseline)
+    for name, rows in each(measure, progress(todo) if progress else todo):
+        held.append(rows)
         names.append(name)
         if len(names) == BATCH:
             archive.replace("indicators", pl.concat(held), session=names)
@@ -101,6 +110,13 @@ def indicators(
     if names:
         archive.replace("indicators", pl.concat(held), session=names)
     return _rows(archive, sessions, wanted)
+
+
+def _measured(
+    archive: Archive, against: ReferenceModels, baseline: str, session: str
+) -> tuple[str, pl.DataFrame]:
+    with one_thread():
+        return session, measure_session(archive, session, against, baseline)
 
 
 def measure_session(

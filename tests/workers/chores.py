@@ -1,0 +1,43 @@
+"""Work that tests hand to other processes; found there by its name."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from pathlib import Path
+
+
+def squared(number: int) -> int:
+    return number * number
+
+
+def late_first(number: int) -> int:
+    """Take long for the first things, so that the later ones are done before."""
+    time.sleep(0.2 if number < 2 else 0.0)
+    return number
+
+
+def die_at_three(number: int) -> int:
+    if number == 3:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return number
+
+
+def napping(folder: Path, number: int) -> int:
+    """Tell who works, and sleep."""
+    (folder / f"{os.getpid()}").touch()
+    time.sleep(60)
+    return number
+
+
+def napping_once(folder: Path, number: int) -> int:
+    """Return the square; the sixth takes so long the first time that it can be killed at it."""
+    if number == 5:
+        mark = folder / "5.pid"
+        if mark.exists():
+            (folder / "5.again").touch()
+        else:
+            mark.write_text(str(os.getpid()))
+            time.sleep(60)
+    return number * number
