@@ -13,6 +13,9 @@ from dashboards.components.figure_card import aria
 from dashboards.components.terms import term
 from dashboards.handbook import entries, entry_of
 
+ALIKE = 0.97
+"""A cause with this share of the named one's weight explains as much."""
+
 
 class Weighed(Protocol):
     """A cause that was weighed."""
@@ -77,7 +80,9 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
         [
             html.Span([picture_of(kind), html.Strong(term(kind))], className="cause"),
             _bar(1.0),
-            "named: it explains the most",
+            "named: it explains the most"
+            if all(c.share < ALIKE for c in weighed)
+            else "named: others fit as well, but see below",
         ]
     ]
     rows += [

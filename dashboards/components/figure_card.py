@@ -38,11 +38,12 @@ def figure_card(
     height: int = 260,
     tools: list[Component] | None = None,
     level: int = 2,
+    lead: Component | None = None,
 ) -> Component:
     """Return a figure as a block of a page.
 
     ``name`` is the graph's id and the saved file's name; ``tools`` are further
-    controls for the line of buttons.
+    controls for the line of buttons; ``lead`` stands above the figure.
     """
     heading = {2: html.H2, 3: html.H3}[level](term(title), id=f"{name}-title")
     return html.Section(
@@ -57,6 +58,7 @@ def figure_card(
                 ],
                 className="figure-card-head",
             ),
+            lead,
             html.Div(
                 dcc.Graph(
                     id=name,

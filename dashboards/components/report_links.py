@@ -17,7 +17,7 @@ def session_report_links(session: str) -> Component:
 
 def unit_report_links(serial: str) -> Component:
     """Return the links to a joint unit's sheet."""
-    return _links("Unit's sheet", f"{ROOT}/units/{quote(serial, safe='')}/report")
+    return _links("Report", f"{ROOT}/units/{quote(serial, safe='')}/report")
 
 
 def summary_report_links(arm: str | None = None) -> Component:

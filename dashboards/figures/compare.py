@@ -59,11 +59,16 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
                 hovertemplate=f"{joint}: %{{x:.3g}} {unit}, {r['pairs']} pairs<extra></extra>",
             )
         )
+    every = go.Scatter(
+        x=[None] * len(joints), y=list(reversed(joints)), showlegend=False, hoverinfo="skip"
+    )
+    figure.add_trace(every)  # a place without a pair has its row too
     settle(figure, hovermode="closest")
     figure.add_vline(x=0, line={"color": "rgba(128,128,128,.8)", "width": 1.5, "dash": "dot"})
     figure.update_yaxes(
-        categoryorder="array", categoryarray=list(reversed(joints)), type="category", title=""
-    )
+        categoryorder="array", categoryarray=list(reversed(joints)), type="category", title="",
+        range=[-0.6, len(joints) - 0.4],
+    )  # fmt: skip
     figure.update_xaxes(title=f"{quantity}, second less first, {unit}")
     return figure
 

@@ -6,12 +6,16 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 import polars as pl
 from plotly.subplots import make_subplots
 
 from dashboards.figures.event import has, seconds_after
 from dashboards.figures.style import FLAGGED, ink, joint_ink, line, settle
+
+JUMP = 1.5
+"""A band that widens by this factor from one sample to the next has jumped."""
 
 
 def story(
@@ -85,7 +89,10 @@ def story(
         )  # fmt: skip
     _draw_pins(figure, pins, zero)
     figure.update_xaxes(title="seconds after the event's start", row=len(panels), col=1)
-    figure.update_layout(legend={"x": 1, "xanchor": "right", "y": 1.0}, margin={"l": 70, "t": 30})
+    figure.update_layout(
+        legend={"x": 0, "xanchor": "left", "y": 1.045, "traceorder": "reversed"},
+        margin={"l": 70, "t": 48},
+    )
     return figure
 
 
@@ -98,24 +105,18 @@ def _current(
             "light_fill": "rgba(0,114,178,.16)",
             "dark_fill": "rgba(86,180,233,.22)",
         }
-        shared: dict[str, Any] = {"mode": "lines", "hoverinfo": "skip", "connectgaps": False}
+        at, level = outline(x, rows["low_a"].to_numpy(), rows["high_a"].to_numpy())
         figure.add_trace(
             go.Scatter(
-                x=x, y=rows["low_a"].to_numpy(), line={"width": 0}, showlegend=False, **shared
-            ),
-            row=number,
-            col=1,
-        )
-        figure.add_trace(
-            go.Scatter(
-                x=x,
-                y=rows["high_a"].to_numpy(),
+                x=at,
+                y=level,
+                mode="lines",
                 line={"width": 0},
-                fill="tonexty",
+                fill="toself",
                 fillcolor=band["light_fill"],
                 name="expected band",
                 meta=band,
-                **shared,
+                hoverinfo="skip",
             ),
             row=number,
             col=1,
@@ -127,6 +128,28 @@ def _current(
         )
     figure.add_trace(line(x, rows["current_a"].to_numpy(), "current", colours), row=number, col=1)
     figure.update_yaxes(range=_own_scale(rows), row=number, col=1)
+
+
+def outline(x: Any, low: Any, high: Any) -> tuple[list[float | None], list[float | None]]:
+    """Return a band as closed outlines, one a stretch in which it is known.
+
+    A stretch also ends where the band becomes several times as wide or narrow: what
+    lies between is no slope.
+    """
+    wide = high - low
+    known = np.isfinite(wide)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        jump = np.abs(np.diff(np.log(np.maximum(wide, 1e-9)))) > np.log(JUMP)
+    breaks = np.flatnonzero(~(known[1:] & known[:-1]) | jump) + 1
+    at: list[float | None] = []
+    level: list[float | None] = []
+    for part in np.split(np.arange(len(wide)), breaks):
+        part = part[known[part]]
+        if part.size < 2:
+            continue
+        at += [*x[part].tolist(), *x[part][::-1].tolist(), None]
+        level += [*low[part].tolist(), *high[part][::-1].tolist(), None]
+    return at, level
 
 
 def _own_scale(rows: pl.DataFrame) -> list[float] | None:

@@ -50,10 +50,12 @@ class DrawnHistory(Protocol):
         """Maintenance notes of the unit."""
 
 
-def history_figure(found: DrawnHistory) -> go.Figure:
+def history_figure(found: DrawnHistory, *, to_limit: bool = True) -> go.Figure:
     """Draw one history: sessions, trend with interval, limit, steps, maintenance.
 
-    A point's ``customdata`` is (session, instant in ns, joint): where to look.
+    With ``to_limit`` the axes reach to where the projection meets its limit, else only
+    some way beyond the sessions. A point's ``customdata`` is (session, instant in ns,
+    joint): where to look.
     """
     points, trend = found.points, found.trend
     figure = go.Figure()
@@ -103,19 +105,44 @@ def history_figure(found: DrawnHistory) -> go.Figure:
             _mark(figure, step["at"], "step", "dot")
     settle(figure, hovermode="closest")
     figure.update_yaxes(
-        title=f"{found.history.indicator}, {found.history.unit}", range=_shown_values(found)
+        title=f"{found.history.indicator}, {found.history.unit}",
+        range=_shown_values(found, to_limit),
     )
     figure.update_xaxes(title="" if by_time else f"use, {unit}")
     if by_time:
-        figure.update_xaxes(range=_shown_range(found))
+        figure.update_xaxes(range=_shown_range(found, to_limit))
     return figure
 
 
-def _shown_range(found: DrawnHistory) -> list[datetime]:
-    """Return the dates shown first: the history, and what lies ahead up to as long again.
+REACH_SPANS = 12.0
+"""A limit further ahead than so many times the history is not drawn to."""
 
-    A limit far away would otherwise press the history into a corner; it is
-    there when one zooms out.
+
+def reaches_limit(found: DrawnHistory) -> bool:
+    """Say whether there is a projection that can be drawn to its limit."""
+    return _limit_date(found) is not None
+
+
+def _limit_date(found: DrawnHistory) -> datetime | None:
+    """Return the date to which the projection is drawn: the limit's median, else its early end."""
+    projection = found.trend.detail.get("projection") if found.trend is not None else None
+    if not projection or found.history.axis_unit != "year":
+        return None
+    first, last = found.history.when(0), found.history.when(found.history.n - 1)
+    for name in ("date", "date_low"):
+        at: datetime | None = projection.get(name)
+        if at is not None and last < at <= last + REACH_SPANS * max(
+            last - first, timedelta(days=30)
+        ):
+            return at
+    return None
+
+
+def _shown_range(found: DrawnHistory, to_limit: bool) -> list[datetime]:
+    """Return the dates shown first: the history, and what lies ahead.
+
+    Up to the limit, where asked for; else as far as the limit's dates lie within as long
+    again as the history.
     """
     first, last = found.history.when(0), found.history.when(found.history.n - 1)
     span = max(last - first, timedelta(days=1))
@@ -125,14 +152,18 @@ def _shown_range(found: DrawnHistory) -> list[datetime]:
         at = projection.get(name) if projection else None
         if at is not None and end < at <= last + span:
             end = at
-    return [first - span / 25, end + span / 25]
+    reached = _limit_date(found) if to_limit else None
+    if reached is not None:
+        end = max(end, reached)
+    room = (end - first) / 25
+    return [first - room, end + room]
 
 
 LIMIT_IN_SIGHT = 2.0
 """A limit further from the values than this many of their spans is not drawn first."""
 
 
-def _shown_values(found: DrawnHistory) -> list[float]:
+def _shown_values(found: DrawnHistory, to_limit: bool) -> list[float]:
     """Return the values shown first: the sessions', and the limit unless far away.
 
     The error bar of one session that hardly moved would otherwise press all
@@ -142,7 +173,10 @@ def _shown_values(found: DrawnHistory) -> list[float]:
     low, high = float(np.min(both)), float(np.max(both))
     span = max(high - low, 0.05 * abs(high), 1e-12)
     limit = (found.trend.detail.get("projection") or {}).get("limit") if found.trend else None
-    if limit is not None and low - LIMIT_IN_SIGHT * span <= limit <= high + LIMIT_IN_SIGHT * span:
+    near = (
+        limit is not None and low - LIMIT_IN_SIGHT * span <= limit <= high + LIMIT_IN_SIGHT * span
+    )
+    if limit is not None and (near or (to_limit and _limit_date(found) is not None)):
         low, high = min(low, limit), max(high, limit)
         span = high - low
     return [low - 0.08 * span, high + 0.08 * span]

@@ -106,7 +106,6 @@ def layout(desk: Desk, view: View) -> Component:
                 className="sheet",
                 id="baseline-facts",
             ),
-            basics.caution(),
         ]
     )
 

@@ -32,6 +32,11 @@ from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
 from replay.errors import JointbookError, UsageError
 
+FLAG_CAUTION = (
+    "A flag is a reason to look, not a diagnosis. jointbook advises; it never clears an arm "
+    "to move."
+)
+
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the event asked for, or what there is to choose from."""
@@ -78,7 +83,7 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             dcc.Store(id="event-window"),
             dcc.Store(id="event-pins-changed", data=0),
-            None if danger(event) else basics.caution(),
+            None if danger(event) else basics.caution(FLAG_CAUTION),
         ],
         className="event",
     )
@@ -270,7 +275,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                 id="event-choose-said",
             ),
             html.Ul(items, className="stack"),
-            basics.caution(),
+            basics.caution(FLAG_CAUTION),
         ]
     )
 

@@ -15,6 +15,7 @@ from dashboards.components.rebuilt import rebuilt_part
 from dashboards.figures import event as draw
 from dashboards.figures.detectors import spoken
 from dashboards.links import View
+from dashboards.pages.event_everywhere import register_everywhere
 from dashboards.pages.page import Desk
 from dashboards.queries import work
 from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
@@ -82,6 +83,8 @@ def register_sections(app: Dash, desk: Desk) -> None:
         if found is None or isinstance(found, str):
             return html.P(found, className="faint") if found else None
         return rebuilt_part(found.rows, found.rate, found.learned, event.record.start)
+
+    register_everywhere(app, desk)
 
     @app.callback(Output("event-others", "children"), Input("event-what", "data"))
     def show_others(what: dict[str, Any]) -> Any:

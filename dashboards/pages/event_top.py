@@ -84,7 +84,7 @@ def words(desk: Desk, event: events.Event) -> Component:
     rare = rarity(event.score, hours)
     if base:
         rare = f"{rare} Checked against baseline {base}.".strip()
-    score = "" if event.score is None else f"{event.score:.2f}. "
+    score = "" if event.score is None else f"{event.score:.3g}. "
     steps = [
         ("Expected", said.expected),
         ("Seen", said.seen),

@@ -59,7 +59,6 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             _contents(),
             *parts,
-            basics.caution(),
         ],
         className="handbook",
     )

@@ -104,7 +104,6 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(id="library-outcome", **aria(live="polite")),
             dcc.Store(id=INTAKE),
             dcc.Store(id="library-nowhere"),
-            basics.caution(),
         ],
         className="library",
     )

@@ -33,7 +33,7 @@ def layout(desk: Desk, view: View) -> Component:
         )
     name = view.session or str(recent["session"][0])
     found = sessions.outline(desk.archive, name)
-    view = _at_the_worst(desk, name, view)
+    view = _at_the_flag(desk, found, _at_the_worst(desk, name, view))
     facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]
     off = [*found.record.switched_off]
     base, why = baselines.newest(desk.archive)
@@ -74,6 +74,10 @@ def layout(desk: Desk, view: View) -> Component:
     )
 
 
+ROOM_NS = (5_000_000_000, 60_000_000_000)
+"""A flag is shown with as much before and after it as it lasts, within these."""
+
+
 def _at_the_worst(desk: Desk, session: str, view: View) -> View:
     """Return the view at the session's worst finding, its joint in front, where none is asked."""
     asked = (view.at_ns, view.start_ns, view.end_ns, view.flag, view.extra.get("front"))
@@ -82,6 +86,24 @@ def _at_the_worst(desk: Desk, session: str, view: View) -> View:
         return view
     front = {"front": worst.joints[0]} if worst.joints else {}
     return replace(view, at_ns=to_ns(worst.start), extra={**view.extra, **front})
+
+
+def _at_the_flag(desk: Desk, found: sessions.Outline, view: View) -> View:
+    """Return the view of the flag that the address names, where it names no instant."""
+    if view.flag is None or any((view.at_ns, view.start_ns, view.end_ns)):
+        return view
+    named = [f for f in sessions.flags_of(desk.archive, found.session) if f["flag"] == view.flag]
+    if not named:
+        return view
+    start, end = int(named[0]["start_ns"]), int(named[0]["end_ns"])
+    room = min(max(end - start, ROOM_NS[0]), ROOM_NS[1])
+    last = found.zero_ns + int(found.length_s * 1e9)
+    return replace(
+        view,
+        at_ns=start,
+        start_ns=max(start - room, found.zero_ns),
+        end_ns=min(end + room, last),
+    )
 
 
 def _unknown_joints(found: sessions.Outline, view: View) -> Component | None:

@@ -25,7 +25,7 @@ from dashboards.components.wear_board import (
     multiples,
     notes_block,
 )
-from dashboards.figures.wear import history_figure
+from dashboards.figures.wear import history_figure, reaches_limit
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.wear_sheet import unit_sheet
@@ -83,8 +83,7 @@ def layout(desk: Desk, view: View) -> Component:
                 },
             ),
             fleet_block(fleet, against, "date" if before else order, before),
-            _one(desk, found, serial, indicator, against),
-            html.Div(unit_report_links(serial), className="row"),
+            _one(desk, found, serial, indicator, against, view.extra.get("reach") != "sessions"),
             multiples(found, (serial, indicator), against),
             basics.caution(CAUTION),
         ],
@@ -233,7 +232,12 @@ def _head(against: str, waiting: int) -> Component:
 
 
 def _one(
-    desk: Desk, trends: Sequence[Trend], serial: str, indicator: str, against: str
+    desk: Desk,
+    trends: Sequence[Trend],
+    serial: str,
+    indicator: str,
+    against: str,
+    to_limit: bool,
 ) -> Component:
     found = wear.history(desk.archive, serial, indicator, against)
     projection = (found.trend.detail.get("projection") if found.trend else None) or {}
@@ -255,10 +259,9 @@ def _one(
             figure_card(
                 "wear-history",
                 f"{indicator} of {serial}, {place}",
-                history_figure(found),
+                history_figure(found, to_limit=to_limit),
                 html.Div(
                     [
-                        html.P(wear.sentence(found), className="wear-sentence"),
                         html.Details([html.Summary("Statistics"), facts], className="wear-facts"),
                         html.P(words),
                         limit_form(indicator, found.history.unit, projection.get("limit")),
@@ -266,12 +269,19 @@ def _one(
                     ]
                 ),
                 height=340,
+                lead=html.P(wear.sentence(found), className="wear-lead wear-sentence"),
                 tools=[
+                    *(
+                        [_reach(serial, indicator, against, to_limit)]
+                        if reaches_limit(found)
+                        else []
+                    ),
                     basics.go(
                         "Unit sheet",
                         links.href("wear", View(), serial=serial, sheet="yes"),
                         className="button quiet",
                     ),
+                    unit_report_links(serial),
                     save,
                 ],
             ),
@@ -284,6 +294,13 @@ def _one(
             ),
         ]
     )
+
+
+def _reach(serial: str, indicator: str, against: str, to_limit: bool) -> Component:
+    extra = {"serial": serial, "indicator": indicator, "against": against}
+    words = "Sessions only" if to_limit else "Up to the limit"
+    address = links.href("wear", View(), **extra, reach="sessions" if to_limit else "")
+    return basics.go(words, address, className="button quiet")
 
 
 def _recent(points: Any) -> Component:
@@ -337,5 +354,6 @@ PAGE = Page(
         "order": ("attention", "date"),
         "before": None,
         "sheet": ("yes",),
+        "reach": ("sessions",),
     },
 )

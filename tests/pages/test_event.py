@@ -157,6 +157,18 @@ def test_another_limit_builds_the_sessions_events_anew(
     assert shown == counts[30.0]
     learned = len(counts[load_baseline(archive).asked])
     assert rows.filter(has_text="only at this limit").count() == len(counts[30.0]) - learned
+    everywhere = page.locator("#event-everywhere-words")
+    expect(everywhere).to_contain_text("not counted yet")
+    page.locator("#event-count").click()
+    base = load_baseline(archive)
+    lenient = replace(base, asked=30.0)
+    count = sum(
+        len(check(archive, name, lenient, save=False).flags)
+        for name in archive.sessions()["session"]
+    )
+    expect(everywhere).to_contain_text(f"30 false flags per 100 joint-hours: {count} flag")
+    new = page.locator("#event-everywhere tbody tr").filter(has_text="new")
+    assert new.filter(has_text="stalled").count() == len(counts[30.0]) - learned
     page.locator("#event-rate").click()
     page.get_by_role("option", name="0.01", exact=True).click()
     expect(words).to_contain_text("Checked anew at 0.01", timeout=45_000)

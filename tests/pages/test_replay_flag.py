@@ -62,6 +62,14 @@ def test_the_flag_of_the_address_rules_joint_card_and_measure(crowded, visit):
     assert tab.errors == []
 
 
+def test_a_flag_alone_in_the_address_is_shown_with_its_surroundings(crowded, visit):
+    _, page = open_flag(crowded, visit, more="")
+    seen = page.evaluate(
+        "() => { const v = window.jointbook.replay.player.view; return [v.from, v.at, v.to]; }"
+    )
+    assert seen == pytest.approx([34.0, 40.0, 52.0], abs=0.01)
+
+
 def test_another_joint_by_hand_leaves_the_flag_behind(crowded, visit):
     _, page = open_flag(crowded, visit)
     page.keyboard.press("5")

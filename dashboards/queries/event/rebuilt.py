@@ -53,36 +53,37 @@ def rebuilt(archive: Archive, event: Event, rate: float | None) -> Rebuilt | str
         baseline = baseline_of(archive, event)
         if baseline is None:
             return None
-        learned = _flags(archive, event.record.session, baseline.version, baseline.asked)
+        learned = recheck(archive, event.record.session, baseline.version, baseline.asked)
         asked = baseline.asked if rate is None else rate
-        here = _flags(archive, event.record.session, baseline.version, asked)
+        here = recheck(archive, event.record.session, baseline.version, asked)
     except DamageError:
         raise
     except JointbookError:
         return None
     rows = [
-        here.with_columns(which=_met(here, learned, "both", "here")),
-        learned.with_columns(which=_met(learned, here, "both", "learned")).filter(
+        here.with_columns(which=met(here, learned, "both", "here")),
+        learned.with_columns(which=met(learned, here, "both", "learned")).filter(
             pl.col("which") == "learned"
         ),
     ]
     return Rebuilt(pl.concat(rows).sort("start", "joint"), asked, baseline.asked)
 
 
-def _met(own: pl.DataFrame, other: pl.DataFrame, met: str, alone: str) -> pl.Series:
+def met(own: pl.DataFrame, other: pl.DataFrame, shared: str, alone: str) -> pl.Series:
     """Say of each flag whether the other limit shows it too: same joint, sharing time."""
     kept = list(other.select("joint", "start", "end").iter_rows())
     return pl.Series(
         [
-            met if any(j == joint and s <= end and e >= start for j, s, e in kept) else alone
+            shared if any(j == joint and s <= end and e >= start for j, s, e in kept) else alone
             for joint, start, end in own.select("joint", "start", "end").iter_rows()
         ],
         dtype=pl.String,
     )
 
 
-@lru_cache(maxsize=32)
-def _flags(archive: Archive, session: str, version: str, rate: float) -> pl.DataFrame:
+@lru_cache(maxsize=2048)
+def recheck(archive: Archive, session: str, version: str, rate: float) -> pl.DataFrame:
+    """Return a session's flags at another rate, columns of `SCHEMA`; stores nothing."""
     from replay.checks import check
     from replay.models import load_baseline
 
