@@ -120,7 +120,7 @@
         if (this.folded.has(p.key)) continue;
         renderer.move(0, y);
         this.one(renderer, p, p.height);
-        renderer.text(p.title + (p.unit ? ", " + p.unit : ""), R.GUTTER + 6, 9, this.ink.faint, "left", 11, 600);
+        renderer.text(p.title, 5, 9, this.ink.ink, "left", 11, 600);
         renderer.back();
         y += p.height;
       }
@@ -256,8 +256,8 @@
     since(renderer, p, height, seen, zero) {
       const { from, to } = this.view, front = this.view.frontJoint();
       const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
-      renderer.text("since " + R.clock(zero.t, this.config.zero, 1), 5, 24, this.ink.faint, "left", 10);
-      renderer.text("deg, " + front.name + " here", 5, 36, this.ink.faint, "left", 10);
+      ["deg since", R.clock(zero.t, this.config.zero, 1), "as " + front.name].forEach((word, i) =>
+        renderer.text(word, 5, 24 + 12 * i, this.ink.faint, "left", 10));
       let widest = 0; // quiet joints keep to a fifth of the front joint's scale: noise is not motion
       for (const [j, s] of [...order].reverse()) {
         const v0 = zero.values[j.name];

@@ -45,6 +45,7 @@ def figure_card(
     ``name`` is the graph's id and the saved file's name; ``tools`` are further
     controls for the line of buttons; ``lead`` stands above the figure.
     """
+    told = [f"{name}-lead"] * (lead is not None) + [f"{name}-words"]
     heading = {2: html.H2, 3: html.H3}[level](term(title), id=f"{name}-title")
     return html.Section(
         [
@@ -58,7 +59,7 @@ def figure_card(
                 ],
                 className="figure-card-head",
             ),
-            lead,
+            html.Div(lead, id=f"{name}-lead") if lead is not None else None,
             html.Div(
                 dcc.Graph(
                     id=name,
@@ -69,7 +70,7 @@ def figure_card(
                 ),
                 role="img",
                 className="figure-card-figure",
-                **aria(labelledby=f"{name}-title", describedby=f"{name}-words"),
+                **aria(labelledby=f"{name}-title", describedby=" ".join(told)),
             ),
             html.Div(words, id=f"{name}-words", className="figure-card-words faint"),
         ],

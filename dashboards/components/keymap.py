@@ -36,7 +36,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-WHERE: tuple[str, ...] = ("queue", "sign-off", "replay", "event", "library", "everywhere")
+WHERE: tuple[str, ...] = ("replay", "queue", "sign-off", "event", "library", "everywhere")
 """The pages that have keys, in the order of the help."""
 
 

@@ -20,7 +20,7 @@ def kept_word_figure(rates: pl.DataFrame) -> go.Figure:
     )
     figure = go.Figure()
     figure.add_trace(
-        line(nominal, nominal, "as promised", ink("faint"), dash="dash", hoverinfo="skip")
+        line(nominal, nominal, "as asked", ink("faint"), dash="dash", hoverinfo="skip")
     )
     middle = (shown["floor"] * shown["high"]).sqrt()
     figure.add_trace(

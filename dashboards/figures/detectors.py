@@ -24,6 +24,7 @@ _SPOKEN = {
     "held": "current under the engaged brake",
     "holding": "current while holding",
     "sample": "single sample",
+    "sample_z": "residual of one sample",
     "release": "delay of a release",
 }
 

@@ -87,14 +87,14 @@ def score_through_time(
     figure.add_trace(
         line(x, trace["score"].to_numpy(), "score", ink("ink"), showlegend=False), row=1, col=1
     )
-    for level, text, dash in ((limit, "limit", "solid"), (learned, "learned for", "dot")):
+    for level, text, dash in ((limit, "limit", "solid"), (learned, "limit as learned", "dot")):
         if level == learned and abs(limit - learned) < 1e-9 and dash == "dot":
             continue
         figure.add_hline(
             y=level,
             line={"color": LIMIT_LINE, "width": 1.5, "dash": dash},
             annotation={"text": text, "font": {"size": 11}},
-            annotation_position="top left",
+            annotation_position="top left" if dash == "solid" else "top right",
             row=1,
             col=1,
         )
@@ -131,7 +131,7 @@ def others(
         rows=max(len(there), 1), cols=1, shared_xaxes=True, vertical_spacing=0.018
     )
     for number, joint in enumerate(there, 1):
-        mine = rows.filter(pl.col("joint") == joint)
+        mine = with_holes(rows.filter(pl.col("joint") == joint))
         x = seconds_after(mine["time"], zero)
         if has(mine, "expected_a"):
             figure.add_trace(
@@ -168,6 +168,31 @@ def others(
     settle(figure)
     figure.update_xaxes(title="seconds after the event's start", row=len(there) or 1, col=1)
     return figure
+
+
+def with_holes(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return rows with an empty one after each sample that the next follows late.
+
+    A line is drawn from sample to sample: it would go through what was never recorded.
+
+    >>> times = pl.Series("time", [0, 1, 2, 30, 31, 32]).cast(pl.Datetime("ms", "UTC"))
+    >>> with_holes(pl.DataFrame({"time": times, "a": [1.0] * 6}))["a"].to_list()
+    [1.0, 1.0, 1.0, None, 1.0, 1.0, 1.0]
+    """
+    if rows.height < 3:
+        return rows
+    step = rows["time"].diff()
+    usual = step.median()
+    late = rows.filter(pl.col("time").diff().shift(-1) > HOLE_STEPS * pl.lit(usual))
+    if not late.height:
+        return rows
+    empty = late.select("time").with_columns(pl.col("time") + pl.lit(usual))
+    both = pl.concat([rows, empty.cast({"time": rows.schema["time"]})], how="diagonal")
+    return both.sort("time")
+
+
+HOLE_STEPS = 4
+"""A sample so many usual steps after the one before leaves a hole."""
 
 
 def has(rows: pl.DataFrame, name: str) -> bool:

@@ -11,7 +11,7 @@ import plotly.graph_objects as go
 import polars as pl
 from plotly.subplots import make_subplots
 
-from dashboards.figures.event import has, seconds_after
+from dashboards.figures.event import has, seconds_after, with_holes
 from dashboards.figures.style import FLAGGED, ink, joint_ink, line, settle
 
 JUMP = 1.5
@@ -39,6 +39,7 @@ def story(
     pins : polars.DataFrame
         ``start, end, text``.
     """
+    rows = with_holes(rows)
     panels = [("rate_deg_s", "rate<br>deg/s", 1.0), ("current_a", "current<br>A", 1.5)]
     if has(rows, "residual"):
         panels.append(("residual", "residual<br>spreads", 0.9))

@@ -50,12 +50,12 @@ class DrawnHistory(Protocol):
         """Maintenance notes of the unit."""
 
 
-def history_figure(found: DrawnHistory, *, to_limit: bool = True) -> go.Figure:
+def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = False) -> go.Figure:
     """Draw one history: sessions, trend with interval, limit, steps, maintenance.
 
     With ``to_limit`` the axes reach to where the projection meets its limit, else only
     some way beyond the sessions. A point's ``customdata`` is (session, instant in ns,
-    joint): where to look.
+    joint): where to look. A ``small`` one has no legend and its unit alone at the axis.
     """
     points, trend = found.points, found.trend
     figure = go.Figure()
@@ -105,9 +105,11 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True) -> go.Figure:
             _mark(figure, step["at"], "step", "dot")
     settle(figure, hovermode="closest")
     figure.update_yaxes(
-        title=f"{found.history.indicator}, {found.history.unit}",
+        title=found.history.unit if small else f"{found.history.indicator}, {found.history.unit}",
         range=_shown_values(found, to_limit),
     )
+    if small:
+        figure.update_layout(showlegend=False, margin={"t": 8, "b": 24})
     figure.update_xaxes(title="" if by_time else f"use, {unit}")
     if by_time:
         figure.update_xaxes(range=_shown_range(found, to_limit))

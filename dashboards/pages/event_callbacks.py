@@ -223,7 +223,7 @@ def _scores(
     verdict = "would still be flagged" if now["flagged"] else "would not be flagged"
     words = (
         f"At {rate:g} false flags per 100 joint-hours the limit is a score of {now['limit']:.2f}: "
-        f"this event, at {now['peak']:.2f}, {verdict}, and {event.joint} is at or above it in "
+        f"this event, at {now['peak']:.3g}, {verdict}, and {event.joint} is at or above it in "
         f"{now['stretches']} stretches of this session. As learned ({found.asked:g}) the limit is "
         f"{learned['limit']:.2f}, with {learned['stretches']} stretches."
     )

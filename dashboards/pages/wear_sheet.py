@@ -19,6 +19,12 @@ from dashboards.queries import wear
 from replay.errors import DamageError, JointbookError
 from replay.records import Trend
 
+HOW_TO_READ = (
+    "Filled: a session under usual conditions, with its 90 % interval; open: as measured. "
+    "Dotted: moving average. Line and band: trend and 90 % of its slope. Dashed: projection, "
+    "with the fan that holds 90 % of what fits; thick on the limit: when it is reached."
+)
+
 
 def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) -> Component:
     """Return everything that is known of a unit as one sheet to print."""
@@ -41,7 +47,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
             figure_card(
                 f"sheet-{indicator.replace(' ', '-')}",
                 indicator,
-                history_figure(history),
+                history_figure(history, small=True),
                 html.P(wear.sentence(history)),
                 height=210,
                 level=3,
@@ -75,6 +81,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
                 className="row",
             ),
             html.H2("Trends"),
+            html.P(HOW_TO_READ, className="faint") if parts else None,
             html.Div(parts, className="figures-2")
             if parts
             else html.P("No indicator that a decision rests on was measured for this unit."),

@@ -80,7 +80,25 @@ def test_the_worn_unit_stands_first_and_is_drawn(page):
     assert "worsening" in first.inner_text()
     assert "TU-101" in first.inner_text()
     assert page.page.locator("#wear-history-title").inner_text().startswith("margin left of TU-101")
-    assert "falling" in page.page.locator("#wear-history-words").inner_text()
+    assert "falling" in page.page.locator("#wear-history-lead").inner_text()
+
+
+def test_the_projection_is_drawn_to_its_limit_with_its_fan(page):
+    ask = """() => { const g = document.querySelector('#wear-history .js-plotly-plot');
+      const of = (name) => g.data.find((t) => t.name === name);
+      return {x: g._fullLayout.xaxis.range, y: g._fullLayout.yaxis.range,
+              met: of('limit reached, 90 %'), fan: of('fan, 90 % of what fits')}; }"""
+    shown = page.page.evaluate(ask)
+    median = page.page.evaluate(
+        """() => document.querySelector('#wear-history .js-plotly-plot').data
+             .find((t) => t.name === 'median').x[0]"""
+    )
+    assert shown["x"][0] < median < shown["x"][1]
+    assert shown["y"][0] <= shown["met"]["y"][0] <= shown["y"][1]
+    assert max(shown["fan"]["x"]) >= median
+    page.page.get_by_role("link", name="Sessions only").click()
+    page.page.wait_for_selector("text=Up to the limit")
+    assert page.page.evaluate(ask)["x"][1] < median
 
 
 def test_there_is_a_small_picture_for_every_history(page):
@@ -91,10 +109,12 @@ def test_there_is_a_small_picture_for_every_history(page):
         "document.querySelector('#wear-history-title')?.innerText.includes('TU-103')"
     )
     assert "serial=TU-103" in page.page.url
-    assert "steady" in page.page.locator("#wear-history-words").inner_text()
+    assert "steady" in page.page.locator("#wear-history-lead").inner_text()
 
 
 def test_a_point_leads_to_its_session_at_its_instant(page):
+    page.page.get_by_role("link", name="Sessions only").click()
+    page.page.wait_for_selector("text=Up to the limit")
     page.page.evaluate("document.querySelector('#wear-history').scrollIntoView({block: 'center'})")
     page.page.wait_for_timeout(500)
     box = page.page.evaluate(

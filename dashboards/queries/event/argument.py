@@ -45,6 +45,9 @@ ENOUGH = 0.05
 
 MOST = 4
 
+LITTLE_A = 0.05
+"""A current that differs by less is not said to push."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -155,9 +158,11 @@ def _release(read: Mapping[str, Any]) -> Said:
 
 def _stall(read: Mapping[str, Any]) -> Said:
     short, push = number(read, "behind_command"), number(read, "push_a")
-    seen = "" if short is None else f"{100 * short:.0f} % of the commanded rate is missing"
+    seen = "" if short is None else f"{100 * short:.0f} % of the commanded rate is missing at worst"
     if push is not None:
-        seen += f"{', ' if seen else ''}while the motor pushes with {amperes(push)} beyond that"
+        more = abs(push) >= LITTLE_A
+        how = f"pushes with {amperes(push)} beyond" if more else "draws no more than"
+        seen += f"{', ' if seen else ''}while the motor {how} the expected"
     return "the joint follows its command", seen, "" if short is None else f"{100 * short:.0f} %"
 
 
