@@ -28,11 +28,13 @@ from replay.cleaning.overlap import (
     shares_with,
     start_is_stated,
 )
-from replay.cleaning.parts import clean_wide, joint_names
+from replay.cleaning.parts import Part, clean_wide, joint_names
+from replay.cleaning.restarts import runs_by_clock
 from replay.cleaning.runs import refuse_runs, runs_of
 from replay.cleaning.same_channels import settle
 from replay.cleaning.session_grouping import Group, gather, log_span
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
+from replay.cleaning.stream.cleaner import TimesGoBack
 from replay.cleaning.times.drift import drift_notes
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import check_enough, check_whole
@@ -51,6 +53,7 @@ Progress = Callable[[str, int, int], None]
 MAP_SUFFIX = ".map.toml"
 _CHUNK = 1 << 22
 _LOOK_BYTES = 1 << 18
+_BEGAN_ANEW = "the clock begins anew"
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
@@ -245,15 +248,32 @@ def _take(
             refuse_runs(runs, [log_span(run, log_map) for run in runs], raws[0], log_map)
         else:
             runs = [raws[0]]
-        for nth, run in enumerate(runs):
-            own = _below(folder, f"run{nth}")
-            raws = [run, *raws[1:]]
+
+        def keep(run: RawLog, own: str, placed: LogMap, as_it_is: bool) -> None:
+            mine = [replace(fits[0], log_map=placed), *fits[1:]]
+            logs, inside = [run, *raws[1:]], _below(folder, own)
             stored = _keep(
-                archive, pool, own, raws, fits, arm, before, result, replace_stored, joins
-            )
+                archive, pool, inside, logs, mine, arm, before, result, replace_stored, joins,
+                as_it_is,
+            )  # fmt: skip
             if stored is not None:
                 given = log_map if maps else None
                 _join(archive, stored, group, given, arm, result, replace_stored)
+
+        for nth, run in enumerate(runs):
+            before_it = list(run.set_aside)
+            alone = len(raws) == 1 and log_map.run is None
+            try:
+                keep(run, f"run{nth}", log_map, not alone)
+            except TimesGoBack as error:
+                parts = runs_by_clock(run, log_map) if alone else []
+                if not parts and str(error) != _BEGAN_ANEW:
+                    raise
+                if not parts:
+                    run.set_aside = before_it
+                    keep(run, "again", log_map, True)
+                for place, (part, placed) in enumerate(parts):
+                    keep(part, f"part{place}", placed, True)
 
 
 def _keep(
@@ -267,8 +287,15 @@ def _keep(
     result: IngestResult,
     replace_stored: bool,
     joins: Session | None,
+    as_it_is: bool,
 ) -> Session | None:
-    """Clean and store one session; return a stored one that it has to be read together with."""
+    """Clean and store one session; return a stored one that it has to be read together with.
+
+    Raises
+    ------
+    TimesGoBack
+        When the clock begins anew in it, unless it is to be taken ``as_it_is``.
+    """
     paths, log_map = [raw.path for raw in raws], fits[0].log_map
     joints, note = joint_names(log_map, arm)
     copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
@@ -291,6 +318,8 @@ def _keep(
             file=paths[0],
             todo="ingest it again when it is complete",
         )
+    if not as_it_is and _begins_anew(parts[0]):
+        raise TimesGoBack(_BEGAN_ANEW)
     if len(parts) > 1:
         parts = settle(parts, _below(folder, "settled"), archive.overviews_beside)
     session, files = build_session(
@@ -301,7 +330,7 @@ def _keep(
         raw_sha256=sha256,
         program=program_version(),
         extra=[
-            *_notes_on_map(log_map, note),
+            *_notes_on_map(log_map, note, raws[0].run),
             *drift_notes(parts),
             *_unused(raws, fits),
         ],
@@ -344,6 +373,13 @@ def _keep(
     else:
         result.unchanged.append(session.session)
     return None
+
+
+def _begins_anew(part: Part) -> bool:
+    """Tell whether a log's clock went back to about where it began, if only at its end."""
+    orderers = [cleaner.orderer for cleaner in part.cleaners.values()]
+    back = any(o.began_anew and o.set_back.count for o in orderers)
+    return back or any(a.kind == "clock-step" for a in part.raw.set_aside)
 
 
 def _join(
@@ -467,9 +503,9 @@ def _same_log(archive: Keeper, session: Session) -> str | None:
     return same[0] if same else None
 
 
-def _notes_on_map(log_map: LogMap, names: str | None) -> list[QualityNote]:
+def _notes_on_map(log_map: LogMap, names: str | None, run: str) -> list[QualityNote]:
     notes = [QualityNote("joint-names", names)] if names else []
-    if start_is_stated(log_map):
+    if start_is_stated(log_map) and run in ("", "run 1"):
         notes.append(
             QualityNote(
                 "stated-start",

@@ -68,7 +68,8 @@ def refuse_runs(
             file=raw.path,
             column=log_map.run,
             todo="cut the file by runs, each with its own start in its name "
-            '([time] start_from = "name")',
+            '([time] start_from = "name"), or leave [log] run out: where the clock begins anew '
+            "the runs are placed one after the other",
         )
     known = sorted(s for s in spans if s is not None)
     if any(b[0] < a[1] for a, b in pairwise(known)):

@@ -46,20 +46,23 @@ def test_several_runs_are_sessions_of_their_own(tmp_path: Path) -> None:
     assert not again.refused
 
 
-def test_runs_that_count_from_one_stated_start_are_refused(tmp_path: Path) -> None:
+def test_runs_that_count_from_one_stated_start_are_placed_by_the_clock_alone(
+    tmp_path: Path,
+) -> None:
     frame = table(120).with_columns(
         t=pl.Series([k % 60 / 10 for k in range(120)]), run=pl.Series([0] * 60 + [1] * 60)
     )
     frame.write_csv(tmp_path / "log.csv")
     form = 'format = "seconds"\nstart = "2031-03-01T00:00:00Z"'
-    for text_of_map, told in (
-        (RUN_MAP, "cannot be placed"),
-        (MAP, "several runs in one file"),
-    ):
-        log_map = text_of_map.replace('format = "iso8601"', form)
-        result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)[1]
-        assert not result.sessions
-        assert told in result.refused[0].reason
+    log_map = RUN_MAP.replace('format = "iso8601"', form)
+    result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)[1]
+    assert not result.sessions
+    assert "cannot be placed" in result.refused[0].reason
+    assert "leave [log] run out" in result.refused[0].reason
+    result = take(tmp_path, tmp_path / "log.csv", log_map=MAP.replace('format = "iso8601"', form))[
+        1
+    ]
+    assert [s.rows for s in result.sessions] == [60, 60]
 
 
 def test_two_recordings_row_by_row_are_not_read_in_half(tmp_path: Path) -> None:

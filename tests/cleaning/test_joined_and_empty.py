@@ -46,7 +46,7 @@ def _moved(shift_s: np.ndarray) -> pl.DataFrame:
     return frame.with_columns(later.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ").alias("t"))
 
 
-@pytest.mark.parametrize("back_s", [0.5, 2.0, 2.03, 5.9, 15.0])
+@pytest.mark.parametrize("back_s", [0.5, 2.0, 2.03, 5.9, 7.9])
 def test_a_clock_set_back_a_little_mixes_no_samples(tmp_path: Path, back_s: float) -> None:
     step = 200
     log = tmp_path / "log.csv"

@@ -35,6 +35,10 @@ MOST_LOST = 0.2
 _KEPT_GAPS = 200
 
 
+class TimesGoBack(LogRefused):
+    """The clock of a log would cost too many of its rows: it may hold several runs."""
+
+
 @dataclass(slots=True)
 class Gap:
     """Samples that should be there and are not."""
@@ -131,10 +135,9 @@ class StreamCleaner:
     def _refuse_wrong_order(self) -> None:
         """Refuse a log of which most rows would be set aside for their times."""
         order = self.orderer
-        most = MOST_LOST if order.began_anew else 0.5
-        if order.set_back.count > most * self.rows_in:
+        if order.set_back.count > MOST_LOST * self.rows_in:
             first = f", first at row {order.set_back.rows[0]}" if order.set_back.rows else ""
-            raise LogRefused(
+            raise TimesGoBack(
                 f"{order.set_back.count} of {self.rows_in} rows have times before rows already "
                 f"read{first}: several runs in one file, the newest row comes first, or a clock "
                 "was set back",
@@ -144,7 +147,7 @@ class StreamCleaner:
                 "by time, or cut it where the time goes back",
             )
         if order.contradictions.count > MOST_LOST * self.rows_in:
-            raise LogRefused(
+            raise TimesGoBack(
                 f"{order.contradictions.count} of {self.rows_in} rows share their instant with "
                 "another row that says otherwise: the times are too coarse for the samples, or "
                 "two recordings lie in one file",
@@ -152,6 +155,15 @@ class StreamCleaner:
                 column=self.time_column,
                 todo="export finer times, use [time] rows_at_hz with the true rate, or name the "
                 'column that tells the recordings apart, [log] run = "..."',
+            )
+        if order.spikes.count > MOST_LOST * self.rows_in:
+            raise TimesGoBack(
+                f"{order.spikes.count} of {self.rows_in} rows have times far from their "
+                "neighbours': two recordings lie mixed in one file, or a clock that jumps",
+                file=self.raw.path,
+                column=self.time_column,
+                todo='name the column that tells the recordings apart, [log] run = "...", or cut '
+                "the file",
             )
 
     def _clean(self, frame: pl.LazyFrame) -> Iterator[pl.DataFrame]:
