@@ -113,9 +113,9 @@ def danger(event: events.Event) -> Component | None:
     if text is None:
         return None
     return basics.caution(
-        f"{text} A slipping or late brake can let a joint and whatever it carries move by itself: "
-        "keep people off the tip and follow the operator's rules, local codes and licensed "
-        "practice. What is shown here advises; it never clears an arm to move."
+        f"{text} A slipping or late brake can let a joint and whatever it carries move by itself; "
+        "local codes and licensed practice hold too. What is shown here advises; it never clears "
+        "an arm to move."
     )
 
 

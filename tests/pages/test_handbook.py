@@ -22,7 +22,8 @@ from tests.pages.conftest import Visit
 ROOT = Path(__file__).parents[2]
 
 WORDS = """() => [...document.querySelectorAll(
-    'main th, main dt, main h2, main h3, .ag-header-cell-text, #rp-values thead th')]
+    'main th, main dt, main h2, main h3, .finding-label, .ag-header-cell-text,' +
+    '#rp-values thead th')]
   .filter((e) => !e.closest('.rp-table tbody, .plain-table tbody, .wear-multiples tbody, .entry'))
   .map((e) => e.textContent.replace(/\\s+/g, ' ').trim())"""
 
@@ -88,6 +89,8 @@ def test_a_walk_of_the_pages_meets_no_word_without_an_entry(heron, visit, tmp_pa
         ("event", f"/event?session={session}&flag=f-1", "#event-sensors table"),
         ("wear", "/wear", ".wear-multiples"),
         ("review", f"/review?session={session}", ".review"),
+        ("queue", "/queue", ".page fieldset"),
+        ("sign-off", f"/sign-off?session={session}", ".page h1"),
         ("compare", "/compare", "#compare-overlay-words"),
         ("baseline", "/baseline", "#baseline-table"),
     ):

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Callable
+
+import pytest
 
 from dashboards import shell, wire
 from dashboards.app import create_app
+from dashboards.queries import wear
 from replay.archive import Archive
 from tests.pages.conftest import Visit
 
@@ -87,3 +91,59 @@ def test_an_address_that_is_no_page_answers_404(heron: Archive) -> None:
     assert client.get("/nosuch", base_url="http://localhost").status_code == 404
     for name in ("/", "/library", "/replay?session=x", "/handbook"):
         assert client.get(name, base_url="http://localhost").status_code == 200
+
+
+def test_a_page_that_takes_its_time_says_so(
+    visit: Callable[..., Visit], heron: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked, go_on = threading.Event(), threading.Event()
+    judge = wear.all_trends
+
+    def slowly(archive: Archive, against: str = "time") -> list[object]:
+        asked.set()
+        assert go_on.wait(60)
+        return list(judge(archive, against))
+
+    page = visit(heron).go("/library")
+    page.wait_for_selector("h1")
+    monkeypatch.setattr(wear, "all_trends", slowly)
+    page.click("a.thumb[data-page=wear]")
+    try:
+        assert asked.wait(60)
+        page.wait_for_function(
+            """() => { const s = getComputedStyle(document.querySelector('main'), '::after');
+                 return s.content.includes('Working') && s.visibility === 'visible'; }"""
+        )
+    finally:
+        go_on.set()
+    page.wait_for_function("document.querySelector('h1')?.innerText === 'Wear'")
+    after = "getComputedStyle(document.querySelector('main'), '::after').content"
+    page.wait_for_function(f"() => !{after}.includes('Working')")
+
+
+def test_no_page_is_wider_than_a_small_screen(visit: Callable[..., Visit], heron: Archive) -> None:
+    tab = visit(heron)
+    session = "20310303-heron"
+    for path, there in (
+        ("/library", ".ag-row a"),
+        (f"/replay?session={session}", "#rp-values tr"),
+        (f"/event?session={session}&flag=f-1", "#event-story .scatterlayer"),
+        ("/wear", "main h1"),
+        (f"/compare?first=20310301-heron&second={session}", "main h1"),
+        ("/baseline", "main h1"),
+        ("/handbook", ".entry"),
+    ):
+        page = tab.go(path)
+        page.wait_for_selector(there)
+        for width in (800, 420):
+            page.set_viewport_size({"width": width, "height": 800})
+            page.wait_for_timeout(150)
+            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
+        last, main = (
+            page.locator("a.thumb").last.bounding_box(),
+            page.locator("main").bounding_box(),
+        )
+        assert last is not None
+        assert main is not None
+        assert last["x"] + last["width"] <= width  # the menu stands on top, whole
+        assert last["y"] < main["y"]
