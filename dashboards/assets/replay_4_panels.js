@@ -4,16 +4,20 @@
   const jb = window.jointbook, R = jb.replay;
 
   R.GUTTER = 96;
-  const RIGHT = 8, HEAD = 58, PINS_TOLD = 6;
+  const RIGHT = 8, HEAD = 58, PINS_TOLD = 6, LOW = ["temperature", "torque", "load"];
   R.PANELS = [
-    { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", digits: 3 },
-    { key: "rate", title: "Rate", unit: "deg/s", quantity: "rate_deg_s", under: "rate_cmd_deg_s", digits: 3 },
-    { key: "current", title: "Current", unit: "A", quantity: "current_a", band: ["low_a", "high_a"], under: "expected_a", digits: 3 },
+    { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", under: ["angle_cmd_deg"], digits: 3 },
+    { key: "rate", title: "Rate", unit: "deg/s", quantity: "rate_deg_s", under: ["rate_cmd_deg_s"], digits: 3 },
+    { key: "current", title: "Current", unit: "A", quantity: "current_a", band: ["low_a", "high_a"], under: ["expected_a", "current_target_a"], digits: 3 },
     { key: "residual", title: "Residual", unit: "A", quantity: "residual_a", zero: true, digits: 3 },
     { key: "brakes", title: "Brakes", unit: "" },
+    { key: "torque", title: "Torque", unit: "N m", quantity: "torque_nm", zero: true, digits: 1 },
     { key: "temperature", title: "Temperature", unit: "°C", quantity: "temperature_c", digits: 1 },
     { key: "load", title: "Load", unit: "N m", quantity: "load_nm", zero: true, digits: 1 },
   ];
+
+  // What is drawn beside the measured line, for the front joint: its word and its dash.
+  R.BESIDE = { expected_a: ["expected", [5, 3]], rate_cmd_deg_s: ["commanded", [2, 3]], angle_cmd_deg: ["commanded", [2, 3]], current_target_a: ["target current", [7, 3, 2, 3]] };
 
   const xs = new Float64Array(40000), ys = new Float64Array(40000);
 
@@ -60,6 +64,7 @@
       if (p.key === "residual") return Boolean(this.config.baseline);
       if (p.key === "load") return this.config.load;
       if (p.key === "rate") return has("rate_deg_s") || has("angle_deg");
+      if (p.key === "current") return has("current_a") || has("current_target_a");
       return has(p.quantity);
     }
     fold(key, button) {
@@ -79,13 +84,13 @@
       for (const p of this.panels) {
         if (this.folded.has(p.key)) fixed += 24;
         else if (p.key === "brakes") fixed += ribbons;
-        else parts += p.key === "current" ? 1.6 : p.key === "temperature" || p.key === "load" ? 0.8 : 1;
+        else parts += p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1;
       }
       const one = Math.max(46, (room - fixed) / Math.max(1, parts));
       for (const p of this.panels) {
         if (this.folded.has(p.key)) p.height = 24;
         else if (p.key === "brakes") p.height = ribbons;
-        else p.height = Math.round(one * (p.key === "current" ? 1.6 : p.key === "temperature" || p.key === "load" ? 0.8 : 1));
+        else p.height = Math.round(one * (p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1));
       }
     }
     x(t) { return R.GUTTER + ((t - this.view.from) / (this.view.to - this.view.from)) * this.plot; }
@@ -141,7 +146,9 @@
         renderer.text(j.name, x + 27, y + 12, this.ink.ink, "left", 11, j.name === this.view.front ? 700 : 400);
         x += 58;
       }
-      const keys = [["expected", [5, 3]], ["commanded", [2, 3]]];
+      const has = (q) => this.config.joints.some((j) => j.has.includes(q));
+      const keys = [R.BESIDE.expected_a, R.BESIDE.rate_cmd_deg_s];
+      if (has("current_target_a")) keys.push(R.BESIDE.current_target_a);
       for (const [word, dash] of keys) {
         renderer.line(x, y + 12, x + 22, y + 12, this.ink.ink, 1, dash);
         renderer.text(word, x + 27, y + 12, this.ink.ink, "left", 11);
@@ -202,6 +209,9 @@
         seen.push([j, s]);
       }
       const front = this.view.frontJoint();
+      const beside = (this.view.isShown(front.name) ? p.under || [] : [])
+        .map((q) => [q, this.cache.series(front.name + "." + q, from, to)]).filter(([, s]) => s);
+      for (const [q, s] of beside) if (q === "current_target_a" || q === "angle_cmd_deg") include(s, true, true);
       const band = p.band && this.view.isShown(front.name) && p.band.map((q) => this.cache.series(front.name + "." + q, from, to));
       if (band && band[0] && band[1] && low <= high) {
         // The current keeps its own scale: a band that widens where training was thin is cut off.
@@ -225,10 +235,7 @@
       renderer.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
       renderer.clip(R.GUTTER, 0, this.plot, height);
       if (band && band[0] && band[1]) this.band(renderer, band[0], band[1], y);
-      if (p.under && this.view.isShown(front.name)) {
-        const s = this.cache.series(front.name + "." + p.under, from, to);
-        if (s) this.trace(renderer, s, y, this.ink.ink, 1, 0.8, p.under === "expected_a" ? [5, 3] : [2, 3]);
-      }
+      for (const [q, s] of beside) this.trace(renderer, s, y, this.ink.ink, 1, 0.8, R.BESIDE[q][1]);
       const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
       for (const [j, s] of order) {
         const ahead = j.name === front.name;
@@ -236,6 +243,12 @@
         this.marks(renderer, s, y, j);
       }
       renderer.unclip();
+      beside.forEach(([q], i) => { // the key of each line, where the panel has room for it
+        const at = 37 + 20 * i, [word, dash] = R.BESIDE[q];
+        if (at + 14 > height) return;
+        renderer.line(5, at, 31, at, this.ink.ink, 1, dash);
+        renderer.text(word, 5, at + 9, this.ink.faint, "left", 9.5);
+      });
     }
 
     // Lines and labels of a scale: two labels at least, whatever the height.

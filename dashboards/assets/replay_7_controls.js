@@ -118,10 +118,14 @@
       const say = (name, words) => { const w = this.cache.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
       put(el("rp-words"), [say("phase", (w) => w), say("base_end", (w) => "base " + w), say("payload_kg", (w) => R.number(w, 0) + " kg"),
         say("person_on_tip", () => "a person on the tip")].filter(Boolean).join(" · "));
-      const front = v.frontJoint(), asked = this.cache.value(front.name + ".rate_cmd_deg_s", v.at, v.from, v.to).value;
+      const front = v.frontJoint(), at = (q) => this.cache.value(front.name + "." + q, v.at, v.from, v.to).value;
+      const asked = at("rate_cmd_deg_s"), angle = at("angle_cmd_deg"), target = at("current_target_a"), torque = at("torque_nm");
       const limit = (value, unit, name) => (value ? `${name} ${value} ${unit}` : "");
       put(el("rp-front"), front.name + (front.role ? ", " + front.role : "") + ": " + [
         asked === asked ? "commanded " + R.number(asked, 3) + " deg/s" : "",
+        angle === angle ? "commanded " + R.number(angle, 3) + " deg" : "",
+        target === target ? "target current " + R.number(target, 3) + " A" : "",
+        torque === torque ? "torque " + R.number(torque, 1) + " N m" : "",
         limit(front.rate_limit, "deg/s", "rate limit"), limit(front.current_limit, "A", "current limit"),
         front.angle_range.length ? "range " + front.angle_range.map((a) => R.number(a, 0)).join(" to ") + " deg" : "",
       ].filter(Boolean).join(", "));
@@ -189,7 +193,7 @@
       put(el("rp-measure-head"), `${all ? "Joints shown" : v.front}, from the second cursor to the cursor: ${R.number(v.at - v.mark, 4)} s`);
       const body = el("rp-measure-rows");
       body.textContent = "";
-      const names = { angle_deg: "angle, deg", rate_deg_s: "rate, deg/s", rate_cmd_deg_s: "commanded, deg/s", current_a: "current, A", temperature_c: "temperature, °C" };
+      const names = { angle_deg: "angle, deg", rate_deg_s: "rate, deg/s", angle_cmd_deg: "commanded, deg", rate_cmd_deg_s: "commanded, deg/s", current_a: "current, A", current_target_a: "target current, A", torque_nm: "torque, N m", temperature_c: "temperature, °C" };
       for (const r of got.rows) {
         const tr = document.createElement("tr");
         const th = document.createElement("th");

@@ -77,6 +77,22 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Archive:
         },
         ["D"],
     )
+    turn = 20 * np.sin(t / 3)
+    asked = np.cos(t / 3)
+    add(
+        archive,
+        "targets",
+        t,
+        {
+            **{f"K{n}.angle_deg": turn for n in (1, 2)},
+            **{f"K{n}.angle_cmd_deg": turn + 0.5 for n in (1, 2)},
+            **{f"K{n}.current_a": asked + rng.normal(0, 0.05, t.size) for n in (1, 2)},
+            **{f"K{n}.current_target_a": asked + 0.25 * n for n in (1, 2)},
+            **{f"K{n}.torque_nm": 40 * asked for n in (1, 2)},
+        },
+        ["K1", "K2"],
+    )
+    add(archive, "only-target", t, {"K.angle_deg": turn, "K.current_target_a": asked}, ["K"])
     add(archive, "<i>tag", t, {"D.current_a": t, "D.rate_deg_s": t}, ["D"])
     return archive
 
@@ -106,6 +122,40 @@ def test_what_was_not_logged_leaves_its_plot_out(visit: Open, odd: Archive) -> N
     expect(page.locator("#rp-tip")).to_contain_text("without an arm file")
     page.get_by_text("What is switched off").click()
     expect(page.locator(".rp-off")).to_contain_text("baseline")
+
+
+def test_target_current_and_torque_are_drawn_with_their_words(visit: Open, odd: Archive) -> None:
+    page = visit(odd).go("/replay?session=targets&joint=K1")
+    page.wait_for_function(READY)
+    shown = page.locator(".rp-panel").evaluate_all("(all) => all.map((p) => p.dataset.panel)")
+    assert shown == ["angle", "rate", "current", "torque"]
+    page.evaluate("window.jointbook.replay.player.setCursor(9)")
+    at = 9.0
+    front = page.locator("#rp-front")
+    expect(front).to_contain_text(f"target current \u2212{-(np.cos(at / 3) + 0.25):.2f}")
+    expect(front).to_contain_text("N m")
+    expect(front).to_contain_text("commanded")
+    drawn = page.evaluate(
+        """() => { const panels = window.jointbook.replay.player.panels, said = [];
+        const text = R => (w, ...rest) => { said.push(w); };
+        const p = panels.panels.find((q) => q.key === 'current');
+        const quiet = new Proxy({}, { get: (_, k) => k === 'text' ? text() : () => {} });
+        panels.one(quiet, p, 200);
+        const torque = panels.panels.find((q) => q.key === 'torque');
+        panels.one(quiet, torque, 200);
+        return { said, low: p.low, high: p.high }; }"""
+    )
+    assert "target current" in drawn["said"]
+    assert "N m" in drawn["said"]
+    assert drawn["high"] > 1.2, "the target lies in the drawing"
+
+
+def test_a_target_alone_is_drawn_in_the_currents_place(visit: Open, odd: Archive) -> None:
+    page = visit(odd).go("/replay?session=only-target")
+    page.wait_for_function(READY)
+    shown = page.locator(".rp-panel").evaluate_all("(all) => all.map((p) => p.dataset.panel)")
+    assert shown == ["angle", "rate", "current"]
+    expect(page.locator("#rp-front")).to_contain_text("target current")
 
 
 def test_a_hole_in_the_log_is_not_bridged(visit: Open, odd: Archive) -> None:

@@ -25,7 +25,10 @@ from dashboards.queries.session.sessions import Outline, outline
 from replay.archive import Archive
 from replay.units import SESSION_QUANTITIES, TIME, channel
 
-NUMBERS = ("angle_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a", "temperature_c")
+NUMBERS = (
+    "angle_deg", "angle_cmd_deg", "rate_deg_s", "rate_cmd_deg_s", "current_a",
+    "current_target_a", "torque_nm", "temperature_c",
+)  # fmt: skip
 BRAKES = ("brake_engaged", "brake_engage_cmd")
 MOST_COLUMNS = 6000
 MOST_EXACT = 20_000
