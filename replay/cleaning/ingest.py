@@ -38,7 +38,7 @@ from replay.cleaning.stream.cleaner import TimesGoBack
 from replay.cleaning.times.drift import drift_notes
 from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
 from replay.logs.bind import check_enough, check_whole
-from replay.logs.maps import LogMap, load_map
+from replay.logs.maps import SHARED_KEYS, LogMap, load_map
 from replay.logs.proposing.fit import Fit, fit, fit_some
 from replay.logs.proposing.proposal import told_together
 from replay.logs.readers.arranged import arranged
@@ -332,6 +332,7 @@ def _keep(
         extra=[
             *_notes_on_map(log_map, note, raws[0].run),
             *drift_notes(parts),
+            *_shared(fits),
             *_unused(raws, fits),
         ],
     )
@@ -514,6 +515,19 @@ def _notes_on_map(log_map: LogMap, names: str | None, run: str) -> list[QualityN
             )
         )
     return notes
+
+
+def _shared(fits: Sequence[Fit]) -> Iterator[QualityNote]:
+    """Say of which joints one column is the temperature."""
+    for found in fits:
+        by_column: dict[str, list[str]] = {}
+        for b in found.bindings:
+            if b.entry.key in SHARED_KEYS:
+                by_column.setdefault(b.column, []).append(b.channel.rpartition(".")[0])
+        for column, joints in by_column.items():
+            if len(joints) > 1:
+                said = f"column {column!r} is the temperature of {', '.join(joints)}"
+                yield QualityNote("shared-column", said, count=len(joints))
 
 
 def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
 from replay.cleaning.parts import Part
@@ -76,8 +76,12 @@ def instant(ns: int) -> datetime:
     return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=ns // 1000)
 
 
-def quality_notes(part: Part) -> list[QualityNote]:
-    """Return all notes of one file, rows first, then times, then channels."""
+def quality_notes(part: Part, streams: Mapping[str, str] | None = None) -> list[QualityNote]:
+    """Return all notes of one file, rows first, then times, then channels.
+
+    ``streams`` are the names that its streams have in the session, by their own; gaps of
+    another than ``main`` say in which they are.
+    """
     notes = [
         QualityNote(
             a.kind,
@@ -88,9 +92,10 @@ def quality_notes(part: Part) -> list[QualityNote]:
     ]
     if part.base_note:
         notes.append(QualityNote("base-numbering", part.base_note))
-    for cleaner in part.cleaners.values():
+    for inner, cleaner in part.cleaners.items():
+        name = (streams or {}).get(inner, "main")
         notes += _row_notes(cleaner)
-        notes += _time_notes(cleaner)
+        notes += _time_notes(cleaner, "" if name == "main" else f" in stream {name}")
         for plan in cleaner.plans:
             if f"{plan.column}#2" in part.raw.columns:
                 notes.append(
@@ -138,7 +143,7 @@ def _row_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
         )
 
 
-def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+def _time_notes(cleaner: StreamCleaner, where: str = "") -> Iterator[QualityNote]:
     order = cleaner.orderer
     back_s = order.largest_set_back_ns / 1e9
     if _is_long(cleaner):
@@ -214,7 +219,7 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for gap in cleaner.gaps[:_MOST_OF_A_KIND]:
         yield QualityNote(
             "gap",
-            f"{gap.missing} samples missing against one in {cleaner.nominal_ns / 1e9:g} s"
+            f"{gap.missing} samples missing{where} against one in {cleaner.nominal_ns / 1e9:g} s"
             + ("; or the clock was set here" if gap.end_ns - gap.start_ns > _LONG_NS else ""),
             start=instant(gap.start_ns),
             end=instant(gap.end_ns),
@@ -222,7 +227,7 @@ def _time_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
         )
     more = cleaner.gap_count - len(cleaner.gaps[:_MOST_OF_A_KIND])
     if more > 0:
-        yield QualityNote("gap", f"{more} more gaps", count=more)
+        yield QualityNote("gap", f"{more} more gaps{where}", count=more)
 
 
 def _lapse_note(kind: str, lapse: Lapse, text: str) -> QualityNote:

@@ -14,10 +14,11 @@ from replay.cleaning.parts import find_time
 from replay.cleaning.stream.channels import learn_typical, plan_channels
 from replay.cleaning.times.clock import Clock
 from replay.errors import UsageError
-from replay.logs.bind import bind, switched_off
+from replay.logs.bind import bind
 from replay.logs.maps import LogMap
 from replay.logs.readers.arranged import arranged
 from replay.logs.readers.open_log import open_log
+from replay.logs.switched_off import switched_off
 from replay.logs.times.start_names import with_start
 
 Floats = npt.NDArray[np.float64]

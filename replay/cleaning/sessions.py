@@ -11,8 +11,8 @@ from replay.arm import Arm
 from replay.cleaning.notes import instant, quality_notes, routine_last
 from replay.cleaning.parts import Part, constants
 from replay.errors import LogRefused
-from replay.logs.bind import switched_off
 from replay.logs.maps import LogMap
+from replay.logs.switched_off import switched_off
 from replay.records import QualityNote, Session
 from replay.units import split_channel
 
@@ -86,7 +86,8 @@ def build_session(
     arm_toml = arm.toml if arm is not None else None
     name = arm_name(log_map, arm)
     _refuse_without_currents(parts)
-    notes = [n for part in parts for n in (*part.told, *quality_notes(part))]
+    own = {id(p): {inner: name for name, (q, inner) in named.items() if q is p} for p in parts}
+    notes = [n for part in parts for n in (*part.told, *quality_notes(part, own[id(part)]))]
     if len(parts) > 1:
         notes = [*_of_one_file(parts), *notes]
     session = Session(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from replay.errors import LogMapError
-from replay.logs.maps import Entry, LogMap
+from replay.logs.maps import SHARED_KEYS, Entry, LogMap
 from replay.units import channel
 
 _SHOWN = 60
@@ -85,11 +85,15 @@ def bind(log_map: LogMap, columns: Sequence[str], file: object) -> list[Binding]
 
 
 def _refuse_twice(found: Sequence[Binding], file: object) -> None:
-    """Refuse numbers of one column for two channels; a switch may be common to all joints."""
+    """Refuse numbers of one column for two channels.
+
+    A switch may be common to all joints, and so may a temperature.
+    """
     seen: dict[str, Binding] = {}
     for b in found:
         before = seen.setdefault(b.column, b)
-        if before is not b and not (before.entry.key == b.entry.key and b.entry.unit_at(0) is None):
+        common = b.entry.unit_at(0) is None or b.entry.key in SHARED_KEYS
+        if before is not b and not (before.entry.key == b.entry.key and common):
             raise LogMapError(
                 f"{before.channel} and {b.channel} are both read from column {b.column!r}",
                 file=file,
@@ -171,31 +175,6 @@ def names_of(log_map: LogMap, entry: Entry, place: int) -> tuple[str, ...]:
         p.replace("{n}", str(log_map.numbers[place])).replace("{name}", log_map.joints[place])
         for p in entry.patterns
     )
-
-
-def switched_off(quantities: set[str]) -> tuple[str, ...]:
-    """Say in words what the missing quantities disable."""
-    lines = {
-        "angle_deg": "no angle: no posture, no tip speed, no travel, no slip test",
-        "rate_deg_s": "no rate logged: rates are computed from angles",
-        "current_a": "no motor current: nothing is expected or checked, the rest is kept and shown",
-        "rate_cmd_deg_s": "no commanded rate: no tracking error, stalls told from current alone",
-        "temperature_c": "no temperature: friction is not corrected for temperature",
-        "brake_engaged": "no brake state: no brake delays, slip or drag after release",
-        "brake_engage_cmd": "no brake command: no delay from command to state",
-        "payload_kg": "no payload mass: load torque is computed for a bare tip",
-        "base_end": "base end not stated: end A is taken as the base",
-        "person_on_tip": "nothing says whether a person was on the tip: no check of that limit",
-    }
-    stand_in = {"rate_cmd_deg_s"} if "angle_cmd_deg" in quantities else set()
-    lacking = [text for q, text in lines.items() if q not in quantities | stand_in]
-    unused = {
-        "torque_nm": "joint torque is kept and handed on: no model expects it, and nothing is "
-        "flagged from it",
-        "current_target_a": "target current is kept and handed on: what is expected is learned "
-        "from the measured current alone",
-    }
-    return (*lacking, *(text for q, text in unused.items() if q in quantities))
 
 
 def _places(log_map: LogMap, file: object) -> list[int]:

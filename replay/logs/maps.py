@@ -52,6 +52,9 @@ TIME_KEYS = (
 )  # fmt: skip
 ENTRY_KEYS = ("column", "columns", "unit", "words", "sentinels", "optional")
 
+SHARED_KEYS = ("temperature",)
+"""Quantities of which one column may speak for several joints: a sensor of the arm or its room."""
+
 SESSION_KEYS: dict[str, tuple[str, str]] = {
     "payload": ("payload_kg", "mass"),
     "base_end": ("base_end", ""),
@@ -420,7 +423,12 @@ def _entry(
     for name in (*patterns, *columns):
         if name is not None and not isinstance(name, str):
             raise LogMapError(f"{where}: {name!r} is not a column name", file=file)
-    if room == "joint" and joints > 1 and any("{" not in p for p in patterns):
+    if (
+        room == "joint"
+        and joints > 1
+        and key not in SHARED_KEYS
+        and any("{" not in p for p in patterns)
+    ):
         raise LogMapError(
             f"{where}.column has no place for the joint",
             file=file,

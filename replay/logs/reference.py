@@ -35,7 +35,8 @@ SAID = {
     "time.epoch": "instant that a binary time code counts from",
     "time.p_field": "octets that go before a binary code that comes without them",
     "entry.column": "pattern of the columns, `{n}` the number, `{name}` the joint; or several",
-    "entry.columns": "instead: one name for each joint in order, `\"\"` where a joint has none",
+    "entry.columns": "instead: one name for each joint in order, `\"\"` where a joint has none; "
+    "of a temperature one name may stand for several joints, or `column` without a place for all",
     "entry.unit": "unit, or a list of one for each joint",
     "entry.words": "for brakes, ends, persons, phases: the log's word = what it means",
     "entry.sentinels": "numbers that stand for no value",

@@ -153,3 +153,46 @@ def test_a_stamp_of_seconds_and_nanoseconds_is_read_whole(tmp_path: Path) -> Non
     stored = samples(archive, only(result))
     assert stored["time"].cast(pl.Int64).to_list() == ns
     assert stored["J1.angle_deg"].to_list() == frame["a1_deg"].to_list()
+
+
+@pytest.mark.parametrize(
+    "line", ['column = "Tm"', 'columns = ["Tm", "Tm"]', 'columns = ["Tm", "Tm"]\noptional = true']
+)
+def test_one_temperature_may_be_that_of_several_joints(tmp_path: Path, line: str) -> None:
+    frame = table(200).with_columns(Tm=pl.Series([20 + k / 100 for k in range(200)]))
+    frame.write_csv(tmp_path / "log.csv")
+    log_map = MAP + f'[joint.temperature]\n{line}\nunit = "degC"\n'
+    archive, result = take(tmp_path, tmp_path / "log.csv", log_map=log_map)
+    session = only(result)
+    stored = samples(archive, session)
+    for joint in ("J1", "J2"):
+        assert stored[f"{joint}.temperature_c"].to_list() == frame["Tm"].to_list()
+    (note,) = notes(session, "shared-column")
+    assert note.detail == "column 'Tm' is the temperature of J1, J2"
+    assert not [s for s in session.switched_off if "temperature" in s]
+
+
+@pytest.mark.parametrize("quantity", ["angle", "current"])
+def test_what_each_joint_has_of_its_own_is_not_shared(tmp_path: Path, quantity: str) -> None:
+    table(200).write_csv(tmp_path / "log.csv")
+    column = {"angle": "a", "current": "i"}[quantity]
+    log_map = MAP.replace(f'column = "{column}{{n}}"', f'columns = ["{column}1", "{column}1"]')
+    (refusal,) = take(tmp_path, tmp_path / "log.csv", log_map=log_map)[1].refused
+    assert f"both read from column '{column}1'" in refusal.reason
+
+
+def test_a_gap_of_another_stream_names_it(tmp_path: Path) -> None:
+    frame = table(400).with_columns(T1=pl.Series([20.0] * 400), T2=pl.Series([21.0] * 400))
+    frame.drop("T1", "T2").write_csv(tmp_path / "arm.csv")
+    slow = frame.select("t", "T1", "T2").gather_every(5)
+    pl.concat([slow[:30], slow[50:]]).write_csv(tmp_path / "thermal.csv")
+    log_map = MAP + '[joint.temperature]\ncolumn = "T{n}"\nunit = "degC"\n'
+    paths = [tmp_path / "arm.csv", tmp_path / "thermal.csv"]
+    session = only(take(tmp_path, *paths, log_map=log_map)[1])
+    assert set(session.channels) == {"main", "thermal"}
+    (gap,) = notes(session, "gap")
+    assert gap.detail == "20 samples missing in stream thermal against one in 0.5 s"
+    cut = pl.concat([frame.drop("T1", "T2")[:100], frame.drop("T1", "T2")[150:]])
+    cut.write_csv(tmp_path / "cut.csv")
+    (gap,) = notes(only(take(tmp_path / "b", tmp_path / "cut.csv")[1]), "gap")
+    assert gap.detail == "50 samples missing against one in 0.1 s"
