@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
+from replay.unit_keys import unit_key
+
 FlagKind = Literal[
     "friction",
     "brake-drag",
@@ -85,10 +87,9 @@ class Session:
     def unit(self, joint: str) -> str:
         """Return the key of the joint unit at a joint: what all its histories go by.
 
-        Its serial number; where none is known, the arm's name and the joint's,
-        so that two arms without serial numbers share no history.
+        See `replay.unit_keys`.
         """
-        return self.units.get(joint) or f"{self.arm} {joint}".strip()
+        return unit_key(self.units.get(joint), self.arm, joint)
 
     @property
     def second_recorders(self) -> tuple[str, ...]:

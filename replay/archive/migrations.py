@@ -21,6 +21,7 @@ from replay.archive import catalogue, copies, documents, durable, layout, publis
 from replay.archive.commits import log_marks
 from replay.archive.manifest import Mark, mark, read_manifest, write_manifest
 from replay.archive.marker import write_marker
+from replay.archive.migration_of_unit_keys import rename_units
 from replay.archive.overview import write_overviews
 from replay.archive.pieces import noted_of
 from replay.archive.place import place_of
@@ -28,7 +29,6 @@ from replay.archive.raw_logs import read_raw_list
 from replay.archive.repair_tables import sound_rows, swap_in
 from replay.archive.seal import sealed, unsealed
 from replay.archive.store import Archive, schema_version
-from replay.archive.unit_keys import rename_units
 from replay.archive.verify_tables import held_without_manifest
 from replay.errors import ArchiveError
 

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 
 from replay.arm.chain import Chain, End, chain_from
 from replay.arm.description import Arm
-from replay.arm.poses import joint_columns
+from replay.arm.forward_kinematics import joint_columns
 from replay.arm.transforms import Array
 from replay.errors import ArmFileError
 

@@ -18,7 +18,7 @@ from replay.signals.channels import Channels, arm_of
 from replay.signals.columns import JointColumns
 from replay.signals.motion import measured, rates, segments
 from replay.signals.motion.measured import Motion
-from replay.signals.tip import Postures
+from replay.signals.postures import Postures
 from replay.units import channel
 
 
@@ -48,7 +48,7 @@ def joint_table(
         (`replay.signals.carry`). A rate that was not logged comes from the
         angles, with its standard error (`replay.signals.motion.rates`). ``load_nm``
         needs an arm file with geometry and link masses, and every joint's
-        angle (`replay.signals.tip` says what is taken for base and payload).
+        angle (`replay.signals.postures` says what is taken for base and payload).
 
     Raises
     ------

@@ -38,7 +38,7 @@ from replay.records import Session
 from replay.signals.channels import Channels, arm_of
 from replay.signals.joints import joint_tables
 from replay.signals.motion.rates import Array
-from replay.signals.tip import Postures
+from replay.signals.postures import Postures
 
 LEAST_STEADY = 50
 

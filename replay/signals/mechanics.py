@@ -17,7 +17,7 @@ from replay.signals.duty import duty
 from replay.signals.joint_signals import JointSignals, signals_of
 from replay.signals.joints import prepare, table_of
 from replay.signals.margins import session_margins
-from replay.signals.tip import tip_of
+from replay.signals.postures import tip_of
 
 
 class SessionMechanics:
@@ -103,7 +103,7 @@ class SessionMechanics:
 
     @cached_property
     def tip(self) -> pl.DataFrame:
-        """`replay.signals.tip.tip_table`."""
+        """`replay.signals.postures.tip_table`."""
         if self._ready.postures is None:
             raise ArchiveError(
                 f"session {self.session!r} has no arm with geometry",

@@ -2,27 +2,41 @@
 
 from __future__ import annotations
 
+import io
 import json
 import shutil
 import subprocess
 import sys
+from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
 import pytest
 
 from replay.archive import open_archive
 from replay.cleaning.folder_watcher import watch_folder
+from replay.cli.main import main
 from tests.cleaning.logs import MAP, table, text
 
 
 def jointbook(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    """Run the command with an archive below the folder."""
-    return subprocess.run(
-        [sys.executable, "-m", "replay", *words, "--archive", str(folder / "archive")],
-        capture_output=True,
-        text=True,
-        check=False,
+    """Run the command, in this process, with an archive below the folder."""
+    out, err = (io.TextIOWrapper(io.BytesIO(), "utf-8", write_through=True) for _ in range(2))
+    with redirect_stdout(out), redirect_stderr(err):
+        try:
+            code = main([*words, "--archive", str(folder / "archive")])
+        except SystemExit as end:  # argparse's own way out
+            code = int(end.code or 0)
+    said = [stream.buffer.getvalue().decode() for stream in (out, err)]
+    return subprocess.CompletedProcess(words, code, *said)
+
+
+def test_a_process_of_its_own_says_the_same(tmp_path: Path, log: Path) -> None:
+    words = ("ingest", str(tmp_path / "none.csv"), "--archive", str(tmp_path / "archive"))
+    done = subprocess.run(
+        [sys.executable, "-m", "replay", *words], capture_output=True, text=True, check=False
     )
+    here = jointbook(tmp_path, "ingest", str(tmp_path / "none.csv"))
+    assert (done.returncode, done.stdout, done.stderr) == (2, here.stdout, here.stderr)
 
 
 @pytest.fixture

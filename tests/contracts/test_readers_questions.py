@@ -80,7 +80,7 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "The tip's place is wrong when the arm stands on its other end: what computes it?",
-        "replay/arm/poses.py",
+        "replay/arm/forward_kinematics.py",
     ),
     (
         "In the replay the mouse wheel zooms the wrong way: what handles the mouse?",

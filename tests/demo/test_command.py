@@ -14,7 +14,7 @@ from replay.demo.making import make
 @pytest.fixture(scope="module")
 def logs(tmp_path_factory) -> Path:
     folder = tmp_path_factory.mktemp("demo") / "logs"
-    make(folder, sessions=4, hours=0.06, seed=2, rate_hz=10.0, fault_rate=0.0)
+    make(folder, sessions=4, hours=0.03, seed=2, rate_hz=10.0, fault_rate=0.0)
     return folder
 
 

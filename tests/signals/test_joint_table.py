@@ -15,7 +15,7 @@ from replay.errors import ArchiveError, UsageError
 from replay.signals import joint_table, joint_tables
 from replay.signals.carry import held, interpolated
 from replay.signals.motion import rates, segments
-from replay.signals.tip import tip_table
+from replay.signals.postures import tip_table
 from replay.units import JOINT_TABLE
 from tests.arm.makers import symmetric_text
 from tests.signals.makers import START, archive_of, trapezoid

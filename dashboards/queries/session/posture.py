@@ -10,7 +10,7 @@ import numpy.typing as npt
 from dashboards.links import to_datetime
 from dashboards.queries.session.sessions import Outline
 from replay.archive import Archive
-from replay.arm.poses import poses
+from replay.arm.forward_kinematics import poses
 from replay.errors import JointbookError
 from replay.units import channel
 
