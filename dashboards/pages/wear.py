@@ -18,13 +18,8 @@ from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.pickers import choice
 from dashboards.components.report_links import unit_report_links
 from dashboards.components.saving import send_table
-from dashboards.components.wear_board import (
-    address,
-    fleet_block,
-    limit_form,
-    multiples,
-    notes_block,
-)
+from dashboards.components.wear_board import address, fleet_block, multiples
+from dashboards.components.wear_notes import limit_form, notes_block
 from dashboards.figures.wear import history_figure, reaches_limit
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page

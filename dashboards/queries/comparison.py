@@ -10,8 +10,9 @@ import polars as pl
 from dashboards.queries.event.events import downsampled
 from replay.archive import Archive
 from replay.records import Session
+from replay.signals.motion.difference_table import DIFFERENCES
 from replay.signals.motion.motions import MOTIONS_SCHEMA, known_motions
-from replay.signals.motion.pairing import DIFFERENCES, compare_sessions
+from replay.signals.motion.pairing import compare_sessions
 from replay.signals.motion.similar import overlay
 
 Span = tuple[datetime | None, datetime | None]

@@ -26,7 +26,7 @@ UPHELD = {"explained", "watch", "repair"}
 """Words of a verdict by which something did happen."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Backtest:
     """Each detector's tally on the same sessions."""
 

@@ -51,7 +51,7 @@ class Raised:
     group: str | None = None
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Found:
     """What became of one known event."""
 

@@ -27,7 +27,7 @@ Scorer = Callable[[Floats], Floats]
 """From rows of rate and current, (n, 2), to scores, NaN where one is not known."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class PlainDetector:
     """One of the two, fitted on healthy readings."""
 

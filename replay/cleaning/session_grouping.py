@@ -23,7 +23,7 @@ SHARED_TIME = 0.5
 """Logs belong together if they share this much of the shorter one's span."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Group:
     """The files of one session, and the log already opened where there is only one."""
 
@@ -33,7 +33,7 @@ class Group:
     """Size and time of change of that one file before it was opened."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Peek:
     path: Path
     place: int
@@ -47,7 +47,7 @@ class _Peek:
         return frozenset(b.channel for b in self.fit.bindings)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Pool:
     peeks: list[_Peek] = field(default_factory=list)
 

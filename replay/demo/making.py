@@ -52,7 +52,7 @@ class Upkeep:
     detail: str = ""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Folder:
     """What was written: paths by kind."""
 

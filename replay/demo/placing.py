@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import bodies, heron
+from replay.demo.fault_spans import fault_share, pick_pulse, pulses_of
 from replay.demo.faults import (
     CLEAR_SHIFT,
     FLAVOURS,
@@ -17,7 +18,8 @@ from replay.demo.faults import (
     FaultWish,
     Scene,
 )
-from replay.demo.manoeuvres import Pulse
+from replay.demo.placing_on_brakes import brake_drag, brake_slip, late_release
+from replay.demo.placing_on_sensors import angle_sensor, current_sensor, gap
 
 Array = NDArray[np.float64]
 
@@ -47,33 +49,10 @@ def _apart(one: Fault, other: Fault) -> bool:
     return one.start_s > other.end_s + MARGIN_S or other.start_s > one.end_s + MARGIN_S
 
 
-# places for faults -----------------------------------------------------------
-def _share(wish: FaultWish, rng: np.random.Generator, most: float = 2.5) -> float:
-    """Return a factor on the limit of *clear*: from 1 up, or about half."""
-    drawn = rng.uniform(1.05, most) if wish.grade == "clear" else rng.uniform(0.5, 0.7)
-    return float(drawn) if wish.strength is None else wish.strength
-
-
-def _pulses(wish: FaultWish, scene: Scene, *, least_s: float, slowest: float = 0.0) -> list[Pulse]:
-    """Return pulses long and fast enough, of the joint that was wished for."""
-    return [
-        p
-        for p in scene.schedule.pulses
-        if (wish.joint is None or heron.NAMES[p.joint] == wish.joint)
-        and p.start_s >= wish.after * scene.end_s
-        and p.cruise_s + p.ramp_s >= least_s
-        and abs(p.rate_deg_s) >= slowest
-    ]
-
-
-def _pick(pulses: list[Pulse], rng: np.random.Generator) -> Pulse | None:
-    return pulses[int(rng.integers(len(pulses)))] if pulses else None
-
-
 def _friction(
     wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
 ) -> Fault | None:
-    pulse = _pick(_pulses(wish, scene, least_s=5.0, slowest=0.02), rng)
+    pulse = pick_pulse(pulses_of(wish, scene, least_s=5.0, slowest=0.02), rng)
     if pulse is None:
         return None
     start = pulse.start_s + pulse.ramp_s * 0.8
@@ -86,89 +65,19 @@ def _friction(
         if sum(q.end_s - max(q.start_s, start) for q in own[: k + 1]) >= 20.0
     ]
     end = scene.end_s if rng.random() < 0.5 else float(rng.choice(enough))
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * fault_share(wish, rng)
     growth = float(rng.uniform(15.0, 60.0)) if flavour == "growth" else 0.0
     return Fault("friction", flavour, wish.grade, pulse.joint, start, end, size, "A", detail=growth)
-
-
-def _brake_drag(
-    wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
-) -> Fault | None:
-    pulse = _pick(_pulses(wish, scene, least_s=5.0, slowest=0.02), rng)
-    if pulse is None:
-        return None
-    block = next(b for b in scene.schedule.blocks if b.release_s <= pulse.start_s < b.engage_s)
-    own = [
-        p
-        for p in scene.schedule.pulses
-        if p.joint == pulse.joint and block.release_s <= p.start_s < block.engage_s
-    ]
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.5)
-    # The brake rubs from its release, which shows from the first turn on.
-    return Fault(
-        "brake-drag", flavour, wish.grade, pulse.joint, own[0].start_s, own[-1].end_s, size, "A"
-    )
-
-
-def _brake_slip(
-    wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
-) -> Fault | None:
-    j = _joint(wish, rng)
-    rests = _spans(scene.response.engaged[:, j], scene.schedule.dt)
-    rests = [(a, b) for a, b in rests if b - a >= 3.0 and a >= wish.after * scene.end_s]
-    if not rests:
-        return None
-    first, last = rests[int(rng.integers(len(rests)))]
-    lasts = float(rng.uniform(1.5, min(12.0, last - first - 1.0)))
-    start = float(rng.uniform(first + 0.5, last - lasts - 0.3))
-    size = 0.5 * _share(wish, rng, 4.0)
-    sign = float(rng.choice([-1.0, 1.0]))
-    return Fault(
-        "brake-slip", flavour, wish.grade, j, start, start + lasts, size, "deg", detail=sign
-    )
-
-
-def _late_release(
-    wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
-) -> Fault | None:
-    found = [
-        r
-        for r in scene.response.releases
-        if (wish.joint is None or heron.NAMES[r[0]] == wish.joint)
-        and r[2] >= wish.after * scene.end_s
-    ]
-    if not found:
-        return None
-    j, number, asked, freed = found[int(rng.integers(len(found)))]
-    nominal = freed - asked
-    times = float(rng.uniform(2.1, 7.0) if wish.grade == "clear" else rng.uniform(1.5, 1.8))
-    times = times if wish.strength is None else 2.0 * wish.strength
-    if wish.grade == "clear":
-        times = max(times, 1.0 + 3.0 / (scene.rate_hz * nominal))
-    elif (times - 1.0) * nominal * scene.rate_hz < 2.0:
-        return None  # nobody could see it at this sampling rate
-    delay = nominal * times
-    return Fault(
-        "late-release",
-        flavour,
-        wish.grade,
-        j,
-        asked,
-        asked + delay,
-        delay,
-        "s",
-        detail=float(number),
-    )
 
 
 def _stick_slip(
     wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
 ) -> Fault | None:
-    slow = [p for p in _pulses(wish, scene, least_s=6.0) if abs(p.rate_deg_s) < 0.9]
-    pulse = _pick(slow, rng)
+    slow = [p for p in pulses_of(wish, scene, least_s=6.0) if abs(p.rate_deg_s) < 0.9]
+    pulse = pick_pulse(slow, rng)
     if pulse is None:
         return None
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.0)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * fault_share(wish, rng, 3.0)
     start, end = pulse.start_s + 0.6 * pulse.ramp_s, pulse.end_s - 0.6 * pulse.ramp_s
     return Fault(
         "stick-slip",
@@ -184,7 +93,7 @@ def _stick_slip(
 
 
 def _stall(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator) -> Fault | None:
-    pulse = _pick(_pulses(wish, scene, least_s=6.0, slowest=0.05), rng)
+    pulse = pick_pulse(pulses_of(wish, scene, least_s=6.0, slowest=0.05), rng)
     if pulse is None:
         return None
     start = pulse.start_s + pulse.ramp_s + 0.3 * pulse.cruise_s
@@ -262,90 +171,15 @@ def _load(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator)
     return Fault("load", flavour, wish.grade, worst, start, end, size, "kg", also, detail=factor)
 
 
-def _current_sensor(
-    wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
-) -> Fault | None:
-    pulse = _pick(_pulses(wish, scene, least_s=6.0, slowest=0.02), rng)
-    if pulse is None:
-        return None
-    j, typical = pulse.joint, float(scene.typical_a[pulse.joint])
-    start = float(pulse.start_s + rng.uniform(0.1, 0.5) * pulse.ramp_s)
-    sign = float(rng.choice([-1.0, 1.0]))
-    if flavour == "stuck":
-        start = pulse.start_s + 0.5 * pulse.ramp_s
-        lasts = float(rng.uniform(5.0, 15.0) if wish.grade == "clear" else rng.uniform(2.5, 3.5))
-        size, unit = lasts, "s"
-    elif flavour == "spikes":
-        lasts = float(rng.uniform(5.0, 25.0))
-        size = typical * (rng.uniform(1.5, 4.0) if wish.grade == "clear" else rng.uniform(0.7, 1.0))
-        unit = "A"
-    else:
-        lasts = float(rng.uniform(40.0, 200.0))
-        size = CLEAR_SHIFT * _share(wish, rng)
-        if flavour == "offset":
-            size, unit = sign * size * typical, "A"
-        else:
-            size, unit = max(sign * size, -0.8), ""
-    return Fault(
-        "current-sensor",
-        flavour,
-        wish.grade,
-        j,
-        start,
-        min(start + lasts, scene.end_s),
-        float(size),
-        unit,
-        detail=float(rng.integers(3, 9)),
-    )
-
-
-def _angle_sensor(
-    wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator
-) -> Fault | None:
-    least = 6.0 if flavour == "stuck" else 3.0
-    pulse = _pick(_pulses(wish, scene, least_s=least, slowest=0.1), rng)
-    if pulse is None:
-        return None
-    sign = float(rng.choice([-1.0, 1.0]))
-    start = pulse.start_s + 0.7 * pulse.ramp_s
-    if flavour == "stuck":
-        lasts = float(rng.uniform(5.0, 15.0) if wish.grade == "clear" else rng.uniform(2.5, 3.5))
-        size, unit = lasts, "s"
-    else:
-        size, unit = sign * 1.0 * _share(wish, rng, 6.0), "deg"
-        # A jump is over with the next sample; what it shifted stays shifted.
-        lasts = 1.0 / scene.rate_hz if flavour == "jump" else float(rng.uniform(10.0, 40.0))
-        start = float(start + rng.uniform(0.0, 0.5) * pulse.cruise_s)
-    return Fault(
-        "angle-sensor",
-        flavour,
-        wish.grade,
-        pulse.joint,
-        start,
-        min(start + lasts, scene.end_s),
-        size,
-        unit,
-    )
-
-
-def _gap(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator) -> Fault | None:
-    lasts = float(rng.uniform(5.5, 20.0) if wish.grade == "clear" else rng.uniform(2.8, 3.6))
-    start = float(rng.uniform(max(wish.after, 0.05), 0.9) * scene.end_s)
-    j = -1 if flavour == "recorder" else _joint(wish, rng)
-    end = min(start + lasts, scene.end_s - 1.0)
-    everything = float(rng.random() < 0.5)  # the whole joint, or its current alone
-    return Fault("gap", flavour, wish.grade, j, start, end, end - start, "s", detail=everything)
-
-
 def _unusual(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generator) -> Fault | None:
     least = 8.0 if flavour == "hum" else 6.0
-    pulses = _pulses(wish, scene, least_s=least, slowest=0.05)
+    pulses = pulses_of(wish, scene, least_s=least, slowest=0.05)
     if flavour == "knock":
         pulses = [p for p in pulses if abs(p.travel_deg) > 1.6 * KNOCK_EVERY_DEG]
-    pulse = _pick(pulses, rng)
+    pulse = pick_pulse(pulses, rng)
     if pulse is None:
         return None
-    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * _share(wish, rng, 3.0)
+    size = CLEAR_SHIFT * scene.typical_a[pulse.joint] * fault_share(wish, rng, 3.0)
     size *= 2.0 if flavour == "knock" else 1.0  # short: the loop smooths it
     hertz = float(rng.uniform(0.9, 2.0))
     return Fault(
@@ -363,24 +197,14 @@ def _unusual(wish: FaultWish, flavour: str, scene: Scene, rng: np.random.Generat
 
 _PLACERS = {
     "friction": _friction,
-    "brake-drag": _brake_drag,
-    "brake-slip": _brake_slip,
-    "late-release": _late_release,
+    "brake-drag": brake_drag,
+    "brake-slip": brake_slip,
+    "late-release": late_release,
     "stick-slip": _stick_slip,
     "stall": _stall,
     "load": _load,
-    "current-sensor": _current_sensor,
-    "angle-sensor": _angle_sensor,
-    "gap": _gap,
+    "current-sensor": current_sensor,
+    "angle-sensor": angle_sensor,
+    "gap": gap,
     "unusual": _unusual,
 }
-
-
-def _joint(wish: FaultWish, rng: np.random.Generator) -> int:
-    return int(rng.integers(heron.JOINTS)) if wish.joint is None else heron.NAMES.index(wish.joint)
-
-
-def _spans(mask: NDArray[np.bool_], dt: float) -> list[tuple[float, float]]:
-    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
-    starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    return [(float(a * dt), float(b * dt)) for a, b in zip(starts, ends, strict=True)]

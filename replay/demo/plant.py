@@ -11,13 +11,23 @@ joint, friction in A of motor current.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import bilinear_zpk, lfilter, zpk2tf
 
 from replay.demo import bodies, heron
+from replay.demo.gear_and_servo import (
+    ageing,
+    felt,
+    first_order,
+    lost_motion,
+    motor_current,
+    passed_on,
+    ripple,
+    second_order,
+    shift,
+    wind_up,
+)
 from replay.demo.hardware import Rack
 from replay.demo.manoeuvres import Schedule
 
@@ -30,7 +40,6 @@ SERVO_CURRENT_HZ = 2.2
 SERVO_DAMPING = 0.75
 BODY_STEP_S = 0.1
 POWER_OFF_S = 0.12  # the drive stays on this long after the brake has closed
-_AMPERE_PER_NM = 1.0 / (heron.GEAR_RATIO * heron.TORQUE_CONSTANT_NM_A)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +74,7 @@ class Trouble:
     """Whole delay of a joint's k-th release, by (joint, k)."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Response:
     """What truly happened, on the schedule's grid; all of shape (n, 7)."""
 
@@ -103,7 +112,7 @@ def respond(
     dt = schedule.dt
     engaged, releases = _brakes(schedule, rack, trouble)
     command = np.where(engaged, 0.0, schedule.rate_cmd)
-    rate = _second_order(command, SERVO_RATE_HZ, SERVO_DAMPING, dt)
+    rate = second_order(command, SERVO_RATE_HZ, SERVO_DAMPING, dt)
     if trouble.chatter is not None:
         rate = rate * trouble.chatter
     if trouble.blocked is not None:
@@ -122,11 +131,11 @@ def respond(
     bristle = _bristle(rate, angle, rack, conditions, temperature, dt)
     demand = bristle + _film(rate, rack, conditions, temperature)
     heat = demand**2 * rack["heating_c_a2"]
-    temperature = temperature + _first_order(heat, rack["thermal_lag_s"], dt)
+    temperature = temperature + first_order(heat, rack["thermal_lag_s"], dt)
     # The warmth changes the film; one more pass is enough, it moves slowly.
     demand = bristle + _film(rate, rack, conditions, temperature)
-    demand = demand + _ripple(rate, angle, rack) + push
-    demand = demand + _felt(_passed_on(load, rate, rack), rate, rack) + _motor(rate, dt)
+    demand = demand + ripple(rate, angle, rack) + push
+    demand = demand + felt(passed_on(load, rate, rack), rate, rack) + motor_current(rate, dt)
     if trouble.extra_friction_a is not None:
         demand = demand + trouble.extra_friction_a * np.tanh(rate / 0.01)
     if trouble.chatter_a is not None:
@@ -135,16 +144,16 @@ def respond(
         demand = demand + trouble.contact_a
     demand = demand / rack["torque_constant_share"]
 
-    powered = ~_shift(engaged, round(POWER_OFF_S / dt))
+    powered = ~shift(engaged, round(POWER_OFF_S / dt))
     demand = np.where(powered, demand, 0.0)
-    current = _second_order(demand, SERVO_CURRENT_HZ, SERVO_DAMPING, dt)
+    current = second_order(demand, SERVO_CURRENT_HZ, SERVO_DAMPING, dt)
     current = np.where(powered, current, 0.0)
     np.clip(current, -heron.CURRENT_LIMIT_A, heron.CURRENT_LIMIT_A, out=current)
     # A servo gives way a little before it answers a change of load.
     moving = ~engaged & (np.abs(rate) > 1e-4)
     rate = rate - np.where(moving, 0.02 * (demand - current), 0.0)
     motor = schedule.start_deg + np.cumsum(rate, axis=0) * dt
-    angle = motor - _lost_motion(bristle, load, engaged, rack)
+    angle = motor - lost_motion(bristle, load, engaged, rack)
     return Response(angle, rate, current, temperature, engaged, load, releases)
 
 
@@ -176,7 +185,7 @@ def _push_on_closed_brake(schedule: Schedule, engaged: Mask) -> Array:
     if not asked.any():
         return np.zeros_like(schedule.rate_cmd)
     wanted = np.where(asked, np.sign(schedule.rate_cmd) * 2.5, 0.0)
-    return _first_order(wanted, np.full(heron.JOINTS, 0.3), schedule.dt)
+    return first_order(wanted, np.full(heron.JOINTS, 0.3), schedule.dt)
 
 
 def _load(schedule: Schedule, angle: Array, conditions: Conditions) -> Array:
@@ -185,7 +194,7 @@ def _load(schedule: Schedule, angle: Array, conditions: Conditions) -> Array:
         angle[::step], step * schedule.dt, schedule.payload_kg[::step], schedule.base_b[::step]
     )
     # The booms bend: a share of the torque rings on after each pulse.
-    ringing = _second_order(coarse, conditions.flex_hz, conditions.flex_damping, step * schedule.dt)
+    ringing = second_order(coarse, conditions.flex_hz, conditions.flex_damping, step * schedule.dt)
     coarse = coarse + conditions.flex_share * (ringing - coarse)
     at, grid = schedule.t[::step], schedule.t
     return np.stack([np.interp(grid, at, coarse[:, j]) for j in range(heron.JOINTS)], axis=1)
@@ -200,7 +209,7 @@ def _bristle(
     slip_level = np.where(sign >= 0, rack["coulomb_forward_a"], rack["coulomb_reverse_a"])
     film_rate = rack["lubrication_rate_deg_s"] * (1.0 + 0.012 * (temperature - 20.0))
     extra = rack["breakaway_extra_a"] * (1.0 + 0.01 * (temperature - 20.0))
-    extra = extra + _ageing(rate, angle, rack, dt)
+    extra = extra + ageing(rate, angle, rack, dt)
     level = (slip_level * cold + extra * np.exp(-((rate / film_rate) ** 2))) * (
         conditions.friction_share
     )
@@ -209,41 +218,7 @@ def _bristle(
         moving, -np.abs(rate) * dt / rack["presliding_deg"], -dt / conditions.holding_fade_s
     )
     push = np.where(moving, -sign * level * np.expm1(log_keep), 0.0)
-    return np.stack([_wind(log_keep[:, j], push[:, j]) for j in range(heron.JOINTS)], axis=1)
-
-
-def _wind(log_keep: Array, push: Array) -> Array:
-    """Solve ``f[k] = exp(log_keep[k]) * f[k-1] + push[k]`` from rest, in stretches.
-
-    Within a stretch the product of the factors stays within what a double
-    holds, so that a cumulative sum gives all of it at once.
-    """
-    total = np.cumsum(log_keep)
-    edges = np.flatnonzero(np.diff((total / -500.0).astype(np.int64))) + 1
-    out = np.empty_like(push)
-    before, was = 0.0, 0.0
-    for first, last in pairwise([0, *edges.tolist(), push.size]):
-        kept = np.exp(total[first:last] - before)
-        out[first:last] = kept * (was + np.cumsum(push[first:last] / kept))
-        before, was = float(total[last - 1]), float(out[last - 1])
-    return out
-
-
-def _ageing(rate: Array, angle: Array, rack: Rack, dt: float) -> Array:
-    """Return extra breakaway after a rest; it is gone within a small angle."""
-    out = np.zeros_like(rate)
-    moving = np.abs(rate) > 1e-5
-    for j in range(heron.JOINTS):
-        edges = np.diff(moving[:, j].astype(np.int8))
-        starts = np.flatnonzero(edges == 1) + 1
-        stops = np.concatenate([[0], np.flatnonzero(edges == -1) + 1])
-        for row in starts:
-            rest = max((row - stops[stops <= row][-1]) * dt, dt)
-            span = slice(row, min(row + int(4.0 / dt), rate.shape[0]))
-            gone = np.abs(angle[span, j] - angle[row, j])
-            grown = rack["ageing_a"][j] * max(np.log10(rest / 0.1), 0.0)
-            out[span, j] = grown * np.exp(-gone / 0.05)
-    return out
+    return np.stack([wind_up(log_keep[:, j], push[:, j]) for j in range(heron.JOINTS)], axis=1)
 
 
 def _film(rate: Array, rack: Rack, conditions: Conditions, temperature: Array) -> Array:
@@ -252,73 +227,3 @@ def _film(rate: Array, rack: Rack, conditions: Conditions, temperature: Array) -
     return np.asarray(
         np.sign(rate) * rack["film_a"] * size * thin * conditions.friction_share, dtype=np.float64
     )
-
-
-def _ripple(rate: Array, angle: Array, rack: Rack) -> Array:
-    radians = np.radians(angle)
-    out = np.zeros_like(rate)
-    for k, order in enumerate(heron.RIPPLE_ORDERS):
-        out += rack.ripple_a[:, k] * np.sin(order * radians + rack.ripple_phase[:, k])
-    out += rack["cogging_a"] * np.sin(heron.GEAR_RATIO * radians)
-    return out * np.tanh(np.abs(rate) / 0.02)
-
-
-def _passed_on(load: Array, rate: Array, rack: Rack) -> Array:
-    """Return the current for a load, with what the mesh eats on the way."""
-    direction = np.tanh(rate / 0.01)
-    driving = load * direction > 0
-    loss = np.where(driving, rack["mesh_loss_drive"], rack["mesh_loss_backdrive"])
-    return np.asarray((load + loss * np.abs(load) * direction) * _AMPERE_PER_NM, dtype=np.float64)
-
-
-def _lost_motion(bristle: Array, load: Array, engaged: Mask, rack: Rack) -> Array:
-    """Return how far the output lags the motor: play in the teeth, and wind-up.
-
-    A closed brake keeps what there was when it closed.
-    """
-    side = np.clip(bristle / rack["coulomb_forward_a"], -1.0, 1.0)
-    lag = side * rack["play_deg"] / 2.0 + np.degrees(load / rack["stiffness_nm_rad"])
-    row = np.arange(lag.shape[0])[:, None]
-    last_free = np.maximum.accumulate(np.where(engaged, 0, row), axis=0)
-    return np.asarray(np.take_along_axis(lag, last_free, axis=0), dtype=np.float64)
-
-
-def _felt(passed_a: Array, rate: Array, rack: Rack) -> Array:
-    """Return what of a load the servo feels: at rest dry friction carries part of it."""
-    carried = 0.5 * rack["coulomb_forward_a"] * np.exp(-((rate / 0.005) ** 2))
-    return np.asarray(
-        np.sign(passed_a) * np.maximum(np.abs(passed_a) - carried, 0.15 * np.abs(passed_a)),
-        dtype=np.float64,
-    )
-
-
-def _motor(rate: Array, dt: float) -> Array:
-    accel = np.gradient(np.radians(rate), dt, axis=0)
-    return np.asarray(
-        accel * heron.MOTOR_INERTIA_KG_M2 * heron.GEAR_RATIO / heron.TORQUE_CONSTANT_NM_A,
-        dtype=np.float64,
-    )
-
-
-def _second_order(x: Array, hz: float, damping: float, dt: float) -> Array:
-    w = 2 * np.pi * hz
-    root = w * np.sqrt(max(1.0 - damping**2, 0.0))
-    poles = [complex(-damping * w, root), complex(-damping * w, -root)]
-    b, a = zpk2tf(*bilinear_zpk([], poles, w**2, 1.0 / dt))
-    return np.asarray(lfilter(np.real(b), np.real(a), x, axis=0), dtype=np.float64)
-
-
-def _first_order(x: Array, lag_s: Array, dt: float) -> Array:
-    out = np.empty_like(x)
-    for j in range(x.shape[1]):
-        keep = np.exp(-dt / lag_s[j])
-        out[:, j] = lfilter([1.0 - keep], [1.0, -keep], x[:, j])
-    return out
-
-
-def _shift(mask: Mask, rows: int) -> Mask:
-    """Return a mask that turns true this many rows later, false at once."""
-    late = np.zeros_like(mask)
-    late[rows:] = mask[: mask.shape[0] - rows] if rows else mask
-    late[:rows] = mask[:rows]
-    return mask & late

@@ -13,10 +13,11 @@ from replay.demo import heron
 from replay.demo.faults import Fault, FaultWish, look_at
 from replay.demo.hardware import Rack, Wear, draw_unit, worn
 from replay.demo.injection import IN_THE_PLANT, spoil, trouble_of
-from replay.demo.manoeuvres import STYLES, draw_pose, plan
+from replay.demo.manoeuvres import draw_pose, plan
 from replay.demo.placing import place
 from replay.demo.plant import draw_conditions, respond
 from replay.demo.recorder import Habits, as_frame, make_stale, read_sensors
+from replay.demo.styles import STYLES
 from replay.errors import UsageError
 from replay.records import Session
 from replay.units import TIME

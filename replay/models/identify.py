@@ -166,7 +166,7 @@ def _moved(fit: _Fit, step: Floats, count: int) -> _Fit:
     return _Fit(direction, point, gain, fit.figures, np.inf)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Inner:
     figures: Floats
     residual: Floats

@@ -14,7 +14,7 @@ from replay.models.resampled import Rows
 from replay.models.residuals import BETWEEN, HELD, RESTING, SLIDING, Codes, Floats
 from replay.settings import setting
 from replay.signals.channels import Channels
-from replay.signals.motion.rates import unwrapped
+from replay.signals.motion.breaks import unwrapped
 from replay.statistics.noise import noise_of, resolution
 from replay.units import channel
 
@@ -22,7 +22,7 @@ NOISE_ROWS = 40_000
 """Rows from which noise and least steps are read."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Carried:
     """Where the last piece's angle and integrated command stood, at its end."""
 

@@ -9,7 +9,7 @@ from replay.models.filters import means
 from replay.models.residuals import Codes, Flags, Floats
 from replay.signals.carry import CARRY_STEPS
 from replay.signals.channels import Channels
-from replay.signals.motion.rates import unwrapped
+from replay.signals.motion.breaks import unwrapped
 
 
 class Rows:

@@ -39,7 +39,7 @@ FEWEST_DECLARED = 4
 """Sessions that must declare a load before those of others are estimated."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Training:
     """What was learned, and how it judges the sessions that it was learned from."""
 

@@ -14,8 +14,8 @@ from replay.archive import Archive
 from replay.arm import Arm, load_arm
 from replay.records import Session
 from replay.signals.carry import Array, Codes, Nanoseconds, held, held_numbers, interpolated
+from replay.signals.motion.breaks import GAP_STEPS, unwrapped
 from replay.signals.motion.measured import Motion, Samples, motions
-from replay.signals.motion.rates import GAP_STEPS, unwrapped
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel, split_channel
 
 PADDING = timedelta(seconds=2)

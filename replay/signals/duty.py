@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 
 from replay.arm import Joint
-from replay.signals.brakes.brake_events import cycle_count
+from replay.signals.brakes.chatter import cycle_count
 from replay.signals.joint_signals import JointSignals, signals_of
-from replay.signals.motion import rates
+from replay.signals.motion import breaks
 
 NEAR_ANGLE_SHARE = 0.02
 NEAR_RATE = 0.95
@@ -51,7 +51,7 @@ def duty(table: pl.DataFrame | JointSignals, joint: Joint | None = None) -> pl.D
     """
     a = signals_of(table)
     step = np.diff(a.t_s, append=a.t_s[-1:])
-    gap = np.append(rates.gap_starts(a.t_s)[1:], True) if len(a.t_s) else np.zeros(0, bool)
+    gap = np.append(breaks.gap_starts(a.t_s)[1:], True) if len(a.t_s) else np.zeros(0, bool)
     step_seen = np.where(gap, 0.0, step)
     moving = a.moving
     if not np.isfinite(a.rate_deg_s).any():

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.signals.columns import JointColumns, columns_of
-from replay.signals.motion import rates, segments
+from replay.signals.motion import breaks, segments
 from replay.statistics.noise import noise_of
 
 MOVING = segments.MOTIONS.index("moving")
@@ -48,7 +48,7 @@ def signals_of(table: pl.DataFrame | JointColumns | JointSignals) -> JointSignal
     if isinstance(table, JointSignals):
         return table
     c = columns_of(table)
-    starts = rates.gap_starts(c.t_s) | rates.change_starts(c.brake_engaged)
+    starts = breaks.gap_starts(c.t_s) | breaks.change_starts(c.brake_engaged)
     known = np.isfinite(c.rate_deg_s)
     told = c.rate_se_deg_s[np.isfinite(c.rate_se_deg_s)]
     error = float(np.median(told)) if len(told) else None

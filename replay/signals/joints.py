@@ -16,7 +16,7 @@ from replay.records import Session
 from replay.signals.carry import interpolated
 from replay.signals.channels import Channels, arm_of
 from replay.signals.columns import JointColumns
-from replay.signals.motion import measured, rates, segments
+from replay.signals.motion import breaks, measured, segments
 from replay.signals.motion.measured import Motion
 from replay.signals.postures import Postures
 from replay.units import channel
@@ -171,7 +171,7 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
     n = len(time_ns)
     nothing = np.full(n, np.nan)
     rate, rate_se, accel = nothing, nothing, nothing
-    starts = rates.gap_starts(measured.seconds(time_ns))
+    starts = breaks.gap_starts(measured.seconds(time_ns))
     rate_noise = accel_noise = 0.0
     if moved is not None:
         rate = interpolated(time_ns, moved.time_ns, moved.rate_deg_s)

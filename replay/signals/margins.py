@@ -37,8 +37,8 @@ from replay.arm.margins import MarginRule, load_rule, margin
 from replay.records import Session
 from replay.signals.channels import Channels, arm_of
 from replay.signals.joints import joint_tables
-from replay.signals.motion.rates import Array
 from replay.signals.postures import Postures
+from replay.statistics.noise import Array
 
 LEAST_STEADY = 50
 

@@ -10,8 +10,9 @@ from replay.archive import Archive
 from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
+from replay.signals.brakes.neighbour_slips import slips_beside_stops
 from replay.signals.brakes.second_recorder import best_events
-from replay.signals.brakes.slips import held_stretches, slips_beside_stops
+from replay.signals.brakes.slips import held_stretches
 from replay.signals.channels import arm_of
 from replay.signals.duty import duty
 from replay.signals.joint_signals import JointSignals, signals_of
@@ -70,7 +71,7 @@ class SessionMechanics:
 
     @cached_property
     def slips_beside_stops(self) -> pl.DataFrame:
-        """`replay.signals.brakes.slips.slips_beside_stops`."""
+        """`replay.signals.brakes.neighbour_slips.slips_beside_stops`."""
         return slips_beside_stops(self._arrays, self._brake_events)
 
     @cached_property

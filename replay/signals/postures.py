@@ -20,7 +20,7 @@ from replay.errors import ArchiveError
 from replay.signals.carry import Codes, Nanoseconds, interpolated
 from replay.signals.channels import Channels, arm_of
 from replay.signals.motion.measured import Motion, seconds
-from replay.signals.motion.rates import Array
+from replay.statistics.noise import Array
 from replay.units import TIME, TIME_DTYPE, channel
 
 LOAD_CASES = ("bare", "payload", "person")

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.signals.channels import Channels
-from replay.signals.motion.rates import unwrapped
+from replay.signals.motion.breaks import unwrapped
 from replay.units import JOINT_QUANTITIES, channel
 
 Floats = NDArray[np.float64]

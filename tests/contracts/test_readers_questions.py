@@ -2,9 +2,16 @@
 
 Taken by someone who has not read the code, with nothing but a listing of file names: two
 guesses a question, a hit when the file is among them, half a point for its folder. At least
-eighteen of twenty are wanted. Taken last after the folders got their inner folders: 17 hits,
-two more in the right folder; missed were the time column, the tip and the key of a unit.
-After a move or a renaming, take it again with a fresh reader.
+eighteen of twenty are wanted. Taken last by a fresh reader after the folders got their inner
+folders: 17 hits, two more in the right folder; missed were the time column, the tip and the
+key of a unit. The last two have files of their own since (`forward_kinematics`, `unit_keys`);
+nobody fresh has read these names yet, so 17 stands.
+
+Another form, taken since by somebody who knew a third of the files: of twenty files drawn with
+a fixed seed only the first sentence of the docstring was shown, the words of the file's own
+path masked, and two guesses were written down from `git ls-files` before any answer was seen:
+17 hits, one more in the right folder. Missed: `pages/signoff.py`, `archive/verify_tables.py`,
+`pages/library_intake.py`. After a move or a renaming, take it again with a fresh reader.
 """
 
 from pathlib import Path
@@ -92,7 +99,7 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "Two arms without serial numbers share one history: where is the key of a unit made?",
-        "replay/records.py",
+        "replay/unit_keys.py",
     ),
 )
 

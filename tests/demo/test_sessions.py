@@ -10,9 +10,9 @@ from replay.arm import load_arm
 from replay.arm.loads import tip_speed
 from replay.demo import SessionPlan, arm_toml, heron, session_record, simulate_session
 from replay.demo.hardware import draw_unit
-from replay.demo.manoeuvres import STYLES
 from replay.demo.recorder import Habits
 from replay.demo.sessions import season_c
+from replay.demo.styles import STYLES
 from replay.errors import UsageError
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME_DTYPE, channel
 

@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from replay.signals import joint_tables
-from replay.signals.brakes.brake_events import brake_events, chatter, chatter_count, cycle_count
+from replay.signals.brakes.brake_events import brake_events
+from replay.signals.brakes.chatter import chatter, chatter_count, cycle_count
 from replay.signals.brakes.intervals import never, span
-from replay.signals.brakes.slips import held_stretches, slips_beside_stops, stretches
+from replay.signals.brakes.neighbour_slips import slips_beside_stops
+from replay.signals.brakes.slips import held_stretches, stretches
 from tests.signals.makers import archive_of, trapezoid
 
 RELEASE_CMD, ENGAGE_CMD = 5.0, 20.0

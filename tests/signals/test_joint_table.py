@@ -14,8 +14,9 @@ from replay.arm import load_arm, loads
 from replay.errors import ArchiveError, UsageError
 from replay.signals import joint_table, joint_tables
 from replay.signals.carry import held, interpolated
-from replay.signals.motion import rates, segments
+from replay.signals.motion import segments
 from replay.signals.postures import tip_table
+from replay.statistics.noise import noise_of
 from replay.units import JOINT_TABLE
 from tests.arm.makers import symmetric_text
 from tests.signals.makers import START, archive_of, trapezoid
@@ -300,5 +301,5 @@ def test_motion_at_one_sample_a_second_is_told_from_rest():
     )
     starts = np.zeros(4000, dtype=bool)
     starts[0] = True
-    still = segments.still_band(rate, rates.noise_of(rate, starts))
+    still = segments.still_band(rate, noise_of(rate, starts))
     assert 0.06 < still < 1.5  # third differences alone would say 60 deg/s and more

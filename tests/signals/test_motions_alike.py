@@ -15,6 +15,7 @@ from hypothesis.extra import numpy as hnp
 from replay.archive import Archive, open_archive
 from replay.records import Session
 from replay.signals.joints import joint_table
+from replay.signals.motion.difference_table import difference_table, median_interval
 from replay.signals.motion.motions import (
     MOTIONS_SCHEMA,
     index_motions,
@@ -24,13 +25,7 @@ from replay.signals.motion.motions import (
     motion_at,
     session_motions,
 )
-from replay.signals.motion.pairing import (
-    _align,
-    compare_sessions,
-    difference_table,
-    median_interval,
-    pair_motions,
-)
+from replay.signals.motion.pairing import _align, compare_sessions, pair_motions
 from replay.signals.motion.similar import ONSET_SHARE, overlay, similar_motions
 
 T0 = datetime(2031, 5, 1, 8, 0, tzinfo=UTC)

@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from replay.signals.motion import rates
+from replay.signals.motion import breaks, rates
+from replay.statistics.noise import noise_of, resolution
 
 
 def one_block(n: int) -> np.ndarray:
@@ -42,16 +43,16 @@ def test_no_window_reaches_over_a_gap_a_jump_or_a_brake_event():
     t = np.concatenate([np.arange(200), 400 + np.arange(200)]) * 0.01
     rate = np.where(t < 3, 2.0, -1.0)
     y = np.where(t < 3, 2.0 * t, 50.0 - t)
-    starts = rates.gap_starts(t)
+    starts = breaks.gap_starts(t)
     fit = rates.local_fits(t, y, starts, 31)
     np.testing.assert_allclose(fit.rate, rate, atol=1e-9)  # right up to both sides of the gap
     jump = 2.0 * np.arange(400) * 0.01 + np.where(np.arange(400) >= 250, 0.5, 0.0)
-    found = rates.jump_starts(jump, one_block(400), 0.0)
+    found = breaks.jump_starts(jump, one_block(400), 0.0)
     assert np.flatnonzero(found).tolist() == [250]
     fit = rates.local_fits(np.arange(400) * 0.01, jump, one_block(400) | found, 31)
     np.testing.assert_allclose(fit.rate, 2.0, atol=1e-9)
     states = np.where(np.arange(400) < 123, 1, 0).astype(np.int8)
-    assert np.flatnonzero(rates.change_starts(states)).tolist() == [123]
+    assert np.flatnonzero(breaks.change_starts(states)).tolist() == [123]
 
 
 @pytest.mark.parametrize("jitter", [0.0, 0.3])
@@ -60,7 +61,7 @@ def test_the_standard_error_covers_the_true_rate(jitter):
     n, noise = 20_000, 0.003
     t = (np.arange(n) + rng.uniform(-jitter, jitter, n)) * 0.01
     y = 5 + 1.3 * t + noise * rng.normal(size=n)
-    found_noise = rates.noise_of(y, one_block(n), t)
+    found_noise = noise_of(y, one_block(n), t)
     assert found_noise == pytest.approx(noise, rel=0.05)
     fit = rates.local_fits(t, y, one_block(n), 17)
     z = (fit.rate - 1.3) / (fit.rate_gain * found_noise)
@@ -72,8 +73,8 @@ def test_the_standard_error_covers_the_true_rate(jitter):
 def test_noise_of_a_coarse_encoder_is_its_counting_error_at_least():
     t = np.arange(5000) * 0.01
     y = np.round(np.where(t > 25, 3 * (t - 25), 0.0) / 0.05) * 0.05
-    assert rates.resolution(y) == pytest.approx(0.05)
-    assert rates.noise_of(y, one_block(5000)) >= 0.05 / np.sqrt(12) * 0.999
+    assert resolution(y) == pytest.approx(0.05)
+    assert noise_of(y, one_block(5000)) >= 0.05 / np.sqrt(12) * 0.999
 
 
 def test_noise_is_that_of_the_log_and_not_assumed():
@@ -82,15 +83,15 @@ def test_noise_is_that_of_the_log_and_not_assumed():
     smooth = 40 * np.sin(0.2 * t)
     for noise in (1e-5, 1e-3, 0.1):
         y = smooth + noise * rng.normal(size=6000)
-        assert rates.noise_of(y, one_block(6000)) == pytest.approx(noise, rel=0.15)
+        assert noise_of(y, one_block(6000)) == pytest.approx(noise, rel=0.15)
 
 
 def test_whole_turns_are_taken_out_and_smaller_steps_kept():
     true = np.linspace(0, 900, 4000)
     wrapped = (true + 180) % 360 - 180
-    np.testing.assert_allclose(rates.unwrapped(wrapped), true, atol=1e-9)
+    np.testing.assert_allclose(breaks.unwrapped(wrapped), true, atol=1e-9)
     jumped = np.where(np.arange(100) > 50, 200.0, 0.0)
-    np.testing.assert_array_equal(rates.unwrapped(jumped), jumped)
+    np.testing.assert_array_equal(breaks.unwrapped(jumped), jumped)
 
 
 def test_two_points_give_a_line_and_one_gives_nothing():

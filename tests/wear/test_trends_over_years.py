@@ -8,7 +8,8 @@ from makers import BEGIN, no_notes, note, unit
 
 from replay.wear.assessment.trends import judge
 from replay.wear.histories.history import histories
-from replay.wear.units.fleet import fleet_of, peer_scores
+from replay.wear.units.fleet import fleet_of
+from replay.wear.units.peers import peer_scores
 
 
 def only(found):

@@ -39,7 +39,7 @@ class TimesGoBack(LogRefused):
     """The clock of a log would cost too many of its rows: it may hold several runs."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Gap:
     """Samples that should be there and are not."""
 

@@ -21,18 +21,16 @@ A time is never better known than the sampling: `replay.signals.brakes.intervals
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals.brakes.intervals import Span, never, span
+from replay.signals.brakes.intervals import Span, never
+from replay.signals.brakes.spans_of_rows import between_rows, run_up_s, spread_columns
 from replay.signals.joint_signals import JointSignals, signals_of
 
 WAIT_S = 3.0
 """How long after a release or an engagement the consequence is looked for."""
-CHATTER_S = 1.0
 BEFORE_S = 1.0
 CURRENT_SIGMAS = 6.0
 SLOWED = 0.05
@@ -62,15 +60,6 @@ EVENT_SCHEMA: dict[str, pl.DataType] = {
     "temperature_c": pl.Float64(),
 }
 """Columns of `brake_events`."""
-
-CHATTER_SCHEMA: dict[str, pl.DataType] = {
-    "start": pl.Datetime("ns", "UTC"),
-    "end": pl.Datetime("ns", "UTC"),
-    "count": pl.Int64(),  # times that the word went and came back
-    "commanded": pl.Boolean(),  # false, or null where no command was logged
-    "time_se_s": pl.Float64(),
-}
-"""Columns of `chatter`."""
 
 
 def brake_events(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
@@ -108,51 +97,6 @@ def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
         return []
     turns = known[1:][word[known[1:]] != word[known[:-1]]]
     return [(int(k), int(word[k])) for k in turns]
-
-
-def chatter(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
-    """Return one row per spell of chatter; columns of `CHATTER_SCHEMA`.
-
-    The state's word goes and comes back within `CHATTER_S` with its command
-    unchanged; such changes one after the other are one spell. A brake that is
-    cycled by command does not chatter, however fast. Where no command was
-    logged nobody can tell, and ``commanded`` is null.
-    """
-    a = signals_of(table)
-    spells: list[dict[str, object]] = []
-    last = -1
-    for (k, _), (k_next, _) in pairwise(changes(a.brake_engaged)):
-        known = a.brake_engage_cmd[k : k_next + 1]
-        known = known[known >= 0]
-        if (known.size and np.ptp(known) > 0) or a.t_s[k_next] - a.t_s[k] > CHATTER_S:
-            continue
-        if spells and last == k:
-            spells[-1] |= {"end": a.times()[k_next], "count": int(str(spells[-1]["count"])) + 1}
-        else:
-            told = False if known.size else None
-            spells.append(
-                {
-                    "start": a.times()[k],
-                    "end": a.times()[k_next],
-                    "count": 1,
-                    "commanded": told,
-                    "time_se_s": a.step_s / 12**0.5,
-                }
-            )
-        last = k_next
-    return pl.DataFrame(spells, schema=CHATTER_SCHEMA)
-
-
-def chatter_count(table: pl.DataFrame | JointSignals) -> int:
-    """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
-    return int(chatter(table)["count"].sum())
-
-
-def cycle_count(table: pl.DataFrame | JointSignals) -> int:
-    """Return the number of engagements (state's word, else command)."""
-    a = signals_of(table)
-    engaged = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
-    return sum(state == 1 for _, state in changes(engaged))
 
 
 def _signal(a: JointSignals, k: int) -> tuple[str, int]:
@@ -193,26 +137,17 @@ def _release(a: JointSignals, k: int) -> dict[str, object]:
     moved, stepped = _first(moving), _first(pushed)
     found = min((i for i in (moved, stepped) if i is not None), default=None)
     if found is None:
-        return {**row, **_spread("delay", never(a.t_s[start], a.t_s[stop - 1]))}
+        return {**row, **spread_columns("delay", never(a.t_s[start], a.t_s[stop - 1]))}
     by_motion = moved is not None and moved <= found
     row["delay_by"] = "motion" if by_motion else "current"
     first = min(start, at + found)
-    early = a.smear_s + _run_up_s(a, at + found, stop) if by_motion else 0.0
+    early = a.smear_s + run_up_s(a, at + found, stop) if by_motion else 0.0
     late = a.smear_s if by_motion else 0.0
-    delay = _between(a, first, at + found, early, late)
+    delay = between_rows(a, first, at + found, early, late)
     if not np.isfinite(a.rate_cmd_deg_s).any():
         # nothing says when motion was asked for: the brake took at most so long
         delay = Span(0.0, delay.high_s, "at most")
-    return {**row, **_spread("delay", delay)}
-
-
-def _run_up_s(a: JointSignals, moving: int, stop: int) -> float:
-    """Return how long before the still band was left the joint may have begun to move."""
-    ahead = min(int(np.searchsorted(a.t_s, a.t_s[moving] + 0.25)) + 1, stop - 1)
-    if ahead <= moving:
-        return 0.0
-    accel = (abs(a.rate_deg_s[ahead]) - abs(a.rate_deg_s[moving])) / (a.t_s[ahead] - a.t_s[moving])
-    return min(a.still_deg_s / accel, 0.5) if accel > 0 else 0.0
+    return {**row, **spread_columns("delay", delay)}
 
 
 def _engage(a: JointSignals, k: int) -> dict[str, object]:
@@ -245,14 +180,14 @@ def _engage(a: JointSignals, k: int) -> dict[str, object]:
         per_rate = between / max(abs(rate) - drop - a.still_deg_s, 0.25 * abs(rate))
     early, late = a.smear_s + drop * per_rate, a.smear_s + a.still_deg_s * per_rate
     if slowing is None:
-        row |= _spread("delay", never(a.t_s[at], last))
+        row |= spread_columns("delay", never(a.t_s[at], last))
     else:
-        row |= _spread("delay", _between(a, at, at + slowing, early, a.smear_s))
+        row |= spread_columns("delay", between_rows(a, at, at + slowing, early, a.smear_s))
         row["delay_by"] = "motion"
     if resting is None:
-        return {**row, **_spread("stop", never(a.t_s[at], last))}
+        return {**row, **spread_columns("stop", never(a.t_s[at], last))}
     rest = at + resting
-    row |= _spread("stop", _between(a, at, rest, a.smear_s, late))
+    row |= spread_columns("stop", between_rows(a, at, rest, a.smear_s, late))
     if np.isfinite(a.angle_deg[at]) and np.isfinite(a.angle_deg[rest]):
         travel = abs(a.angle_deg[rest] - a.angle_deg[at])
     else:
@@ -277,32 +212,11 @@ def _conditions(a: JointSignals, k: int) -> dict[str, object]:
 def _answer(a: JointSignals, signal: str, at: int, k: int) -> dict[str, object]:
     if signal != "command" or a.brake_engaged[k] < 0:
         return {}
-    found = _between(a, at, k)
+    found = between_rows(a, at, k)
     return {
         "answer_low_s": found.low_s,
         "answer_high_s": found.high_s,
         "answer_status": found.status,
-    }
-
-
-def _between(
-    a: JointSignals, first: int, second: int, early_s: float = 0.0, late_s: float = 0.0
-) -> Span:
-    """Return the span between two rows; the second may lie so much outside its step."""
-    return span(
-        a.t_s[max(first - 1, 0)],
-        a.t_s[first],
-        a.t_s[max(second - 1, 0)] - early_s,
-        a.t_s[second] + late_s,
-    )
-
-
-def _spread(name: str, found: Span) -> dict[str, object]:
-    return {
-        f"{name}_low_s": found.low_s,
-        f"{name}_high_s": found.high_s,
-        f"{name}_s": found.value_s,
-        f"{name}_status": found.status,
     }
 
 

@@ -16,7 +16,7 @@ import polars as pl
 
 from replay.signals.brakes.brake_events import changes
 from replay.signals.joint_signals import JointSignals, signals_of
-from replay.signals.motion.rates import Array
+from replay.statistics.noise import Array
 from replay.statistics.spread import error_of_median
 
 AFTER_S = 3.0

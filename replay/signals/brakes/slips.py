@@ -23,10 +23,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from replay.signals.brakes.brake_events import WAIT_S, brake_events
 from replay.signals.joint_signals import JointSignals, signals_of
-from replay.signals.motion import rates
-from replay.signals.motion.rates import Array
+from replay.statistics.noise import Array
+from replay.statistics.noise import resolution as finest_step
 from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
 
 SETTLE_S = 1.0
@@ -55,23 +54,12 @@ SLIP_SCHEMA: dict[str, pl.DataType] = {
 }
 """Columns of `held_stretches`."""
 
-BESIDE_SCHEMA: dict[str, pl.DataType] = {
-    "time": pl.Datetime("ns", "UTC"),
-    "stopped": pl.String(),
-    "beside": pl.String(),
-    "moved_deg": pl.Float64(),
-    "moved_se_deg": pl.Float64(),
-    "excursion_deg": pl.Float64(),
-    "status": pl.String(),  # slip | held
-}
-"""Columns of `slips_beside_stops`."""
-
 
 def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     """Return one row per stretch with the brake engaged; columns of `SLIP_SCHEMA`."""
     a = signals_of(table)
     times = a.times()
-    resolution = rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)])
+    resolution = finest_step(a.angle_deg[np.isfinite(a.angle_deg)])
     rows = []
     for first, stop in stretches(a.brake_engaged):
         row: dict[str, object] = {
@@ -81,7 +69,7 @@ def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
             "load_max_nm": _largest(a.load_nm[first:stop]),
         }
         rows.append({**row, **_stretch(a, first, stop, resolution, times)})
-    return _frame(rows, SLIP_SCHEMA)
+    return frame_of(rows, SLIP_SCHEMA)
 
 
 def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
@@ -94,47 +82,6 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
     return [
         (int(known[i]), int(known[j - 1]) + 1) for i, j in zip(edges[::2], edges[1::2], strict=True)
     ]
-
-
-def slips_beside_stops(
-    tables: Mapping[str, pl.DataFrame | JointSignals],
-    known_events: Mapping[str, pl.DataFrame] | None = None,
-) -> pl.DataFrame:
-    """Look at every held joint whenever another is stopped by its brake on the move.
-
-    Parameters
-    ----------
-    tables : joint -> joint table
-        Of one session.
-    known_events : joint -> brake events, optional
-        What `replay.signals.brakes.brake_events.brake_events` says of these tables, where
-        it is known already.
-
-    Returns
-    -------
-    DataFrame
-        Columns of `BESIDE_SCHEMA`: the angle from before the stop to
-        `WAIT_S` after it.
-    """
-    arrays = {name: signals_of(table) for name, table in tables.items()}
-    rows = []
-    resolutions = {
-        name: rates.resolution(a.angle_deg[np.isfinite(a.angle_deg)]) for name, a in arrays.items()
-    }
-    for name, stopped in arrays.items():
-        events = brake_events(stopped) if known_events is None else known_events[name]
-        events = events.filter(
-            (pl.col("event") == "engage") & pl.col("on_the_move").fill_null(False)
-        )
-        for when in events["time"]:
-            moment = stopped.t_s[int(stopped.times().search_sorted(when))]
-            for other, a in arrays.items():
-                if other == name:
-                    continue
-                found = _around(a, float(moment), resolutions[other])
-                if found is not None:
-                    rows.append({"time": when, "stopped": name, "beside": other, **found})
-    return _frame(rows, BESIDE_SCHEMA)
 
 
 def _stretch(
@@ -155,8 +102,8 @@ def _stretch(
     noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
     before, after = float(np.median(angle[head])), float(np.median(angle[tail]))
     # a slip under way in an end is no wandering: one way, and it stays
-    one_way = _goes_one_way(_calm(angle), after)
-    wander = 0.0 if one_way else max(_wander(angle[head]), _wander(angle[tail]))
+    one_way = _goes_one_way(running_median(angle), after)
+    wander = 0.0 if one_way else max(wandering_deg(angle[head]), wandering_deg(angle[tail]))
     error = float(np.sqrt(1.57 * noise**2 * (1 / head.sum() + 1 / tail.sum()) + wander**2))
     slip = after - before
     row: dict[str, Any] = {
@@ -164,7 +111,9 @@ def _stretch(
         "slip_se_deg": error,
         "flex_deg_per_nm": flex,
         "status": "held",
-    } | _excursion(angle, _calm(a.angle_deg[index]) - a.angle_deg[index][0], noise, resolution)
+    } | _excursion(
+        angle, running_median(a.angle_deg[index]) - a.angle_deg[index][0], noise, resolution
+    )
     row["excursion_at"] = times[int(index[row["excursion_at"]])]
     if abs(slip) <= max(SIGMAS * error, 1.5 * resolution):
         return row
@@ -174,7 +123,7 @@ def _stretch(
     sized_error = float(noise * np.sqrt(2 * 1.57 / edge))
     if abs(sized) <= max(0.5 * SIGMAS * sized_error, 1.5 * resolution):
         return row
-    half = (_calm(angle) - before) * np.sign(sized) > abs(sized) / 2
+    half = (running_median(angle) - before) * np.sign(sized) > abs(sized) / 2
     row["slip_deg"] = sized
     row["slip_se_deg"] = sized_error
     row["slip_at"] = times[int(index[int(np.argmax(half))])]
@@ -192,7 +141,7 @@ def _excursion(angle: Array, logged: Array, noise: float, resolution: float) -> 
     parts = [float(np.median(p)) for p in np.array_split(angle, PARTS) if len(p)]
     usual = spread(parts)
     error = float(np.hypot(MEDIAN_TO_MEAN_ERROR * noise / np.sqrt(3), usual))
-    away = np.abs(_calm(angle) - float(np.median(angle[: max(3, len(angle) // 50)])))
+    away = np.abs(running_median(angle) - float(np.median(angle[: max(3, len(angle) // 50)])))
     at = int(np.argmax(away))
     gave_way = away[at] > max(SIGMAS * max(error, noise), 1.5 * resolution)
     return {
@@ -218,29 +167,6 @@ def _goes_one_way(calm: Array, after: float) -> bool:
     return turned_back < MOST_TURNED and float(np.max(share)) < 1 + MOST_TURNED
 
 
-def _around(a: JointSignals, moment_s: float, resolution: float) -> dict[str, object] | None:
-    """Return how a joint held throughout moved around a moment; None when it was not held."""
-    low, at, high = np.searchsorted(a.t_s, [moment_s - 1.0, moment_s, moment_s + WAIT_S])
-    engaged = a.brake_engaged[low:high]
-    if at - low < 3 or high - at < 3 or not (engaged == 1).all():
-        return None
-    before, after = a.angle_deg[low:at], a.angle_deg[at:high]
-    if not (np.isfinite(before).all() and np.isfinite(after).all()):
-        return None
-    tail = after[len(after) // 2 :]
-    level = float(np.median(before))
-    moved = float(np.median(tail)) - level
-    noise = max(a.angle_noise_deg, resolution / np.sqrt(12))
-    sampling = 1.57 * noise**2 * (1 / len(before) + 1 / len(tail))
-    error = float(np.sqrt(sampling + max(_wander(before), _wander(tail)) ** 2))
-    return {
-        "moved_deg": moved,
-        "moved_se_deg": error,
-        "excursion_deg": float(np.max(np.abs(_calm(after) - level))),
-        "status": "slip" if abs(moved) > max(SIGMAS * error, 1.5 * resolution) else "held",
-    }
-
-
 def _without_flex(angle: Array, load: Array) -> tuple[Array, float | None]:
     """Take off what follows the load, where most of the movement between neighbours does.
 
@@ -261,13 +187,13 @@ def _without_flex(angle: Array, load: Array) -> tuple[Array, float | None]:
     return angle - slope * (load - load[0]), slope
 
 
-def _wander(angle: Array) -> float:
+def wandering_deg(angle: Array) -> float:
     """Return how far the middle of a stretch moves within it: flexing and slow drift."""
     parts = [float(np.median(p)) for p in np.array_split(angle, 4) if len(p)]
     return float(np.std(parts)) if len(parts) > 1 else 0.0
 
 
-def _calm(angle: Array) -> Array:
+def running_median(angle: Array) -> Array:
     """Return the running middle of three, which a single wild sample does not move."""
     if len(angle) < 3:
         return angle
@@ -281,6 +207,7 @@ def _largest(values: Array) -> float | None:
     return float(known.max()) if len(known) else None
 
 
-def _frame(rows: list[dict[str, object]], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+def frame_of(rows: list[dict[str, object]], schema: Mapping[str, pl.DataType]) -> pl.DataFrame:
+    """Return rows as a table with a schema's columns and types."""
     columns = {name: [row.get(name) for row in rows] for name in schema}
     return pl.DataFrame(columns, schema=dict(schema), strict=False)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.signals.motion import rates
-from replay.signals.motion.rates import Array, Flags
+from replay.signals.motion import breaks, rates
+from replay.statistics.noise import Array, Flags, noise_of, subsampled
 
 _LADDER = (3, 5, 7, 9, 13, 17, 25, 35, 51, 71, 101, 141, 201)
 """Windows used; few of them, so that joints of one log share their weights."""
@@ -126,13 +126,13 @@ def seconds(time_ns: NDArray[np.int64]) -> Array:
 
 def _task(joint: str, samples: Samples, state: NDArray[np.int8] | None, *, is_angle: bool) -> _Task:
     t_s = seconds(samples.time_ns)
-    y = rates.unwrapped(samples.values) if is_angle else samples.values
-    starts = rates.gap_starts(t_s)
+    y = breaks.unwrapped(samples.values) if is_angle else samples.values
+    starts = breaks.gap_starts(t_s)
     if state is not None:
-        starts = starts | rates.change_starts(state)
-    noise = rates.noise_of(y, starts, t_s)
+        starts = starts | breaks.change_starts(state)
+    noise = noise_of(y, starts, t_s)
     if is_angle:
-        starts = starts | rates.jump_starts(y, starts, noise)
+        starts = starts | breaks.jump_starts(y, starts, noise)
     return _Task(joint, samples, t_s, y, starts, noise)
 
 
@@ -178,6 +178,6 @@ def _local_noise(task: _Task, fit: rates.LocalFit) -> Array:
 
 
 def _middle(values: Array) -> float:
-    some = rates.subsampled(values)
+    some = subsampled(values)
     known = some[np.isfinite(some)]
     return float(np.median(known)) if len(known) else 0.0

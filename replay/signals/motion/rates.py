@@ -17,27 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.statistics.noise import Array, Flags, noise_of, resolution, subsampled
+from replay.statistics.noise import Array, Flags, subsampled
 from replay.statistics.window_sums import Parabola, flat, window_moments
 
-__all__ = [
-    "Array",
-    "Flags",
-    "LocalFit",
-    "change_starts",
-    "gap_starts",
-    "jump_starts",
-    "local_fits",
-    "noise_of",
-    "resolution",
-    "subsampled",
-    "unwrapped",
-    "window_for_accel",
-    "window_for_rate",
-]
-
-GAP_STEPS = 3.5
-"""A step longer than this many median steps is a gap."""
 MAX_SPAN_S = 0.5
 """No window for a rate spans more than this, unless 3 samples do."""
 MAX_ACCEL_SPAN_S = 1.0
@@ -60,54 +42,6 @@ class LocalFit:
     accel: Array
     rate_gain: Array
     accel_gain: Array
-
-
-def gap_starts(t_s: Array) -> Flags:
-    """Return True at each sample that comes after a gap, and at the first."""
-    out = np.zeros(len(t_s), dtype=bool)
-    if len(t_s):
-        out[0] = True
-    if len(t_s) > 2:
-        step = np.diff(t_s)
-        out[1:] |= step > GAP_STEPS * np.median(subsampled(step))
-    return out
-
-
-def change_starts(states: NDArray[np.int8]) -> Flags:
-    """Return True where a state differs from the one before (-1: unknown)."""
-    out = np.zeros(len(states), dtype=bool)
-    out[1:] = states[1:] != states[:-1]
-    return out
-
-
-def jump_starts(y: Array, starts: Flags, noise: float) -> Flags:
-    """Return True at samples that no motion explains: the encoder jumped.
-
-    A step counts as a jump when it is larger than both its neighbours by more
-    than half as much again as the series' largest usual step and 8 times what noise does.
-    """
-    out = np.zeros(len(y), dtype=bool)
-    if len(y) < 8:
-        return out
-    step = np.diff(y)
-    inside = ~starts[1:]
-    usual = float(np.quantile(np.abs(subsampled(step[inside])), 0.99)) if inside.any() else 0.0
-    before = np.concatenate([step[:1], step[:-1]])
-    after = np.concatenate([step[1:], step[-1:]])
-    away = np.minimum(np.abs(step - before), np.abs(step - after))
-    out[1:] = inside & (away > 1.5 * usual + 8 * np.sqrt(2.0) * noise)
-    return out
-
-
-def unwrapped(angle_deg: Array) -> Array:
-    """Return angles without the steps of a whole turn; smaller steps stay."""
-    step = np.diff(angle_deg)
-    turns = np.where(np.abs(step) > 300.0, np.round(step / 360.0), 0.0)
-    if not turns.any():
-        return angle_deg
-    out = angle_deg.copy()
-    out[1:] -= 360.0 * np.cumsum(turns)
-    return out
 
 
 def window_for_rate(t_s: Array, y: Array, noise: float) -> int:

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.signals.motion import rates
-from replay.signals.motion.rates import Array, Flags
+from replay.statistics.noise import Array, Flags, resolution, subsampled
 
 STILL_SIGMAS = 6.0
 STILL_SHARE = 0.004
@@ -76,9 +75,7 @@ def cut(
 
     accel = np.nan_to_num(accel_deg_s2) * direction
     moved = motion == 2
-    top_accel = (
-        float(np.quantile(np.abs(rates.subsampled(accel[moved])), 0.95)) if moved.any() else 0.0
-    )
+    top_accel = float(np.quantile(np.abs(subsampled(accel[moved])), 0.95)) if moved.any() else 0.0
     band = max(STEADY_SIGMAS * accel_noise_deg_s2, STEADY_SHARE * top_accel, 1e-9)
     speeding = _hysteresis(accel, band, band / 2, starts)
     slowing = _hysteresis(-accel, band, band / 2, starts)
@@ -104,14 +101,14 @@ def still_band(rate_deg_s: Array, rate_noise_deg_s: float) -> float:
     (`_crowd_at_rest`), where it is much narrower than both. At least
     `STILL_SHARE` of the joint's usual top rate.
     """
-    some = rates.subsampled(rate_deg_s)
+    some = subsampled(rate_deg_s)
     size = np.abs(some[np.isfinite(some)])
     top = float(np.quantile(size, 0.98)) if len(size) else 0.0
     noise = rate_noise_deg_s
     told = size[size > 0]
     if len(told) >= 20:
         quiet = float(np.quantile(told, 0.25)) / 0.319
-        finest = 1.2 * rates.resolution(some[np.isfinite(some)])
+        finest = 1.2 * resolution(some[np.isfinite(some)])
         noise = min(noise, max(quiet, finest))
         crowd = _crowd_at_rest(told, top)
         if crowd is not None and 3 * crowd < noise:

@@ -11,14 +11,15 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.statistics.ranks import mann_kendall, memory_factor
-from replay.statistics.regression import huber
 from replay.statistics.slopes import Slope, theil_sen
 from replay.wear.assessment.change_points import Shape, shape
+from replay.wear.assessment.levels import about_curve, latest_level, offsets
 from replay.wear.assessment.projection import Projection, project
 from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
-from replay.wear.histories.history import Floats, History, session_weights
+from replay.wear.histories.history import Floats, History
+from replay.wear.histories.session_weights import session_weights
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
@@ -99,7 +100,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
-    memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
+    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
     factor = memory * history.adjusted.variance_factor
     slope = theil_sen(
         t,
@@ -115,12 +116,12 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     else:
         p = slope.p_value
     moved = slope.slope * float(np.ptp(t))
-    flat = y - _offsets(t, y, sections, slope.slope)
+    flat = y - offsets(t, y, sections, slope.slope)
     moves = shape(t, flat, variance_factor=memory)
     about = describe(history.indicator)
     usual = float(np.median(np.abs(y)))
     least = max(CHANGE_THAT_MATTERS * usual, about.least)
-    level = _latest_level(t, y, sections, slope.slope)
+    level = latest_level(t, y, sections, slope.slope)
     projection = None
     if limit is not None:
         worse = about.worse
@@ -154,15 +155,15 @@ def _asked(
     t: Floats, y: Floats, se: Floats, sections: npt.NDArray[np.int64], history: History
 ) -> tuple[Step, ...]:
     """Return the steps to ask about: beside the noted works, and big enough to matter."""
-    flat = y - _offsets(t, y, sections, 0.0)
-    memory = memory_factor(_about_curve(t, y, sections), sections=sections, parameters=3)
+    flat = y - offsets(t, y, sections, 0.0)
+    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
     # a step looks like memory, so the memory is that of what the step leaves
     steps = unlogged_steps(t, flat)
     if steps and memory > 1.0:
         left = flat.copy()
         for step in steps:
             left[step.at :] -= step.size
-        memory = memory_factor(_about_curve(t, left, sections), sections=sections, parameters=3)
+        memory = memory_factor(about_curve(t, left, sections), sections=sections, parameters=3)
         steps = unlogged_steps(t, flat, variance_factor=memory)
     usual = float(np.median(np.abs(y)))
     least = max(CHANGE_THAT_MATTERS * usual, describe(history.indicator).least)
@@ -223,27 +224,3 @@ def _several(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64] | None:
 
 def _tells_a_slope(t: Floats, sections: npt.NDArray[np.int64]) -> bool:
     return any(np.ptp(t[sections == s]) > 0 for s in numbers_of(sections))
-
-
-def _offsets(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> Floats:
-    """Return the level of each session's section under a slope."""
-    out = np.empty(len(y))
-    for number in numbers_of(sections):
-        own = sections == number
-        out[own] = np.median(y[own] - slope * t[own])
-    return out
-
-
-def _latest_level(t: Floats, y: Floats, sections: npt.NDArray[np.int64], slope: float) -> float:
-    """Return the level of the last few sessions, moved along the slope to the last."""
-    recent = np.flatnonzero(sections == sections[-1])[-9:]
-    return float(np.median(y[recent] + slope * (t[-1] - t[recent])))
-
-
-def _about_curve(t: Floats, y: Floats, sections: npt.NDArray[np.int64]) -> Floats:
-    """Return what a parabola with own levels leaves, clipped fit for robustness."""
-    span = float(np.ptp(t)) or 1.0
-    x = (t - t.mean()) / span
-    levels = [(sections == s).astype(float) for s in numbers_of(sections)]
-    design = np.column_stack([*levels, x, x * x])
-    return huber(design, y, rounds=6, settled=0.0).residuals

@@ -18,16 +18,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from replay.statistics.regression import huber
 from replay.statistics.spread import spread
 from replay.wear.measures.measure import Floats
 from replay.wear.measures.motions import Motions
+from replay.wear.reference.friction_told import friction_is_told
+from replay.wear.reference.pooled_motions import (
+    group_medians,
+    joined_motions,
+    some_chunks,
+    within_sessions,
+)
 
 STAGES = (1, 8, 24)
 """Sessions of a unit at which its reference model is made anew; then it stays."""
 
-MOST_CHUNKS = 400
-"""Chunks of one session that go into the fit."""
 
 LEAST_MOTION_SPREAD_A = 1e-4
 
@@ -65,10 +69,10 @@ class Reference:
 
 def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
     """Fit what the sessions of a unit share; None when they hardly move."""
-    used = [_some(m) for m in sessions if m.count >= 1]
+    used = [some_chunks(m) for m in sessions if m.count >= 1]
     if not used or sum(len(m.current) for m in used) < 10:
         return None
-    both = _joined(used)
+    both = joined_motions(used)
     owner = np.repeat(np.arange(len(used)), [len(m.current) for m in used])
     level = (owner * 2 + (both.direction < 0)).astype(np.int64)
     top = float(np.quantile(both.speed, 0.95))
@@ -122,7 +126,7 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         made,
         viscous=slope,
         slope_spread=slope_spread,
-        friction_told=_told(both, left, made.motion_spread_a),
+        friction_told=friction_is_told(both, left, made.motion_spread_a),
         lean_a=lean,
         lean_spread_a=lean_spread,
         drive_current_a=_drive(made, design, beta),
@@ -134,9 +138,9 @@ def _fitted(
 ) -> tuple[Floats, Floats, Floats]:
     """Return the columns, their coefficients, and friction about its own levels."""
     design = _columns(m, tuple(names), reference)
-    beta = _within(design, m.current, level, m.direction, ridge=1e-4)
+    beta = within_sessions(design, m.current, level, m.direction, ridge=1e-4)
     friction = m.direction * (m.current - design @ beta)
-    return design, beta, friction - _group_medians(friction, level)
+    return design, beta, friction - group_medians(friction, level)
 
 
 def shared_current(motions: Motions, reference: Reference) -> Floats:
@@ -223,84 +227,11 @@ def _slope(r: Reference, direction: float, low: float, high: float) -> float:
     return float((curve[1] - curve[0]) / (high - low)) if high > low else 0.0
 
 
-def _told(m: Motions, left: Floats, motion_spread_a: float) -> bool:
-    levels = [
-        float(np.median(sign * left[m.direction == sign]))
-        for sign in (1.0, -1.0)
-        if (m.direction == sign).any()
-    ]
-    return len(levels) == 2 and min(levels) > 0 and sum(levels) / 2 > motion_spread_a
-
-
 def _drive(r: Reference, design: Floats, beta: Floats) -> float:
     of_drive = [k for k, name in enumerate(r.names) if name in ("accel", "load", "load loss")]
     if not of_drive:
         return 0.0
     return float(np.quantile(np.abs(design[:, of_drive] @ beta[of_drive]), 0.99))
-
-
-def _within(
-    design: Floats,
-    current: Floats,
-    level: npt.NDArray[np.int64],
-    direction: Floats,
-    *,
-    ridge: float,
-) -> Floats:
-    """Return coefficients with a level of its own for each session and direction.
-
-    Levels are swept out by centring (the fixed-effects estimator), rows far
-    off count less (Huber), and a slight ridge keeps near-collinear columns
-    finite.
-    """
-    x, y = direction[:, None] * design, direction * current
-    fit = huber(x, y, levels=level, ridge=ridge, rounds=15, settled=1e-6)
-    return fit.coefficients
-
-
-def _some(m: Motions) -> Motions:
-    n = len(m.current)
-    if n <= MOST_CHUNKS:
-        return m
-    keep = np.linspace(0, n - 1, MOST_CHUNKS).astype(int)
-    return Motions(
-        m.motion[keep],
-        m.direction[keep],
-        m.speed[keep],
-        m.accel[keep],
-        m.load[keep],
-        m.angle[keep],
-        m.current[keep],
-        m.rows[keep],
-        m.first_row[keep],
-        m.middle,
-    )
-
-
-def _joined(parts: Sequence[Motions]) -> Motions:
-    def all_of(name: str) -> Floats:
-        return np.concatenate([getattr(m, name) for m in parts])
-
-    return Motions(
-        np.concatenate([m.motion for m in parts]),
-        all_of("direction"),
-        all_of("speed"),
-        all_of("accel"),
-        all_of("load"),
-        all_of("angle"),
-        all_of("current"),
-        all_of("rows"),
-        np.concatenate([m.first_row for m in parts]),
-        [],
-    )
-
-
-def _group_medians(values: Floats, groups: npt.NDArray[np.int64]) -> Floats:
-    out = np.empty(len(values))
-    for g in np.unique(groups):
-        own = groups == g
-        out[own] = np.median(values[own])
-    return out
 
 
 def _spread(values: Floats) -> float:

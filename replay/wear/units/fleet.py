@@ -9,23 +9,20 @@ is certain.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
 
-import numpy as np
 import polars as pl
 
 from replay.archive import Archive
 from replay.records import Trend
 from replay.signals.channels import arm_of
-from replay.statistics.spread import spread as robust_spread
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import describe
+from replay.wear.units.attention import fleet_reason, watch_reason, worsens
+from replay.wear.units.peers import peer_scores
 
-PEERS_LEAST = 4
-"""A unit needs this many peers to be compared with them."""
 DEPARTS = 3.5
 """Robust z from which a unit departs from its peers (B. Iglewicz, D. C.
 Hoaglin, *How to Detect and Handle Outliers*, 1993)."""
@@ -70,10 +67,6 @@ ORDER = (
     "too few sessions",
 )
 
-SOON_YEARS = 1.0
-"""A limit that may come within this time is watched: a replacement is planned
-about so far ahead (common practice, no source)."""
-
 
 def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
     """Return the fleet table; columns of `SCHEMA`.
@@ -103,57 +96,14 @@ def fleet_of(found: Sequence[Trend], types: dict[str, str], *, every: bool = Fal
     return pl.DataFrame(rows, schema=SCHEMA)
 
 
-def peer_scores(
-    found: Sequence[Trend], types: dict[str, str]
-) -> dict[tuple[str, str], tuple[int, float]]:
-    """Return (number of peers, robust z of the yearly change) per unit and indicator.
-
-    The change per year is taken relative to the unit's own level: units of
-    one type start at different friction, but should wear alike.
-    """
-    groups: dict[tuple[str, str], list[tuple[str, float, float]]] = defaultdict(list)
-    for t in found:
-        level, change = t.detail.get("level"), t.detail.get("change")
-        about = describe(t.indicator)
-        if t.slope_per_year is None or level is None or change is None:
-            continue
-        # Only what a decision rests on and what has a level to compare with:
-        # a share of nearly nothing is noise.
-        if not about.leading or about.worse == "either" or abs(level) < 10 * about.least:
-            continue
-        begin = abs(level - change)
-        if begin <= 0 or t.slope_low is None or t.slope_high is None:
-            continue
-        width = (t.slope_high - t.slope_low) / (2 * 1.6449) / begin
-        groups[types.get(t.serial, t.joint), t.indicator].append(
-            (t.serial, t.slope_per_year / begin, width)
-        )
-    scores: dict[tuple[str, str], tuple[int, float]] = {}
-    for (_, indicator), members in groups.items():
-        if len(members) < PEERS_LEAST + 1:
-            continue
-        change = np.array([m[1] for m in members])
-        error = np.array([m[2] for m in members])
-        for k, (serial, _, _) in enumerate(members):
-            others = np.delete(change, k)
-            middle = float(np.median(others))
-            spread = robust_spread(others)
-            # Neither a chance cluster of peers nor a vague slope makes a departure.
-            spread = max(spread, float(np.median(np.delete(error, k))))
-            scale = float(np.hypot(spread, error[k]))
-            z = (change[k] - middle) / scale if scale > 0 else 0.0
-            scores[serial, indicator] = (len(others), float(z))
-    return scores
-
-
 def _row(
     t: Trend, latest: dict[str, tuple[datetime, str]], peer: tuple[int, float] | None
 ) -> dict[str, Any]:
     projection = t.detail.get("projection") or {}
     last = t.detail.get("last")
     adjusted = t.detail.get("adjusted_p_value")
-    worse = _worsens(t)
-    watched = _watched(t)
+    worse = worsens(t)
+    watched = watch_reason(t)
     departs = peer is not None and abs(peer[1]) >= DEPARTS and t.result != "too-few"
     if departs and peer is not None and describe(t.indicator).worse != "either":
         departs = (peer[1] > 0) == (describe(t.indicator).worse == "up")
@@ -175,7 +125,7 @@ def _row(
         "serial": t.serial,
         "installed": latest[t.serial][1] == "installed",
         "attention": attention,
-        "why": _why(t, attention, peer, watched),
+        "why": fleet_reason(t, attention, peer, watched),
         "indicator": t.indicator,
         "unit": t.unit,
         "sessions": t.n,
@@ -195,68 +145,6 @@ def _row(
         "peer_z": None if peer is None else peer[1],
         "last_session": last,
     }
-
-
-def _worsens(t: Trend) -> bool:
-    worse = describe(t.indicator).worse
-    return (
-        (t.result == "rising" and worse == "up")
-        or (t.result == "falling" and worse == "down")
-        or (t.result in ("rising", "falling") and worse == "either")
-    )
-
-
-def _watched(t: Trend) -> str:
-    """Return why a trend that is not called worse must not be called steady; empty if it may.
-
-    The one rule for it, for the indicators on which a decision rests: the
-    interval of the slope lies wholly on the bad side, or the limit may come
-    within `SOON_YEARS`, or the level stepped and no maintenance was noted. The
-    others only say more about it: a unit has many, and of each the interval of
-    one in twenty lies there by chance.
-    """
-    about = describe(t.indicator)
-    if t.result == "too-few" or not about.leading:
-        return ""
-    soonest = (t.detail.get("projection") or {}).get("remaining_years_low")
-    if soonest is not None and soonest <= SOON_YEARS:
-        return f"its limit may come within {max(soonest, 0.0):.2g} years"
-    questions = t.detail.get("questions") or []
-    if questions:
-        return str(questions[-1]["question"])
-    low, high = t.slope_low, t.slope_high
-    up = low is not None and low > 0 and about.worse in ("up", "either")
-    down = high is not None and high < 0 and about.worse in ("down", "either")
-    if up or down:
-        return "its interval lies wholly on the side that is worse"
-    return ""
-
-
-def _why(t: Trend, attention: str, peer: tuple[int, float] | None, watched: str) -> str:
-    since = f" since {t.since:%Y-%m-%d}" if t.since else ""
-    rate = (
-        ""
-        if t.slope_per_year is None
-        else f"{t.slope_per_year:+.3g} {t.unit} a year ({t.slope_low:+.2g} to {t.slope_high:+.2g})"
-    )
-    if attention == "past limit":
-        limit = t.detail["projection"]["limit"]
-        return f"{t.indicator} has passed its limit of {limit:g} {t.unit}"
-    if attention in ("worsening", "changing"):
-        return f"{t.indicator} is {t.result}{since}: {rate}"
-    if attention == "unlike its peers" and peer is not None:
-        return f"{t.indicator} changes unlike that of {peer[0]} peers: {rate}"
-    if attention == "watch" and watched.startswith("was something done"):
-        return watched
-    if attention == "watch":
-        return f"{t.indicator} is not called {_bad_way(t)} yet, but {watched}: {rate}"
-    if attention == "steady":
-        return "no trend beyond chance or big enough to matter"
-    return str(t.detail.get("reason", ""))
-
-
-def _bad_way(t: Trend) -> str:
-    return {"up": "rising", "down": "falling"}.get(describe(t.indicator).worse, "changing")
 
 
 def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:
