@@ -9,11 +9,6 @@ from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, session, with_shape
 
 
-@pytest.fixture(scope="module")
-def laws():
-    return calibrate([session(k) for k in range(12)], {})
-
-
 def test_colour_and_session_effect_are_those_of_the_simulation():
     noise = fit_noise([session(k) for k in range(30)])["U-1"]["friction"]
     # AR(1) of 0.5: (1 + 0.5) / (1 - 0.5)

@@ -3,17 +3,11 @@
 import numpy as np
 import pytest
 
-from replay.checks.calibration import calibrate
 from replay.checks.findings import find, gather
 from replay.checks.kind import decide
 from replay.checks.promise import limit_for
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, joint, session, with_shape
-
-
-@pytest.fixture(scope="module")
-def law():
-    return calibrate([session(k) for k in range(12)], {})[0]
 
 
 def judged(law, one):

@@ -1,0 +1,76 @@
+"""Sessions are brought to the same conditions, and what that costs is counted."""
+
+import numpy as np
+import pytest
+
+from replay.wear.histories.covariate_adjustment import SESSIONS_PER_TERM, adjust
+
+N = 60
+TIMES = np.arange(N) * 7.0
+
+
+def season(shift=0.0):
+    return 20.0 + 10.0 * np.sin(2 * np.pi * TIMES / 365.0 + shift)
+
+
+def noise(seed=0):
+    return 0.01 * np.random.default_rng(seed).normal(size=N)
+
+
+def test_a_season_is_taken_away_and_the_trend_stays():
+    temperature = season()
+    values = 1.0 + 0.001 * TIMES - 0.02 * (temperature - 20.0) + noise()
+    found = adjust(TIMES, values, {"temperature_c": temperature})
+    assert found.terms == ("temperature_c",)
+    slope = np.polyfit(TIMES, found.values, 1)[0]
+    assert slope == pytest.approx(0.001, abs=3e-5)
+    assert abs(np.corrcoef(found.values - slope * TIMES, temperature)[0, 1]) < 0.3
+    # a sine of 10 deg at 0.02 A a degree
+    assert found.effect["temperature_c"] == pytest.approx(0.2 / np.sqrt(2), rel=0.1)
+
+
+def test_values_are_those_of_the_usual_conditions():
+    temperature = season()
+    values = 1.0 - 0.02 * (temperature - 20.0) + noise()
+    plain = adjust(TIMES, values, {"temperature_c": temperature})
+    assert plain.reference["temperature_c"] == pytest.approx(np.median(temperature))
+    cold = adjust(TIMES, values, {"temperature_c": temperature}, usual={"temperature_c": 10.0})
+    assert np.median(cold.values) == pytest.approx(1.2, abs=0.02)
+
+
+def test_conditions_that_drift_with_time_cost_certainty():
+    free = adjust(TIMES, noise(), {"load_nm": np.random.default_rng(1).normal(size=N)})
+    drifting = 100.0 + TIMES + 20.0 * np.random.default_rng(2).normal(size=N)
+    bound = adjust(TIMES, noise(), {"load_nm": drifting})
+    share = np.corrcoef(TIMES, drifting)[0, 1] ** 2
+    # 1 / (1 - R2) (Belsley, Kuh, Welsch 1980), times the degree of freedom of the term
+    assert bound.variance_factor == pytest.approx((N - 2) / (N - 3) / (1 - share), rel=0.1)
+    assert free.variance_factor < 1.1
+    assert bound.variance_factor > 5
+
+
+def test_what_does_not_vary_or_is_hardly_known_is_no_condition():
+    half_known = np.where(np.arange(N) < 0.4 * N, season(), np.nan)
+    conditions = {"payload_kg": np.full(N, 100.0), "temperature_c": half_known}
+    found = adjust(TIMES, noise(), conditions)
+    assert found.terms == ()
+    assert np.array_equal(found.values, noise())
+    assert found.variance_factor == 1.0
+
+
+def test_few_sessions_are_corrected_for_little():
+    few = 3 * SESSIONS_PER_TERM
+    rng = np.random.default_rng(3)
+    conditions = {name: rng.normal(size=few) for name in ("temperature_c", "load_nm", "rate_deg_s")}
+    found = adjust(TIMES[:few], rng.normal(size=few), conditions)
+    assert len(found.terms) == 1
+
+
+def test_a_level_of_its_own_is_not_taken_for_the_conditions():
+    """A unit was replaced when it was cold: the step is the section's, not the temperature's."""
+    sections = (np.arange(N) >= N // 2).astype(np.int64)
+    temperature = season() - 8.0 * sections
+    values = 1.0 - 0.02 * (temperature - 20.0) + 0.5 * sections + noise()
+    found = adjust(TIMES, values, {"temperature_c": temperature}, sections=sections)
+    step = np.median(found.values[sections == 1]) - np.median(found.values[sections == 0])
+    assert step == pytest.approx(0.5, abs=0.03)
