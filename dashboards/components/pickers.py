@@ -61,6 +61,6 @@ def session_picker(
             id=name,
             clearable=False,
             optionHeight=30,
-            style={"minWidth": "430px"},
+            style={"minWidth": "min(430px, 80vw)"},
         ),
     )

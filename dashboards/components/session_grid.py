@@ -54,7 +54,7 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
         },
         {
             "field": "picture",
-            "headerName": "Joints and completeness",
+            "headerName": "Joints, how complete",
             "cellRenderer": "SessionPicture",
             "width": 188,
             "comparator": {"function": "jointbookByWorst"},
@@ -71,9 +71,9 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "valueFormatter": {"function": "params.value ? 'yes' : 'not yet'"},
             "cellDataType": False,
         },
-        {"field": "base_end", "headerName": "Base end", "width": 95},
-        {"field": "payload_kg", "headerName": "Payload kg", "width": 110, **number},
-        {"field": "person", "headerName": "Person on tip", "width": 120},
+        {"field": "base_end", "headerName": "Base end", "width": 120},
+        {"field": "payload_kg", "headerName": "Payload kg", "width": 128, **number},
+        {"field": "person", "headerName": "Person on tip", "width": 145},
         {
             "field": "rate_hz",
             "headerName": "Hz",
@@ -81,7 +81,7 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "valueFormatter": {"function": "params.value ? d3.format('.4~g')(params.value) : ''"},
             **number,
         },
-        {"field": "source", "headerName": "Source", "width": 260},
+        {"field": "source", "headerName": "Source", "width": 240},
     ]
     grid: Component = dag.AgGrid(
         id=GRID,

@@ -103,7 +103,7 @@ def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive
     assert grid.locator(".ag-center-cols-container [role=row]").count() < 80  # only rows in sight
     expect(page.locator("#library-count")).to_have_text("10000 sessions")
     # sort by the picture, worst last; once more, worst first
-    head = page.get_by_role("columnheader", name="Joints and completeness")
+    head = page.get_by_role("columnheader", name="Joints, how complete")
     head.click()
     head.click()
     picture = grid.locator(".ag-row-first .session-picture").first
