@@ -18,13 +18,28 @@ from tests.pages.conftest import Visit
 
 START = datetime(2031, 7, 1, tzinfo=UTC)
 Open = Callable[..., Visit]
+QUICK_S = np.arange(0.01, 20, 0.037)
+"""Instants of a second stream: quicker, and never on a sample of the other."""
 READY = "() => { const s = window.jointbook.replay.player; return s && s.cache.whole.logged; }"
 
 
-def add(archive: Archive, name: str, t_s: Any, channels: dict[str, Any], joints: list[str]) -> None:
-    time_ns = (np.asarray(t_s) * 1e9).astype(np.int64) + int(START.timestamp()) * 10**9
+def stream(t_s: Any, channels: dict[str, Any]) -> pl.DataFrame:
+    time_ns = (np.asarray(t_s) * 1e9).round().astype(np.int64) + int(START.timestamp()) * 10**9
     time = pl.Series(time_ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")
-    frame = pl.DataFrame({"time": time, **channels})
+    return pl.DataFrame({"time": time, **channels})
+
+
+def add(
+    archive: Archive,
+    name: str,
+    t_s: Any,
+    channels: dict[str, Any],
+    joints: list[str],
+    **more: tuple[Any, dict[str, Any]],
+) -> None:
+    """Add a session; ``more`` are further streams by name, instants and channels each."""
+    frame = stream(t_s, channels)
+    frames = {"main": frame} | {k: stream(t, c) for k, (t, c) in more.items()}
     record = Session(
         session=name,
         source="",
@@ -34,10 +49,10 @@ def add(archive: Archive, name: str, t_s: Any, channels: dict[str, Any], joints:
         end=frame["time"][-1],
         joints=tuple(joints),
         units={},
-        channels={"main": tuple(channels)},
+        channels={k: tuple(f.columns[1:]) for k, f in frames.items()},
         rate_hz=None if frame.height < 3 else 1.0 / float(np.median(np.diff(t_s))),
     )
-    archive.add_session(record, {"main": frame})
+    archive.add_session(record, frames)
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +109,31 @@ def odd(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     )
     add(archive, "only-target", t, {"K.angle_deg": turn, "K.current_target_a": asked}, ["K"])
     add(archive, "<i>tag", t, {"D.current_a": t, "D.rate_deg_s": t}, ["D"])
+    ticks = np.arange(0, 20, 0.1)
+    add(
+        archive,
+        "streams",
+        ticks,
+        {"S.current_a": np.sin(ticks)},
+        ["S"],
+        angles=(QUICK_S, {"S.angle_deg": QUICK_S}),
+    )
     return archive
+
+
+def test_steps_go_through_the_samples_of_every_stream(visit: Open, odd: Archive) -> None:
+    page = visit(odd).go("/replay?session=streams&at=2031-07-01T00:00:01.000000000Z")
+    page.wait_for_function(READY)
+    at = "window.jointbook.replay.player.view.at"
+    seen = [page.evaluate(at)]
+    for _ in range(6):
+        page.keyboard.press("ArrowRight")
+        page.wait_for_function(f"() => {at} > {seen[-1]!r}")
+        seen.append(page.evaluate(at))
+    every = np.union1d(np.arange(0, 20, 0.1).round(9), QUICK_S.round(9))
+    first = int(np.argmin(np.abs(every - 1.0)))
+    assert seen == pytest.approx(every[first : first + 7], abs=1e-6)
+    assert min(b - a for a, b in pairwise(seen)) < 0.03  # closer than either stream's own step
 
 
 @pytest.mark.parametrize("session", ["slow", "two-rows", "many", "dead", "<i>tag"])

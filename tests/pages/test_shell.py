@@ -121,7 +121,9 @@ def test_a_page_that_takes_its_time_says_so(
     page.wait_for_function(f"() => !{after}.includes('Working')")
 
 
-def test_no_page_is_wider_than_a_small_screen(visit: Callable[..., Visit], heron: Archive) -> None:
+def test_controls_are_of_one_size_and_no_page_is_wider_than_a_small_screen(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
     tab = visit(heron)
     session = "20310303-heron"
     for path, there in (
@@ -135,6 +137,12 @@ def test_no_page_is_wider_than_a_small_screen(visit: Callable[..., Visit], heron
     ):
         page = tab.go(path)
         page.wait_for_selector(there)
+        heights = page.evaluate(
+            """() => [...document.querySelectorAll('main .row button:not(.quiet), ' +
+                 'main .row .dash-input-container, main .row button.dash-dropdown')]
+               .map((e) => Math.round(e.getBoundingClientRect().height)).filter((h) => h > 0)"""
+        )
+        assert set(heights) <= {28}, path  # one size of control
         for width in (800, 420):
             page.set_viewport_size({"width": width, "height": 800})
             page.wait_for_timeout(150)
