@@ -69,13 +69,15 @@ assert len(result.sessions) == 1, result.refused
 RUN = """
 import json, resource, sys, time
 {needs}
+before = resource.getrusage(resource.RUSAGE_SELF)
+loaded = before.ru_utime + before.ru_stime
 begin = time.perf_counter()
 sys.argv = ["-"] + json.loads(sys.argv[1])
 {body}
 seconds = time.perf_counter() - begin
 used = resource.getrusage(resource.RUSAGE_SELF)
 print(json.dumps(dict(
-    seconds=seconds, cpu=used.ru_utime + used.ru_stime, peak_mib=used.ru_maxrss // 1024
+    seconds=seconds, cpu=used.ru_utime + used.ru_stime - loaded, loaded=loaded, peak_mib=used.ru_maxrss // 1024
 )))
 """
 

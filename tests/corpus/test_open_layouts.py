@@ -130,6 +130,23 @@ def test_brake_words_of_a_sheets_numbers_are_kept(tmp_path: Path) -> None:
         assert stored[f"J{place + 1}.brake_engaged"].to_list() == m.braked[place].tolist()
 
 
+def test_joints_by_name_keep_the_order_they_come_in(tmp_path: Path) -> None:
+    m = moves(31, 2, 300, 20)
+    rows = ["t_s,dev,angle_deg,current_A"]
+    for k, t in enumerate(m.t_s):
+        for n, name in enumerate(("shoulder", "elbow")):
+            rows.append(f"{t:.2f},{name},{m.angle[n, k]:.4f},{m.current[n, k]:.4f}")
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(rows) + "\n")
+    proposal = propose_map(path)
+    lines = {(x.table, x.key): x for x in proposal.lines}
+    assert json.loads(lines["log", "joints"].value) == ["shoulder", "elbow"]
+    asked = lines["log", "joint_column"]
+    assert (asked.value, asked.confidence) == ('"dev"', 0.5)  # what `dev` is, only a person knows
+    archive = open_archive(tmp_path / "archive", create=True)
+    assert "joint_column" in ingest(archive, [path]).refused[0].reason
+
+
 def test_a_column_that_tells_no_joints_apart_is_refused(tmp_path: Path) -> None:
     case = telemetry_messages(tmp_path)
     text = (

@@ -41,9 +41,12 @@ def unfolded(raw: RawLog, log_map: LogMap) -> RawLog:
 
 def unfold(raw: RawLog, column: str, plain: frozenset[str]) -> RawLog:
     """Unfold all columns but the plain ones by the words of one."""
-    found = raw.scan([column], frozenset([column])).select(_word(column).unique())
-    told = found.collect(engine="streaming").to_series().drop_nulls().to_list()
-    words = sorted((w for w in told if w), key=lambda w: (len(w), w))
+    found = raw.scan([column], frozenset([column])).select(
+        _word(column).unique(maintain_order=True)
+    )
+    words = [w for w in found.collect().to_series() if w]  # as they first come: from end A
+    if all(any(c.isdigit() for c in w) for w in words):
+        words.sort(key=lambda w: (len(w), w))
     if not 0 < len(words) <= MOST_JOINTS:
         raise LogRefused(
             f"column {column!r} has {len(words)} words: it does not tell joints apart",
