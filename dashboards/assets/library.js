@@ -166,7 +166,15 @@
       list.append(row);
       if (await sendOne(batch, file, row)) arrived += 1;
     }
-    if (arrived) window.dash_clientside.set_props("library-intake", { data: { batch, at: Date.now() } });
+    if (!arrived) return;
+    window.dash_clientside.set_props("library-intake", { data: { batch, at: Date.now() } });
+    // The sheet opens below the table of sessions: it comes into sight as soon as it is there.
+    const show = (tries) => {
+      const title = document.getElementById("intake-title");
+      if (title) title.closest("section").scrollIntoView({ block: "start" });
+      else if (tries) setTimeout(() => show(tries - 1), 250);
+    };
+    show(120);
   }
   jb.intake = sendAll;
 

@@ -19,6 +19,11 @@ ROWS = (
 """What is drawn below each other, and which channels with which stroke."""
 
 
+def alternating(seen: npt.NDArray[np.bool_]) -> bool:
+    """Tell whether hardly a value stands beside another, as where each row has one joint."""
+    return bool(seen.any()) and float((seen[1:] & seen[:-1]).sum()) < 0.1 * float(seen.sum())
+
+
 def joint_preview(
     joint: str,
     time_s: npt.NDArray[np.float64],
@@ -32,7 +37,12 @@ def joint_preview(
             if values is None:
                 continue
             colours = ink("ink" if dash == "solid" else "faint")
-            trace = line(time_s, values, f"{title.split(',')[0]}, {word}", colours, dash=dash)
+            seen = np.isfinite(values)
+            if alternating(seen):
+                time, values = time_s[seen], values[seen]
+            else:
+                time = time_s
+            trace = line(time, values, f"{title.split(',')[0]}, {word}", colours, dash=dash)
             figure.add_trace(trace, row=row, col=1)
         figure.update_yaxes(title_text=title, row=row, col=1)
     figure.update_xaxes(title_text="s since the first row", row=3, col=1)

@@ -221,10 +221,13 @@ def _take(
     for path in paths:
         if shown_path(path) != str(path):
             raise LogRefused("the file's name is not UTF-8", todo="rename the file")
-    before = [_state(p) for p in paths] if group.state is None else [group.state]
+    known_open = group.opened
+    before = [known_open[p].state if p in known_open else _state(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
         raws = [
-            group.opened or open_log(path, _below(folder, f"log{n}"), maps)
+            known_open[path].raw
+            if path in known_open
+            else open_log(path, _below(folder, f"log{n}"), maps)
             for n, path in enumerate(paths)
         ]
         try:

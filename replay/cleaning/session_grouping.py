@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import tempfile
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,18 +20,26 @@ from replay.logs.readers.arranged import arranged
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
 
+MOST_OPEN = 500
+"""So many parts of sessions stay open until all have been looked at; their samples take memory."""
 SHARED_TIME = 0.5
 """Logs belong together if they share this much of the shorter one's span."""
 
 
 @dataclass(frozen=True, slots=True)
+class Opened:
+    """An opened log, and its size and time of change before it was opened."""
+
+    raw: RawLog
+    state: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
 class Group:
-    """The files of one session, and the log already opened where there is only one."""
+    """The files of one session, and those of them that are open already."""
 
     paths: list[Path]
-    opened: RawLog | None = None
-    state: tuple[int, int] | None = None
-    """Size and time of change of that one file before it was opened."""
+    opened: dict[Path, Opened] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +50,7 @@ class _Peek:
     fit: Fit
     start_ns: int
     end_ns: int
+    opened: Opened | None = None
 
     @property
     def channels(self) -> frozenset[str]:
@@ -76,11 +86,11 @@ def gather(paths: Sequence[Path], maps: Sequence[LogMap]) -> Iterator[Group]:
     for place, path in enumerate(paths):
         found = _look(path, place, maps)
         if isinstance(found, _Peek):
-            parts.append(found)
+            parts.append(found if len(parts) < MOST_OPEN else replace(found, opened=None))
         else:
             yield found
     for pool in _pools(parts):
-        yield Group([p.path for p in pool])
+        yield Group([p.path for p in pool], {p.path: p.opened for p in pool if p.opened})
 
 
 def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
@@ -92,14 +102,22 @@ def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
             if found is None:
                 return Group([path])
             if is_whole(found.log_map, found.bindings):
-                kept = raw if not any(Path(scratch).iterdir()) else None
-                return Group([path], kept, (before.st_size, before.st_mtime_ns))
+                kept = _kept(raw, scratch, before)
+                return Group([path], {} if kept is None else {path: kept})
             span = log_span(arranged(raw, found.log_map), found.log_map)
         except (KeyboardInterrupt, SystemExit):
             raise
         except BaseException:  # what is wrong with it is told when it is read
             return Group([path])
-    return Group([path]) if span is None else _Peek(path, place, found, *span)
+        kept = _kept(raw, scratch, before)
+    return Group([path]) if span is None else _Peek(path, place, found, *span, kept)
+
+
+def _kept(raw: RawLog, scratch: str, before: os.stat_result) -> Opened | None:
+    """Return a log that stays open; None for one that rests on files which go now."""
+    if any(Path(scratch).iterdir()):
+        return None
+    return Opened(raw, (before.st_size, before.st_mtime_ns))
 
 
 def _pools(parts: Sequence[_Peek]) -> list[list[_Peek]]:

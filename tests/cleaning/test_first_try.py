@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import gzip
+import importlib
 from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
+from replay.logs.readers.open_log import open_log
 from replay.signals import joint_table
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
 
@@ -196,3 +199,34 @@ def test_a_gap_of_another_stream_names_it(tmp_path: Path) -> None:
     cut.write_csv(tmp_path / "cut.csv")
     (gap,) = notes(only(take(tmp_path / "b", tmp_path / "cut.csv")[1]), "gap")
     assert gap.detail == "50 samples missing against one in 0.1 s"
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_parts_of_a_session_are_opened_once(
+    tmp_path: Path, packed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once each; a packed one again, since what it was unpacked into is gone by then."""
+    frame = table(300)
+    halves = {"angles": ["t", "a1", "a2"], "currents": ["t", "i1", "i2"]}
+    paths = []
+    for name, columns in halves.items():
+        path = tmp_path / f"{name}.csv{'.gz' * packed}"
+        data = frame.select(columns).write_csv().encode()
+        path.write_bytes(gzip.compress(data) if packed else data)
+        paths.append(path)
+    asked: list[Path] = []
+
+    def counted(path: Path, *rest: object) -> object:
+        asked.append(path)
+        return open_log(path, *rest)  # type: ignore[arg-type]
+
+    for module in ("ingest", "session_grouping"):
+        found = importlib.import_module(f"replay.cleaning.{module}")
+        monkeypatch.setattr(found, "open_log", counted)
+    archive, result = take(tmp_path, *paths)
+    session = only(result)
+    assert sorted(asked) == sorted(paths * (2 if packed else 1))
+    stored = {c: s for c in session.channels for s in [samples(archive, session, c)]}
+    whole = {k: v for s in stored.values() for k, v in s.to_dict(as_series=False).items()}
+    assert whole["J2.angle_deg"] == frame["a2"].to_list()
+    assert whole["J1.current_a"] == frame["i1"].to_list()

@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from dashboards.figures.intake import joint_preview
 from replay.archive import Archive, open_archive
 from replay.cleaning import ingest
+from replay.cleaning.preview import preview
 from replay.logs import propose_map
 from replay.records import Session
 from replay.signals.joints import joint_table
@@ -157,3 +159,12 @@ def test_a_column_that_tells_no_joints_apart_is_refused(tmp_path: Path) -> None:
     archive = open_archive(tmp_path / "archive", create=True)
     (refusal,) = ingest(archive, [case.path], log_map=text).refused
     assert "does not tell joints apart" in refusal.reason
+
+
+def test_a_joint_of_such_a_log_is_drawn_before_it_is_taken_in(tmp_path: Path) -> None:
+    case = telemetry_messages(tmp_path, 7)
+    seen = preview(case.path, propose_map(case.path).log_map())
+    figure = joint_preview("J2", seen.time_s, seen.channels)
+    drawn = figure.data[0].y
+    assert len(drawn) > 100
+    assert np.isfinite(drawn).all()
