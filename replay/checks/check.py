@@ -50,6 +50,16 @@ def check(
         A baseline or its version; the latest by default.
     save : bool
         False leaves the archive as it is.
+
+    Returns
+    -------
+    CheckResult
+        Flags, the most urgent first, and what the check rests on.
+
+    Raises
+    ------
+    BaselineError
+        There is no such baseline.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     # small matrices: several threads would mostly wait for each other
@@ -83,6 +93,11 @@ def check_all(
         error is raised.
     each : Each
         Who does the work; this process alone stores, in the order of the sessions.
+
+    Yields
+    ------
+    CheckResult
+        Of one session after the other, stored or about to be.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     waiting: list[CheckResult] = []

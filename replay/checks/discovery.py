@@ -24,7 +24,18 @@ def discoveries(
 ) -> pl.DataFrame:
     """Return the flags that hold at this false discovery rate.
 
-    Columns: those of `replay.checks.flags` and ``q``, the adjusted p-value.
+    Parameters
+    ----------
+    archive : Archive
+    sessions : iterable of str, optional
+        All by default.
+    level : float
+        Share of false ones among the flags returned that is accepted, 0 to 1.
+
+    Returns
+    -------
+    polars.DataFrame
+        Columns of `replay.checks.flags` and ``q``, the adjusted p-value.
     """
     names = list(sessions) if sessions is not None else None
     frame = flags(archive, names)

@@ -31,6 +31,14 @@ def calibration(
     by fits and tails that left it out, as kept in the baseline. With ``sessions``, which
     should be healthy and not among those that taught it: by checking them now.
 
+    Parameters
+    ----------
+    archive : Archive
+    baseline : Baseline or str, optional
+        A baseline or its version; the latest by default.
+    sessions : iterable of str, optional
+        Healthy sessions to check.
+
     Returns
     -------
     polars.DataFrame

@@ -45,6 +45,11 @@ def learn(
     each : Each
         Who reads the sessions and fits the units.
 
+    Returns
+    -------
+    Baseline
+        As it was saved, with its version; the latest from now on.
+
     Raises
     ------
     BaselineError

@@ -61,7 +61,13 @@ _AXIS = {"x": "[1, 0, 0]", "y": "[0, 1, 0]", "z": "[0, 0, 1]"}
 
 
 def arm_toml(serials: Sequence[str] = FIRST_SERIALS) -> str:
-    """Return Heron's arm file with these seven joint units, end A first."""
+    """Return Heron's arm file with these seven joint units, end A first.
+
+    Parameters
+    ----------
+    serials : sequence of str
+        Serial numbers, as many as there are joints.
+    """
     lines = [
         "# Heron at Tarn Station: an invented arm for an invented yard.",
         "[arm]",

@@ -54,6 +54,12 @@ class SessionPlan:
 def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[str, Any]]:
     """Simulate one session; same plan and seed give the same table.
 
+    Parameters
+    ----------
+    plan_ : SessionPlan
+    seed : int
+        Of operator, noise and faults.
+
     Returns
     -------
     frame : polars.DataFrame
@@ -121,6 +127,17 @@ def session_record(
 ) -> Session:
     """Return the archive's record of a simulated session.
 
+    Parameters
+    ----------
+    plan_ : SessionPlan
+    frame : polars.DataFrame
+        What `simulate_session` made of it.
+    name : str, optional
+        The session's name; from its start by default.
+    arm : str
+
+    Notes
+    -----
     ``archive.add_session(session_record(plan, frame), {"main": frame})`` puts
     it there without any file, for tests and for long histories.
     """

@@ -12,6 +12,12 @@ SIGNED, FIRST, REOPENED = "signed", "half-signed", "reopened"
 
 
 def closed_sessions(record: Record) -> frozenset[str]:
-    """Return the sessions that are signed, or wait for a second signature."""
+    """Return the sessions that are signed, or wait for a second signature.
+
+    Parameters
+    ----------
+    record : Record
+        An archive's record, see `replay.record.open_record`.
+    """
     last = record.in_force(SIGN_OFF)
     return frozenset(s for s, entry in last.items() if entry.what in (SIGNED, FIRST))

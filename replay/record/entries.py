@@ -142,6 +142,12 @@ def instant(text: str) -> datetime:
 def clean_name(name: str, what: str = "this needs a name") -> str:
     """Return a person's name, in any script, fit to be put on record.
 
+    Parameters
+    ----------
+    name : str
+    what : str
+        What the error says where there is no name.
+
     Raises
     ------
     UsageError
@@ -153,6 +159,14 @@ def clean_name(name: str, what: str = "this needs a name") -> str:
 
 def clean_text(text: str, what: str = "the note", *, longest: int = LONGEST_TEXT) -> str:
     """Return a text fit to be put on record; it may be empty and have lines.
+
+    Parameters
+    ----------
+    text : str
+    what : str
+        What the error calls it.
+    longest : int
+        Characters that it may have.
 
     Raises
     ------
@@ -182,7 +196,13 @@ def _clean(text: str, what: str, longest: int, *, lines: bool) -> str:
 
 
 def same_person(one: str, other: str) -> bool:
-    """Tell whether two names are one name, however they are written."""
+    """Return whether two names are one name, however they are written.
+
+    Parameters
+    ----------
+    one, other : str
+        Names, as people wrote them.
+    """
 
     def plain(name: str) -> str:
         return " ".join(unicodedata.normalize("NFKC", name).casefold().split())

@@ -106,7 +106,18 @@ def chosen_sessions(
     since: datetime | None,
     until: datetime | None,
 ) -> pl.DataFrame:
-    """Return the catalogue's rows of the sessions that are meant, oldest first."""
+    """Return the catalogue's rows of the sessions that are meant, oldest first.
+
+    Parameters
+    ----------
+    archive : Archive
+    sessions : sequence of str or None
+        Names; all where None.
+    arm : str or None
+        Only sessions of this arm.
+    since, until : datetime or None
+        Only sessions that began from the one on, and before the other.
+    """
     rows = archive.sessions()
     if sessions is not None:
         for name in sessions:

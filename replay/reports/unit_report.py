@@ -27,6 +27,12 @@ MOST_PLOTS = 8
 def unit_report(archive: Archive, serial: str) -> Report:
     """Return a unit's sheet.
 
+    Parameters
+    ----------
+    archive : Archive
+    serial : str
+        The unit's key: its serial number, else the arm's name and the joint's.
+
     Raises
     ------
     UsageError

@@ -31,6 +31,17 @@ class Each(Protocol):
 def in_turn(work: Callable[[T], R], items: Iterable[T], /) -> Iterator[R]:
     """Do all the work in this process, one thing after another.
 
+    Parameters
+    ----------
+    work : callable
+        Takes one item and returns its result.
+    items : iterable
+
+    Yields
+    ------
+    R
+        The results, in the order of the items.
+
     >>> list(in_turn(abs, [-1, 2]))
     [1, 2]
     """
