@@ -168,3 +168,16 @@ def test_a_joint_of_such_a_log_is_drawn_before_it_is_taken_in(tmp_path: Path) ->
     drawn = figure.data[0].y
     assert len(drawn) > 100
     assert np.isfinite(drawn).all()
+
+
+def test_a_count_within_a_second_is_no_joint(tmp_path: Path) -> None:
+    m = moves(32, 2, 300, 10)
+    rows = ["time,index,q1_deg,q2_deg,i1_A,i2_A"]
+    for k in range(300):
+        cells = [*(f"{v:.4f}" for v in m.angle[:, k]), *(f"{v:.4f}" for v in m.current[:, k])]
+        rows.append(",".join([f"2031-03-01T00:00:{k // 10:02d}Z", str(k % 10), *cells]))
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(rows) + "\n")
+    proposal = propose_map(path)
+    assert ("log", "joint_column") not in {(x.table, x.key) for x in proposal.lines}
+    assert proposal.columns["joint.angle"] == ("q1_deg", "q2_deg")

@@ -6,10 +6,11 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from replay.logs.proposing.groups import of_one_joint
 from replay.logs.proposing.guesses import Guess
 from replay.logs.proposing.name_pieces import pieces
 from replay.logs.proposing.names import read_name
-from replay.logs.proposing.vocabulary import JOINT_COLUMN_WORDS
+from replay.logs.proposing.vocabulary import JOINT_COLUMN_WORDS, JOINT_KEY_WORDS
 from replay.logs.readers.joint_rows import MOST_JOINTS
 from replay.logs.readers.raw import RawLog
 
@@ -24,8 +25,10 @@ def joint_column(raw: RawLog, head: pl.DataFrame, time: str) -> Guess | None:
     """Return the column that tells joints apart; None where rows speak of all joints.
 
     Either the joints' rows share their instants, and the column says another word in each
-    of them, or its words take turns.
+    of them, or its words take turns. The other columns must not number joints themselves.
     """
+    if not of_one_joint([read_name(c) for c in raw.columns]):
+        return None
     instants = head[time].n_unique()
     found: list[Guess] = []
     for name in raw.columns:
@@ -33,7 +36,8 @@ def joint_column(raw: RawLog, head: pl.DataFrame, time: str) -> Guess | None:
         count = column.drop_nulls().n_unique()
         if name == time or not 2 <= count <= MOST_JOINTS or column.null_count():
             continue
-        named = all(p.word in JOINT_COLUMN_WORDS or p.word.isdigit() for p in pieces(name))
+        words = {p.word for p in pieces(name) if not p.word.isdigit()}
+        named = words <= JOINT_COLUMN_WORDS and bool(words - JOINT_KEY_WORDS)
         worded = column.cast(pl.Float64, strict=False).null_count() > 0
         if not named and (not worded or read_name(name).quantity is not None):
             continue

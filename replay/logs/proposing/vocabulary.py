@@ -353,10 +353,10 @@ JOINT_WORDS = frozenset(
 )
 LIMIT_WORDS = frozenset(["limit", "lim", "max", "maximum", "limite", "massimo", "grenze", "maximo"])
 """Words for a column that states what a quantity may reach."""
-JOINT_COLUMN_WORDS = frozenset(
+JOINT_KEY_WORDS = frozenset(["id", "no", "nr", "number", "num", "name", "index", "idx", "key"])
+JOINT_COLUMN_WORDS = JOINT_KEY_WORDS | frozenset(
     ["joint", "jt", "axis", "node", "motor", "servo", "drive", "actuator", "dof", "gelenk",
-     "achse", "axe", "articulation", "eje", "articulacion", "asse", "giunto", "id", "no", "nr",
-     "number", "num", "name", "index", "idx", "key"]
+     "achse", "axe", "articulation", "eje", "articulacion", "asse", "giunto"]
 )  # fmt: skip
 """Words for a column that says which joint a row speaks of."""
 RUN_WORDS = frozenset(
