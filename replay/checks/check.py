@@ -54,7 +54,7 @@ def check(
     Returns
     -------
     CheckResult
-        Flags, the most urgent first, and what the check rests on.
+        Flags, those that lead their finding first, and what the check rests on.
 
     Raises
     ------
