@@ -83,7 +83,7 @@
     try { localStorage.setItem("jointbook-single-keys", singleKeys ? "on" : "off"); } catch (e) { /* private window */ }
   }
   function typing(target) {
-    return target.closest && target.closest("input:not([type=range]):not([type=checkbox]), textarea, select, [contenteditable=true], [role=combobox], [role=grid], .ag-root");
+    return target.closest && target.closest("input:not([type=range]):not([type=checkbox]):not([type=radio]), textarea, select, [contenteditable=true], [role=combobox], [role=grid], .ag-root");
   }
   function help(show) {
     const sheet = document.getElementById("help");
@@ -92,7 +92,14 @@
     if (open === !sheet.hidden) return;
     sheet.hidden = !open;
     document.getElementById("single-keys").setAttribute("aria-pressed", String(singleKeys));
-    if (open) { help.back = document.activeElement; document.getElementById("help-close").focus(); }
+    if (open) { // this page's own keys first, seen from their beginning
+      const page = jb.address.page() || (document.querySelector("a.thumb") || { dataset: {} }).dataset.page;
+      const own = sheet.querySelector(`table[data-where="${page}"]`);
+      if (own) own.parentElement.prepend(own);
+      help.back = document.activeElement;
+      document.getElementById("help-close").focus({ preventScroll: true });
+      sheet.querySelector(".help-sheet").scrollTop = 0;
+    }
     else if (help.back) help.back.focus();
   }
   jb.help = help;

@@ -22,7 +22,8 @@
     event.preventDefault();
     part(decodeURIComponent(link.hash.slice(1)));
   });
-  window.jointbook.keys.add("event", { n: press("Next flag"), p: press("Previous flag"), r: press("Step through it in the replay"), m: () => part("likes"), o: () => part("others") });
+  window.jointbook.keys.add("event", { n: press("Next flag"), p: press("Previous flag"), r: press("Step through it in the replay"), m: () => part("likes"), o: () => part("others"),
+    g: () => { const at = window.jointbook.address.read(); window.jointbook.address.go("queue", { session: at.session, flag: at.flag }); } });
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_event = {
     // A new window, after a zoom by hand; the server then sends its detail.

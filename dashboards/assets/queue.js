@@ -6,11 +6,16 @@
   const jb = window.jointbook;
   function step(by) {
     const rows = [...document.querySelectorAll(".queue-row")];
-    const here = rows.findIndex((r) => r.classList.contains("here"));
+    // a press while a finding is on its way counts from where that one will be
+    const here = rows.findIndex((r) => (aim ? r.href === aim : r.classList.contains("here")));
     const next = rows[Math.min(Math.max(here + by, 0), rows.length - 1)];
-    if (next && !next.classList.contains("here")) { wanted = true; next.click(); }
+    if (next && next !== rows[here]) next.click();
   }
-  let wanted = false;
+  let wanted = false, aim = "";
+  document.addEventListener("click", function (event) {
+    const row = event.target.closest && event.target.closest(".queue-row");
+    if (row) { wanted = true; aim = row.href; }
+  }, true);
   function into() {
     const first = document.querySelector("#finding-verdict input:checked, #finding-verdict input");
     const heading = document.getElementById("finding-title");
@@ -18,8 +23,15 @@
     if (to) { to.focus({ preventScroll: true }); wanted = false; }
   }
   new MutationObserver(function () {
-    if (wanted && ["", "queue"].includes(jb.address.page()) && document.querySelector("#finding-verdict input, .queue-main .message")) into();
+    if (wanted && arrived() && NAMES.includes(jb.address.page()) && document.querySelector("#finding-verdict input, .queue-main .message")) into();
   }).observe(document.documentElement, { childList: true, subtree: true });
+  // The finding that was asked for by its row is there, or none was asked for so.
+  function arrived() {
+    const here = document.querySelector(".queue-row.here");
+    if (aim && here && here.href !== aim) return false;
+    aim = "";
+    return true;
+  }
   // The session in hand: of the finding that is open, else the one just done with.
   function signing() {
     const link = document.querySelector('.queue-main a[href^="/sign-off"]');
@@ -27,7 +39,8 @@
   }
   const keys = {
     n: () => step(1), p: () => step(-1), v: into,
-    g: () => { if (signing()) jb.address.go("sign-off", { session: signing() }); },
+    e: () => { const link = document.querySelector('.queue-main a[href^="/event"]'); if (link) link.click(); },
+    g: () => { if (signing()) { jb.signing = true; jb.address.go("sign-off", { session: signing() }); } },
   };
   const NAMES = ["", "queue"]; // it is what people come to first, without a name in the address
   NAMES.forEach((name) => jb.keys.add(name, keys));

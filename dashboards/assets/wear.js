@@ -9,6 +9,9 @@
     return text + (rest ? "." + rest : "") + "Z";
   }
   document.addEventListener("click", (event) => { if (event.target.id === "wear-print") window.print(); });
+  window.jointbook.keys.add("wear", {
+    i: () => { const date = document.getElementById("wear-note-date"); if (date) { date.focus(); date.select(); } },
+  });
   window.dash_clientside.jointbook_wear = {
     look(click) {
       const where = click && click.points && click.points[0] && click.points[0].customdata;

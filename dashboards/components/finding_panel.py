@@ -204,14 +204,19 @@ def _front(f: record.Finding) -> str:
     return f.joints[0] if f.joints else ""
 
 
-def nothing_waits(any_session: bool, filtered: bool) -> Component:
-    """Say why the queue is empty, and what to do."""
+def nothing_waits(any_session: bool, elsewhere: int = 0) -> Component:
+    """Say why the queue is empty, and what to do; ``elsewhere`` findings wait in other views."""
     if not any_session:
         return basics.message(
             "There is no session in this archive yet.", "Take logs in on the library page."
         )
-    if filtered:
-        return basics.message("Nothing waits here.", "Other filters may show more.")
+    if elsewhere:
+        return html.Div(
+            [
+                basics.message("Nothing waits here.", f"{elsewhere} findings wait elsewhere."),
+                basics.go("Show everything that waits", links.href("queue", View())),
+            ]
+        )
     return basics.message(
         "Nothing waits: every finding of a checked session has a disposition.",
         "That is a state of the paperwork, not a clearance of any arm.",

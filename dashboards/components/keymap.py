@@ -22,11 +22,12 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("O", "Go round the span between the cursors, else the window", "replay"),
     ("S", "The front joint alone; again for those shown before", "replay"),
     ("A", "Angles since the cursor's instant, each joint at its own scale; again to end", "replay"),
-    ("I", "Pin a note at the cursor", "replay"),
+    ("I", "Pin a note at the cursor; of a unit, note its maintenance", "replay, wear"),
     ("K", "Measure the front joint, or all that are shown", "replay"),
     ("1 … 7", "Bring a joint to the front", "replay"),
-    ("V", "Go to the verdict of the finding", "queue"),
-    ("G", "From the queue to the session's sign-off, and back", "queue, sign-off"),
+    ("E", "Take the finding apart", "queue"),
+    ("V", "Go to the verdict, or to what the sign-off asks next", "queue, sign-off"),
+    ("G", "From the queue to the sign-off, and back to what waits", "queue, sign-off, event"),
     ("Ctrl Enter", "Keep the verdict, or sign", "queue, sign-off"),
     ("R", "Step through it in the replay", "event"),
     ("Enter", "Open the row in the replay", "library"),
@@ -36,7 +37,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
 )
 
 
-WHERE: tuple[str, ...] = ("replay", "queue", "sign-off", "event", "library", "everywhere")
+WHERE: tuple[str, ...] = ("replay", "queue", "sign-off", "event", "wear", "library", "everywhere")
 """The pages that have keys, in the order of the help."""
 
 
@@ -53,7 +54,8 @@ def help_overlay() -> Component:
                         if where in pages.split(", ")
                     ]
                 ),
-            ]
+            ],
+            **attributes(data_where=where),
         )
         for where in WHERE
     ]

@@ -106,7 +106,7 @@ def reviewer_field() -> Component:
     Its id is the same on every page, so that the name is too.
     """
     return labelled(
-        "Your name (kept with every verdict)",
+        "Your name (goes on record)",
         dcc.Input(
             id=REVIEWER,
             type="text",

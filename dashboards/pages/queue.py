@@ -49,7 +49,7 @@ def layout(desk: Desk, view: View) -> Component:
                     html.Div(
                         panel(desk, opened)
                         if opened
-                        else nothing_waits(bool(known), bool(arm) or whose != "all"),
+                        else nothing_waits(bool(known), record.waits(desk.archive)),
                         id="queue-finding",
                         className="queue-main",
                     ),
@@ -162,6 +162,13 @@ def _keep(
     else:
         said_parts = [said]
     next_finding = following.finding if following else None
+    if left and next_finding and next_finding.session != what["session"]:
+        first = left[0].finding
+        said_parts = [
+            f"{said} The next one is of another session; {len(left)} more wait in this one: ",
+            basics.go("go on there", links.href(
+                "queue", View(session=first.session, flag=first.lead.flag), whose="session")),
+        ]  # fmt: skip
     return _shown(desk, what, next_finding.finding if next_finding else "", said_parts,
                   session=next_finding.session if next_finding else "")  # fmt: skip
 
@@ -175,7 +182,7 @@ def _shown(
     main: Any = (
         panel(desk, finding, said)
         if finding
-        else [html.P(said, role="status"), nothing_waits(True, bool(what["arm"]))]
+        else [html.P(said, role="status"), nothing_waits(True, record.waits(desk.archive))]
     )
     moved = {"session": there, "flag": finding.lead.flag if finding else ""}
     new = _what(finding, what["arm"], what["whose"])

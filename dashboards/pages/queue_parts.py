@@ -111,9 +111,8 @@ def list_of(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]
     """Return how many findings wait, and the worst of them; one is open on the right."""
     count_of = len({w.finding.session for w in waiting})
     more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
-    count = (
-        f"{len(waiting)} findings wait in {count_of} session{'s' if count_of != 1 else ''}.{more}"
-    )
+    many = "1 finding waits" if len(waiting) == 1 else f"{len(waiting)} findings wait"
+    count = f"{many} in {count_of} session{'s' if count_of != 1 else ''}.{more}"
     return [
         html.P(count, role="status", className="faint", id="queue-count"),
         waiting_list(waiting[:MOST], chosen),

@@ -164,7 +164,8 @@ def register(app: Dash, desk: Desk) -> None:
                 made = record.sign(
                     desk.archive, session, reviewer=who or "", mark=mark, remark=remark or ""
                 )
-                said = f"{STATES[made.state]} Entry {made.signatures[-1].seq} of the record."
+                words = f"{STATES[made.state]} Entry {made.signatures[-1].seq} of the record. "
+                said: Any = [words, session_report_links(session)]
             elif ctx.triggered_id == "signoff-reopen":
                 record.reopen(desk.archive, session, reviewer=who or "", why=remark or "")
                 said = "Reopened. What was signed stays on record."

@@ -18,6 +18,7 @@ from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.pickers import choice
 from dashboards.components.report_links import unit_report_links
 from dashboards.components.saving import send_table
+from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.components.wear_board import address, fleet_block, multiples
 from dashboards.components.wear_notes import limit_form, notes_block
 from dashboards.figures.wear import history_figure, reaches_limit
@@ -156,15 +157,17 @@ def register(app: Dash, desk: Desk) -> None:
         State("wear-note-what", "value"),
         State("wear-note-detail", "value"),
         State("wear-shown", "data"),
+        State(REVIEWER, "value"),
         prevent_initial_call=True,
     )
     def keep_note(
-        clicks: int | None, when: str, what: str, detail: str | None, shown: dict[str, str]
-    ) -> Any:
+        clicks: int | None, when: str, what: str, detail: str | None, shown: dict[str, str],
+        who: str | None,
+    ) -> Any:  # fmt: skip
         if not clicks:
             return no_update
         try:
-            wear.note(desk.archive, shown["serial"], when or "", what, detail or "")
+            wear.note(desk.archive, shown["serial"], when or "", what, detail or "", who or "")
         except JointbookError as error:
             return html.Span(error.sentence(), className="refused-words")
         return _again(shown, f"recorded: {what} on {when}")
@@ -174,14 +177,17 @@ def register(app: Dash, desk: Desk) -> None:
         Input("wear-limit-save", "n_clicks"),
         State("wear-limit", "value"),
         State("wear-shown", "data"),
+        State(REVIEWER, "value"),
         prevent_initial_call=True,
     )
-    def keep_limit(clicks: int | None, text: str | None, shown: dict[str, str]) -> Any:
+    def keep_limit(
+        clicks: int | None, text: str | None, shown: dict[str, str], who: str | None
+    ) -> Any:
         if not clicks:
             return no_update
         try:
             value = float(text) if text and text.strip() else None
-            wear.keep_limit(desk.archive, shown["indicator"], value, shown["serial"])
+            wear.keep_limit(desk.archive, shown["indicator"], value, shown["serial"], who or "")
         except ValueError:
             return html.Span(f"{text!r} is not a number", className="refused-words")
         except JointbookError as error:
@@ -221,6 +227,7 @@ def _head(against: str, waiting: int) -> Component:
                 disabled=not waiting,
             ),
             html.Span(id="wear-said", role="status"),
+            reviewer_field(),
         ],
         className="row",
     )

@@ -12,6 +12,7 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_parts import table
 from dashboards.components.figure_card import figure_card
+from dashboards.components.report_links import unit_report_links
 from dashboards.figures.wear import history_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk
@@ -71,6 +72,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
                 [
                     html.H1(f"Unit {serial}"),
                     html.Span(f"{place}, as of {datetime.now(UTC):%Y-%m-%d}", className="faint"),
+                    html.Span(unit_report_links(serial), className="no-print"),
                     html.Button("Print", id="wear-print", type="button", className="no-print"),
                     basics.go(
                         "Back to wear",

@@ -62,6 +62,7 @@ __all__ = [
     "signing",
     "take",
     "told",
+    "waits",
     "worst_of",
 ]
 
@@ -123,6 +124,11 @@ def opened(archive: Archive, session: str, name: str) -> Open:
             beside,
             _links(archive, finding),
         )
+
+
+def waits(archive: Archive) -> int:
+    """Return how many findings wait in the whole archive."""
+    return len(queue(archive))
 
 
 def signing(archive: Archive, session: str) -> Signing:

@@ -10,6 +10,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.errors import UsageError
+from replay.record import clean_name
 from replay.records import Trend
 from replay.wear import (
     UnitHistory,
@@ -165,14 +166,18 @@ def measure_all(archive: Archive, wrap: Callable[[list[str]], Iterable[str]] | N
     trends(archive)
 
 
-def note(archive: Archive, serial: str, when: str, what: str, detail: str) -> str:
-    """Record maintenance of a unit."""
-    return add_maintenance(archive, serial, when, what, detail)
+def note(archive: Archive, serial: str, when: str, what: str, detail: str, who: str) -> str:
+    """Record maintenance of a unit; somebody has to put their name to it."""
+    by = clean_name(who, "a note goes on record with a name")
+    return add_maintenance(archive, serial, when, what, detail, by=by)
 
 
-def keep_limit(archive: Archive, indicator: str, value: float | None, serial: str) -> None:
-    """Keep or remove the limit of one unit's indicator."""
-    set_limit(archive, indicator, value, serial=serial)
+def keep_limit(
+    archive: Archive, indicator: str, value: float | None, serial: str, who: str
+) -> None:
+    """Keep or remove the limit of one unit's indicator; somebody has to put their name to it."""
+    by = clean_name(who, "a limit goes on record with a name")
+    set_limit(archive, indicator, value, serial=serial, by=by)
 
 
 def duty_words(archive: Archive, serial: str) -> str:

@@ -41,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _make(args: argparse.Namespace) -> int:
     from replay.reports.bundle import make_bundle
+    from replay.reports.bundle.verifying import DIFFER
     from replay.reviews.finding_search import session_of
 
     if args.key:
@@ -70,6 +71,12 @@ def _make(args: argparse.Namespace) -> int:
             print(f"  {note}")
         if made.verified is not None:
             _tell(made.verified)
+            if made.verified.flags == DIFFER:
+                print(
+                    "the archive's flags are of an earlier program or baseline: `jointbook check "
+                    f"{made.verified.manifest.session}` finds them anew, changing nothing "
+                    "signed; then make the bundle again"
+                )
     return 0 if made.verified is None or made.verified.holds else 1
 
 

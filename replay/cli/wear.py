@@ -81,6 +81,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="record maintenance: replaced, relubricated, repaired, adjusted or inspected",
     )
     parser.add_argument(
+        "--as", dest="who", default="", metavar="NAME", help="who sets the limit or wrote the note"
+    )
+    parser.add_argument(
         "--new-unit",
         action="store_true",
         help="the note is about a unit that no session has named yet, such as a spare",
@@ -105,14 +108,16 @@ def run(args: argparse.Namespace) -> int:
             archive, progress=lambda todo: progress(todo, what="measuring"), each=each
         )
     for text in args.limit:
-        _keep_limit(archive, text)
+        _keep_limit(archive, text, args.who)
     note = None
     if args.note:
         serial, when, what, *detail = args.note
         note = add_maintenance(
-            archive, serial, when, what, " ".join(detail), new_unit=args.new_unit
+            archive, serial, when, what, " ".join(detail), new_unit=args.new_unit, by=args.who
         )
         say(f"noted: {serial} {what} on {when}")
+    if (args.limit or args.note) and not args.who:
+        say("kept without a name; --as NAME puts one on record")
     wanted = present_name(args.indicator) if args.indicator else None
     chosen = {"joint": args.joint, "serial": args.serial, "indicator": wanted}
     for word, name in chosen.items():
@@ -166,7 +171,7 @@ def _without_spark(t: Trend) -> Trend:
     return replace(t, detail={k: v for k, v in t.detail.items() if k != "spark"})
 
 
-def _keep_limit(archive: Archive, text: str) -> None:
+def _keep_limit(archive: Archive, text: str, who: str) -> None:
     from replay.wear import set_limit
 
     key, equals, value = text.rpartition("=")
@@ -177,7 +182,7 @@ def _keep_limit(archive: Archive, text: str) -> None:
         number = float(value) if value.strip() else None
     except ValueError:
         raise UsageError(f"--limit {text!r}: {value!r} is not a number") from None
-    set_limit(archive, indicator.strip(), number, serial=serial.strip() or None)
+    set_limit(archive, indicator.strip(), number, serial=serial.strip() or None, by=who)
 
 
 def _known(archive: Archive, measured: pl.DataFrame, word: str) -> list[str]:

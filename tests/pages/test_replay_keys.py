@@ -238,6 +238,7 @@ PRESSED: dict[str, Callable[[Page], None]] = {
     "I": pin,
     "K": measured,
     "1 … 7": in_front,
+    "E": elsewhere,
     "V": elsewhere,
     "G": elsewhere,
     "Ctrl Enter": elsewhere,

@@ -10,9 +10,11 @@ import numpy as np
 import polars as pl
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect
 
 from replay.archive import open_archive
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from replay.record import open_record
 from replay.wear import maintenance
 from replay.wear.indicators import METHOD, SCHEMA
 
@@ -144,13 +146,20 @@ def test_the_latest_sessions_are_links_for_the_keyboard(page):
 
 
 def test_a_maintenance_note_is_recorded_here(page, worn):
+    page.page.keyboard.press("i")
+    expect(page.page.locator("#wear-note-date")).to_be_focused()
     page.page.fill("#wear-note-date", "2032-02-03")
     page.page.fill("#wear-note-detail", "new grease <b>kept as text</b>")
+    page.page.click("#wear-note-save")
+    page.page.wait_for_selector("#wear-note-said >> text=goes on record with a name")
+    assert maintenance(worn).height == 0
+    page.page.get_by_label("Your name").fill("R. Moss")
     page.page.click("#wear-note-save")
     page.page.wait_for_selector("#wear-note-said a")
     page.page.click("#wear-note-said a")
     page.page.wait_for_selector("text=2032-02-03: inspected, new grease <b>kept as text</b>")
     assert maintenance(worn)["serial"].to_list() == ["TU-101"]
+    assert [e.who for e in open_record(worn).entries("maintenance")] == ["R. Moss"]
     page.page.fill("#wear-note-date", "yesterday")
     page.page.click("#wear-note-save")
     page.page.wait_for_selector("#wear-note-said >> text=not an ISO 8601 date")
