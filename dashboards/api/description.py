@@ -3,6 +3,9 @@
 Specification: OpenAPI 3.1.0 (OpenAPI Initiative, 2021); its schemas are JSON
 Schema, draft 2020-12. Columns come from `queries.handing_on`, where the frames
 are made, so that a description cannot say other than what is sent.
+
+Longer than 245 lines because the table of operations and the document that is
+made of it, row by row, are read together or not understood.
 """
 
 from __future__ import annotations

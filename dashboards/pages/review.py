@@ -1,4 +1,8 @@
-"""Review: the flags of one session in one list, a verdict and a note for each."""
+"""Review: the flags of one session in one list, a verdict and a note for each.
+
+Longer than 245 lines because a flag's card, its form and the callback that keeps
+it share their ids.
+"""
 
 from __future__ import annotations
 
