@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import logging
+import signal
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 
-from werkzeug.serving import WSGIRequestHandler, make_server
-
-from dashboards import shell, wire
 from dashboards.app import create_app
-from replay.errors import JointbookError
-
-SWITCH_S = 0.0005
-"""How long one thread may keep the others from Python. A window's answer takes many short turns;
-with the usual 5 ms each of them waits for the background work's."""
-
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
+from dashboards.gate import journal
+from dashboards.server import LOOPBACK, serve
+from replay.accounts import Users
+from replay.errors import JointbookError, UsageError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -27,36 +22,54 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser.add_argument("--archive", default="./archive", metavar="DIR")
     parser.add_argument("--host", default="127.0.0.1")
     parser.add_argument("--port", type=int, default=8050)
+    parser.add_argument("--users", metavar="FILE")
+    parser.add_argument("--allowed-host", action="append", default=[], metavar="NAME")
+    parser.add_argument("--proxy", metavar="ADDRESS")
+    parser.add_argument("--log", metavar="FILE")
     args = parser.parse_args(argv)
-    logging.getLogger("werkzeug").setLevel(logging.WARNING)
     try:
-        app = create_app(args.archive)
+        names = allowed(args.host, args.users, args.allowed_host)
+        app = create_app(args.archive, None if args.users is None else Users(Path(args.users)))
+    except UsageError as error:
+        print(f"jointbook serve: {error}", file=sys.stderr)
+        return 2
     except JointbookError as error:
         print(f"jointbook serve: {error}", file=sys.stderr)
         return 1
-    if args.host in LOOPBACK:
-        wire.trust_only(app.server, [*LOOPBACK[:2], "[::1]"])
-    else:
-        print(
-            f"Anyone who reaches {args.host}:{args.port} can read this archive and change it; "
-            "there is no password.",
-            file=sys.stderr,
-        )
-    sys.setswitchinterval(SWITCH_S)
+    journal.keep(app.server, args.log)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     with contextlib.suppress(KeyboardInterrupt):
-        server = make_server(
-            args.host, args.port, app.server, threaded=True, request_handler=_KeepOpen
-        )
-        shell.warm(app)
-        print(f"jointbook on http://{args.host}:{args.port}/ (Ctrl-C stops it)", file=sys.stderr)
-        server.serve_forever()
+        serve(app, args.host, args.port, names=names, proxy=args.proxy)
     return 0
 
 
-class _KeepOpen(WSGIRequestHandler):
-    """Keeps a browser's connection open between its requests."""
+def allowed(host: str, users: str | None, names: Sequence[str]) -> list[str]:
+    """Return the host names that requests may be for.
 
-    protocol_version = "HTTP/1.1"
+    Raises
+    ------
+    UsageError
+        Anybody on a network could reach the archive, or nothing says under which name.
+    """
+    if users is not None and not Users(Path(users)).all():
+        raise UsageError(
+            "nobody could sign in: the users file has no user",
+            file=users,
+            todo="jointbook users add NAME --role administrator --users FILE",
+        )
+    if host in LOOPBACK:
+        return [*LOOPBACK[:2], "[::1]", *names]
+    if users is None:
+        raise UsageError(
+            f"on {host} others could reach this archive, and nobody has to sign in",
+            todo="make a users file with `jointbook users add`, then --users FILE",
+        )
+    if not names:
+        raise UsageError(
+            f"on {host} it has to be said by which name people come",
+            todo="--allowed-host NAME, as it stands in the browser's address",
+        )
+    return list(names)
 
 
 if __name__ == "__main__":

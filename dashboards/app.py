@@ -60,10 +60,13 @@ from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.terms import linked
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
+from dashboards.gate import figures, guard, sign_in
+from dashboards.gate.visitors import Sessions
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
+from replay.accounts import Users
 from replay.archive import Archive, open_archive
 from replay.errors import JointbookError
 
@@ -93,13 +96,15 @@ def load_pages() -> list[Page]:
     return [importlib.import_module(n).PAGE for n in names if find_spec(n) is not None]
 
 
-def create_app(archive: Archive | str | Path) -> Shell:
+def create_app(archive: Archive | str | Path, users: Users | None = None) -> Shell:
     """Return a Dash app that shows one archive.
 
     Parameters
     ----------
     archive : Archive or path
         An open archive, or the folder of one.
+    users : Users, optional
+        Who may sign in; without them whoever reaches the server may do all.
 
     Raises
     ------
@@ -107,7 +112,8 @@ def create_app(archive: Archive | str | Path) -> Shell:
         When there is no archive in the folder.
     """
     opened = archive if isinstance(archive, Archive) else open_archive(archive)
-    desk = Desk(opened, Jobs())
+    desk = Desk(opened, Jobs(), guard.visitor_name)
+    sessions = None if users is None else Sessions(users)
     pages = load_pages()
     app = Shell(
         "dashboards",
@@ -121,7 +127,12 @@ def create_app(archive: Archive | str | Path) -> Shell:
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.index_string = shell.index()
-    app.layout = frame([(p.name, p.title, p.about) for p in pages], _short_name(opened))
+    shown = [(p.name, p.title, p.about) for p in pages]
+    app.layout = lambda: frame(shown, _short_name(opened), guard.signed_in_as())
+    figures.add_routes(app.server, opened, desk.jobs, sessions)
+    guard.install(app, sessions)
+    if sessions is not None:
+        sign_in.add_routes(app.server, sessions)
     wire.prepare(app.server)
     shell.serve(app)
     _register_frame(app, desk, pages)
@@ -129,6 +140,7 @@ def create_app(archive: Archive | str | Path) -> Shell:
     shell.refuse_unknown(app, [p.name for p in pages])
     for page in pages:
         page.register(app, desk)
+    app.desk = desk
     app.warm_calls = [partial(p.layout, desk, View()) for p in pages if p.name in FIRST_SEEN]
     return app
 
@@ -150,7 +162,7 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
         set_props(ids.NOTICE, {"children": None})
         view = links.read(search)
         note = unknown_parameters_note(unknown_parameters(view, page.words))
-        shown = linked(guard(lambda: page.layout(desk, view)))
+        shown = linked(told(lambda: page.layout(desk, view)))
         return [note, shown] if note else shown
 
     @app.callback(
@@ -178,7 +190,7 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
         return jobs_tray(states), not running, ended if ended != done else no_update
 
 
-def guard(make: Callable[[], Component]) -> Component:
+def told(make: Callable[[], Component]) -> Component:
     """Return what ``make`` returns, or its failure in words."""
     try:
         return make()

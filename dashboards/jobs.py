@@ -86,6 +86,22 @@ class Jobs:
             if state and state.state == "running":
                 self._states[job] = replace(state, cancelling=True)
 
+    def stop_all(self, wait_s: float) -> bool:
+        """Ask every job to stop at its next step and wait; tell whether all have ended.
+
+        What a job was storing is finished by then, or was not begun.
+        """
+        end = time.monotonic() + wait_s
+        with self._lock:
+            running = [j for j, s in self._states.items() if s.state == "running"]
+        for job in running:
+            self.cancel(job)
+        while time.monotonic() < end:
+            if all(s.state != "running" for s in self.states()):
+                return True
+            time.sleep(0.05)
+        return not running
+
     def states(self) -> list[JobState]:
         """Return the running jobs and the last ones that ended, newest first."""
         with self._lock:

@@ -47,6 +47,8 @@ class Shell(Dash):
     """
 
     warm_calls: Sequence[Callable[[], Any]] = ()
+    desk: Any = None
+    """What the pages work with, for whoever stops the app."""
 
     def interpolate_index(
         self,

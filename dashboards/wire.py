@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 from functools import lru_cache
 
 from flask import Flask, Response, request
@@ -22,6 +23,8 @@ POLICY = (
 """The browser itself refuses anything from outside. Plotly and Dash need
 inline scripts and `eval`."""
 
+_PORT = re.compile(r":[0-9]*$")
+
 _TEXT = ("text/", "application/javascript", "application/json", "image/svg")
 
 
@@ -32,7 +35,7 @@ def prepare(server: Flask) -> None:
     def send(response: Response) -> Response:
         response.headers.setdefault("Content-Security-Policy", POLICY)
         response.headers.setdefault("X-Content-Type-Options", "nosniff")
-        response.headers.setdefault("Referrer-Policy", "no-referrer")
+        response.headers.setdefault("Referrer-Policy", "same-origin")
         return _compressed(response)
 
 
@@ -42,7 +45,15 @@ def trust_only(server: Flask, hosts: list[str]) -> None:
     A web page elsewhere could otherwise point its own name at this machine
     and read the archive through the visitor's browser.
     """
-    server.config["TRUSTED_HOSTS"] = hosts
+    known = {host.casefold() for host in hosts}
+
+    def from_a_trusted_name() -> tuple[str, int] | None:
+        asked = request.headers.get("Host", "").casefold()
+        name = _PORT.sub("", asked)
+        return None if known & {asked, name} else ("this server has another name", 400)
+
+    # Before everything else; Werkzeug's own list knows no IPv6 address.
+    server.before_request_funcs.setdefault(None, []).insert(0, from_a_trusted_name)
 
 
 def _compressed(response: Response) -> Response:

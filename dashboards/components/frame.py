@@ -13,8 +13,16 @@ from dashboards.components.keymap import help_overlay
 from dashboards.jobs import JobState
 
 
-def frame(pages: Sequence[tuple[str, str, str]], archive_name: str) -> Component:
-    """Return the whole layout; ``pages`` are (name, title, about)."""
+def frame(
+    pages: Sequence[tuple[str, str, str]], archive_name: str, signed_in: str = ""
+) -> Component:
+    """Return the whole layout; ``pages`` are (name, title, about), ``signed_in`` who looks."""
+    signed = [
+        html.Form(
+            [html.Span(signed_in, className="signed-in"), html.Button("Sign out", type="submit")],
+            method="post", action="/sign-out", className="sign-out",
+        )
+    ] if signed_in else []  # fmt: skip
     return html.Div(
         [
             dcc.Location(id=ids.URL, refresh="callback-nav"),
@@ -42,6 +50,7 @@ def frame(pages: Sequence[tuple[str, str, str]], archive_name: str) -> Component
                         [
                             html.Button("Keys", id="frame-help", n_clicks=0, title="Keys (?)"),
                             html.Button("Light/dark", id="frame-theme", n_clicks=0),
+                            *signed,
                         ],
                         className="spine-foot",
                     ),

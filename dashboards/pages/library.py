@@ -122,7 +122,8 @@ def _legend() -> list[Any]:
 
 def register(app: Dash, desk: Desk) -> None:
     """Add the library's callbacks and routes."""
-    hall = intake.Intake()
+    hall = intake.Intake(desk.asking)
+    desk.at_stop.append(hall.close)
     outcomes: dict[str, Component] = {}
     guard = threading.Lock()
     add_routes(app, desk, hall)

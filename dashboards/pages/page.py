@@ -16,10 +16,16 @@ from replay.archive import Archive
 
 @dataclass(frozen=True, slots=True)
 class Desk:
-    """What every page works with: the archive on show and the jobs."""
+    """What every page works with: the archive on show and the jobs.
+
+    ``asking`` says who sent the request that is answered, by the sign-in;
+    ``at_stop`` is run when the dashboard stops.
+    """
 
     archive: Archive
     jobs: Jobs
+    asking: Callable[[], str] = lambda: ""
+    at_stop: list[Callable[[], None]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ that. Files ending in ``.toml`` are arm files or log maps, all others are logs.
 
 from __future__ import annotations
 
+import os
 import re
 import secrets
 import shutil
@@ -26,11 +27,14 @@ from replay.archive import Archive
 from replay.arm import load_arm
 from replay.cleaning import IngestResult, ingest
 from replay.cleaning.preview import Preview, preview
-from replay.errors import JointbookError, UsageError
-from replay.logs import load_map
+from replay.errors import JointbookError, LogMapError, UsageError
+from replay.logs import LogMap, load_map
 
 MOST_BATCHES = 8
 STALE_S = 6 * 3600.0
+QUOTA_BYTES = 8 << 30
+"""Of files that one person has dropped and not taken in."""
+_PREFIX = "jointbook-intake-"
 _CHUNK = 1 << 20
 _SPARE_BYTES = 256 << 20
 """Left free on the disk; a file that would take it is refused."""
@@ -77,41 +81,66 @@ class Proposed:
 
 @dataclass(slots=True)
 class Batch:
-    """What was dropped together."""
+    """What was dropped together, and by whom."""
 
     folder: Path
     made: float
+    owner: str = ""
+    received: int = 0
+    """Bytes that arrived, of files and of broken attempts too."""
     logs: list[str] = field(default_factory=list)
     maps: list[str] = field(default_factory=list)
     arms: list[str] = field(default_factory=list)
 
 
 class Intake:
-    """The batches of one dashboard."""
+    """The batches of one dashboard; each is its owner's alone.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    owner : callable
+        Says who is asking.
+    """
+
+    def __init__(self, owner: Callable[[], str] = lambda: "") -> None:
         self._batches: dict[str, Batch] = {}
         self._lock = threading.Lock()
+        self._owner = owner
+        sweep()
 
     def open(self) -> str:
-        """Make a batch and return its name."""
+        """Make a batch and return its name; of an owner with many, the oldest goes."""
+        owner = self._owner()
         with self._lock:
             now = time.time()
             for name in [n for n, b in self._batches.items() if now - b.made > STALE_S]:
                 self._drop(name)
-            if len(self._batches) >= MOST_BATCHES:
-                self._drop(min(self._batches, key=lambda n: self._batches[n].made))
+            mine = [n for n, b in self._batches.items() if b.owner == owner]
+            if len(mine) >= MOST_BATCHES:
+                self._drop(min(mine, key=lambda n: self._batches[n].made))
             name = secrets.token_urlsafe(9)
-            folder = Path(tempfile.mkdtemp(prefix="jointbook-intake-"))
-            self._batches[name] = Batch(folder, now)
+            folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
+            self._batches[name] = Batch(folder, now, owner)
         return name
 
     def batch(self, name: str) -> Batch:
-        """Return a batch; UsageError when it has gone."""
+        """Return a batch of whoever asks; UsageError when it has gone or is another's."""
         with self._lock:
-            if name not in self._batches:
+            found = self._batches.get(name)
+            if found is None or found.owner != self._owner():
                 raise UsageError("these files are no longer here", todo="drop them again")
-            return self._batches[name]
+            return found
+
+    def close(self) -> None:
+        """Delete all batches: the dashboard stops."""
+        with self._lock:
+            for name in list(self._batches):
+                self._drop(name)
+
+    def _room(self, owner: str) -> int:
+        """Return how many bytes an owner may still send."""
+        with self._lock:
+            return QUOTA_BYTES - sum(b.received for b in self._batches.values() if b.owner == owner)
 
     def receive(self, name: str, file_name: str, stream: IO[bytes], size: int | None) -> str:
         """Write one file of a batch, whole or not at all; return its safe name."""
@@ -120,13 +149,19 @@ class Intake:
         free = shutil.disk_usage(batch.folder).free
         if size is not None and size + _SPARE_BYTES > free:
             raise UsageError(f"{safe}: no room for {size / 1e6:.0f} MB on the server's disk")
+        if (size or 0) > self._room(batch.owner):
+            raise _over_quota(safe)
         path = batch.folder / safe
         part = path.with_name(path.name + ".part")
         got = 0
         try:
             with part.open("wb") as handle:
-                while chunk := stream.read(_CHUNK):
+                while chunk := stream.read(_CHUNK):  # counted whether a length was told or not
                     got += len(chunk)
+                    with self._lock:
+                        batch.received += len(chunk)
+                    if self._room(batch.owner) < 0:
+                        raise _over_quota(safe)
                     handle.write(chunk)
         except BaseException:  # a browser that breaks off is no OSError
             part.unlink(missing_ok=True)
@@ -140,9 +175,10 @@ class Intake:
         return safe
 
     def discard(self, name: str) -> None:
-        """Delete a batch and its files."""
+        """Delete a batch of whoever asks, and its files."""
         with self._lock:
-            self._drop(name)
+            if name in self._batches and self._batches[name].owner == self._owner():
+                self._drop(name)
 
     def _drop(self, name: str) -> None:
         gone = self._batches.pop(name, None)
@@ -163,6 +199,33 @@ class Intake:
                 batch.arms.append(safe)
                 return
         batch.maps.append(safe)
+
+
+def sweep() -> None:
+    """Delete what dashboards of this user that have gone left behind."""
+    for folder in Path(tempfile.gettempdir()).glob(f"{_PREFIX}*-*"):
+        number = folder.name.removeprefix(_PREFIX).partition("-")[0]
+        with suppress(OSError, ValueError, OverflowError):
+            if folder.stat().st_uid == os.getuid() and not _alive(int(number)):
+                shutil.rmtree(folder, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _over_quota(name: str) -> UsageError:
+    return UsageError(
+        f"{name}: you have {QUOTA_BYTES >> 30} GB of files here that are not taken in",
+        todo="take in or discard what you dropped before; larger logs go in with "
+        "`jointbook ingest`",
+    )
 
 
 def safe_name(text: str) -> str:
@@ -232,7 +295,7 @@ def look(batch: Batch, log: str, text: str) -> Look:
     if log not in batch.logs:
         raise UsageError("no such log among the files that were dropped")
     try:
-        log_map = load_map(text if "\n" in text else text + "\n")
+        log_map = own_map(text)
         seen = preview(batch.folder / log, log_map)
     except JointbookError as error:
         return Look(trouble=error.sentence().replace(f"{batch.folder}/", ""))
@@ -241,15 +304,33 @@ def look(batch: Batch, log: str, text: str) -> Look:
 
 def _map_trouble(text: str) -> str:
     try:
-        load_map(text)
+        own_map(text)
     except JointbookError as error:
         return error.sentence()
     return ""
 
 
+def own_map(text: str) -> LogMap:
+    """Return the map of a text that came from outside; it may name no file of this machine.
+
+    Raises
+    ------
+    LogMapError
+        When it is no map, or names a file.
+    """
+    with suppress(tomllib.TOMLDecodeError):
+        packets = tomllib.loads(text).get("packets")
+        if isinstance(packets, dict) and "xtce" in packets:
+            raise LogMapError(
+                "a map that comes in here names no file of the server: [packets] xtce",
+                todo="put the description itself there as xtce_text, or use `jointbook ingest`",
+            )
+    return load_map(text if "\n" in text else text + "\n")
+
+
 def check_map(text: str) -> None:
     """Raise LogMapError, in words, when a map's text is not one."""
-    load_map(text)
+    own_map(text)
 
 
 def take(
@@ -264,7 +345,7 @@ def take(
     ``arm`` is the text of an arm file, or None.
     """
     the_arm = load_arm(arm) if arm else None
-    loaded = [load_map(text) for text in maps]
+    loaded = [own_map(text) for text in maps]
     return ingest(
         archive,
         [batch.folder / name for name in batch.logs],

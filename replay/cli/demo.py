@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         return _make(args)
     if not args.no_serve:
         check_port(args.host, args.port)  # known now, not after a minute of building
-    logs = _logs_folder(args.logs)
+    logs = _logs_folder(args.logs, args.archive)
     archive = open_archive(args.archive, create=True)
     _refuse_strangers(archive)
     summary = build(archive, logs)
@@ -85,18 +85,30 @@ def _make(args: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
-def _logs_folder(asked: str | None) -> Path:
-    """Return the folder of demo logs: the one asked for, or the one beside the source."""
+def _logs_folder(asked: str | None, archive: str) -> Path:
+    """Return the folder of demo logs: the one asked for, else beside the source or the archive.
+
+    Where there is none, as after an installation, the sample logs are written
+    beside the archive: the same bytes as in the source.
+    """
+    from replay.demo.sample import write_sample
+
+    if asked:
+        if (Path(asked) / "contents.toml").is_file():
+            return Path(asked)
+        raise UsageError(
+            "no demo logs here: contents.toml is missing",
+            file=asked,
+            todo="leave --logs out, or write some with --make",
+        )
     beside_source = Path(__file__).resolve().parents[2] / "sample_logs"
-    tried = [Path(asked)] if asked else [beside_source, Path.cwd() / "sample_logs"]
-    for folder in tried:
+    beside_archive = Path(archive).absolute().parent / "sample_logs"
+    for folder in (beside_source, Path.cwd() / "sample_logs", beside_archive):
         if (folder / "contents.toml").is_file():
             return folder
-    raise UsageError(
-        "no demo logs here: contents.toml is missing",
-        file=tried[0],
-        todo="name their folder with --logs, or write some with --make",
-    )
+    say(f"writing the sample logs to {beside_archive}")
+    write_sample(beside_archive)
+    return beside_archive
 
 
 def _refuse_strangers(archive: Archive) -> None:

@@ -37,6 +37,7 @@ VERBS: tuple[str, ...] = (
     "mechanics",
     "wear",
     "archive",
+    "users",
     "serve",
 )
 

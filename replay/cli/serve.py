@@ -1,6 +1,8 @@
 """Show an archive in the browser, served from this machine.
 
-Binds 127.0.0.1 unless told otherwise: there are no accounts and no password.
+Binds 127.0.0.1 unless told otherwise. On any other address people have to sign
+in (--users) and come by a name that you allow (--allowed-host); put a proxy
+that speaks TLS in front (--proxy), since passwords travel.
 """
 
 from __future__ import annotations
@@ -21,6 +23,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this verb's arguments."""
     parser.add_argument("--host", default="127.0.0.1", help="address to bind (127.0.0.1)")
     parser.add_argument("--port", type=int, default=8050, help="port (8050)")
+    parser.add_argument(
+        "--users",
+        metavar="FILE",
+        help="who may sign in; `jointbook users` makes it",
+    )
+    parser.add_argument(
+        "--allowed-host",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="a name by which people come, with :port if it is not the usual one; others get 400",
+    )
+    parser.add_argument(
+        "--proxy", metavar="ADDRESS", help="address of the one proxy whose headers are believed"
+    )
+    parser.add_argument(
+        "--log", metavar="FILE", help="write every request as a line of JSON there; - for stderr"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -33,10 +53,17 @@ def run(args: argparse.Namespace) -> int:
     archive = open_archive(args.archive)
     check_port(args.host, args.port)
     if args.json:
-        print_json({"url": f"http://{args.host}:{args.port}/", "archive": str(archive.root)})
+        shown = f"[{args.host}]" if ":" in args.host else args.host
+        print_json({"url": f"http://{shown}:{args.port}/", "archive": str(archive.root)})
         sys.stdout.flush()
     words = ["--archive", str(args.archive), "--host", args.host, "--port", str(args.port)]
-    child = subprocess.Popen([sys.executable, "-m", "dashboards", *words])
+    for option in ("users", "proxy", "log"):
+        if getattr(args, option, None) is not None:
+            words += [f"--{option}", getattr(args, option)]
+    for name in getattr(args, "allowed_host", ()):
+        words += ["--allowed-host", name]
+    # -P: only what is installed, not a dashboards.py of the folder that one happens to be in
+    child = subprocess.Popen([sys.executable, "-P", "-m", "dashboards", *words])
     signal.signal(signal.SIGTERM, lambda *_: child.terminate())
     while True:
         try:

@@ -63,6 +63,40 @@ def test_it_serves_on_this_machine_only_and_ends_with_its_parent(heron: Archive)
     assert alive == []
 
 
+def test_only_the_installed_program_is_run_and_ipv6_answers(heron: Archive, tmp_path: Path) -> None:
+    """A dashboards.py of the folder that one is in stays out; so does a module it would import."""
+    mark = tmp_path / "was-run"
+    for name in ("dashboards.py", "waitress.py", "json.py"):
+        (tmp_path / name).write_text(f"open({str(mark)!r}, 'w')")
+    port = free_port()
+    words = ["-P", *SERVE[1:], "--archive", str(heron.root), "--host", "::1", "--port", str(port)]
+    log = tmp_path / "requests.jsonl"
+    with subprocess.Popen(
+        [sys.executable, *words, "--log", str(log)], cwd=tmp_path, stderr=subprocess.PIPE
+    ) as process:
+        try:
+            assert json.loads(wait_for(f"http://[::1]:{port}/health")) == {"status": "ok"}
+            figures = wait_for(f"http://[::1]:{port}/metrics").decode()
+        finally:
+            process.terminate()
+        process.communicate(timeout=20)
+    assert not mark.exists()
+    assert figures.endswith("# EOF\n")
+    assert "process_resident_memory_bytes" in figures
+    lines = [json.loads(line) for line in log.read_text().splitlines()]
+    asked = {(line["path"], line["status"]) for line in lines if line["said"] == "answered"}
+    assert ("/health", 200) in asked
+
+
+def test_on_a_network_it_does_not_start_open(heron: Archive) -> None:
+    said = subprocess.run(
+        [*SERVE, "--archive", str(heron.root), "--host", "0.0.0.0", "--port", str(free_port())],
+        capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert said.returncode == 2
+    assert "nobody has to sign in" in said.stderr
+
+
 def test_no_archive_and_a_wrong_port_are_said(tmp_path: Path) -> None:
     nothing = subprocess.run(
         [*SERVE, "--archive", str(tmp_path)], capture_output=True, text=True, timeout=60

@@ -1,0 +1,1 @@
+"""Who comes in, and who may do what: asked at one place, before anything else runs."""
