@@ -105,7 +105,7 @@ CALLBACKS: Mapping[str, Rule] = {
     "pages.event_callbacks.show_others": READ,
     "pages.event_callbacks.show_brakes": READ,
     "pages.event_callbacks.show_sensors": READ,
-    "pages.event_everywhere.count": READ,
+    "pages.event_everywhere.count": REVIEW,
     "pages.event_everywhere.show_everywhere": READ,
     "pages.event.redraw": READ,
     "pages.event.pin": REVIEW,

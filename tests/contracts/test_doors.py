@@ -10,6 +10,7 @@ import pytest
 import replay
 
 ROOMS = (
+    "accounts",
     "workers",
     "statistics",
     "arm",
