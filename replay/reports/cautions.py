@@ -13,13 +13,13 @@ ADVICE = (
 )
 
 _RULES = (
-    "Whether the arm may carry anyone is decided by the operator's rules and whoever is "
-    "responsible, not by this report."
+    "Whoever is responsible decides by the operator's own rules whether the arm may carry anyone; "
+    "this report does not."
 )
 _PERSON: dict[Presence, str] = {
     "throughout": f"A person was on the tip. {_RULES}",
     "at times": f"A person was on the tip for a part of the session. {_RULES}",
-    "not known": "Whether a person was on the tip is not known for the whole session.",
+    "not known": f"It is not known for all of the session if a person was on the tip. {_RULES}",
 }
 
 SLIP = (

@@ -20,10 +20,10 @@ PERSON: dict[Presence, str] = {
     "at times": "A person was on the tip for a part of this session. ",
 }
 _RULES = (
-    "Whether the arm may carry anyone is decided by the operator's rules and whoever is "
-    "responsible, not here."
+    "Whoever is responsible decides by the operator's own rules whether the arm may carry anyone; "
+    "jointbook advises and never clears an arm."
 )
-PERSON_NOT_KNOWN = "Whether a person was on the tip is not known for the whole session. "
+PERSON_NOT_KNOWN = "It is not known for all of this session if a person was on the tip. "
 
 
 def cautions_of_all(archive: Archive, found: Iterable[Finding]) -> list[str]:

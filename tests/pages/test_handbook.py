@@ -8,16 +8,18 @@ from pathlib import Path
 
 import pytest
 
+from dashboards.components.signing_parts import statement_list
 from dashboards.handbook import GROUPS, entries, entry_of, glossary
 from dashboards.handbook.pictures import PICTURES, picture
 from replay.archive import open_archive
 from replay.arm import margins
 from replay.records import FLAG_KINDS
-from replay.reviews import VERDICTS
+from replay.reviews import VERDICTS, statement
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
 from replay.wear import indicators, trends
 from replay.wear.catalogue import INDICATORS
 from tests.pages.conftest import Visit
+from tests.reviews.makers import make_archive
 
 ROOT = Path(__file__).parents[2]
 
@@ -120,3 +122,11 @@ def test_a_word_leads_to_its_entry_and_the_search_finds_it(heron, visit):
     page.locator("[data-entry=indicator-backlash-at-reversals]").wait_for()
     assert page.locator(".entry:visible").count() < 5
     assert tab.errors == []
+
+
+def test_every_word_of_a_sign_offs_statement_has_an_entry(tmp_path):
+    archive = make_archive(tmp_path / "archive")
+    facts = statement_list(statement(archive, "s1"))
+    words = [pair.children[0].children for pair in facts.children]
+    assert len(words) > 4
+    assert [w for w in words if entry_of(w) is None] == []

@@ -262,8 +262,8 @@ def test_the_sign_off_cautions_of_a_slip_and_a_person_and_tells_a_stale_page(
     expect(said).to_have_count(3, timeout=45_000)
     for words in (
         "A brake that slips may not hold: follow the operator's own rules",
-        "A person was on the tip for a part of this session. Whether the arm may carry anyone is "
-        "decided by the operator's rules",
+        "A person was on the tip for a part of this session. Whoever is responsible decides by the "
+        "operator's own rules whether the arm may carry anyone",
         "It does not clear the arm: that is for the operator's own rules, local codes",
     ):
         expect(said.filter(has_text=words)).to_have_count(1)
