@@ -509,9 +509,11 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     if some.size < 3:
         return Tail(least, rate, prior, normal, share)  # what they show may all be faults
     if share < COMMON:
-        # seldom there: as often as it was, falling off as it did, or more slowly
+        # seldom there: as often as it was, falling off as it did, or more slowly, and no sooner
+        # than what was never there
         size = float(np.mean(some) - some[0]) if some.size > 1 else 0.0
-        return Tail(float(np.median(some)), 0.5 * share / hours, max(size, prior), normal, share)
+        level = max(float(np.median(some)), least)
+        return Tail(level, 0.5 * share / hours, max(size, prior), normal, share)
     low, high = (float(np.quantile(some, q)) for q in QUANTILES)
     part = [-np.log1p(-share * (1 - q)) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])

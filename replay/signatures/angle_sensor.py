@@ -100,7 +100,10 @@ def _equal(track: Track) -> tuple[Seen, Seen]:
     begin = first - 1
     due = np.abs(travel[last] - travel[begin])
     after = np.minimum(last + 1, angle.size - 1)
+    then = np.minimum(last + 2, angle.size - 1)
+    # what starts to move does not catch up: its first step is no longer than its next
     jump = np.abs(np.nan_to_num(angle[after] - angle[last]))
+    jump = np.maximum(jump - np.abs(np.nan_to_num(angle[then] - angle[after])), 0.0)
     caught = np.minimum(due, 1.5 * jump)
     quiet = ~track.asked
     marks: list[Mark] = []

@@ -9,12 +9,13 @@ alone is long. While the drive pushes against the brake its current is no sensor
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
-from replay.signatures.marks import Mark, Measure, Seen
+from replay.signatures.marks import Mark, Measure, Seen, wide
 from replay.signatures.track import Codes, Track
 
 FIRST_STEPS = 6.0
@@ -77,6 +78,44 @@ def motions(track: Track) -> Seen:
     cells = {m.cell: (0.0, 0.5 * track.period_s) for m in marks}
     return Seen(tuple(marks), cells)
 
+
+def pushes(track: Track) -> Seen:
+    """Find how hard the drive pushes while the brake is told to be off and nothing moves.
+
+    From the release of the brake's word (its command where there is no word) to the last row
+    before the joint has left its place by `STILL_STEPS`: more than starts it is never needed.
+    """
+    word = track.engaged if (track.engaged >= 0).any() else track.engage_cmd
+    if not (word >= 0).any():
+        return Seen((), {})
+    held = np.diff(track.angle_deg)[track.braked[1:] & track.braked[:-1]]
+    noise = wide(held) / np.sqrt(2) if held.size else 0.0
+    least = max(STILL_STEPS * track.resolution_deg, STILL_SD * noise, 1e-9)
+    marks: list[Mark] = []
+    for row in _falls(word):
+        stop = min(int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S)), track.t_s.size)
+        again = np.flatnonzero(word[row:stop] == 1)
+        stop = row + int(again[0]) if again.size else stop
+        place = float(np.median(track.angle_deg[max(row - 3, 0) : row + 1]))
+        left = np.flatnonzero(np.abs(track.angle_deg[row:stop] - place) > least)
+        at = row + int(left[0]) - 1 if left.size else stop - 1
+        amps = np.abs(track.current_a[row : at + 1])
+        if not np.isfinite(amps).any():
+            continue
+        most = float(np.nanmax(amps))
+        delay = float(track.t_s[at] - track.t_s[row])
+        mark = _mark("release push", track, row, at, delay, not left.size, "push")
+        marks.append(replace(mark, raw=most))
+    floor = max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
+    return Seen(tuple(marks), {"push": (0.0, floor)} if marks else {})
+
+
+LATEST_S = 2.0
+"""What holds a joint for longer is seldom its brake's delay (common practice, no source)."""
+
+STILL_STEPS, STILL_SD = 2.1, 5.0
+"""A joint is in its place while within so many of the angle's smallest steps (dither is one),
+or of its noise's standard deviations."""
 
 ON_SD = 8.0
 """A current so many spreads off that of the engaged brake is the drive's."""
@@ -166,6 +205,13 @@ def _mark(
 def sentence(facts: Facts) -> str:
     """Say how late, and by which word."""
     mark = facts.proof("release word", "release drive", "release held back", "release motion")
+    hard = facts.proof("release push")
+    if hard is not None and (mark is None or mark.measure == "release motion"):
+        return (
+            f"after a brake release {facts.span} the joint stays in its place for "
+            f"{hard.detail['delay_s']:.2f} s while the motor draws up to {hard.raw:.2f} A: "
+            "the brake held longer than it said"
+        )
     if mark is None:
         return f"{facts.span} the motor pushes against the engaged brake: it comes free late"
     push = mark.detail["pushed_a"]
@@ -182,10 +228,15 @@ def sentence(facts: Facts) -> str:
 
 def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     """Claim late words and motions, and with one of them the catching up that follows."""
-    own = {"release word", "release drive", "release held back", "release motion"}
+    own = {m.name for m in SIGNATURE.measures}
+
+    def late_by(one: Mark) -> bool:
+        long = one.measure == "release push" and one.detail["delay_s"] > LATEST_S
+        return one.measure in own and not long  # a brake lets go at last, an obstacle stays
+
     if mark.measure in own:
-        return 1.0
-    late = any(m.measure in own for m in beside)
+        return float(late_by(mark))
+    late = any(late_by(m) for m in beside)
     return float(late and mark.measure in {"behind", "angle step", "swing", "slip"})
 
 
@@ -197,6 +248,7 @@ SIGNATURE = Signature(
         Measure("release drive", "s", drives, pooled=True),
         Measure("release held back", "s", held_back, pooled=True),
         Measure("release motion", "s", motions, pooled=True, sought=False),
+        Measure("release push", "A", pushes, pooled=True),
     ),
     sentence=sentence,
     claim=claim,

@@ -96,7 +96,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
     held = any(m.measure == "behind" and lacking(m) >= SHORT for m in beside)
     if mark.measure == "swing":
         return float(held and mark.detail["stops"] <= 1 and mark.detail["swings"] < 4)
-    return float(held and mark.measure in {"angle step", "release motion"})
+    return float(held and mark.measure in {"angle step", "release motion", "release push"})
 
 
 SIGNATURE = Signature(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.residuals import JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
@@ -105,8 +106,14 @@ def sentence(facts: Facts) -> str:
 
 
 def judder(joint: JointResiduals) -> Mapping[str, Floats]:
-    """Return where the current swings: while the joint slides."""
-    return {"plant": np.ones(joint.t_s.size)}
+    """Return where the current swings: while the joint slides one way.
+
+    Where it turns, friction changes its sign, and more of it is no swing.
+    """
+    way = np.where(joint.plant.ok, np.sign(np.nan_to_num(joint.rate_deg_s)), 0.0)
+    width = 2 * max(1, round(WINDOW_S / 2 / joint.step_s)) + 1
+    both = (minimum_filter1d(way, width) < 0) & (maximum_filter1d(way, width) > 0)
+    return {"plant": np.where(both, 0.0, 1.0)}
 
 
 def repeats(mark: Mark) -> bool:

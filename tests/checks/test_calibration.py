@@ -34,6 +34,14 @@ def test_a_finding_that_training_never_showed_has_a_prior_tail():
     assert np.exp(tail.log_rate(np.array(0.9 * level))) > 100  # what noise does is no finding
 
 
+def test_what_is_seldom_seen_is_asked_no_less_of_than_what_never_was():
+    seldom = np.zeros(200)
+    seldom[:10] = np.linspace(0.3, 1.2, 10)  # small sizes in one block of twenty
+    rare, never = fit_tail(seldom, 1 / 6), fit_tail(np.zeros(200), 1 / 6)
+    sizes = np.array([2.0, 4.0, 4.9])
+    assert (rare.log_rate(sizes) >= never.log_rate(sizes)).all()
+
+
 def test_laws_survive_the_document(laws):
     law, _ = laws
     again = Calibration.from_plain(law.to_plain())
