@@ -197,10 +197,10 @@ def gain(part: Terms, inside: Flags, noise: Noise) -> tuple[float, float, float]
     doubt = float(part.doubt[inside].sum()) / energy
     size = along / energy
     phi = noise.longest
-    if noise.centre > 0:  # a mean square: that of normal variables, so many that are independent
+    if noise.centre > 0:  # a mean square: its logarithm is what is judged
         times = max(size / noise.centre, 1.0)
-        many = 2.0 / (phi / energy / noise.centre**2 + noise.omega**2)
-        return 0.5 * many * (times - 1.0 - np.log(times)), times, float("nan")
+        variance = phi / energy / noise.centre**2 + noise.omega**2
+        return float(0.5 * np.log(times) ** 2 / variance), times, float("nan")
     nats = 0.5 * size**2 * energy / phi
     return nats, size, float(np.sqrt(phi / energy + noise.omega**2 + doubt**2))
 
