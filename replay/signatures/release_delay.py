@@ -9,20 +9,17 @@ alone is long. While the drive pushes against the brake its current is no sensor
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
-from replay.signatures.marks import Mark, Measure, Seen, wide
-from replay.signatures.track import Codes, Track
+from replay.signatures.marks import Mark, Measure, Seen
+from replay.signatures.release_push import LATEST_S, WAIT_S, falls, pushes, timed
+from replay.signatures.track import Track
 
 FIRST_STEPS = 6.0
 """A joint moves once it has left its place by so many of the angle's smallest steps."""
-
-WAIT_S = 20.0
-"""A command that nothing followed for so long had nothing to time (common practice, no source)."""
 
 
 def pushed(joint: JointResiduals) -> Mapping[str, Floats]:
@@ -36,7 +33,7 @@ def words(track: Track) -> Seen:
     command, word = track.engage_cmd, track.engaged
     if not (command >= 0).any() or not (word >= 0).any():
         return Seen((), {})
-    return _delays("release word", track, _falls(command), word == 0, command == 1)
+    return _delays("release word", track, falls(command), word == 0, command == 1)
 
 
 def motions(track: Track) -> Seen:
@@ -52,7 +49,7 @@ def motions(track: Track) -> Seen:
         return Seen((), {})
     least = FIRST_STEPS * max(track.resolution_deg, 1e-9)
     marks: list[Mark] = []
-    for row in _falls(word):
+    for row in falls(word):
         stop = min(int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S)), track.t_s.size)
         again = np.flatnonzero(word[row:stop] == 1)
         stop = row + int(again[0]) if again.size else stop
@@ -74,48 +71,10 @@ def motions(track: Track) -> Seen:
         )
         cell = f"start {int(np.floor(np.log2(max(rate / max(track.top_deg_s, 1e-9), 2.0**-8))))}"
         delay = max(float(track.t_s[at] - track.t_s[begin]), 0.0)
-        marks.append(_mark("release motion", track, begin, max(at, begin), delay, open_end, cell))
+        marks.append(timed("release motion", track, begin, max(at, begin), delay, open_end, cell))
     cells = {m.cell: (0.0, 0.5 * track.period_s) for m in marks}
     return Seen(tuple(marks), cells)
 
-
-def pushes(track: Track) -> Seen:
-    """Find how hard the drive pushes while the brake is told to be off and nothing moves.
-
-    From the release of the brake's word (its command where there is no word) to the last row
-    before the joint has left its place by `STILL_STEPS`: more than starts it is never needed.
-    """
-    word = track.engaged if (track.engaged >= 0).any() else track.engage_cmd
-    if not (word >= 0).any():
-        return Seen((), {})
-    held = np.diff(track.angle_deg)[track.braked[1:] & track.braked[:-1]]
-    noise = wide(held) / np.sqrt(2) if held.size else 0.0
-    least = max(STILL_STEPS * track.resolution_deg, STILL_SD * noise, 1e-9)
-    marks: list[Mark] = []
-    for row in _falls(word):
-        stop = min(int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S)), track.t_s.size)
-        again = np.flatnonzero(word[row:stop] == 1)
-        stop = row + int(again[0]) if again.size else stop
-        place = float(np.median(track.angle_deg[max(row - 3, 0) : row + 1]))
-        left = np.flatnonzero(np.abs(track.angle_deg[row:stop] - place) > least)
-        at = row + int(left[0]) - 1 if left.size else stop - 1
-        amps = np.abs(track.current_a[row : at + 1])
-        if not np.isfinite(amps).any():
-            continue
-        most = float(np.nanmax(amps))
-        delay = float(track.t_s[at] - track.t_s[row])
-        mark = _mark("release push", track, row, at, delay, not left.size, "push")
-        marks.append(replace(mark, raw=most))
-    floor = max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
-    return Seen(tuple(marks), {"push": (0.0, floor)} if marks else {})
-
-
-LATEST_S = 2.0
-"""What holds a joint for longer is seldom its brake's delay (common practice, no source)."""
-
-STILL_STEPS, STILL_SD = 2.1, 5.0
-"""A joint is in its place while within so many of the angle's smallest steps (dither is one),
-or of its noise's standard deviations."""
 
 ON_SD = 8.0
 """A current so many spreads off that of the engaged brake is the drive's."""
@@ -140,7 +99,7 @@ def drives(track: Track) -> Seen:
             continue
         begin = low + int(off[-1]) + 1
         delay = float(track.t_s[row] - track.t_s[begin])
-        marks.append(_mark("release drive", track, begin, int(row), delay, False))
+        marks.append(timed("release drive", track, begin, int(row), delay, False))
     return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
 
 
@@ -157,12 +116,8 @@ def held_back(track: Track) -> Seen:
         idle = np.flatnonzero(~(track.asked[first:row] & under[first:row]))
         begin = first + int(idle[-1]) + 1 if idle.size else first
         delay = float(track.t_s[row] - track.t_s[begin])
-        marks.append(_mark("release held back", track, begin, int(row), delay, False))
+        marks.append(timed("release held back", track, begin, int(row), delay, False))
     return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
-
-
-def _falls(codes: Codes) -> np.ndarray:
-    return np.flatnonzero((codes[1:] == 0) & (codes[:-1] == 1)) + 1
 
 
 def _delays(
@@ -178,28 +133,8 @@ def _delays(
         open_end = bool(taken_back or not after.size)
         at = row + int(again[0] if taken_back else after[0] if after.size else stop - 1 - row)
         delay = float(track.t_s[at] - track.t_s[row])
-        marks.append(_mark(name, track, int(row), int(at), delay, open_end))
+        marks.append(timed(name, track, int(row), int(at), delay, open_end))
     return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
-
-
-def _mark(
-    name: str,
-    track: Track,
-    begin: int,
-    at: int,
-    delay: float,
-    open_end: bool,
-    cell: str = "delay",
-) -> Mark:
-    amps = np.abs(track.current_a[begin : at + 1])
-    amps = amps[np.isfinite(amps)]
-    detail = {
-        "delay_s": delay,
-        "never": open_end,
-        "resolution_s": track.period_s,
-        "pushed_a": float(amps.max()) if amps.size else float("nan"),
-    }
-    return Mark(name, cell, float(track.t_s[begin]), float(track.t_s[at]), delay, detail)
 
 
 def sentence(facts: Facts) -> str:
