@@ -40,7 +40,9 @@ def story(
         ``start, end, text``.
     """
     rows = with_holes(rows)
-    panels = [("rate_deg_s", "rate<br>deg/s", 1.0), ("current_a", "current<br>A", 1.5)]
+    panels = [("rate_deg_s", "rate<br>deg/s", 1.0)]
+    if has(rows, "current_a") or not has(rows, "angle_deg"):
+        panels.append(("current_a", "current<br>A", 1.5))
     if has(rows, "residual"):
         panels.append(("residual", "residual<br>spreads", 0.9))
     if has(rows, "angle_deg"):

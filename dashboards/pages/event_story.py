@@ -16,6 +16,8 @@ from dashboards.queries import decisions
 from dashboards.queries.event import events
 from replay.units import channel
 
+NO_CURRENT = "No motor current of {} is in this log; what else was logged of it is drawn. "
+
 
 def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) -> Component:
     """Return the plot of the joint around the event, with its saving."""
@@ -27,8 +29,9 @@ def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) ->
         "event-story",
         "Before, during, after",
         story_figure(desk, event, start, end),
-        "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come back; "
-        "a click puts its instant into the pin form.",
+        ("" if events.has_current(event) else NO_CURRENT.format(event.joint))
+        + "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come "
+        "back; a click puts its instant into the pin form.",
         height=470,
         tools=[
             save_links(

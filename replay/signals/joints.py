@@ -17,7 +17,7 @@ from replay.signals.carry import interpolated
 from replay.signals.channels import Channels, arm_of
 from replay.signals.columns import JointColumns
 from replay.signals.motion import breaks, measured, segments
-from replay.signals.motion.measured import Motion
+from replay.signals.motion.measured import Motion, Samples
 from replay.signals.postures import Postures
 from replay.units import channel
 
@@ -167,6 +167,9 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
     record, channels, posture = ready.record, ready.channels, ready.postures
     moved = ready.moved.get(joint)
     current = channels.numbers(channel(joint, "current_a"))
+    if not current.values.size:  # asked for by `logged_table` (without_current.py) only
+        other = channels.raw(channel(joint, "temperature_c"))[0] if moved is None else moved.time_ns
+        current = Samples(other, np.full(len(other), np.nan))
     time_ns = current.time_ns
     n = len(time_ns)
     nothing = np.full(n, np.nan)

@@ -18,7 +18,8 @@ from dashboards.queries.event.evidence import evidence_words
 from replay.archive import Archive
 from replay.errors import BaselineError, DamageError, JointbookError, UsageError
 from replay.records import Session
-from replay.signals.joints import joint_table, joint_tables
+from replay.signals.joints import joint_tables
+from replay.signals.without_current import logged_table
 from replay.units import channel
 
 if TYPE_CHECKING:
@@ -133,6 +134,12 @@ def _drawn(record: Session) -> str:
     return next(there, record.joints[0])
 
 
+def has_current(event: Event) -> bool:
+    """Tell whether the motor current of the event's joint is a channel of the session."""
+    name = channel(event.joint, "current_a")
+    return any(name in names for names in event.record.channels.values())
+
+
 def window_around(event: Event) -> tuple[datetime, datetime]:
     """Return the window that shows an event with its before and after."""
     margin = timedelta(seconds=float(np.clip(0.75 * event.seconds, 5.0, 60.0)))
@@ -151,8 +158,8 @@ def joint_rows(
     """
     name = joint or event.joint
     tables = joint_tables(archive, event.record.session, start=start, end=end)
-    if name not in tables:  # said with the joint's name
-        tables[name] = joint_table(archive, event.record.session, name, start=start, end=end)
+    if name not in tables:  # without a motor current: what else was logged is drawn
+        tables[name] = logged_table(archive, event.record.session, name, start=start, end=end)
     return downsampled(_expected(archive, event, name, tables), CURVES, MOST_ROWS)
 
 
@@ -230,7 +237,7 @@ def span_rows(
     archive: Archive, session: str, joint: str, start: datetime, end: datetime
 ) -> pl.DataFrame:
     """Return every sample of a joint in a span: the joint table, nothing thinned."""
-    return joint_table(archive, session, joint, start=start, end=end)
+    return logged_table(archive, session, joint, start=start, end=end)
 
 
 def flags_of(archive: Archive, session: str) -> pl.DataFrame:
@@ -291,7 +298,7 @@ def _expected(
     expected = None
     try:
         baseline = baseline_of(archive, event)
-        if table.height and baseline is not None:
+        if table["current_a"].null_count() < table.height and baseline is not None:
             expected = baseline.expected(table, unit, arm)
     except DamageError:
         raise
