@@ -112,7 +112,7 @@ def test_a_pin_at_the_cursor_shows_in_replay_event_and_picture(crowded, visit, t
     text = picture.read_text()
     for word in (
         SESSION, "unit", "brake-drag", "second cursor 2031-04-01 09:00:42.000 UTC", "expected",
-        "commanded", "Current, A", "⚲1", "a click was heard", '180mm"',
+        "commanded", ">Current<", ">A<", "⚲1", "a click was heard", '180mm"',
     ):  # fmt: skip
         assert word in text, word
     assert theme.LIGHT["sheet"] in text

@@ -96,6 +96,9 @@ OTHERS_NAMES = {"dash_clientside", "dash_ag_grid", "dashAgGridComponentFunctions
 OTHERS_NAMES |= {"dashAgGridFunctions"}
 """Names that the libraries ask their users to fill."""
 
+WRAPPED = {"00_gate.js": {"fetch"}}
+"""A refused write is told where its answer comes in: every request of a page is Dash's own."""
+
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)
 def test_a_script_reads_well_and_keeps_to_its_own_object(script):
@@ -108,4 +111,4 @@ def test_a_script_reads_well_and_keeps_to_its_own_object(script):
     assert code.endswith("})();")
     assert '"use strict";' in code[:80]
     put = set(re.findall(r"\bwindow\.(\w+)\s*=(?!=)", code))
-    assert put <= {"jointbook"} | OTHERS_NAMES
+    assert put <= {"jointbook"} | OTHERS_NAMES | WRAPPED.get(script.name, set())
