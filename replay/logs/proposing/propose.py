@@ -41,6 +41,7 @@ from replay.logs.proposing.times import (
 )
 from replay.logs.proposing.units import Column, propose_units
 from replay.logs.proposing.vocabulary import LIMIT_WORDS
+from replay.logs.proposing.widen import doubted, joints_of, widen
 from replay.logs.readers.joint_rows import join_words, joined_name, unfold
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
@@ -117,10 +118,14 @@ def propose(raw: RawLog) -> Proposal:
         if bare is not None:
             chosen["angle"] = bare
             groups = [*groups, bare]
+    chosen, added = widen(chosen, [r.name for r in readings])
+    if added:
+        keys, by_number = joints_of(chosen), False
     values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in proposal.present}
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
-    proposal.lines += _log_lines(long is not None, keys, by_number, chosen, picked)
+    mine = _log_lines(long is not None, keys, by_number, chosen, picked)
+    proposal.lines += [doubted(line, added) if line.key == "joints" else line for line in mine]
     if by_joint is not None:
         said, sure = json.dumps(by_joint.value), by_joint.confidence
         proposal.lines.append(Line("log", "joint_column", said, sure, by_joint.why))
