@@ -507,13 +507,23 @@ def _same_log(archive: Keeper, session: Session) -> str | None:
     return same[0] if same else None
 
 
+_WHOSE = {
+    None: "the log map's",
+    "name": "from the file's name",
+    "folder": "from the folder's name",
+    "sidecar": "from the file beside it",
+}
+"""Whose word a log's start is, by `TimeEntry.start_from`."""
+
+
 def _notes_on_map(log_map: LogMap, names: str | None, run: str) -> list[QualityNote]:
     notes = [QualityNote("joint-names", names)] if names else []
     if start_is_stated(log_map) and run in ("", "run 1"):
         notes.append(
             QualityNote(
                 "stated-start",
-                f"the log has no date; its start is the log map's, {log_map.time.start}",
+                f"the log has no date; its start is {_WHOSE[log_map.time.start_from]}, "
+                f"{log_map.time.start}",
                 channel="time",
             )
         )

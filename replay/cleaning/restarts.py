@@ -81,7 +81,7 @@ def runs_by_clock(raw: RawLog, log_map: LogMap) -> list[tuple[RawLog, LogMap]]:
     for place, part in enumerate(parts):
         said = (
             f"run {place + 1} of {len(parts)} in the file, {len(part)} rows from row "
-            f"{int(rows[part[0]])}: the clock begins anew there"
+            f"{int(rows[part[0]])}" + (": the clock begins anew there" if part[0] else "")
         )
         mine = log_map
         if stated and place:

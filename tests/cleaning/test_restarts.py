@@ -44,6 +44,7 @@ def test_a_clock_that_begins_anew_parts_the_runs(tmp_path: Path, rows: tuple[int
         assert steps == [100_000_000]
         (note,) = notes(session, "run")
         assert f"run {k + 1} of {len(rows)}" in note.detail
+        assert ("the clock begins anew" in note.detail) == (k > 0)
         assert ("does not say when it began" in note.detail) == (k > 0)
         assert bool(notes(session, "stated-start")) == (k == 0)
         assert session.completeness == pytest.approx(1.0)

@@ -10,7 +10,7 @@ import pytest
 from replay.archive.rebuild import rebuild
 from replay.cli.archive import _ingest_again
 from replay.logs import load_map
-from tests.cleaning.logs import MAP, only, samples, table, take, text
+from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
 
 SECONDS = MAP.replace('format = "iso8601"', 'format = "seconds"\n{more}')
 INLINE = 'joint = {{ angle = {{ column = "a{{n}}", unit = "deg" }}, current = {{ column = "i{{n}}", unit = "A" }} }}\nlog = {{ joints = 2 }}\ntime = {{ column = "t", format = "seconds", {more} }}\n'  # noqa: E501
@@ -42,6 +42,9 @@ def test_a_session_is_made_again_with_its_start(tmp_path: Path, place: str, form
     archive, result = take(tmp_path, path, log_map=log_map)
     session = only(result)
     assert session.start.isoformat() == "2031-03-01T06:15:00+00:00"
+    (note,) = notes(session, "stated-start")
+    whose = {"name": "file's name", "folder": "folder's name", "sidecar": "file beside it"}
+    assert whose[place] in note.detail
     assert load_map(session.map_toml or "").time.format == "seconds"
     assert [r.outcome for r in rebuild(archive, _ingest_again)] == ["same"]
     again = take(tmp_path, path, log_map=log_map)[1]
