@@ -45,3 +45,38 @@ def cautions(
             + (f"; findings without a disposition: {open_findings}." if open_findings else ".")
         )
     return [*said, ADVICE]
+
+
+def cautions_of_many(
+    persons: Sequence[Presence], findings: Sequence[Finding], unchecked: int, unsigned: int
+) -> list[str]:
+    """Return what a summary of sessions tells first; ``persons`` has one word a session."""
+    total = len(persons)
+    said = []
+    if any(flag.kind in _BRAKES for f in findings for flag in f.flags):
+        said.append(SLIP)
+    carried = sum(p in ("throughout", "at times") for p in persons)
+    unknown = persons.count("not known")
+    if carried or unknown:
+        parts = [f"A person was on the tip in {carried} of {counted(total)}"] if carried else []
+        if unknown:
+            of = "" if carried else f" of {counted(total)}"
+            parts.append(f"in {unknown}{of} it is not known for all the time if one was")
+        told = "; ".join(parts)
+        said.append(f"{told[0].upper()}{told[1:]}. {_RULES}")
+    if unchecked:
+        said.append(
+            f"Not checked: {unchecked} of {counted(total)}; nothing can be said of findings there."
+        )
+    if unsigned:
+        said.append(f"Draft: not signed off: {unsigned} of {counted(total)}.")
+    return [*said, ADVICE]
+
+
+def counted(sessions: int) -> str:
+    """Return a number of sessions in words.
+
+    >>> counted(1), counted(7)
+    ('1 session', '7 sessions')
+    """
+    return f"{sessions} session" + ("" if sessions == 1 else "s")

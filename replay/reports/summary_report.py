@@ -10,11 +10,12 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.reports import words
-from replay.reports.cautions import ADVICE, SLIP
+from replay.reports.cautions import cautions_of_many, counted
 from replay.reports.rendering import Report, report
 from replay.reports.summary_tables import trend_table, use_table
 from replay.reports.tables import table
 from replay.reviews import Disposition, Finding, dispositions, findings, session_state
+from replay.signals.person import person_on_tip
 
 MOST_SESSIONS = 2000
 """Beyond this nobody reads a list: ask for a shorter span or one arm."""
@@ -61,13 +62,11 @@ def summary_report(
     held = dispositions(archive)
     found = [f for f in findings(archive) if f.session in set(names)]
     states = {name: session_state(archive, name) for name in names}
-    slips = any(flag.kind == "brake-slip" for f in found for flag in f.flags)
     unsigned = sum(state != "signed" for state in states.values())
-    cautions = [SLIP] if slips else []
-    if unsigned:
-        cautions.append(f"Draft: {unsigned} of {len(names)} sessions are not signed off.")
+    unchecked = sum(name not in checks for name in names)
+    persons = [person_on_tip(archive, archive.session(name)) for name in names]
     said = {
-        "cautions": [*cautions, ADVICE],
+        "cautions": cautions_of_many(persons, found, unchecked, unsigned),
         "short": _short(rows, checks, found, held, states),
         "findings": table(
             ((_finding_row(f, held.get(f.finding))) for f in found),
@@ -76,7 +75,7 @@ def summary_report(
                 ("kind", "kind"), ("start", "start"), ("what", "what"), ("verdict", "verdict"),
                 ("decision", "decision"), ("by", "by"),
             ],
-            empty="None was found.",
+            empty="None was found in what was checked." if checks else "Nothing was checked.",
         ),
         "sessions": table(
             (_session_row(r, checks.get(r["session"]), states, found) for r in rows.to_dicts()),
@@ -93,7 +92,7 @@ def summary_report(
     first, last = rows["start"].min(), rows["end"].max()
     assert isinstance(first, datetime)
     assert isinstance(last, datetime)
-    head = title or f"Summary of {rows.height} sessions: {', '.join(arms)}"
+    head = title or f"Summary of {counted(rows.height)}: {', '.join(arms)}"
     under = f"{words.instant(first)} to {words.instant(last)}. All instants are UTC."
     name = f"summary-{first:%Y%m%d}-{last:%Y%m%d}"
     return report("summary.html", name, head, under, said)

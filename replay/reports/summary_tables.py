@@ -38,10 +38,9 @@ def trend_table(archive: Archive, rows: pl.DataFrame) -> Table:
     if measured.height:
         own = measured.filter(pl.col("session").is_in(rows["session"].to_list()))
         serials = set(own["serial"].unique().to_list())
-    moving = [
-        t for t in (trends(archive) if measured.height else [])
-        if t.serial in serials and t.result in ("rising", "falling")
-    ]  # fmt: skip
+    own_trends = [t for t in (trends(archive) if measured.height else []) if t.serial in serials]
+    moving = [t for t in own_trends if t.result in ("rising", "falling")]
+    few = sum(t.result == "too-few" for t in own_trends)
     return table(
         (
             {
@@ -62,5 +61,6 @@ def trend_table(archive: Archive, rows: pl.DataFrame) -> Table:
             ("per year (90 %)", "slope"), ("last value", "last"), ("sessions", "sessions"),
         ],
         note="Trends over all sessions of each unit, not these alone.",
-        empty="No trend of these units is other than steady.",
+        empty=f"No trend of these units rises or falls; of {len(own_trends)}, {few} have too few "
+        "sessions to tell." if own_trends else "Not measured yet: `jointbook wear` measures.",
     )  # fmt: skip

@@ -187,7 +187,7 @@ def test_a_summary_counts_findings_states_and_hours(reviewed):
     assert "sessions 1 open; 1 signed; 5 unchecked" in said
     day = archive.session(session).start
     alone = words_of(summary_report(archive, since=day, until=day + timedelta(days=1)).html)
-    assert "Summary of 1 sessions: Bench" in alone
+    assert "Summary of 1 session: Bench" in alone
     assert "sessions 1 signed" in alone
     with pytest.raises(UsageError, match="no session"):
         summary_report(archive, arm="Kestrel")
