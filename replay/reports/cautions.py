@@ -58,12 +58,13 @@ def cautions_of_many(
     carried = sum(p in ("throughout", "at times") for p in persons)
     unknown = persons.count("not known")
     if carried or unknown:
-        parts = [f"A person was on the tip in {carried} of {counted(total)}"] if carried else []
-        if unknown:
-            of = "" if carried else f" of {counted(total)}"
-            parts.append(f"in {unknown}{of} it is not known for all the time if one was")
-        told = "; ".join(parts)
-        said.append(f"{told[0].upper()}{told[1:]}. {_RULES}")
+        of = f"of {counted(total)}"
+        if not carried:
+            told = f"In {unknown} {of} it is not known for all the time if a person was on the tip"
+        else:
+            told = f"A person was on the tip in {carried} {of}"
+            told += f"; in {unknown} it is not known for all the time if one was" * bool(unknown)
+        said.append(f"{told}. {_RULES}")
     if unchecked:
         said.append(
             f"Not checked: {unchecked} of {counted(total)}; nothing can be said of findings there."

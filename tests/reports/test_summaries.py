@@ -81,7 +81,7 @@ def test_an_arm(many):
     assert facts["judged"].startswith("0.06 of 0.07 joint-hours")
     assert "A brake slipped" not in said
     assert "Not checked" not in said
-    assert "In 1 of 1 session it is not known for all the time if one was" in said
+    assert "In 1 of 1 session it is not known for all the time if a person was on the tip." in said
 
 
 def test_a_campaign_by_its_sessions(many):

@@ -188,6 +188,15 @@ def test_a_stale_page_is_told_what_came_and_replaces_nothing(archive):
     assert disposition_in_force(archive, contact(archive)).by == "R. Moss"
 
 
+def test_a_page_from_before_another_check_is_told_that_its_finding_is_gone(archive):
+    seen = {find(archive, "s1", "f4").finding: 0}
+    keep_flags(archive, flag_row("n1", "J2", start=20.0), baseline="B2")  # checked again meanwhile
+    with pytest.raises(UsageError, match="f4") as told:
+        judge(archive, "s1", "f4", "watch", reviewer="R. Moss", seen=seen)
+    assert told.value.todo
+    assert open_record(archive).entries("verdict") == []
+
+
 def test_a_stale_word_on_one_of_several_writes_none_of_them(archive):
     judge(archive, "s1", "f4", "watch", reviewer="K. Fell")
     seen = {find(archive, "s1", n).finding: 0 for n in ("f4", "f5")}

@@ -1,0 +1,69 @@
+"""When the record cannot be written: said on the page, nothing lost, what was typed still there."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from replay.archive import Archive, open_archive
+from replay.record import open_record
+from replay.record.proof import prove
+from replay.reviews import dispositions, judge
+from tests.pages.conftest import Visit
+from tests.pages.test_queue import fill, opened
+from tests.reviews.makers import make_archive
+
+Open = Callable[..., Visit]
+NOTE = "李 saw the rail; <b>look</b> again"
+
+
+@pytest.fixture
+def archive(tmp_path: Path) -> Archive:
+    """An archive whose record was begun by a verdict on another finding."""
+    made = make_archive(tmp_path / "archive")
+    judge(made, "s1", "f4", "explained", reviewer="K. Fell")
+    return made
+
+
+def kept_after_all(page: Page, archive: Archive) -> None:
+    """The same form, kept again once the trouble is over, goes on record once."""
+    expect(page.locator("#finding-note")).to_have_value(NOTE)
+    page.locator("#finding-keep").click()
+    expect(page.locator("#finding-said")).to_contain_text("Kept: watch")
+    fresh = open_archive(archive.root)
+    notes = [d.note for d in dispositions(fresh, "s1").values() if d.by == "R. Moss"]
+    assert notes == [NOTE]
+    assert prove(fresh).whole
+    assert len(open_record(fresh).entries("verdict")) == 2
+
+
+def test_a_record_that_is_gone_is_told_and_the_typed_note_stays(
+    visit: Open, archive: Archive
+) -> None:
+    page = opened(visit, archive)
+    path = open_record(archive).database.path
+    assert path is not None
+    away = path.rename(path.with_suffix(".away"))
+    fill(page, "R. Moss", "watch", NOTE)
+    expect(page.get_by_text("the record's database has gone")).to_be_visible()
+    assert not path.exists()  # no empty record in place of the lost one
+    away.rename(path)
+    kept_after_all(page, archive)
+
+
+def test_a_record_that_another_program_holds_is_told_and_the_typed_note_stays(
+    visit: Open, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("replay.record.database.WAIT_S", 0.2)
+    page = opened(visit, archive)
+    holder = sqlite3.connect(str(open_record(archive).database.path), isolation_level=None)
+    holder.execute("BEGIN EXCLUSIVE")
+    fill(page, "R. Moss", "watch", NOTE)
+    expect(page.get_by_text("the record is busy")).to_be_visible()
+    holder.execute("COMMIT")
+    holder.close()
+    kept_after_all(page, archive)
