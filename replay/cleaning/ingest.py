@@ -11,7 +11,7 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
@@ -342,7 +342,8 @@ def _keep(
     if archive.has_session(session.session):
         _was_there(archive, result, session.session, paths)
         return None
-    old = _same_log(archive, session) if replace_stored else None
+    fresh = {s.session for s in result.sessions}
+    old = _same_log(archive, session, fresh) if replace_stored else None
     begun = None if joins is None else joins.session
     if old is None and joins is None:
         begun = begun_before(archive, session, paths)
@@ -482,8 +483,11 @@ def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | N
     return None
 
 
-def _same_log(archive: Keeper, session: Session) -> str | None:
+def _same_log(archive: Keeper, session: Session, fresh: Collection[str]) -> str | None:
     """Return the stored session of the same octets and arm, which a new map reads otherwise.
+
+    Of a file of several runs each takes the place of its like, and of none of
+    the ``fresh`` ones, which this very intake has stored.
 
     Raises
     ------
@@ -494,17 +498,25 @@ def _same_log(archive: Keeper, session: Session) -> str | None:
     if not frame.height:
         return None
     named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
-    same = [
-        str(name)
-        for name in named["session"]
-        if archive.session(str(name)).raw_sha256 == session.raw_sha256
-    ]
+    stored = [archive.session(str(name)) for name in named["session"] if name not in fresh]
+    stored = [s for s in stored if s.raw_sha256 == session.raw_sha256]
+    run = _run_of(session)
+    if run:
+        like = [s for s in stored if _run_of(s) == run]
+        stored = like or [s for s in stored if not _run_of(s)] or stored
+    same = [s.session for s in stored]
     if len(same) > 1:
         raise LogRefused(
             f"{len(same)} stored sessions were read from this very log: {', '.join(same)}",
             todo="take out those that are wrong: jointbook archive remove SESSION",
         )
     return same[0] if same else None
+
+
+def _run_of(session: Session) -> str:
+    """Return which run of its file a session is, as its note begins; empty where it is all."""
+    said = (n.detail for n in session.quality if n.kind == "run")
+    return next(said, "").split(" in the file")[0]
 
 
 _WHOSE = {

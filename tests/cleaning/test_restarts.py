@@ -140,3 +140,20 @@ def test_a_table_of_one_value_a_row_that_begins_anew_is_parted(tmp_path: Path) -
     assert not result.refused, result.refused[0].reason
     for session, run in zip(sorted(result.sessions, key=lambda s: s.start), runs, strict=True):
         assert samples(archive, session)["J1.angle_deg"].to_list() == told(run)
+
+
+def test_each_run_read_anew_takes_the_place_of_its_like(tmp_path: Path) -> None:
+    runs = [since(table(n, seed=n)) for n in (400, 300)]
+    log = tmp_path / "log.csv"
+    log.write_text(text(pl.concat(runs)))
+    archive, first = take(tmp_path, log, log_map=SECONDS, replace_stored=True)
+    assert len(first.sessions) == archive.sessions().height == 2
+    assert not first.replaced
+    later = SECONDS.replace("2031-03-01T00", "2031-03-01T05")
+    anew = take(tmp_path, log, log_map=later, replace_stored=True)[1]
+    assert not anew.refused
+    olds = [s.session for s in first.sessions]
+    assert [anew.replaced[s.session] for s in anew.sessions] == olds
+    assert sorted(archive.sessions()["session"]) == sorted(s.session for s in anew.sessions)
+    for session, run in zip(anew.sessions, runs, strict=True):
+        assert samples(archive, session)["J1.angle_deg"].to_list() == told(run)
