@@ -49,8 +49,9 @@ KEPT = 40
 COMMON = 0.15
 """A finding that fewer blocks show may be a fault that hides in training."""
 
-PLENTY = 40
-"""From so many blocks on a tail may be as light as they show."""
+PLENTY, MANY_SESSIONS = 40, 12
+"""From so many blocks of so many sessions on a tail may be as light as they show: sessions of
+one week say little of the next season's."""
 
 QUANTILES = (0.85, 0.97)
 
@@ -477,8 +478,8 @@ def blocks_of(
     ]
 
 
-def fit_tails(blocks: Sequence[Block]) -> dict[str, Tail]:
-    """Fit the tail of every statistic to the blocks' largest values."""
+def fit_tails(blocks: Sequence[Block], sessions: int = MANY_SESSIONS) -> dict[str, Tail]:
+    """Fit the tail of every statistic to the blocks' largest values, of so many sessions."""
     whole = {
         statistic(s.name, k): (s.shared, 3600.0 / setting("shortest_s") / 8**k)
         for s in SHAPES.values()
@@ -493,11 +494,13 @@ def fit_tails(blocks: Sequence[Block]) -> dict[str, Tail]:
         if mine and (normal == 0.0 or any(name in b.most for b in mine)):
             values = np.array([b.most.get(name, 0.0) for b in mine])
             hours = float(np.mean([b.hours for b in mine]))
-            made[name] = fit_tail(values, hours, normal=normal)
+            made[name] = fit_tail(values, hours, normal=normal, sessions=sessions)
     return made
 
 
-def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
+def fit_tail(
+    values: Floats, hours: float, *, normal: float = 0.0, sessions: int = MANY_SESSIONS
+) -> Tail:
     """Fit one tail to blocks' maxima; blocks without anything to say have 0.
 
     Two quantiles are matched, the upper low enough that faults hidden in a tenth of
@@ -517,7 +520,7 @@ def fit_tail(values: Floats, hours: float, *, normal: float = 0.0) -> Tail:
     low, high = (float(np.quantile(some, q)) for q in QUANTILES)
     part = [-np.log1p(-share * (1 - q)) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])
-    few = max(0.0, 1.0 - values.size / PLENTY)
+    few = max(0.0, 1.0 - values.size / PLENTY, 1.0 - sessions / MANY_SESSIONS)
     floor = setting("least_scale") * (1 - few) + prior * few
     return Tail(high, part[1] / hours, max(float(scale), floor), normal, share)
 
@@ -561,7 +564,10 @@ def calibrate(
     kept = [b for k, b in enumerate(blocks) if k not in odd]
     rest = np.array([s for k, s in enumerate(surprise) if k not in odd])
     usual = _usual(sessions, seen)
-    final = Calibration(noise, norms, fit_tails(kept), usual, _whole(rest, kept))
+    tails = fit_tails(kept, len({b.session for b in blocks}))
+    final = Calibration(
+        noise, norms, tails, usual, _whole(rest, kept, len({b.session for b in blocks}))
+    )
     scores = final.whole.log_rate(surprise)
     chance = -np.log10(np.maximum(-np.expm1(-np.exp(np.clip(scores, -600, 10))), 1e-260))
     return final, {
@@ -585,7 +591,7 @@ def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[int]) -> Floa
     for k in range(min(FOLDS, len(names))):
         out = set(names[k::FOLDS])
         taught = [b for i, b in enumerate(blocks) if b.session not in out and i not in odd]
-        law = replace(bare, tails=fit_tails(taught or list(blocks)))
+        law = replace(bare, tails=fit_tails(taught or list(blocks), len(names)))
         for i, block in enumerate(blocks):
             if block.session in out:
                 surprise[i] = _rarest(law, block)
@@ -618,7 +624,7 @@ def _rarest(law: Calibration, block: Block) -> float:
     return max(values, default=-np.log(1e3))
 
 
-def _whole(surprise: Floats, blocks: Sequence[Block]) -> Tail:
+def _whole(surprise: Floats, blocks: Sequence[Block], sessions: int) -> Tail:
     """Fit the law of the rarest statistic; by itself its rate would be exp(-surprise)."""
     hours = float(np.mean([b.hours for b in blocks])) if blocks else 1.0
     if surprise.size < 8:
@@ -626,4 +632,6 @@ def _whole(surprise: Floats, blocks: Sequence[Block]) -> Tail:
     low, high = (float(np.quantile(surprise, q)) for q in QUANTILES)
     part = [-np.log(q) for q in QUANTILES]
     scale = (high - low) / np.log(part[0] / part[1])
-    return Tail(high, part[1] / hours, float(np.clip(scale, 1.0, setting("slowest"))), 0.0)
+    least = 1.0 + max(0.0, 1.0 - sessions / MANY_SESSIONS)
+    most = max(setting("slowest"), least)
+    return Tail(high, part[1] / hours, float(np.clip(scale, least, most)), 0.0)
