@@ -53,7 +53,7 @@ def alone(tmp_path_factory: pytest.TempPathFactory) -> Alone:
     for k, name in enumerate(NAMES):
         columns = bench(k, minutes=1.5)
         if k == 5:  # more friction than the others
-            columns["P1"]["current_a"] = columns["P1"]["current_a"] * 1.6
+            columns["P1"]["current_a"] = columns["P1"]["current_a"] * 5.0
         add(archive, name, columns, day=k)
     shutil.copytree(folder / "learned", folder / "bare")
     baseline, made = concluded(archive, in_turn)
