@@ -344,6 +344,8 @@ def _keep(
         return None
     fresh = {s.session for s in result.sessions}
     old = _same_log(archive, session, fresh) if replace_stored else None
+    if not replace_stored and start_is_stated(log_map):
+        _refuse_another_start(archive, session, fresh, paths)
     begun = None if joins is None else joins.session
     if old is None and joins is None:
         begun = begun_before(archive, session, paths)
@@ -511,6 +513,26 @@ def _same_log(archive: Keeper, session: Session, fresh: Collection[str]) -> str 
             todo="take out those that are wrong: jointbook archive remove SESSION",
         )
     return same[0] if same else None
+
+
+def _refuse_another_start(
+    archive: Keeper, session: Session, fresh: Collection[str], paths: Sequence[Path]
+) -> None:
+    """Refuse octets that are stored under another start: their hours would count twice."""
+    frame = archive.sessions()
+    if not frame.height:
+        return
+    named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
+    for name in named["session"]:
+        stored = archive.session(str(name))
+        same = stored.raw_sha256 == session.raw_sha256 and _run_of(stored) == _run_of(session)
+        if same and stored.session not in fresh:
+            raise LogRefused(
+                f"is stored already as session {stored.session}, which begins at "
+                f"{stored.start.isoformat()}, and the map states another start",
+                file=paths[0],
+                todo="to read it anew under this start: --replace",
+            )
 
 
 def _run_of(session: Session) -> str:

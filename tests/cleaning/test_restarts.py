@@ -157,3 +157,21 @@ def test_each_run_read_anew_takes_the_place_of_its_like(tmp_path: Path) -> None:
     assert sorted(archive.sessions()["session"]) == sorted(s.session for s in anew.sessions)
     for session, run in zip(anew.sessions, runs, strict=True):
         assert samples(archive, session)["J1.angle_deg"].to_list() == told(run)
+
+
+@pytest.mark.parametrize("rows", [(400,), (400, 300)])
+def test_the_same_octets_under_another_start_are_not_stored_twice(
+    tmp_path: Path, rows: tuple[int, ...]
+) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text(text(pl.concat([since(table(n, seed=n)) for n in rows])))
+    archive, first = take(tmp_path, log, log_map=SECONDS)
+    later = SECONDS.replace("2031-03-01T00", "2031-03-01T05")
+    refused = take(tmp_path, log, log_map=later)[1]
+    assert not refused.sessions
+    reason = str(refused.refused[0].reason)
+    assert first.sessions[0].session in reason
+    assert "--replace" in reason
+    assert archive.sessions().height == len(rows)
+    assert not take(tmp_path, log, log_map=later, replace_stored=True)[1].refused
+    assert archive.sessions().height == len(rows)
