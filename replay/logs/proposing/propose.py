@@ -32,6 +32,7 @@ from replay.logs.proposing.joint_rows import channel_parts, joint_column, plain_
 from replay.logs.proposing.name_pieces import pieces
 from replay.logs.proposing.names import Reading, read_name
 from replay.logs.proposing.proposal import Line, Proposal
+from replay.logs.proposing.run_rows import run_column
 from replay.logs.proposing.times import (
     date_and_time,
     nanosecond_column,
@@ -129,6 +130,10 @@ def propose(raw: RawLog) -> Proposal:
     if by_joint is not None:
         said, sure = json.dumps(by_joint.value), by_joint.confidence
         proposal.lines.append(Line("log", "joint_column", said, sure, by_joint.why))
+    elif long is None and time is not None and (run := run_column(raw.sample, time)):
+        why = f"{run.why}; each becomes a session"
+        proposal.lines.append(Line("log", "run", json.dumps(run.value), run.confidence, why))
+        proposal.columns["log"] = (run.value,)
     if long is not None:
         named = (long[0], parts if len(parts) > 1 else long[1], long[2])
         proposal.lines += [
