@@ -42,6 +42,13 @@ def test_what_is_seldom_seen_is_asked_no_less_of_than_what_never_was():
     assert (rare.log_rate(sizes) >= never.log_rate(sizes)).all()
 
 
+def test_few_sessions_make_a_tail_heavier_however_many_blocks_they_have():
+    values = np.random.default_rng(6).normal(3.0, 0.2, 400)
+    rates = [fit_tail(values, 1 / 6, sessions=n).log_rate(np.array(6.0)) for n in (4, 8, 12, 40)]
+    assert rates[0] > rates[1] > rates[2]
+    assert rates[2] == rates[3]
+
+
 def test_laws_survive_the_document(laws):
     law, _ = laws
     again = Calibration.from_plain(law.to_plain())
