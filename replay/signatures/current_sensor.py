@@ -147,13 +147,18 @@ def sentence(facts: Facts) -> str:
         )
         if np.isfinite(facts.ampere.get(name, np.nan))
     )
+    expected = facts.ampere.get("expected", float("nan"))
+    usual = f" {expected:.2f} A" if np.isfinite(expected) else ""
     if facts.shape == "gain":
         return (
-            f"{facts.span} the current is {facts.size:+.0%} off in proportion to the expected "
-            f"{facts.ampere['expected']:.2f} A ({parts}): the sensor's gain rather than the joint"
+            f"{facts.span} the current is {facts.size:+.0%} off in proportion to the expected"
+            f"{usual}{parts and f' ({parts})'}: the sensor's gain rather than the joint"
             + ("; less friction would fit as well, but seldom comes by itself" * (facts.size < 0))
         )
-    return f"{facts.span} the current is off by {parts}: the sensor rather than the joint"
+    return (
+        f"{facts.span} the current is off{parts and f' by {parts}'}: the sensor rather than the "
+        "joint"
+    )
 
 
 SIGNATURE = Signature(

@@ -28,7 +28,9 @@ def viscous(joint: JointResiduals) -> Mapping[str, Floats]:
 
 
 def more(value: float) -> str:
-    """Say an excess over the expected current."""
+    """Say an excess over the expected current; too short a motion tells none."""
+    if not np.isfinite(value):
+        return "other than the expected"
     if value < 0:
         return f"{-value:.2f} A less than the expected"
     return f"{value:+.2f} A beyond the expected"

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from replay.models.residuals import Floats, JointResiduals
 from replay.signatures.marks import Mark, Measure
 
@@ -69,6 +71,13 @@ class Facts:
         """Return the largest mark of these measures."""
         own = [m for m in self.marks if m.measure in names]
         return max(own, key=lambda m: m.value) if own else None
+
+
+def departs(facts: Facts) -> str:
+    """Say by how much the current is not as expected, where that was measured."""
+    peak = abs(facts.ampere.get("peak", float("nan")))
+    by = f"by up to {peak:.2f} A " if np.isfinite(peak) else ""
+    return f"the current departs {by}from the expected"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from replay.models.residuals import Floats, JointResiduals
-from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.kinds import Facts, Shape, Signature, departs
 
 
 def payload(joint: JointResiduals) -> Mapping[str, Floats]:
@@ -24,7 +24,7 @@ def sentence(facts: Facts) -> str:
     """Say which load the log claims and which fits."""
     error = f" ± {facts.size_se:.2g}" if np.isfinite(facts.size_se) else ""
     known = facts.payload_kg if np.isfinite(facts.payload_kg) else 0.0
-    peak = f"the current departs by up to {abs(facts.ampere['peak']):.2f} A from the expected"
+    peak = departs(facts)
     if facts.shape != "payload":
         return f"{facts.span} {peak} in step with the load: a load that the log does not tell of"
     if known <= 0:

@@ -13,7 +13,7 @@ import numpy as np
 from replay.models.residuals import HELD, Floats, JointResiduals
 from replay.signatures.brake_slip import AT_ONCE
 from replay.signatures.following import WINDOWS_S, shortfalls
-from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.kinds import Facts, Shape, Signature, departs
 from replay.signatures.marks import Mark, Measure, Seen
 from replay.signatures.track import Track
 
@@ -38,15 +38,11 @@ def sentence(facts: Facts) -> str:
     pushes = f" while it pushes with {drag:+.2f} A" if np.isfinite(drag) and drag > 0 else ""
     if " and " in facts.joints and mark is None:
         return (
-            f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "
-            f"expected, on {facts.joints.replace(' and ', ', ')} at once: something held or "
-            "pushed the arm"
+            f"{facts.span} {departs(facts)}, on {facts.joints.replace(' and ', ', ')} at once: "
+            "something held or pushed the arm"
         )
     if mark is None:
-        return (
-            f"{facts.span} the current departs by up to {abs(facts.ampere['peak']):.2f} A from the "
-            "expected, then it is over: something held or pushed the joint"
-        )
+        return f"{facts.span} {departs(facts)}, then it is over: something held or pushed the joint"
     due = abs(float(mark.detail["due_deg"]))
     share = mark.raw / due if due > 0 else np.nan
     seconds = mark.end_s - mark.start_s
