@@ -45,6 +45,17 @@ def test_runs_are_sessions_without_a_map(tmp_path: Path) -> None:
     assert [s.completeness for s in result.sessions] == pytest.approx([1.0, 1.0])
 
 
+def test_runs_whose_seconds_begin_anew_need_no_column(tmp_path: Path) -> None:
+    """They are told apart by the clock; a column beside one stated start would be refused."""
+    runs = [table(200, seed=k).with_columns(run=pl.lit(w)) for k, w in enumerate("AB")]
+    seconds = [r.with_columns(t=pl.Series([k / 10 for k in range(200)])) for r in runs]
+    path = tmp_path / "log.csv"
+    path.write_text(text(pl.concat(seconds)))
+    proposal = propose_map(path)
+    assert not [x for x in proposal.lines if x.key == "run"]
+    assert "run" in proposal.unused
+
+
 @pytest.mark.parametrize(
     ("words", "name"), [(["0", "1", "0"], "run"), (["A", "B"], "grip"), (["A", "A"], "run")]
 )

@@ -47,6 +47,7 @@ from replay.logs.readers.joint_rows import join_words, joined_name, unfold
 from replay.logs.readers.open_log import open_log
 from replay.logs.readers.raw import RawLog
 from replay.logs.readers.split_instants import joined_column
+from replay.logs.times.timeforms import SINCE_START
 from replay.logs.words import dictionary
 
 _LONG_COLUMNS = 5
@@ -130,7 +131,15 @@ def propose(raw: RawLog) -> Proposal:
     if by_joint is not None:
         said, sure = json.dumps(by_joint.value), by_joint.confidence
         proposal.lines.append(Line("log", "joint_column", said, sure, by_joint.why))
-    elif long is None and time is not None and (run := run_column(raw.sample, time)):
+    when = time_lines(head, time, raw.path)
+    dated = not any(x.key == "format" and json.loads(x.value) in SINCE_START for x in when)
+    if (
+        by_joint is None
+        and long is None
+        and time
+        and dated
+        and (run := run_column(raw.sample, time))
+    ):
         why = f"{run.why}; each becomes a session"
         proposal.lines.append(Line("log", "run", json.dumps(run.value), run.confidence, why))
         proposal.columns["log"] = (run.value,)
@@ -143,7 +152,7 @@ def propose(raw: RawLog) -> Proposal:
     if apart is not None:
         why = "it holds dates, and the time column times of day"
         proposal.lines.append(Line("time", "date", json.dumps(apart[0]), 0.9, why))
-    proposal.lines += time_lines(head, time, raw.path)
+    proposal.lines += when
     units = propose_units(
         {q: [Column(c, values[c], k) for k, c in picked[q].items()] for q in picked},
         raw.units,
