@@ -8,15 +8,19 @@ or set aside, 2 wrong usage.
 
 from __future__ import annotations
 
+import contextlib
 import importlib
+import os
+import signal
 import sys
+import threading
 from typing import TYPE_CHECKING
 
 from replay.errors import JointbookError, UsageError
 
 if TYPE_CHECKING:  # loaded within `main`, so that a stop in the first second is told as one
     import argparse
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
 VERBS: tuple[str, ...] = (
     "demo",
@@ -42,6 +46,7 @@ VERBS: tuple[str, ...] = (
 )
 
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_USAGE = 0, 1, 2
+EXIT_STOPPED = 128 + signal.SIGINT
 
 
 def program_version() -> str:
@@ -97,6 +102,30 @@ _NAMING = ("session", "sessions", "subject")
 """Arguments that may name sessions."""
 
 
+@contextlib.contextmanager
+def stopping_while_loading() -> Iterator[None]:
+    """Let an interrupt end the process at once while modules are loaded.
+
+    An interrupt raised inside a library's initialisation comes out as that library's own
+    error. Nothing is open or half-written yet, so the process can simply end.
+    """
+
+    def stop(*_: object) -> None:
+        os.write(2, b"stopped\n")
+        os._exit(EXIT_STOPPED)
+
+    here = threading.current_thread() is threading.main_thread()
+    # an interrupt that the caller ignores (a shell's background job) stays ignored
+    if not here or signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        yield
+        return
+    signal.signal(signal.SIGINT, stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
@@ -111,11 +140,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a file's name may hold what no encoding can say
             stream.reconfigure(errors="backslashreplace")
-    try:
+    with stopping_while_loading():
         args = build_parser(only).parse_args(words)
-    except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
-        return 130
     try:
         if only != "ingest" and any(getattr(args, k, None) for k in _NAMING):
             from replay.cli.ids import complete
@@ -136,7 +162,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_SET_ASIDE
     except KeyboardInterrupt:
         print("stopped", file=sys.stderr)
-        return 130
+        return EXIT_STOPPED
 
 
 if __name__ == "__main__":
