@@ -16,6 +16,8 @@ import numpy as np
 
 from replay.settings import setting
 from replay.signatures.track import Floats, Track
+from replay.statistics.runs import run_edges
+from replay.statistics.spread import NORMAL_QUARTILE, wide_spread
 
 Norm = tuple[float, float]
 """Centre and scale, in the unit of the raw size."""
@@ -113,7 +115,7 @@ def pooled_norm(raw: Floats, floor: float, most: float = float("inf")) -> Norm:
     """
     centre = float(np.median(raw))
     above = raw[raw > centre] - centre
-    usual = float(np.median(above) / 0.6745) if above.size else 0.0
+    usual = float(np.median(above) / NORMAL_QUARTILE) if above.size else 0.0
     far = float((np.quantile(raw, 0.98) - centre) / 2.054)
     return centre, max(usual, min(far, most * max(usual, floor)), floor)
 
@@ -134,24 +136,21 @@ def valued(marks: Iterable[Mark], usual: Mapping[str, Norm]) -> list[Mark]:
 
 def runs(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return first and last index of every run of True."""
-    edge = np.diff(np.concatenate(([0], mask.astype(np.int8), [0])))
-    return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1) - 1
+    first, past = run_edges(mask)
+    return first, past - 1
 
 
 def spread(values: Floats) -> float:
-    """Return a robust standard deviation about zero (median size / 0.6745); NaN of none."""
+    """Return a robust standard deviation about zero by the median size; NaN of none."""
     good = values[np.isfinite(values)]
     if good.size > 20_000:
         good = good[:: good.size // 20_000 + 1]
-    return float(np.median(np.abs(good)) / 0.6745) if good.size else float("nan")
+    return float(np.median(np.abs(good)) / NORMAL_QUARTILE) if good.size else float("nan")
 
 
 def wide(values: Floats) -> float:
     """Return a standard deviation about zero by the median, or by the 98th in 100 if larger."""
-    good = np.abs(values[np.isfinite(values)])
-    if not good.size:
-        return float("nan")
-    return float(max(np.median(good) / 0.6745, np.quantile(good, 0.98) / 2.326))
+    return wide_spread(values)
 
 
 def one_nat(total: float, count: float, track: Track) -> Norm:

@@ -1,25 +1,27 @@
 """Late release: the brake lets go later than it does, or says that it has and has not.
 
 From the release command to the brake's word, and from when motion is both
-allowed and asked for to when it comes. A release that is taken back, or that the log
-ends before, gives a delay of at least so much (right-censored) and is kept when that
-alone is long. While the drive pushes against the brake its current is no sensor's offset.
+allowed and asked for to when it comes: `replay.signals.brakes` measures. A time that
+is open-ended (taken back, or cut by the log's end) is kept when that alone is long. While the
+drive pushes against the brake its current is no sensor's offset; how hard it pushes is told
+too, since a brake's word may lie.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
 from replay.models.residuals import HELD, Floats, JointResiduals
+from replay.signals.brakes import release_answers, release_starts
+from replay.signals.brakes.release_times import ReleaseTime
 from replay.signatures.kinds import Facts, Shape, Signature
 from replay.signatures.marks import Mark, Measure, Seen
-from replay.signatures.release_push import LATEST_S, WAIT_S, falls, pushes, timed
 from replay.signatures.track import Track
 
-FIRST_STEPS = 6.0
-"""A joint moves once it has left its place by so many of the angle's smallest steps."""
+LATEST_S = 2.0
+"""What holds a joint for longer is seldom its brake's delay (common practice, no source)."""
 
 
 def pushed(joint: JointResiduals) -> Mapping[str, Floats]:
@@ -29,112 +31,56 @@ def pushed(joint: JointResiduals) -> Mapping[str, Floats]:
 
 
 def words(track: Track) -> Seen:
-    """Time the brake's word after its command."""
-    command, word = track.engage_cmd, track.engaged
-    if not (command >= 0).any() or not (word >= 0).any():
-        return Seen((), {})
-    return _delays("release word", track, falls(command), word == 0, command == 1)
-
-
-def motions(track: Track) -> Seen:
-    """Time the first motion after the one that was asked for, and how hard the drive pushed.
-
-    Both are read from a release of the brake's word (its command where there is no word)
-    on: when the travel asked for, and when the joint's own, is beyond `FIRST_STEPS`. How soon
-    a joint follows depends on how fast it is asked to start: cells are of that.
-    """
-    word = track.engaged if (track.engaged >= 0).any() else track.engage_cmd
-    due = track.due_deg
-    if due is None or not (word >= 0).any():
-        return Seen((), {})
-    least = FIRST_STEPS * max(track.resolution_deg, 1e-9)
-    marks: list[Mark] = []
-    for row in falls(word):
-        stop = min(int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S)), track.t_s.size)
-        again = np.flatnonzero(word[row:stop] == 1)
-        stop = row + int(again[0]) if again.size else stop
-        travel = due[row:stop] - due[row]
-        beyond = np.flatnonzero(np.abs(travel) > least)
-        if not beyond.size:
-            continue
-        begin = row + int(beyond[0])
-        way = np.sign(travel[beyond[0]])
-        went = way * (track.angle_deg[row:stop] - track.angle_deg[row])
-        moved = np.flatnonzero(went > least)
-        back = np.flatnonzero(way * travel[beyond[0] :] <= 0)
-        open_end = not moved.size or (back.size > 0 and row + int(moved[0]) > begin + int(back[0]))
-        at = begin + int(back[0]) if open_end and back.size else stop - 1
-        at = at if open_end else row + int(moved[0])
-        before = max(begin - 3, row)
-        rate = abs(due[begin] - due[before]) / max(
-            float(track.t_s[begin] - track.t_s[before]), 1e-9
-        )
-        cell = f"start {int(np.floor(np.log2(max(rate / max(track.top_deg_s, 1e-9), 2.0**-8))))}"
-        delay = max(float(track.t_s[at] - track.t_s[begin]), 0.0)
-        marks.append(timed("release motion", track, begin, max(at, begin), delay, open_end, cell))
-    cells = {m.cell: (0.0, 0.5 * track.period_s) for m in marks}
-    return Seen(tuple(marks), cells)
-
-
-ON_SD = 8.0
-"""A current so many spreads off that of the engaged brake is the drive's."""
+    """Take the brake's word after its command."""
+    return _delays("release word", track, release_answers.release_answers(track))
 
 
 def drives(track: Track) -> Seen:
-    """Time the brake's word after the drive took the load, where no release command is logged."""
-    if (track.engage_cmd >= 0).any() or not (track.engaged >= 0).any():
-        return Seen((), {})
-    under = track.engaged == 1
-    held = track.current_a[under & np.isfinite(track.current_a)]
-    if held.size < 20:
-        return Seen((), {})
-    middle = float(np.median(held))
-    spread = max(float(np.median(np.abs(held - middle)) / 0.6745), 1e-3)
-    on = np.abs(np.nan_to_num(track.current_a) - middle) > ON_SD * spread
-    marks: list[Mark] = []
-    for row in np.flatnonzero(under[:-1] & (track.engaged[1:] == 0)) + 1:
-        low = int(np.searchsorted(track.t_s, track.t_s[row] - WAIT_S))
-        off = np.flatnonzero(~(on[low:row] & under[low:row]))
-        if not off.size or low + int(off[-1]) + 1 >= row:
-            continue
-        begin = low + int(off[-1]) + 1
-        delay = float(track.t_s[row] - track.t_s[begin])
-        marks.append(timed("release drive", track, begin, int(row), delay, False))
-    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
+    """Take the brake's word after the drive took the load, where no release command is logged."""
+    return _delays("release drive", track, release_answers.drive_to_word(track))
 
 
 def held_back(track: Track) -> Seen:
-    """Time the brake's word after motion was commanded, where no release command is logged."""
-    if (track.engage_cmd >= 0).any() or not (track.engaged >= 0).any() or not track.commanded:
-        return Seen((), {})
-    under = track.engaged == 1
-    marks: list[Mark] = []
-    for row in np.flatnonzero(under[:-1] & (track.engaged[1:] == 0)) + 1:
-        if not track.asked[row]:
-            continue
-        first = int(np.searchsorted(track.t_s, track.t_s[row] - WAIT_S))
-        idle = np.flatnonzero(~(track.asked[first:row] & under[first:row]))
-        begin = first + int(idle[-1]) + 1 if idle.size else first
-        delay = float(track.t_s[row] - track.t_s[begin])
-        marks.append(timed("release held back", track, begin, int(row), delay, False))
-    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
+    """Take the brake's word after motion was commanded, where no release command is logged."""
+    return _delays("release held back", track, release_answers.command_to_word(track))
 
 
-def _delays(
-    name: str, track: Track, starts: np.ndarray, done: np.ndarray, back: np.ndarray
-) -> Seen:
-    marks: list[Mark] = []
-    for row in starts:
-        if done[row - 1]:
-            continue
-        stop = int(np.searchsorted(track.t_s, track.t_s[row] + WAIT_S))
-        after, again = np.flatnonzero(done[row:stop]), np.flatnonzero(back[row:stop])
-        taken_back = again.size and (not after.size or again[0] < after[0])
-        open_end = bool(taken_back or not after.size)
-        at = row + int(again[0] if taken_back else after[0] if after.size else stop - 1 - row)
-        delay = float(track.t_s[at] - track.t_s[row])
-        marks.append(timed(name, track, int(row), int(at), delay, open_end))
-    return Seen(tuple(marks), {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
+def motions(track: Track) -> Seen:
+    """Take the first motion after the one that was asked for, and how hard the drive pushed.
+
+    How soon a joint follows depends on how fast it is asked to start: cells are of that.
+    """
+    marks = []
+    for time in release_starts.starts(track):
+        share = max(time.asked_deg_s / max(track.top_deg_s, 1e-9), 2.0**-8)
+        marks.append(_mark("release motion", track, time, f"start {int(np.floor(np.log2(share)))}"))
+    return Seen(tuple(marks), {m.cell: (0.0, 0.5 * track.period_s) for m in marks})
+
+
+def pushes(track: Track) -> Seen:
+    """Take how hard the drive pushes after the word: more than starts it is never needed."""
+    marks = [
+        _mark("release push", track, t, "push", t.drawn_a) for t in release_starts.pushes(track)
+    ]
+    floor = max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
+    return Seen(tuple(marks), {"push": (0.0, floor)} if marks else {})
+
+
+def _delays(name: str, track: Track, times: Iterable[ReleaseTime]) -> Seen:
+    marks = tuple(_mark(name, track, t, "delay") for t in times)
+    return Seen(marks, {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
+
+
+def _mark(name: str, track: Track, time: ReleaseTime, cell: str, raw: float | None = None) -> Mark:
+    """Return a mark of one time: its length, or another size, and what the drive drew meanwhile."""
+    detail = {
+        "delay_s": time.time_s,
+        "never": time.open_ended,
+        "resolution_s": track.period_s,
+        "pushed_a": time.drawn_a,
+    }
+    begin_s, end_s = float(track.t_s[time.begin_row]), float(track.t_s[time.end_row])
+    return Mark(name, cell, begin_s, end_s, time.time_s if raw is None else raw, detail)
 
 
 def sentence(facts: Facts) -> str:

@@ -18,6 +18,13 @@ Floats = npt.NDArray[np.float64]
 MAD_TO_SD = 1.482602218505602
 """Ratio of standard deviation to median absolute deviation, normal law: 1 / ndtri(3/4)."""
 
+MAD_TO_SD_TABLE, NORMAL_QUARTILE = 1.4826, 0.6745
+"""The same to four figures, and its inverse, as tables print them: figures that limits were
+calibrated with are kept to their last digit."""
+
+_NORMAL_98 = 2.326
+"""Of a normal law, 98 in 100 values lie within so many standard deviations."""
+
 MEDIAN_TO_MEAN_ERROR = math.sqrt(math.pi / 2)
 """Error of a median over that of a mean, normal law and many values (M. G. Kendall,
 A. Stuart, *The Advanced Theory of Statistics* 1, 14.12)."""
@@ -60,6 +67,25 @@ def spread_about_zero(values: npt.ArrayLike) -> float:
     """
     good = _finite(values)
     return float(MAD_TO_SD * np.median(np.abs(good))) if good.size else float("nan")
+
+
+def wide_spread(values: npt.ArrayLike) -> float:
+    """Return a standard deviation about zero by the median, or by the 98th in 100 if larger.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+        Deviations; those that are not finite are passed over.
+
+    Returns
+    -------
+    float
+        In the unit of the values; NaN when none is finite.
+    """
+    good = np.abs(_finite(values))
+    if not good.size:
+        return float("nan")
+    return float(max(np.median(good) / NORMAL_QUARTILE, np.quantile(good, 0.98) / _NORMAL_98))
 
 
 def winsorized(values: npt.ArrayLike, most: float = 4.0, *, about_zero: bool = False) -> Floats:

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from replay.signatures.brake_slip import displacement, slips
+from replay.signals.brakes.displacements import largest_change
+from replay.signatures.brake_slip import slips
 from replay.signatures.track import Track
 
 
@@ -12,7 +13,7 @@ def test_both_ramps_belong_to_a_slip():
     rate = np.interp(t, [20.0, 21.0, 27.0, 28.0], [0.0, 1.0, 1.0, 0.0])
     place = np.cumsum(rate) * 0.5 * 0.11
     noise = np.random.default_rng(1).normal(0.0, 0.001, 60)
-    size, first, stop = displacement(place + noise)
+    size, first, stop = largest_change(place + noise)
     assert size == pytest.approx(place[-1], abs=0.003)
     assert first * 0.5 == pytest.approx(20.0, abs=0.6)
     assert stop * 0.5 == pytest.approx(28.0, abs=0.6)
@@ -20,7 +21,7 @@ def test_both_ramps_belong_to_a_slip():
 
 def test_noise_changes_no_place_by_more_than_itself():
     noise = np.random.default_rng(2).normal(0.0, 0.001, 60)
-    size, _, _ = displacement(noise)
+    size, _, _ = largest_change(noise)
     assert size < 0.004
 
 

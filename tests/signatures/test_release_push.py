@@ -6,7 +6,7 @@ import pytest
 from replay.signatures.kinds import Facts
 from replay.signatures.marks import Mark
 from replay.signatures.registry import MEASURES, SIGNATURES
-from replay.signatures.release_push import pushes
+from replay.signatures.release_delay import pushes
 from replay.signatures.track import Track
 
 LATE = next(s for s in SIGNATURES if s.kind == "late-release")

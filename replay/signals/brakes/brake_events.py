@@ -16,16 +16,20 @@ stopping time, stopping angle
 chatter
     the state's word changes back within `CHATTER_S`, its command unchanged.
 
-A time is never better known than the sampling: `replay.signals.brakes.intervals`.
+A word answers the one command that `release_answers` pairs it with; one that changes again by
+itself has no command. A time is never better known than the sampling: `intervals`.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from replay.signals.brakes.intervals import Span, never
+from replay.signals.brakes.release_answers import answers
 from replay.signals.brakes.spans_of_rows import between_rows, run_up_s, spread_columns
 from replay.signals.joint_signals import JointSignals, signals_of
 
@@ -75,8 +79,9 @@ def brake_events(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     word = a.brake_engaged if (a.brake_engaged >= 0).any() else a.brake_engage_cmd
     rows = []
     times = a.times().to_numpy()
+    commands = answered_commands(a)
     for k, state in changes(word):
-        row = _release(a, k) if state == 0 else _engage(a, k)
+        row = _release(a, k, commands) if state == 0 else _engage(a, k, commands)
         rows.append({"time": times[k], **row, **_conditions(a, k)})
     if not rows:
         return pl.DataFrame(schema=EVENT_SCHEMA)
@@ -99,22 +104,25 @@ def changes(word: NDArray[np.int8]) -> list[tuple[int, int]]:
     return [(int(k), int(word[k])) for k in turns]
 
 
-def _signal(a: JointSignals, k: int) -> tuple[str, int]:
-    """Return what the times count from, and its row: the command's change, else the word's."""
-    state = a.brake_engaged[k]
-    if state < 0 or not (a.brake_engage_cmd >= 0).any():
-        return ("state" if state >= 0 else "command"), k
-    first = int(np.searchsorted(a.t_s, a.t_s[k] - WAIT_S))
-    for j in range(k, max(first, 1) - 1, -1):
-        if a.brake_engage_cmd[j] == state and 0 <= a.brake_engage_cmd[j - 1] != state:
-            return "command", j
-        if a.brake_engage_cmd[j] not in (state, -1):
-            break
-    return "state", k
+def _signal(a: JointSignals, k: int, commands: Mapping[int, int]) -> tuple[str, int]:
+    """Return what the times count from, and its row: the command that was answered, else k."""
+    if k in commands:
+        return "command", commands[k]
+    return ("state" if a.brake_engaged[k] >= 0 else "command"), k
 
 
-def _release(a: JointSignals, k: int) -> dict[str, object]:
-    signal, at = _signal(a, k)
+def answered_commands(a: JointSignals) -> dict[int, int]:
+    """Return the row of the command by the row of the word that answered it."""
+    pairs = [
+        pair
+        for state in (0, 1)
+        for pair in answers(a.t_s, a.brake_engage_cmd, a.brake_engaged, state)
+    ]
+    return {end: begin for begin, end, open_ended in pairs if not open_ended}
+
+
+def _release(a: JointSignals, k: int, commands: Mapping[int, int]) -> dict[str, object]:
+    signal, at = _signal(a, k, commands)
     row: dict[str, object] = {
         "event": "release",
         "signal": signal,
@@ -122,7 +130,9 @@ def _release(a: JointSignals, k: int) -> dict[str, object]:
         "rate_deg_s": float(a.rate_deg_s[at]),
         "on_the_move": None,
     }
-    stop = int(np.searchsorted(a.t_s, a.t_s[at] + WAIT_S, side="right"))
+    # a brake that was slow to answer is given its time once it has
+    since = at if a.t_s[k] - a.t_s[at] < WAIT_S else k
+    stop = int(np.searchsorted(a.t_s, a.t_s[since] + WAIT_S, side="right"))
     moving = np.abs(a.rate_deg_s[at:stop]) > a.still_deg_s
     before = slice(int(np.searchsorted(a.t_s, a.t_s[at] - BEFORE_S)), at)
     level = float(np.median(a.current_a[before])) if at > before.start else float(a.current_a[at])
@@ -150,8 +160,8 @@ def _release(a: JointSignals, k: int) -> dict[str, object]:
     return {**row, **spread_columns("delay", delay)}
 
 
-def _engage(a: JointSignals, k: int) -> dict[str, object]:
-    signal, at = _signal(a, k)
+def _engage(a: JointSignals, k: int, commands: Mapping[int, int]) -> dict[str, object]:
+    signal, at = _signal(a, k, commands)
     rate = (
         float(a.rate_deg_s[at - 1])
         if at and np.isfinite(a.rate_deg_s[at - 1])

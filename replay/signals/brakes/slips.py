@@ -7,8 +7,9 @@ how the angle wanders in between. Excursion is the largest way from where the
 stretch began, whether it stays or not, against noise and against how the angle
 usually moves about in the stretch; an excursion that comes back is *returned*:
 the brake gave way and held again. What moves with the load and would come back
-with it is flexing, and taken off where loads are known and differ. Flags, wear
-and pages judge these two figures; none measures its own.
+with it is flexing, and taken off where loads are known and differ. The largest change of place that
+lasts a while (``moved_deg``, `replay.signals.brakes.displacements`) is what flags judge;
+wear and pages judge what stays and the excursion. None measures its own.
 
 A joint that was not commanded may slip when its neighbour is stopped by its
 brake; `slips_beside_stops` looks there.
@@ -23,12 +24,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from replay.signals.brakes.displacements import SETTLE_S, Displacement, displacements
 from replay.signals.joint_signals import JointSignals, signals_of
 from replay.statistics.noise import Array
 from replay.statistics.noise import resolution as finest_step
 from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
 
-SETTLE_S = 1.0
 LEAST_S = 2.0
 END_SHARE = 0.2
 """The share of a stretch that each of its two ends takes, at most `END_S`."""
@@ -50,6 +51,10 @@ SLIP_SCHEMA: dict[str, pl.DataType] = {
     "flex_deg_per_nm": pl.Float64(),  # null where the load did not differ
     "slip_at": pl.Datetime("ns", "UTC"),  # when half of it was done
     "load_max_nm": pl.Float64(),
+    "moved_deg": pl.Float64(),  # largest lasting change of place, signed; may come back
+    "moved_se_deg": pl.Float64(),
+    "moved_from": pl.Datetime("ns", "UTC"),
+    "moved_to": pl.Datetime("ns", "UTC"),
     "status": pl.String(),  # slip | returned | held | too short | no angle
 }
 """Columns of `held_stretches`."""
@@ -61,15 +66,27 @@ def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     times = a.times()
     resolution = finest_step(a.angle_deg[np.isfinite(a.angle_deg)])
     rows = []
+    measured = displacements(a.t_s, a.angle_deg, a.brake_engaged == 1, a.step_s)
     for first, stop in stretches(a.brake_engaged):
+        here = [d for d in measured if first <= d.first_row < stop]
         row: dict[str, object] = {
             "start": times[first],
             "end": times[stop - 1],
             "held_s": float(a.t_s[stop - 1] - a.t_s[first]),
             "load_max_nm": _largest(a.load_nm[first:stop]),
+            **(_moved(max(here, key=lambda d: d.size_deg), times) if here else {}),
         }
         rows.append({**row, **_stretch(a, first, stop, resolution, times)})
     return frame_of(rows, SLIP_SCHEMA)
+
+
+def _moved(found: Displacement, times: pl.Series) -> dict[str, object]:
+    return {
+        "moved_deg": found.moved_deg,
+        "moved_se_deg": found.se_deg,
+        "moved_from": times[found.begin_row],
+        "moved_to": times[found.end_row],
+    }
 
 
 def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
