@@ -7,31 +7,87 @@
   function step(by) {
     const rows = [...document.querySelectorAll(".queue-row")];
     // a press while a finding is on its way counts from where that one will be
-    const here = rows.findIndex((r) => (aim ? r.href === aim : r.classList.contains("here")));
+    const here = rows.findIndex((r) => (aim ? finding(r.href) === aim : r.classList.contains("here")));
     const next = rows[Math.min(Math.max(here + by, 0), rows.length - 1)];
     if (next && next !== rows[here]) next.click();
   }
+  // Where the focus is to go: once, when the finding that was asked for is drawn. A
+  // person who has gone on by then is left where they are.
   let wanted = false, aim = "";
+  const finding = (link) => { const a = new URL(link).searchParams; return a.get("session") + "/" + a.get("flag"); };
+  const seen = (found) => (found && found.offsetParent ? found : null);
+  const shown = () => document.querySelector('.queue-main a.button[href^="/event"]');
   document.addEventListener("click", function (event) {
     const row = event.target.closest && event.target.closest(".queue-row");
-    if (row) { wanted = true; aim = row.href; }
+    if (!row || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    if (!wanted && shown() && finding(shown().href) === finding(row.href)) return void into();
+    wanted = true; aim = finding(row.href);
   }, true);
   function into() {
     const first = document.querySelector("#finding-verdict input:checked, #finding-verdict input");
-    const heading = document.getElementById("finding-title");
-    const to = first || heading;
-    if (to) { to.focus({ preventScroll: true }); wanted = false; }
+    const to = seen(first) || document.getElementById("finding-title") || document.querySelector('.queue-main a[href^="/sign-off"]');
+    if (to) to.focus({ preventScroll: true });
   }
-  new MutationObserver(function () {
-    if (wanted && arrived() && NAMES.includes(jb.address.page()) && document.querySelector("#finding-verdict input, .queue-main .message")) into();
-  }).observe(document.documentElement, { childList: true, subtree: true });
-  // The finding that was asked for by its row is there, or none was asked for so.
+  // The finding that was asked for is there, or that nothing waits is said.
   function arrived() {
-    const here = document.querySelector(".queue-row.here");
-    if (aim && here && here.href !== aim) return false;
+    const there = shown();
+    if (aim ? !there || aim !== finding(there.href) : !document.querySelector(".queue-main .message")) return false;
     aim = "";
     return true;
   }
+  function settle() {
+    if (!wanted || !NAMES.includes(jb.address.page()) || !arrived()) return;
+    wanted = false;
+    release();
+    into();
+  }
+  new MutationObserver(settle).observe(document.documentElement, { childList: true, subtree: true });
+  ["input", "pointerdown"].forEach((act) => document.addEventListener(act, function (event) {
+    if (!wanted || !event.target.closest || !event.target.closest(".finding-form, .queue-head")) return;
+    wanted = false; aim = "";
+    release();
+  }, true));
+  // While a form is on its way to the record nothing is written into it: its letters would
+  // go with it. Nor is the rest of a word taken for choices and keys of the next finding.
+  let busy = false, swallowed = -1e9, late = 0;
+  const PAUSE_MS = 700;
+  function hold() {
+    busy = true;
+    clearTimeout(late);
+    late = setTimeout(release, 20000); // whatever happens, a form is not shut for ever
+    const body = document.querySelector(".queue-body");
+    if (body) body.setAttribute("aria-busy", "true");
+  }
+  function release() {
+    busy = false;
+    document.querySelectorAll('.queue-body[aria-busy="true"]').forEach((body) => body.removeAttribute("aria-busy"));
+  }
+  function swallow(event) {
+    const letter = event.type === "beforeinput" || event.key.length === 1;
+    if (event.ctrlKey || event.metaKey || event.altKey || event.key === "Escape") return;
+    if (!busy && !(letter && event.timeStamp - swallowed < PAUSE_MS)) return;
+    if (letter) swallowed = event.timeStamp;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }
+  document.addEventListener("keydown", swallow, true);
+  document.addEventListener("beforeinput", swallow, true);
+  const fetched = window.fetch;
+  window.fetch = async function (address, how) {
+    if (!how || typeof how.body !== "string" || !how.body.includes('"..queue-list.children')) return fetched(address, how);
+    hold();
+    let moves = false;
+    try {
+      const answer = await fetched(address, how);
+      moves = answer.status === 200 && "queue-moved" in ((await answer.clone().json()).response || {});
+      return answer;
+    } finally {
+      if (!moves) release(); // refused, asked or not reached: the form is as it was
+    }
+  };
+  document.addEventListener("click", function (event) {
+    if (event.target.closest && event.target.closest("#finding-keep, #finding-mine")) hold();
+  }, true);
   // The session in hand: of the finding that is open, else the one just done with.
   function signing() {
     const link = document.querySelector('.queue-main a[href^="/sign-off"]');
@@ -55,6 +111,8 @@
     if (!there) return;
     event.preventDefault();
     event.stopPropagation();
+    if (busy) return; // once is enough
+    if (button === "finding-keep") hold();
     ours = true;
     setTimeout(() => there.click(), 30); // after what the last key did to its field
   }, true);
@@ -69,7 +127,8 @@
       if (!to) return none();
       jb.address.write({ session: to.session, flag: to.flag });
       wanted = true;
-      setTimeout(into, 60);
+      aim = to.flag ? to.session + "/" + to.flag : "";
+      settle();
       return none();
     },
   };

@@ -21,6 +21,7 @@
     if (link && !here()) jb.signing = true;
     if (event.target.id === "signoff-sign") signed = true;
   }, true);
+  document.addEventListener("input", function () { jb.signing = false; }, true); // whoever writes stays there
   jb.keys.add("sign-off", {
     v: into,
     g: () => { if (waits()) waits().click(); else jb.address.go("queue", {}); },
