@@ -80,6 +80,7 @@
     try {
       const answer = await fetched(address, how);
       moves = answer.status === 200 && "queue-moved" in ((await answer.clone().json()).response || {});
+      if (moves && !how.body.includes('"finding-take.n_clicks"]')) jb.drafts.drop();
       return answer;
     } finally {
       if (!moves) release(); // refused, asked or not reached: the form is as it was
@@ -129,6 +130,7 @@
       wanted = true;
       aim = to.flag ? to.session + "/" + to.flag : "";
       settle();
+      setTimeout(jb.drafts.bring, 0); // a form drawn anew for the same finding
       return none();
     },
   };

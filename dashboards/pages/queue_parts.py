@@ -47,6 +47,7 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
                 else None,
                 html.Div(_form(one), hidden=signed),
                 html.Div(said, id="finding-said", **aria(live="assertive")),
+                html.P(id="finding-begun", className="faint", role="status"),
                 asking(),
                 html.Div(history(one), className="finding-history"),
                 dcc.Store(id="finding-seen", data=seen),

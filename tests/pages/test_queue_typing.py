@@ -9,7 +9,7 @@ import pytest
 from playwright.sync_api import expect
 
 from replay.archive import Archive
-from replay.reviews import dispositions
+from replay.reviews import dispositions, judge
 from tests.pages.conftest import Visit
 from tests.pages.test_queue import Keys, fill, opened
 from tests.reviews.makers import make_archive
@@ -63,3 +63,47 @@ def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     page.wait_for_timeout(800)
     page.keyboard.press("n")  # and after a pause the keys are keys again
     expect(page.locator("#finding-title")).to_have_text("every joint · gap")
+
+
+def test_what_was_begun_is_there_again_until_it_is_kept(visit: Open, archive: Archive) -> None:
+    page = opened(visit, archive)
+    page.get_by_label("Your name").fill("R. Moss")
+    cause, begun = page.locator("#finding-cause"), page.locator("#finding-begun")
+    cause.click()
+    page.keyboard.type("the rail touched")
+    page.locator("#finding-take").click()  # draws the form anew
+    expect(page.locator(".queue-holder").first).to_have_text("R. Moss has it")
+    expect(cause).to_have_value("the rail touched")
+    page.keyboard.press("n")
+    expect(page.locator("#finding-title")).to_have_text("J4 · friction")
+    expect(cause).to_have_value("")
+    page.keyboard.press("p")
+    expect(cause).to_have_value("the rail touched")
+    expect(begun).to_have_text("What you had begun to write is here again.")
+    page.reload()
+    expect(cause).to_have_value("the rail touched")
+    page.get_by_label("Your name").fill("R. Moss")
+    page.locator("#finding-verdict").get_by_label("watch", exact=True).check()
+    page.locator("#finding-class").get_by_label("none", exact=True).check()
+    page.locator("#finding-keep").click()
+    expect(page.locator("#finding-title")).to_have_text("J4 · friction")
+    held = next(iter(dispositions(archive, "s1").values()))
+    assert held.reasons is not None
+    assert held.reasons.cause == "the rail touched"  # what is seen is what is kept
+    page.goto(page.url.replace("flag=f4", "flag=f1"))
+    expect(page.locator(".finding-history")).to_contain_text("the rail touched")
+    expect(begun).to_have_text("")
+
+
+def test_what_was_begun_is_not_put_over_what_somebody_decided_since(
+    visit: Open, archive: Archive
+) -> None:
+    page = opened(visit, archive)
+    page.locator("#finding-note").click()
+    page.keyboard.type("mine")
+    judge(archive, "s1", "f1", "explained", reviewer="K. Fell", note="theirs")
+    page.goto(page.url.split("?")[0].rstrip("/") + "/queue?session=s1&flag=f1")
+    expect(page.locator("#finding-note")).to_have_value("theirs")
+    expect(page.locator("#finding-begun")).to_contain_text(
+        "decided since you began to write: “mine”"
+    )
