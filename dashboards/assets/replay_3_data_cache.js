@@ -63,7 +63,7 @@
       this.columns = columns;
       const got = await this.get("whole-logged", "window", all);
       if (got) { this.whole.logged = new Layer(got.groups, 0, this.config.length); this.changed("data"); }
-      this.get("runs", "runs", {}, true).then((runs) => { if (runs) { this.runs = runs; this.changed("data"); } });
+      this.get("runs", "runs", {}, true).then((runs) => { if (runs) { this.runs = runs; this.changed("runs"); } });
       this.derive("whole", all);
     }
 
@@ -90,10 +90,10 @@
       this[which].derived = Object.assign(new Layer(got.groups, words.from, words.to), { columns });
       if (got.failed) { this.trouble = got.failed; this.changed("trouble"); }
       if (which === "whole" || got.share < 1) this.share = got.share;
-      this.changed("data");
+      this.changed("derived");
       if (got.share < 1) {
         clearTimeout(this.again[which]);
-        this.again[which] = setTimeout(() => this.derive(which, words, columns), 900);
+        this.again[which] = setTimeout(() => this.derive(which, words, columns), got.share < 0.02 ? 900 : 2500);
       }
     }
 

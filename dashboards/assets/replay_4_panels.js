@@ -16,6 +16,8 @@
     { key: "load", title: "Load", unit: "N m", quantity: "load_nm", zero: true, digits: 1 },
   ];
 
+  // Panels with something that is computed, not logged.
+  R.DERIVED = ["rate", "current", "residual", "load"];
   // What is drawn beside the measured line, for the front joint: its word and its dash.
   R.BESIDE = { expected_a: ["expected", [5, 3]], rate_cmd_deg_s: ["commanded", [2, 3]], angle_cmd_deg: ["commanded", [2, 3]], current_target_a: ["target current", [7, 3, 2, 3]] };
 
@@ -79,7 +81,7 @@
       this.plot = Math.max(60, this.width - R.GUTTER - RIGHT);
       const shown = Math.max(1, this.view.shownJoints().length);
       const room = Math.max(300, window.innerHeight - (this.host.getBoundingClientRect().top + window.scrollY) - 44);
-      const ribbons = 14 + 9 * shown;
+      const ribbons = 14 + 11 * shown;
       let parts = 0, fixed = 22;
       for (const p of this.panels) {
         if (this.folded.has(p.key)) fixed += 24;
@@ -102,14 +104,16 @@
       this.ink.joint = this.config.joints.map((_, i) => get("joint-" + (i % 7)));
     }
 
-    draw() {
+    // only: keys of the panels to draw; all without.
+    draw(only) {
       this.measure();
       this.colours();
       for (const p of this.panels) {
+        if (only && !only.has(p.key)) continue;
         const renderer = new R.CanvasRenderer(p.canvas, this.width, p.height);
         if (!this.folded.has(p.key)) this.one(renderer, p, p.height);
       }
-      this.drawAxis(new R.CanvasRenderer(this.axis, this.width, 22), 22);
+      if (!only) this.drawAxis(new R.CanvasRenderer(this.axis, this.width, 22), 22);
     }
     // All panels under one another, for keeping: what it is on top, what the marks mean below.
     picture(renderer) {
@@ -351,7 +355,7 @@
       const each = (height - 14) / Math.max(1, joints.length);
       joints.forEach((j, row) => {
         const top = 12 + row * each, thick = Math.max(3, each - 3), colour = this.ink.joint[j.index];
-        renderer.text(j.name, R.GUTTER - 5, top + thick / 2, this.ink.faint, "right", 9.5);
+        renderer.text(j.name, R.GUTTER - 5, top + thick / 2, this.ink.faint, "right", 9);
         renderer.clip(R.GUTTER, 0, this.plot, height);
         this.runs(j.name + ".brake_engaged", (x0, x1, state) => {
           if (state === 1) renderer.area(x0, top, Math.max(0.7, x1 - x0), thick, colour);

@@ -43,7 +43,7 @@
       this.panels = new R.Panels(el("rp-stack"), this.view, this.cache, config);
       this.plane = new R.Plane(el("rp-plane"), this.view, this.cache, config);
       this.posture = new R.Posture(el("rp-posture"), this.view, this.cache, config);
-      this.frames = 0;
+      this.frames = 0; this.after = {};
       this.controls = new R.Controls(this);
       this.resized = () => this.dirty();
       window.addEventListener("resize", this.resized);
@@ -66,7 +66,14 @@
     columns() { return Math.max(200, Math.round(this.panels.plot * Math.min(2, window.devicePixelRatio || 1))); }
 
     // --- drawing: at most once a frame, and only what changed ----------------
-    dirty() { this.stale = true; this.tick(); }
+    // keys: the panels to draw anew; without them everything.
+    dirty(keys) {
+      if (!keys) this.only = null;
+      else if (!this.stale) this.only = new Set(keys);
+      else if (this.only) keys.forEach((k) => this.only.add(k));
+      this.stale = true;
+      this.tick();
+    }
     tick() {
       if (!this.asked && !this.closed) this.asked = requestAnimationFrame((now) => this.frame(now));
     }
@@ -76,12 +83,15 @@
       const v = this.view;
       if (v.playing) this.advance(now);
       if (this.stale) {
-        this.stale = false;
-        this.panels.draw();
-        this.plane.draw(true);
-        this.controls.drawStrip();
+        const only = this.only;
+        this.stale = false; this.only = null;
+        this.panels.draw(only);
+        if (!only) this.freshPlane = true;
+        if (!only || only.has("brakes")) this.controls.drawStrip();
         this.drawnAt = performance.now();
-      } else this.plane.draw(false);
+      }
+      this.plane.draw(this.freshPlane);
+      this.freshPlane = false;
       this.panels.place();
       this.posture.draw();
       this.controls.place();
@@ -92,6 +102,10 @@
       if (this.closed) return;
       if (what === "trouble") this.controls.trouble(this.cache.trouble);
       else if (what === "exact") { this.tick(); if (this.pending) { const go = this.pending; this.pending = null; go(); } }
+      else if (what === "plane") { this.freshPlane = true; this.tick(); }
+      else if (what === "posture") this.tick();
+      else if (what === "runs") this.dirty(["brakes"]);
+      else if (what === "derived") this.dirty(R.DERIVED);
       else this.dirty();
     }
 
@@ -157,9 +171,20 @@
       clearTimeout(this.later);
       this.later = setTimeout(() => {
         if (this.closed) return;
-        this.plane.look(); this.posture.look();
         this.settle();
+        this.afterLogged("side", () => { this.plane.look(); this.posture.look(); });
       }, v.playing ? 400 : 160);
+    }
+    // What stands beside the plots waits for the plots, but not for ever.
+    afterLogged(what, go) {
+      clearTimeout(this.after[what]);
+      const until = performance.now() + 5000;
+      const look = () => {
+        if (this.closed) return;
+        if ((this.cache.loading() || this.stale) && performance.now() < until) this.after[what] = setTimeout(look, 40);
+        else go();
+      };
+      look();
     }
     // Standing still: fetch every sample around the cursor, measure, publish.
     settle() {
@@ -168,7 +193,9 @@
       this.still = setTimeout(() => {
         if (this.closed) return;
         const v = this.view, step = this.config.step;
-        if (!this.cache.waiting.exact && !this.cache.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.cache.around(v.at, 300 * step, 300 * step);
+        this.afterLogged("exact", () => {
+          if (!this.cache.waiting.exact && !this.cache.exactCovers(v.at - 3 * step, v.at + 3 * step)) this.cache.around(v.at, 300 * step, 300 * step);
+        });
         this.controls.measure();
         this.publish();
       }, 110);

@@ -33,6 +33,12 @@ def add_routes(app: Dash, desk: Desk) -> None:
     archive = desk.archive
     derived = Derived(archive)
 
+    @app.server.before_request
+    def let_pass() -> None:
+        """Let background work rest while somebody opens or moves."""
+        if request.endpoint != "replay-derived":
+            derived.make_way()
+
     def route(path: str) -> Callable[[Callable[[sessions.Outline], Response]], None]:
         """Serve a function of a session's outline; its failures go out in words."""
 
@@ -55,7 +61,6 @@ def add_routes(app: Dash, desk: Desk) -> None:
     @route("window")
     def window(found: sessions.Outline) -> Response:
         start, end = _window(found)
-        derived.make_way()
         groups = windows.logged_window(archive, found, start, end, _columns(), _joints(found))
         return _bytes(groups)
 
