@@ -60,14 +60,6 @@ def number(value: Any, digits: int = 2, unit: str = "") -> str:
     return f"{rounded:.{digits}f}{' ' + unit if unit else ''}"
 
 
-def evidence_list(pairs: Iterable[tuple[str, str]]) -> Component:
-    """Return a flag's evidence as a list of terms."""
-    return html.Dl(
-        [html.Div([html.Dt(key), html.Dd(value)]) for key, value in pairs if value],
-        className="facts evidence",
-    )
-
-
 def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Component:
     """Return the similar motions as rows; ``link(row)`` gives each its address."""
     rows: list[list[Any]] = [

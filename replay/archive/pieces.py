@@ -112,11 +112,6 @@ def check_columns(
     _check(place, noted, seen, _pieces_of(spans))
 
 
-def check_file(place: Place, noted: Noted) -> None:
-    """Compare a file whole, once a version."""
-    check_columns(place, noted, None, -(2**62), 2**62)
-
-
 def _seen(place: Place) -> _Seen:
     key = (place.url, *place.stamp())
     with _lock:

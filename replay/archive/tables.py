@@ -198,14 +198,6 @@ class Tables:
         if rows.height:
             self._commit(name, change)
 
-    def rewrite(self, name: str, rows: pl.DataFrame) -> None:
-        """Put ``rows`` in place of the whole table, in one commit."""
-
-        def change(table: DeltaTable | str, held: Manifest) -> None:
-            self._write(name, rows, table, mode="overwrite")
-
-        self._commit(name, change, lambda held: held.files)
-
     def forget(self, name: str) -> None:
         """Look at the table afresh next time; its files were changed from outside."""
         with self._reading:

@@ -44,28 +44,14 @@ def output_per_ampere_nm(joint: Joint) -> float:
     return joint.gear_ratio * joint.torque_constant_nm_a
 
 
-def current_from_torque(
-    joint: Joint, torque_nm: ArrayLike, rate_deg_s: ArrayLike, accel_deg_s2: ArrayLike = 0.0
-) -> Array:
-    """Return the motor current (A) that gives an output torque, rotor included.
-
-    ``torque_nm`` is what the joint must give at its output (load and whatever
-    friction the caller adds). At standstill the losses are left out, for
-    friction may help or hinder: see `holding_band_a`.
-    """
-    torque, rate = np.asarray(torque_nm, dtype=float), np.asarray(rate_deg_s, dtype=float)
-    drive, back = _efficiencies(joint)
-    power = np.sign(torque * rate)
-    loss = np.where(power > 0, 1.0 / drive, np.where(power < 0, back, 1.0))
-    rotor = reflected_inertia_kg_m2(joint) * np.radians(np.asarray(accel_deg_s2, dtype=float))
-    out: Array = (torque * loss + rotor) / output_per_ampere_nm(joint)
-    return out
-
-
 def torque_from_current(
     joint: Joint, current_a: ArrayLike, rate_deg_s: ArrayLike, accel_deg_s2: ArrayLike = 0.0
 ) -> Array:
-    """Return the output torque (Nm) of a motor current; the inverse of `current_from_torque`."""
+    """Return the output torque (Nm) of a motor current, the rotor's own share taken off.
+
+    The losses are those of the direction in which power flows; at standstill they are left
+    out, for friction may help or hinder.
+    """
     rate = np.asarray(rate_deg_s, dtype=float)
     drive, back = _efficiencies(joint)
     rotor = reflected_inertia_kg_m2(joint) * np.radians(np.asarray(accel_deg_s2, dtype=float))
@@ -73,17 +59,6 @@ def torque_from_current(
     power = np.sign(lossless * rate)
     out: Array = lossless * np.where(power > 0, drive, np.where(power < 0, 1.0 / back, 1.0))
     return out
-
-
-def holding_band_a(joint: Joint, torque_nm: ArrayLike) -> tuple[Array, Array]:
-    """Return the lowest and highest current (A) that hold a torque at rest.
-
-    Between lifting it (losses hinder) and just letting it down (losses help).
-    """
-    torque = np.asarray(torque_nm, dtype=float)
-    drive, back = _efficiencies(joint)
-    ends = np.stack([torque * back, torque / drive]) / output_per_ampere_nm(joint)
-    return ends.min(axis=0), ends.max(axis=0)
 
 
 def available_torque_nm(joint: Joint) -> float | None:

@@ -136,7 +136,7 @@ def _tell(summary: Summary, archive: Archive) -> None:
     for trend in summary.trends:
         if trend.result in ("rising", "falling") and trend.slope_per_year is not None:
             say(
-                f"{trend.result}: {trend.serial or trend.joint} {trend.indicator} "
+                f"{trend.result}: {trend.serial} {trend.indicator} "
                 f"{trend.slope_per_year:+.3g} {trend.unit} a year"
             )
     say(f"built in {summary.seconds:.0f} s")

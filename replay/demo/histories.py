@@ -16,7 +16,7 @@ import polars as pl
 
 from replay.demo import heron
 from replay.demo.faults import FLAVOURS, GRADES, FaultWish
-from replay.demo.hardware import WEAR_INDICATORS, YEAR_S, Law, Wear
+from replay.demo.hardware import WEAR_INDICATORS, YEAR_S, Wear
 from replay.demo.sessions import SessionPlan, simulate_session
 
 FIRST = datetime(2031, 1, 6, 8, tzinfo=UTC)
@@ -56,11 +56,6 @@ class History:
     subtle_share: float = 0.3
     styles: tuple[str, ...] = tuple(ORDINARY)
     season: bool = True
-
-
-def typical_wear(serial: str, law: Law, per_year: float, **more: Any) -> Wear:
-    """Return wear of one unit; a short hand for tests and tuning."""
-    return Wear(serial=serial, law=law, per_year=per_year, **more)
 
 
 def wear_over(history: History) -> tuple[Wear, ...]:

@@ -137,15 +137,23 @@ def give_back(archive: Archive, session: str, name: str, *, who: str) -> None:
 
 def alike(archive: Archive, finding: Finding) -> tuple[Finding, ...]:
     """Return findings of the same kind on the same joint units, in other sessions, newest first."""
-    units = set(finding.units) or set(finding.joints)
+    units = _units_of(archive, finding)
     found = [
         f
         for f in findings(archive)
         if f.session != finding.session
         and f.kind == finding.kind
-        and (units & (set(f.units) or set(f.joints)) or not (units or f.joints))
+        and (units & _units_of(archive, f) if units else not f.joints)
     ]
     return tuple(sorted(found, key=lambda f: f.start, reverse=True))
+
+
+def _units_of(archive: Archive, finding: Finding) -> set[str]:
+    """Return a finding's joint units; its joints' where what it found concerns every joint."""
+    if finding.units or not finding.joints:
+        return set(finding.units)
+    record = archive.session(finding.session)
+    return {record.unit(joint) for joint in finding.joints}
 
 
 def _assign(archive: Archive, one: Finding, holder: str | None, who: str, *, over: bool) -> None:

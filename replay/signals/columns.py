@@ -47,12 +47,6 @@ class JointColumns:
     def __len__(self) -> int:
         return len(self.time)
 
-    @property
-    def rate_is_logged(self) -> bool:
-        """Tell whether the rate came from the log: it then has no error of its own."""
-        error = self.rate_se_deg_s
-        return not len(error) or not (np.isfinite(error[len(error) // 2]) or _any_known(error))
-
     def rows(self, first: int, stop: int) -> JointColumns:
         """Return rows ``first`` to ``stop`` (not included), segments numbered from 0."""
         part = {f.name: getattr(self, f.name)[first:stop] for f in fields(JointColumns)}

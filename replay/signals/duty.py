@@ -91,30 +91,6 @@ def duty(table: pl.DataFrame | JointSignals, joint: Joint | None = None) -> pl.D
     return pl.DataFrame({k: [v] for k, v in row.items()}, schema=DUTY_SCHEMA)
 
 
-def accumulated(duties: pl.DataFrame) -> pl.DataFrame:
-    """Return running totals per joint unit since its first session.
-
-    Parameters
-    ----------
-    duties : DataFrame
-        Rows of `duty` with ``serial`` and ``start`` beside them. Rows follow
-        the serial number, whatever place the unit held: it walks with the
-        arm, and a replacement starts at nothing.
-
-    Returns
-    -------
-    DataFrame
-        The same rows in time order, each quantity as its total so far (the
-        session included); a total leaves out sessions in which its quantity
-        was not known, and ``sessions`` counts them all.
-    """
-    sums = [c for c in DUTY_SCHEMA if c in duties.columns]
-    return duties.sort("serial", "start").with_columns(
-        *(pl.col(c).fill_null(0).cum_sum().over("serial").alias(c) for c in sums),
-        pl.int_range(1, pl.len() + 1).over("serial").alias("sessions"),
-    )
-
-
 def _reversals(direction: np.ndarray, moving: np.ndarray) -> int:
     """Count moves that go the other way than the move before, stops in between or not."""
     ways = direction[moving & (direction != 0)]

@@ -128,7 +128,7 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
         Of one piece of a session.
     joints : tuple of str
     units : dict
-        Joint to the serial number of its unit.
+        Joint to the key of its unit.
     """
     start_ns = int(np.datetime64(channels.record.start.replace(tzinfo=None), "ns").astype(np.int64))
     made = []
@@ -156,7 +156,7 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
         made.append(
             Track(
                 joint=joint,
-                unit=units.get(joint) or joint,
+                unit=units[joint],
                 t_s=(base_ns - start_ns) / 1e9,
                 angle_deg=_unwrapped(at("angle_deg")),
                 rate_deg_s=at("rate_deg_s"),

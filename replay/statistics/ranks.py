@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr, ndtri
+from scipy.special import ndtr
 
 from replay.statistics.spread import spread
 
@@ -58,7 +58,7 @@ def mann_kendall(
         chapter 17), so that a step at a repair is no trend.
     variance_factor : float
         What the variance of S is multiplied by for autocorrelation, see
-        `hamed_rao_factor` and `memory_factor`. Other than 1, the exact table
+        `memory_factor`. Other than 1, the exact table
         is not used.
 
     Returns
@@ -154,24 +154,6 @@ def _inversions(n: int) -> Floats:
     return counts
 
 
-def hamed_rao_factor(values: npt.ArrayLike, slope: float, *, confidence: float = 0.95) -> float:
-    """Return Hamed and Rao's factor on the variance of S, at even steps.
-
-    Only rank autocorrelations of the detrended values that differ from zero
-    at ``confidence`` are used.
-    """
-    y = np.asarray(values, dtype=float)
-    n = len(y)
-    flat = y - slope * np.arange(1, n + 1)
-    ranks = _average_ranks(flat)
-    r = _autocorrelation(ranks)
-    bound = ndtri(1 - (1 - confidence) / 2) / np.sqrt(n)
-    lags = np.arange(1, n - 1)
-    used = r[1 : n - 1] * (np.abs(r[1 : n - 1]) > bound)
-    total = np.sum((n - lags) * (n - lags - 1) * (n - lags - 2) * used)
-    return float(1 + 2.0 / (n * (n - 1) * (n - 2)) * total)
-
-
 def memory_factor(
     residual: npt.ArrayLike, *, sections: npt.ArrayLike | None = None, parameters: int = 2
 ) -> float:
@@ -204,14 +186,6 @@ def memory_factor(
     r *= max(0.0, 1.0 - (1 + 4 / n) ** 2 / (n * r * r))
     r = min(r, 0.95)
     return (1 + r) / (1 - r)
-
-
-def _autocorrelation(x: Floats) -> Floats:
-    centred = x - x.mean()
-    size = 1 << (2 * len(x) - 1).bit_length()
-    power = np.abs(np.fft.rfft(centred, size)) ** 2
-    r = np.fft.irfft(power, size)[: len(x)]
-    return r / r[0] if r[0] > 0 else np.zeros(len(x))
 
 
 def _average_ranks(x: Floats) -> Floats:

@@ -6,7 +6,7 @@ import pytest
 from replay.statistics.false_discovery import adjusted_p_values
 from replay.statistics.ranks import exact_p_value, mann_kendall
 from replay.statistics.slopes import theil_sen
-from replay.wear.assessment.control_charts import cusum, ewma, individuals
+from replay.wear.assessment.control_charts import cusum, ewma, moving_range_sigma
 
 # NIST/SEMATECH e-Handbook 6.3.2.4
 EWMA_X = [
@@ -54,10 +54,11 @@ def test_cusum_of_the_handbook():
 
 def test_individuals_chart_of_the_handbook():
     # NIST/SEMATECH e-Handbook 6.3.2.2
-    chart = individuals([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
-    assert chart.centre == pytest.approx(50.81)
-    assert chart.high[0] == pytest.approx(55.8041, abs=5e-5)
-    assert chart.low[0] == pytest.approx(45.8159, abs=5e-5)
+    values = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
+    sigma = moving_range_sigma(values)
+    assert np.mean(values) + 3 * sigma == pytest.approx(55.8041, abs=5e-5)
+    assert np.mean(values) - 3 * sigma == pytest.approx(45.8159, abs=5e-5)
+    assert moving_range_sigma(values[:1]) == 0.0
 
 
 # Benjamini and Hochberg 1995, the fifteen p-values of their example

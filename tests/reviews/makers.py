@@ -66,7 +66,13 @@ def keep_flags(archive: Archive, *rows: dict[str, Any], session: str = "s1", **c
 
 
 def add_session(
-    archive: Archive, name: str = "s1", arm: str = "Heron", day: int = 0, **how: Any
+    archive: Archive,
+    name: str = "s1",
+    arm: str = "Heron",
+    day: int = 0,
+    *,
+    serials: bool = True,
+    **how: Any,
 ) -> None:
     """Add a minute of one current, from `T0` on."""
     start = T0 + timedelta(days=day)
@@ -82,7 +88,7 @@ def add_session(
             start=start,
             end=end,
             joints=JOINTS,
-            units={j: f"TU-{j}" for j in JOINTS},
+            units={j: f"TU-{j}" for j in JOINTS} if serials else {},
             channels={"main": ("J1.current_a",)},
             completeness=0.99,
         ),

@@ -8,6 +8,7 @@ from datetime import timedelta
 import polars as pl
 import pytest
 
+from replay.archive import open_archive
 from replay.errors import UsageError
 from replay.reviews import findings, judge, sign, statement
 from replay.reviews.dispositions import Reasons
@@ -103,3 +104,14 @@ def test_a_long_queue_is_quick(archive):
     start = time.perf_counter()
     assert len(queue(archive)) == 10_005
     assert time.perf_counter() - start < 3.0
+
+
+def test_what_concerns_every_joint_of_another_arm_is_not_alike(tmp_path):
+    """Both arms have a J1; without serial numbers they share no joint unit all the same."""
+    archive = open_archive(tmp_path / "archive", create=True)
+    for day, (name, arm) in enumerate((("s1", "Heron"), ("s2", "Heron"), ("s3", "Teal"))):
+        add_session(archive, name, arm, day, serials=False)
+        keep_flags(archive, flag_row(f"g{name}", "J1", kind="gap", unit=""), session=name)
+    (first,) = (f for f in findings(archive) if f.session == "s1")
+    assert first.units == ()
+    assert [f.session for f in alike(archive, first)] == ["s2"]

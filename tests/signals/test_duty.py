@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import numpy as np
-import polars as pl
 import pytest
 
 from replay.arm import load_arm
 from replay.arm.drive import reflected_inertia_kg_m2
 from replay.signals import SessionMechanics, joint_tables, tip_table
 from replay.signals.brakes.brake_events import brake_events
-from replay.signals.duty import accumulated, duty
+from replay.signals.duty import duty
 from replay.signals.margins import session_margins
 from tests.arm.makers import symmetric_text
-from tests.signals.makers import START, archive_of, trapezoid
+from tests.signals.makers import archive_of, trapezoid
 
 CORNERS = [(0, 0), (3, 0), (5, 2), (15, 2), (17, 0), (20, 0), (22, -2), (32, -2), (34, 0), (41, 0)]
 
@@ -63,22 +60,6 @@ def test_time_near_limits(tmp_path):
     assert row["near_current_limit_s"] == pytest.approx(28.0, abs=0.1)
     # above 23.52 deg: 0.98 s of slowing, 3 s of rest, 0.98 s of speeding the other way
     assert row["near_angle_limit_s"] == pytest.approx(4.96, abs=0.05)
-
-
-def test_totals_follow_the_unit_and_not_its_place(tmp_path):
-    one = duty(joint_tables(archive(tmp_path), "s")["J1"])
-    days = [START + timedelta(days=d) for d in (0, 1, 2, 3)]
-    rows = pl.concat(
-        [
-            one.with_columns(pl.lit(serial).alias("serial"), pl.lit(day).alias("start"))
-            for serial, day in zip(["TU-1", "TU-2", "TU-1", "TU-1"], days, strict=True)
-        ]
-    )
-    totals = accumulated(rows)
-    first = totals.filter(serial="TU-1")
-    np.testing.assert_allclose(first["travel_deg"], one["travel_deg"][0] * np.arange(1, 4))
-    assert first["sessions"].to_list() == [1, 2, 3]
-    assert totals.filter(serial="TU-2")["travel_deg"].to_list() == one["travel_deg"].to_list()
 
 
 def test_margin_of_a_motor_with_known_friction(tmp_path):

@@ -21,7 +21,8 @@ from tests.signals.makers import archive_of
 
 def track_of(archive: Archive) -> Track:
     """Return what statistics of single samples read of joint J1."""
-    (track,) = tracks(Channels(archive, archive.session("s"), ("J1",)), ("J1",), {})
+    record = archive.session("s")
+    (track,) = tracks(Channels(archive, record, ("J1",)), ("J1",), {"J1": record.unit("J1")})
     return track
 
 

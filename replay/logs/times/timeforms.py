@@ -66,12 +66,6 @@ _STEP_UTC_NS = np.array(
 _STEP_S = np.array([s for _, s in LEAP_STEPS], dtype=np.int64)
 
 
-def tai_minus_utc(utc_ns: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Seconds that TAI is ahead of UTC at these UTC instants (ns since 1970)."""
-    place = np.searchsorted(_STEP_UTC_NS, utc_ns, side="right") - 1
-    return np.where(place < 0, _STEP_S[0], _STEP_S[np.maximum(place, 0)])
-
-
 def to_utc(ns: npt.NDArray[np.int64], scale: str) -> npt.NDArray[np.int64]:
     """Turn TAI or GPS instants into UTC ones, both as ns since 1970.
 

@@ -59,11 +59,6 @@ def chatter(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
     return pl.DataFrame(spells, schema=CHATTER_SCHEMA)
 
 
-def chatter_count(table: pl.DataFrame | JointSignals) -> int:
-    """Return how often the brake's word went and came back within `CHATTER_S`, uncommanded."""
-    return int(chatter(table)["count"].sum())
-
-
 def cycle_count(table: pl.DataFrame | JointSignals) -> int:
     """Return the number of engagements (state's word, else command)."""
     a = signals_of(table)

@@ -38,14 +38,20 @@ class Cusum:
     signals: npt.NDArray[np.intp]
 
 
-def individuals(values: npt.ArrayLike) -> Chart:
-    """Return the chart of single values; limits from the mean moving range."""
+def moving_range_sigma(values: npt.ArrayLike) -> float:
+    """Return the spread that the chart of individuals takes, from the mean moving range.
+
+    Parameters
+    ----------
+    values : array of shape (n,)
+
+    Returns
+    -------
+    float
+        In the unit of the values; 0 of fewer than two.
+    """
     x = np.asarray(values, dtype=float)
-    centre = float(x.mean())
-    spread = float(np.abs(np.diff(x)).mean()) / D2_OF_TWO if len(x) > 1 else 0.0
-    low = np.full(len(x), centre - 3 * spread)
-    high = np.full(len(x), centre + 3 * spread)
-    return Chart(x, centre, low, high, np.flatnonzero((x < low) | (x > high)))
+    return float(np.mean(np.abs(np.diff(x)))) / D2_OF_TWO if len(x) > 1 else 0.0
 
 
 def ewma(

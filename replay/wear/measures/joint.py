@@ -18,7 +18,7 @@ from replay.wear.measures.events import backlash_measure, breakaway_measures, ho
 from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
 from replay.wear.measures.measure import Floats, Measure, column
-from replay.wear.measures.motions import cut_motions, moving_rows
+from replay.wear.measures.motions import chunk_means, cut_motions, moving_rows
 from replay.wear.measures.residuals import residuals, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
 from replay.wear.reference.model import Reference
@@ -66,12 +66,12 @@ def measure_joint(
     found: list[Measure | None] = []
     reference = against.references.get(serial)
     moving, signals = moving_rows(table), signals_of(table)
-    samples = None if moving is None else cut_motions(moving, chunks=None)
+    samples = None if moving is None else cut_motions(moving)
     if moving is not None and samples is not None and reference is not None:
         # Where load hides friction, as in a log of a ground robot without
         # angles, a number would be nonsense with an error bar.
         if reference.friction_told:
-            friction = friction_measures(cut_motions(moving), reference)
+            friction = friction_measures(chunk_means(samples), reference)
             found += friction
             found.append(margin_measure(friction, reference, joint, against.rule))
         expected = _expected(table, serial, against.baseline, arm)

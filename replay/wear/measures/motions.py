@@ -90,40 +90,62 @@ def moving_rows(table: pl.DataFrame) -> MovingRows | None:
     return MovingRows(table, at, begins)
 
 
-def cut_motions(found: MovingRows, *, chunks: int | None = CHUNKS) -> Motions:
-    """Return the chunks of a joint table's motions.
+def cut_motions(found: MovingRows) -> Motions:
+    """Return a joint table's motions sample by sample: each chunk is one row.
 
     Parameters
     ----------
     found : MovingRows
-    chunks : int or None
-        At most so many chunks a motion; None makes every sample one.
     """
     table, at, begins = found.table, found.at, found.begins
     rate, current = column(table, "rate_deg_s"), column(table, "current_a")
     direction = table["direction"].fill_null(0).to_numpy().astype(float)
-    motion = np.cumsum(begins) - 1
     first = np.flatnonzero(begins)
     length = np.diff([*first, len(at)])
-    place = np.arange(len(at)) - np.repeat(first, length)
-    each = np.ceil(length / chunks).astype(int) if chunks else np.ones(len(length), int)
-    width = np.repeat(each, length)
-    starts = np.flatnonzero(begins | (place % width == 0))
-    size = np.diff([*starts, len(at)]).astype(float)
-
-    def mean(x: Floats) -> Floats:
-        return np.asarray(np.add.reduceat(x[at], starts) / size, dtype=float)
-
     times = table["time"]
     return Motions(
-        motion=motion[starts],
-        direction=direction[at][starts],
-        speed=mean(np.abs(rate)),
-        accel=mean(np.nan_to_num(column(table, "accel_deg_s2"))),
-        load=mean(np.nan_to_num(column(table, "load_nm"))),
-        angle=mean(column(table, "angle_deg")),
-        current=mean(current),
-        rows=size,
-        first_row=at[starts],
+        motion=np.cumsum(begins) - 1,
+        direction=direction[at],
+        speed=np.abs(rate)[at],
+        accel=np.nan_to_num(column(table, "accel_deg_s2"))[at],
+        load=np.nan_to_num(column(table, "load_nm"))[at],
+        angle=column(table, "angle_deg")[at],
+        current=current[at],
+        rows=np.ones(len(at)),
+        first_row=at,
         middle=[times[int(at[f + n // 2])] for f, n in zip(first, length, strict=True)],
+    )
+
+
+def chunk_means(samples: Motions, chunks: int = CHUNKS) -> Motions:
+    """Return the same motions, each in at most so many chunks of even length.
+
+    Parameters
+    ----------
+    samples : Motions
+        Sample by sample, as `cut_motions` gives them.
+    chunks : int
+    """
+    begins = np.diff(samples.motion, prepend=-1) != 0
+    first = np.flatnonzero(begins)
+    length = np.diff([*first, len(begins)])
+    place = np.arange(len(begins)) - np.repeat(first, length)
+    width = np.repeat(np.ceil(length / chunks).astype(int), length)
+    starts = np.flatnonzero(begins | (place % width == 0))
+    size = np.diff([*starts, len(begins)]).astype(float)
+
+    def mean(x: Floats) -> Floats:
+        return np.asarray(np.add.reduceat(x, starts) / size, dtype=float)
+
+    return Motions(
+        motion=samples.motion[starts],
+        direction=samples.direction[starts],
+        speed=mean(samples.speed),
+        accel=mean(samples.accel),
+        load=mean(samples.load),
+        angle=mean(samples.angle),
+        current=mean(samples.current),
+        rows=size,
+        first_row=samples.first_row[starts],
+        middle=samples.middle,
     )

@@ -11,7 +11,7 @@ from replay.archive import Archive
 from replay.errors import UsageError
 from replay.records import Trend
 from replay.wear.assessment.assessing import Assessment, assess
-from replay.wear.assessment.control_charts import D2_OF_TWO, Chart, Cusum, cusum, ewma
+from replay.wear.assessment.control_charts import Chart, Cusum, cusum, ewma, moving_range_sigma
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import USE_AXES
 from replay.wear.histories.history import Floats, History, histories, use_so_far
@@ -142,7 +142,7 @@ def _usual(history: History) -> _Usual | None:
     if first < 5:
         return None
     usual = values[:first]
-    sigma = float(np.mean(np.abs(np.diff(usual)))) / D2_OF_TWO
+    sigma = moving_range_sigma(usual)
     return _Usual(values, float(np.median(usual)), sigma) if sigma > 0 else None
 
 

@@ -1,4 +1,4 @@
-"""Drag after releases, and logged rates beside those from angles."""
+"""Drag after releases."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import pytest
 
 from replay.signals import joint_tables
 from replay.signals.brakes.drag import release_drag
-from replay.signals.motion.rate_agreement import rate_agreement
 from tests.signals.makers import archive_of, trapezoid
 
 
@@ -55,31 +54,3 @@ def test_no_expected_current_no_drag(tmp_path):
     )
     table = joint_tables(archive, "s")["J1"]
     assert release_drag(table, np.full(table.height, np.nan)).height == 0
-
-
-@pytest.mark.parametrize("scale", [1.0, -1.0, np.pi / 180, 1.02])
-@pytest.mark.parametrize("jitter", [0.0, 0.3])
-def test_logged_rates_are_compared_with_those_from_angles(tmp_path, scale, jitter):
-    rng = np.random.default_rng(1)
-    t = (np.arange(4000) + jitter * rng.uniform(-1, 1, 4000)) * 0.02
-    q, w = trapezoid(t, [(-1, 0), (5, 0), (8, 2), (30, 2), (36, -2), (70, -2), (73, 0), (90, 0)])
-    archive = archive_of(
-        tmp_path,
-        {
-            "main": {
-                "J1.current_a": w,
-                "J1.angle_deg": q + 5e-4 * rng.normal(size=len(t)),
-                "J1.rate_deg_s": scale * w + 2e-3 * rng.normal(size=len(t)),
-                "J2.current_a": w,
-                "J2.angle_deg": q,
-            }
-        },
-        {"main": t},
-    )
-    found = rate_agreement(archive, "s").to_dicts()
-    assert [row["joint"] for row in found] == ["J1"]
-    row = found[0]
-    assert row["scale"] == pytest.approx(scale, abs=0.003)
-    assert abs(row["offset_deg_s"]) < 0.002
-    if scale == 1.0:
-        assert row["spread_deg_s"] == pytest.approx(row["expected_spread_deg_s"], rel=0.35)
