@@ -91,7 +91,7 @@ def _not_measured(missing: Sequence[tuple[str, str]]) -> Component:
     return html.Details(
         [
             html.Summary(f"Not measured for this unit: {len(missing)} indicators"),
-            html.Ul([html.Li(f"{name}: needs {needs}") for name, needs in missing]),
+            html.Ul([html.Li(f"{name}: {why}") for name, why in missing]),
         ]
     )
 

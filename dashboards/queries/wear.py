@@ -23,8 +23,9 @@ from replay.wear import (
     unit_history,
 )
 from replay.wear.assessment.change_points import make_ready
-from replay.wear.catalogue import INDICATORS, describe, not_measured
+from replay.wear.catalogue import INDICATORS, describe
 from replay.wear.units.maintenance import WORDS
+from replay.wear.units.not_measured import not_measured_of
 
 MAINTENANCE_WORDS = tuple(WORDS)
 AGAINST = {
@@ -206,10 +207,10 @@ def duty_words(archive: Archive, serial: str) -> str:
 
 
 def missing(found: Iterable[Trend], archive: Archive, serial: str) -> list[tuple[str, str]]:
-    """Return the indicators that a unit has no history of, each with what it needs."""
+    """Return the indicators that a unit has no history of, each with the reason."""
     there = {t.indicator for t in found if t.serial == serial}
     there |= set(duty(archive, serial)["indicator"])
-    return not_measured(there)
+    return not_measured_of(archive, serial, there)
 
 
 def flat(found: Iterable[Trend]) -> pl.DataFrame:

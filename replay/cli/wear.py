@@ -129,10 +129,12 @@ def run(args: argparse.Namespace) -> int:
         document["fleet"] = _only(fleet(archive, every=bool(args.indicator)), chosen)
     if args.look_back:
         document["look_back"] = _looked_back(archive)
+    document["not_measured"] = _not_measured(archive, measured, found)
     if note is not None:
         document["note"] = note
     if measures is not None:
-        offer({"indicators": _only(measured, chosen)}, args.measures)
+        flat = _only(measured, chosen).drop("bracket_low", "bracket_high", strict=False)
+        offer({"indicators": flat}, args.measures)
     if out is not None:
         shown = "fleet" if args.fleet else "duty" if args.duty else "trends"
         _write(out, shown, found, document)
@@ -146,7 +148,8 @@ def run(args: argparse.Namespace) -> int:
         _print_duty(document["duty"])
     elif out is None and measures is None:
         _print(found, any(chosen.values()))
-        _say_not_measured(measured, any(chosen.values()))
+        if not chosen["indicator"]:
+            _say_not_measured(document["not_measured"], len({t.serial for t in found}))
     return EXIT_DONE
 
 
@@ -158,13 +161,28 @@ def _only(table: pl.DataFrame, chosen: dict[str, str | None]) -> pl.DataFrame:
     return table
 
 
-def _say_not_measured(measured: pl.DataFrame, chosen: bool) -> None:
-    """Say what no session could give, and what it would need."""
-    from replay.wear.catalogue import not_measured
+def _not_measured(
+    archive: Archive, measured: pl.DataFrame, found: list[Trend]
+) -> list[dict[str, str]]:
+    """Return what was not measured of each unit that is shown, with the reason."""
+    from replay.wear.units.not_measured import not_measured_of
 
-    missing = [] if chosen or not measured.height else not_measured(measured["indicator"].unique())
-    for name, needs in missing:
-        say(f"not measured in any session: {name} (needs {needs})")
+    rows = []
+    for serial in sorted({t.serial for t in found}):
+        own = set(measured.filter(pl.col("serial") == serial)["indicator"])
+        for name, why in not_measured_of(archive, serial, own):
+            rows.append({"serial": serial, "indicator": name, "reason": why})
+    return rows
+
+
+def _say_not_measured(missing: list[dict[str, str]], units: int) -> None:
+    """Say what was not measured, of which units, and why."""
+    of: dict[tuple[str, str], list[str]] = {}
+    for row in missing:
+        of.setdefault((row["indicator"], row["reason"]), []).append(row["serial"])
+    for (name, why), serials in of.items():
+        where = "in any session" if len(serials) == units else f"of {', '.join(serials)}"
+        say(f"not measured {where}: {name} ({why})")
 
 
 def _without_spark(t: Trend) -> Trend:

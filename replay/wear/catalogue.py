@@ -73,7 +73,16 @@ INDICATORS: tuple[Indicator, ...] = (
         "reversals without a rest, sampled finer than the play", least=0.005,
     ),
     Indicator(
-        "brake release delay", "s", "up", "release word to first motion",
+        "brake release answer", "s", "up", "release command to the brake's own word",
+        "brake commands and words", leading=True, least=0.01,
+    ),
+    Indicator(
+        "brake engagement answer", "s", "up", "engage command to the brake's own word",
+        "brake commands and words", leading=True, least=0.01,
+    ),
+    Indicator(
+        "brake release delay", "s", "up",
+        "release command to first motion; depends on the commanded motion too",
         "brake words, and motion asked for within 3 s of a release",
         leading=True, least=0.01,
     ),

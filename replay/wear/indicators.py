@@ -23,7 +23,7 @@ from replay.wear.measures.motions import Motions, chunk_means, cut_motions, movi
 from replay.wear.reference import store
 from replay.workers import Each, in_turn, one_thread
 
-METHOD = 11
+METHOD = 12
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -46,8 +46,14 @@ SCHEMA: dict[str, pl.DataType] = {
     "base_end": pl.String(),
     "method": pl.Int64(),
     "reference_stage": pl.Int64(),
+    "posture_told": pl.Boolean(),
+    "bracket_low": pl.List(pl.Float64()),
+    "bracket_high": pl.List(pl.Float64()),
 }
-"""``reference_stage`` is the stage of the unit's reference, see `replay.wear.reference.model`."""
+"""``bracket_low`` and ``bracket_high`` are the bounds of each event's delay, where the
+figure is a delay. ``posture_told`` is false where the current follows posture or what is
+carried, and nothing tells that load. ``reference_stage`` is the stage of the unit's reference, see
+`replay.wear.reference.model`."""
 
 NOTHING = "nothing"
 """Marks a session that was looked at and gave no indicator."""
@@ -131,7 +137,9 @@ def measure_session(
     for joint, table in tables.items():
         serial = record.unit(joint)
         about = _about(record, joint, serial, baseline) | _conditions(record, table)
-        about["reference_stage"] = getattr(against.references.get(serial), "stage", 0)
+        reference = against.references.get(serial)
+        about["reference_stage"] = 0 if reference is None else reference.stage
+        about["posture_told"] = reference is None or reference.posture_told
         described = arm.joint(joint) if arm and joint in arm.joint_names else None
         found = measure_joint(table, serial, described, against, tables, brakes.get(joint))
         rows += [about | _row(m) for m in found]
@@ -241,6 +249,7 @@ def _about(record: Session, joint: str, serial: str, baseline: str) -> dict[str,
         "base_end": record.base_end,
         "method": METHOD,
         "reference_stage": 0,
+        "posture_told": True,
     }
 
 
@@ -252,6 +261,8 @@ def _row(m: Measure) -> dict[str, object]:
         "se": m.se,
         "n": m.n,
         "at": m.at,
+        "bracket_low": list(m.low) or None,
+        "bracket_high": list(m.high) or None,
     }
 
 

@@ -102,6 +102,9 @@ def unit(
             "base_end": np.where(base_b, "B", "A"),
             "method": [1] * n,
             "reference_stage": [3] * n,
+            "posture_told": [True] * n,
+            "bracket_low": [None] * n,
+            "bracket_high": [None] * n,
         },
         schema=SCHEMA,
     )

@@ -10,9 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.block_slopes import block_slope
 from replay.statistics.ranks import mann_kendall, memory_factor
 from replay.statistics.slopes import Slope, theil_sen
 from replay.wear.assessment.change_points import Shape, shape
+from replay.wear.assessment.delay_slopes import bracketed_slope
 from replay.wear.assessment.levels import about_curve, latest_level, offsets
 from replay.wear.assessment.projection import Projection, project
 from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
@@ -23,6 +25,12 @@ from replay.wear.histories.session_weights import session_weights
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
+
+FEWEST_UNTOLD = 18
+"""Sessions below which nothing is said where the load is not told: three to each of
+the blocks that a slope then rests on."""
+
+_UNTOLD = "of a joint whose current follows posture or load that nothing tells"
 
 SHORTEST_DAYS = 3.0
 """A history shorter than this shows warming up and the day's work, not wear."""
@@ -94,24 +102,32 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     if np.ptp(t) <= 0:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
-    asked = _asked(t, y, se, sections, history)
+    # a change of work steps as a change of the unit does, where posture is not told
+    asked = _asked(t, y, se, sections, history) if history.posture_told else ()
     sections = _split(t, sections, asked, describe(history.indicator).worse)
-    each = (weights, sections)
+    each, split = (weights, sections), sections
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
     memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
     factor = memory * history.adjusted.variance_factor
-    slope = theil_sen(
-        t,
-        y,
-        weights=weights,
-        sections=_several(sections),
-        confidence=CONFIDENCE,
-        variance_factor=factor,
-    )
+    if history.posture_told:
+        slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or theil_sen(
+            t,
+            y,
+            weights=weights,
+            sections=_several(sections),
+            confidence=CONFIDENCE,
+            variance_factor=factor,
+        )
+    else:
+        slope = block_slope(t, y, sections, variance_factor=history.adjusted.variance_factor)
+        if len(y) < FEWEST_UNTOLD or slope is None:
+            return Assessment(
+                history, len(y), f"{len(y)} sessions, fewer than {FEWEST_UNTOLD} " + _UNTOLD
+            )
     assert slope is not None  # two sessions of a section differ in time
-    if weights is None:
+    if weights is None and history.brackets is None and history.posture_told:
         p = mann_kendall(y, t, sections=_several(sections), variance_factor=factor).p_value
     else:
         p = slope.p_value

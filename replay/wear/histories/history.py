@@ -15,12 +15,14 @@ import numpy.typing as npt
 import polars as pl
 
 from replay.wear.assessment.change_points import Shape, shape
-from replay.wear.catalogue import USE_AXES
+from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.aggregation import aggregated, numbers_of
+from replay.wear.histories.brackets import Brackets, brackets_of
 from replay.wear.histories.covariate_adjustment import Adjusted, adjust
+from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
 from replay.wear.histories.temperature_law import Laws, TemperatureLaw
-from replay.wear.units.maintenance import WORDS
+from replay.wear.reference.friction_told import OF_CURRENT
 
 Floats = npt.NDArray[np.float64]
 YEAR_US = 365.25 * 86400e6
@@ -50,6 +52,10 @@ class History:
     sections: npt.NDArray[np.int64]
     """Number of the stretch between two maintenance works."""
     adjusted: Adjusted
+    brackets: Brackets | None = None
+    """Each event's delay as the sampling brackets it; None for what is no delay."""
+    posture_told: bool = True
+    """Whether no load that nothing tells passes for it; see `Reference.posture_told`."""
 
     @property
     def n(self) -> int:
@@ -110,12 +116,12 @@ def histories(
     if against != "time":
         axis_unit = USE_AXES[against][1]
         frame = frame.join(use, on=["serial", "session"], how="inner", maintain_order="left")
-    splits = _splits(notes)
+    splits = splits_of(notes)
     columns = ["value", "se", *CONDITIONS]
     for part in frame.partition_by("serial", "indicator", maintain_order=True):
         start = part["start_us"].to_numpy()
         serial = part["serial"][0]
-        sections, kept = _sections(start, splits.get(serial, []))
+        sections, kept = sections_of(start, splits.get(serial, []))
         part, start, sections = part.slice(kept), start[kept:], sections[kept:]
         data = {c: part[c].cast(pl.Float64).to_numpy() for c in columns}
         data = {c: np.where(np.isfinite(v), v, np.nan) for c, v in data.items()}
@@ -145,7 +151,14 @@ def histories(
                 usual,
                 (laws or {}).get((serial, part["indicator"][0])),
             ),
+            brackets=brackets_of(part),
+            posture_told=_posture_told(part),
         )
+
+
+def _posture_told(part: pl.DataFrame) -> bool:
+    of_current = describe(part["indicator"][0]).name in OF_CURRENT
+    return not (of_current and part["posture_told"][-1] is False)
 
 
 def use_so_far(table: pl.DataFrame, against: str) -> pl.DataFrame:
@@ -214,26 +227,3 @@ def _on_one_level(values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
         own = sections == number
         out[own] -= np.median(out[own])
     return out
-
-
-def _splits(notes: pl.DataFrame) -> dict[str, list[tuple[int, bool]]]:
-    """Return per serial the instants that split it, and whether it begins anew."""
-    out: dict[str, list[tuple[int, bool]]] = {}
-    for row in notes.iter_rows(named=True):
-        if WORDS.get(row["what"], False):
-            at = round(row["date"].timestamp() * 1e6)
-            out.setdefault(row["serial"], []).append((at, row["what"] == "replaced"))
-    return out
-
-
-def _sections(
-    start: npt.NDArray[np.int64], splits: list[tuple[int, bool]]
-) -> tuple[npt.NDArray[np.int64], int]:
-    """Return each session's section, and the index of the first that counts."""
-    sections = np.searchsorted(sorted(at for at, _ in splits), start, side="right")
-    kept = 0
-    for at, anew in splits:
-        first = int(np.searchsorted(start, at))
-        if anew and first < len(start):
-            kept = max(kept, first)
-    return np.asarray(sections, dtype=np.int64), kept

@@ -1,9 +1,12 @@
 """Brake indicators of one session: delays, stopping angle, slip, drag.
 
 All are measured in `replay.signals.brakes`, with their definitions; here they are only
-judged. A delay that the sampling only brackets counts with the middle of its bracket and
-an error no smaller than the bracket allows, however many events there are: the same clock
-brackets all of them.
+judged. The brake's answer (its word after the command) and the first motion are two delays:
+the second also depends on the motion that was commanded. A delay that the sampling only
+brackets counts with the middle of its bracket and an error no smaller than the bracket
+allows, however many events there are: the same clock brackets all of them. The brackets
+themselves are kept, those too that reach nought: a trend is fitted to them, because the
+short delays are the ones that cannot be read.
 """
 
 from __future__ import annotations
@@ -21,6 +24,9 @@ from replay.signals.joint_signals import JointSignals, signals_of
 from replay.wear.measures.measure import Floats, Measure, column, measure, of_events
 from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import Reference, shared_current
+
+_BRACKETED = ("measured", "interval", "not measurable")
+"""Statuses of a time that came, and lies between two bounds."""
 
 
 def brake_measures(
@@ -42,6 +48,8 @@ def brake_measures(
     released = events.filter(pl.col("event") == "release")
     engaged = events.filter((pl.col("event") == "engage") & pl.col("on_the_move"))
     found = [
+        _delay("brake release answer", released, "answer"),
+        _delay("brake engagement answer", events.filter(pl.col("event") == "engage"), "answer"),
         _delay("brake release delay", released, "delay"),
         _delay("brake engagement delay", engaged, "delay"),
         _stopping(engaged),
@@ -51,7 +59,7 @@ def brake_measures(
 
 
 def _delay(indicator: str, events: pl.DataFrame, what: str) -> Measure | None:
-    seen = events.filter(pl.col(f"{what}_status").is_in(["measured", "interval"]))
+    seen = events.filter(pl.col(f"{what}_status").is_in(_BRACKETED))
     if not seen.height:
         return None
     low, high = column(seen, f"{what}_low_s"), column(seen, f"{what}_high_s")
@@ -62,7 +70,8 @@ def _delay(indicator: str, events: pl.DataFrame, what: str) -> Measure | None:
     bracket = float(np.median(high - low)) / 12**0.5
     if (seen[f"{what}_status"] == "measured").all() and np.isfinite(found.se):
         bracket /= max(found.n, 1) ** 0.5
-    return replace(found, se=float(np.nanmax([found.se, bracket])))
+    se = float(np.nanmax([found.se, bracket]))
+    return replace(found, se=se, low=tuple(low.tolist()), high=tuple(high.tolist()))
 
 
 def _stopping(engaged: pl.DataFrame) -> Measure | None:

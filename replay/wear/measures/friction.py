@@ -22,6 +22,13 @@ TELLS = 0.5
 """A viscous figure is given when the session narrows the spread of the slope
 to this share of what was known before."""
 
+_SIGNED = (
+    "direction asymmetry",
+    "viscous friction forward",
+    "viscous friction backward",
+)
+"""May be below nought: a difference, and slopes that real fits find to fall."""
+
 WORDS = {"forward": 1.0, "backward": -1.0}
 
 
@@ -67,7 +74,8 @@ def friction_measures(motions: Motions, reference: Reference) -> list[Measure]:
         found += _both(motions, sides, reference)
     elif sides:
         found += _one_sided(motions, sides, reference)
-    return [m for m in found if m is not None]
+    # a level below nought is no friction, whatever line was drawn to it
+    return [m for m in found if m is not None and (m.value > 0 or m.indicator in _SIGNED)]
 
 
 def _both(motions: Motions, sides: dict[str, _Side], reference: Reference) -> list[Measure | None]:

@@ -13,6 +13,7 @@ from replay.arm.margins import MarginRule, load_rule
 from replay.errors import BaselineError
 from replay.models import Baseline
 from replay.signals.joint_signals import signals_of
+from replay.wear.catalogue import describe
 from replay.wear.measures.brakes import brake_measures, drag_measure
 from replay.wear.measures.events import backlash_measure, breakaway_measures, holding_measure
 from replay.wear.measures.friction import friction_measures
@@ -21,6 +22,7 @@ from replay.wear.measures.measure import Floats, Measure, column
 from replay.wear.measures.motions import chunk_means, cut_motions, moving_rows
 from replay.wear.measures.residuals import residuals, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
+from replay.wear.reference.friction_told import withheld
 from replay.wear.reference.model import Reference
 
 
@@ -87,7 +89,8 @@ def measure_joint(
     if reference is not None and reference.friction_told and samples is not None:
         found.append(drag_measure(signals, samples, reference))
     found += use_measures(table)
-    return [m for m in found if m is not None]
+    kept_back = {} if reference is None else withheld(reference)
+    return [m for m in found if m is not None and describe(m.indicator).name not in kept_back]
 
 
 def _expected(

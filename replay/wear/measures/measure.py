@@ -30,6 +30,9 @@ class Measure:
     """Events, motions or samples behind the figure."""
     at: datetime | None
     """The instant that shows best what the figure is about."""
+    low: tuple[float, ...] = ()
+    """For a time that sampling only brackets, each event's lower bound."""
+    high: tuple[float, ...] = ()
 
 
 def measure(indicator: str, value: float, se: float, n: int, at: datetime | None) -> Measure | None:

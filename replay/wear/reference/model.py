@@ -21,7 +21,7 @@ import numpy.typing as npt
 from replay.statistics.spread import spread
 from replay.wear.measures.measure import Floats
 from replay.wear.measures.motions import Motions
-from replay.wear.reference.friction_told import friction_is_told
+from replay.wear.reference.friction_told import friction_is_told, posture_is_told
 from replay.wear.reference.pooled_motions import (
     group_medians,
     joined_motions,
@@ -65,6 +65,9 @@ class Reference:
     """How it differs between sessions."""
     drive_current_a: float = 0.0
     """What acceleration and load take at their hardest (99 %), A."""
+    posture_told: bool = True
+    """Whether load was known, or matters little: where no column tells the load, a
+    current that follows posture or what is carried passes for friction."""
 
 
 def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
@@ -130,6 +133,7 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         lean_a=lean,
         lean_spread_a=lean_spread,
         drive_current_a=_drive(made, design, beta),
+        posture_told=posture_is_told(both, left, made.names, made.motion_spread_a, lean_spread),
     )
 
 

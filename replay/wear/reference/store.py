@@ -15,7 +15,7 @@ from replay.wear.reference.model import STAGES, Reference, make_reference
 
 DOCUMENT = "wear/reference-models.json"
 
-METHOD = 3
+METHOD = 4
 """Rises when the reference model changes; older ones are then made anew."""
 
 Read = Callable[[Archive, str, str], Motions | None]
