@@ -1,4 +1,6 @@
 // The linked plots: one drawing a quantity, one time axis for all.
+// Longer than 245 lines because one drawing's geometry, its layers and what it answers to
+// share the same margins and scales.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;

@@ -1,4 +1,6 @@
 // The replay itself: what is looked at, time passing, and what the pointer does.
+// Longer than 245 lines because what is looked at, its clock and its requests change together,
+// step by step.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;

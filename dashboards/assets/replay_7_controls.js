@@ -1,4 +1,6 @@
 // Buttons, the strip, the table of values, and saving. Pointers: replay_8_pointer.js.
+// Longer than 245 lines because every control of one bar is set up and renewed from the same
+// view.
 (function () {
   "use strict";
   const jb = window.jointbook, R = jb.replay;

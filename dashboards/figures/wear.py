@@ -1,4 +1,8 @@
-"""Drawings of wear: one history in full, and small pictures of many."""
+"""Drawings of wear: one history in full, and small pictures of many.
+
+Longer than 245 lines because the traces of one figure share its axes, and each is read against
+the others.
+"""
 
 from __future__ import annotations
 

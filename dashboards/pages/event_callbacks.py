@@ -1,4 +1,8 @@
-"""What fills the sections of the event page."""
+"""What fills the sections of the event page.
+
+Longer than 245 lines because each section's callback stands beside what it draws, and all take
+the same event and window.
+"""
 
 from __future__ import annotations
 

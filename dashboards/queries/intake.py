@@ -3,6 +3,9 @@
 A batch is a private folder outside the archive. It holds what one person
 dropped, until they take it in or discard it; the archive sees nothing before
 that. Files ending in ``.toml`` are arm files or log maps, all others are logs.
+
+Longer than 245 lines because a batch's life, from received to taken or dropped, is one subject
+whose steps rely on each other.
 """
 
 from __future__ import annotations

@@ -1,4 +1,8 @@
-"""What the wear page asks of the engine."""
+"""What the wear page asks of the engine.
+
+Longer than 245 lines because it is the page's whole door to the engine: many short questions,
+none worth a file.
+"""
 
 from __future__ import annotations
 

@@ -11,6 +11,9 @@ block), ``last`` (its last instant), ``<channel>.min`` and ``<channel>.max``
 (Float32; null where the block holds no value). One more file holds the runs of
 the channels of words and of yes and no: ``channel``, ``start``, ``value`` (as
 a word; null where unknown). A run ends where the next begins.
+
+Longer than 245 lines because the writer, its levels and its readers agree on one format of
+files.
 """
 
 from __future__ import annotations

@@ -4,6 +4,9 @@ The rest of the room speaks to a `Place` and does not ask which. A folder has
 locks, atomic renames and a disk that is told to keep what it was given
 (fsync); an object store has none of these, but each of its writes is whole.
 Neither needs more for safety: nothing counts before the catalogue's commit.
+
+Longer than 245 lines because the disk's and the object store's answers to one protocol are read
+side by side.
 """
 
 from __future__ import annotations

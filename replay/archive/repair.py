@@ -5,6 +5,9 @@ place goes to ``set-aside/`` and stays there. A mend after which rows would be
 missing that the archive holds today is only told, and done when it is asked
 for by name (``drop``). Samples that are damaged come back by `rebuild`, which
 reads the logs again and therefore lives above this room.
+
+Longer than 245 lines because the mends share one rule of what may be lost, and are read against
+each other.
 """
 
 from __future__ import annotations

@@ -6,6 +6,9 @@ makes the next commit beside the table and puts it in place (`commits`), then
 the manifest, then for what people wrote a second copy (`copies`). Writers of
 this machine take turns (a lock), writers elsewhere meet at the commit's own
 name and try again.
+
+Longer than 245 lines because reading, committing and trying again are one protocol, and its
+steps are proved together.
 """
 
 from __future__ import annotations

@@ -4,6 +4,9 @@
 is cut into equal buckets of time and the least and the greatest sample of
 every bucket are kept, so no spike is ever lost. `spans` returns the runs of a
 channel that holds words or yes and no.
+
+Longer than 245 lines because a window from samples and the same one from overviews must agree
+point for point.
 """
 
 from __future__ import annotations

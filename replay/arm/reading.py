@@ -14,6 +14,9 @@ Three ways to give the chain, chosen by ``arm.convention``:
 
 All three become `Joint.from_previous` and `Joint.axis`, so nothing downstream
 knows which was used.
+
+Longer than 245 lines because the reader's checks of one key rely on those before, and errors
+name keys alike.
 """
 
 from __future__ import annotations

@@ -3,6 +3,9 @@
 A file is taken whole or not at all, and one file's trouble never stops the
 rest. What was read, with which map, arm file and version, is kept with the
 session, so that it can be made again from the raw file.
+
+Longer than 245 lines because taking a file whole or not at all is one sequence, and its
+refusals are told in one place.
 """
 
 from __future__ import annotations

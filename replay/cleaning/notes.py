@@ -1,4 +1,8 @@
-"""What happened to a log on its way in, as quality notes a person can read."""
+"""What happened to a log on its way in, as quality notes a person can read.
+
+Longer than 245 lines because all sentences about a log stand together, so that they speak
+alike.
+"""
 
 from __future__ import annotations
 

@@ -2,6 +2,9 @@
 
 Everything here returns few enough rows to draw; nothing reads more of a
 session than the window asked for.
+
+Longer than 245 lines because every question about one event reads the same flag, window and
+session record.
 """
 
 from __future__ import annotations

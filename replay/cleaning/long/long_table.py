@@ -3,6 +3,8 @@
 Channels that share their instants become one stream; nothing is resampled.
 The table may be larger than memory: its rows are sorted out by channel on
 disk, put in order channel by channel, and joined in pieces.
+
+Longer than 245 lines because the passes over one table hand the same pieces on.
 """
 
 from __future__ import annotations

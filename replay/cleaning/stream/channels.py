@@ -2,6 +2,9 @@
 
 Values are replaced by null or converted, never repaired; each kind of change
 is counted with the rows and times it touched.
+
+Longer than 245 lines because a cell's value is settled in one order: sentinel, word, number,
+unit.
 """
 
 from __future__ import annotations

@@ -3,6 +3,9 @@
 One pass, bounded memory: blocks of fixed size are read by polars, put in
 order, converted and watched here, and encoded in another thread. The size of
 a block does not depend on the machine, so the same log gives the same bytes.
+
+Longer than 245 lines because one pass with bounded memory has one state, and all that changes
+it stands here.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 Decimal text is split at the point and counted in integers: a double holds
 an epoch second of today only to about 0.2 us.
+
+Longer than 245 lines because every form of an instant ends in the same integers, and rounding
+is checked across them.
 """
 
 from __future__ import annotations

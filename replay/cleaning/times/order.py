@@ -8,6 +8,9 @@ back to, a clock that was set back leaves none. Of rows
 with one instant the first of those with most values is kept. A row whose clock jumped away and
 came back at once is set aside too, as are the first rows of a recorder whose clock was
 not set yet. All of it is counted, with rows and times.
+
+Longer than 245 lines because whether a row is late, a spike or a clock set back is one decision
+on one window.
 """
 
 from __future__ import annotations

@@ -2,6 +2,9 @@
 
 Names come first, unit rows second, values last; every line carries how sure
 it is and why.
+
+Longer than 245 lines because names, unit rows and values overrule each other in the order of
+this file.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""The unit of each quantity: what names and unit rows state first, then what values prove."""
+"""The unit of each quantity: what names and unit rows state first, then what values prove.
+
+Longer than 245 lines because stated and proved units settle one another, joint by joint.
+"""
 
 from __future__ import annotations
 

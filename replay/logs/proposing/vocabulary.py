@@ -2,6 +2,8 @@
 
 Common practice, no source: English as controllers and recorders write it, and
 the German, French, Spanish and Italian words of the trade, without accents.
+
+Longer than 245 lines because it is one table of words.
 """
 
 from __future__ import annotations

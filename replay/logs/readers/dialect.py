@@ -1,6 +1,9 @@
 """How a text table is laid out: delimiter, decimal sign, header, unit row.
 
 Decided on the first lines of the file, by what makes the lines agree.
+
+Longer than 245 lines because delimiter, decimal sign and header are decided together on the
+same lines.
 """
 
 from __future__ import annotations
