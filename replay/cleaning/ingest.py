@@ -16,7 +16,7 @@ import json
 import os
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -60,7 +60,7 @@ _BEGAN_ANEW = "the clock begins anew"
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class IngestResult:
     """What became of each source."""
 
@@ -74,6 +74,18 @@ class IngestResult:
     """New session to the one whose place it took."""
     proposed: list[str] = field(default_factory=list)
     """Sources that were read with a proposed map, and how sure it was."""
+
+
+@dataclass(slots=True)
+class _Taken:
+    """What has become of the sources so far; `IngestResult` is what was made of it."""
+
+    sessions: list[Session] = field(default_factory=list)
+    refused: list[Refusal] = field(default_factory=list)
+    unchanged: list[str] = field(default_factory=list)
+    mended: list[str] = field(default_factory=list)
+    replaced: dict[str, str] = field(default_factory=dict)
+    proposed: list[str] = field(default_factory=list)
 
 
 def ingest(
@@ -119,7 +131,7 @@ def ingest(
     maps = _maps(log_map)
     the_arm = arm if arm is None or isinstance(arm, Arm) else load_arm(arm)
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
-    result = IngestResult()
+    result = _Taken()
     done = 0
     for group in gather(files, maps):
         paths = group.paths
@@ -134,7 +146,7 @@ def ingest(
         done += len(paths)
     if progress is not None:
         progress("", len(files), len(files))
-    return result
+    return IngestResult(**{f.name: getattr(result, f.name) for f in fields(IngestResult)})
 
 
 def find_sources(sources: Sequence[str | Path]) -> list[Path]:
@@ -215,7 +227,7 @@ def _take(
     group: Group,
     maps: list[LogMap],
     arm: Arm | None,
-    result: IngestResult,
+    result: _Taken,
     replace_stored: bool,
     joins: Session | None = None,
 ) -> None:
@@ -290,7 +302,7 @@ def _keep(
     fits: list[Fit],
     arm: Arm | None,
     before: list[tuple[int, int]],
-    result: IngestResult,
+    result: _Taken,
     replace_stored: bool,
     joins: Session | None,
     as_it_is: bool,
@@ -398,7 +410,7 @@ def _join(
     group: Group,
     log_map: LogMap | None,
     arm: Arm | None,
-    result: IngestResult,
+    result: _Taken,
     replace_stored: bool,
 ) -> None:
     """Read logs anew together with those of a stored session that has the same channels.
@@ -436,7 +448,7 @@ def _join(
         ) from None
 
 
-def _was_there(archive: Keeper, result: IngestResult, session: str, paths: list[Path]) -> None:
+def _was_there(archive: Keeper, result: _Taken, session: str, paths: list[Path]) -> None:
     """Note a session that is stored already; its log is put back where it was damaged."""
     result.unchanged.append(session)
     if archive.mend_raw(session, paths):

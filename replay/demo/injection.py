@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,8 +116,9 @@ def spoil(readings: Readings, faults: Sequence[Fault], rng: np.random.Generator)
         rows = (readings.t_s >= fault.start_s - _TICK_S) & (readings.t_s <= fault.end_s + _TICK_S)
         j = fault.joint
         if fault.kind == "load":
-            readings.payload_kg = np.where(
-                readings.payload_kg > 0, np.round(readings.payload_kg * fault.detail, 0), 0.0
+            wrong_kg = np.round(readings.payload_kg * fault.detail, 0)
+            readings = replace(
+                readings, payload_kg=np.where(readings.payload_kg > 0, wrong_kg, 0.0)
             )
         elif fault.kind == "current-sensor":
             _spoil_current(readings, fault, rows, rng)

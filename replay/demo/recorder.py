@@ -34,7 +34,7 @@ class Habits:
     stale_per_hour: float = 4.0  # a handful of rows that repeat the last values
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Readings:
     """What the sensors said, one row an instant; arrays of shape (n, 7)."""
 
