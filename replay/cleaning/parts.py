@@ -19,7 +19,7 @@ from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, learn_typical, plan_channels
 from replay.cleaning.stream.cleaner import StreamCleaner
 from replay.cleaning.stream.encode import Follower
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.errors import LogMapError, LogRefused
 from replay.logs.bind import Binding
 from replay.logs.maps import LogMap

@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from replay.cleaning.parts import find_time
 from replay.cleaning.stream.channels import learn_typical, plan_channels
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.errors import UsageError
 from replay.logs.bind import bind
 from replay.logs.maps import LogMap

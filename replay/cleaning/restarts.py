@@ -19,7 +19,7 @@ from replay.cleaning.overlap import start_is_stated
 from replay.cleaning.parts import find_time
 from replay.cleaning.runs import MOST_RUNS
 from replay.cleaning.stream.cleaner import blocks
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.errors import LogRefused
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap

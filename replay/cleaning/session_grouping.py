@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from replay.cleaning.parts import find_time
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.logs.bind import is_whole
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap

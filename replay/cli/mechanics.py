@@ -108,7 +108,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         "brake_events": mechanics.brake_events,
         "held_stretches": held,
         "slips": held.filter(pl.col("status").is_in(["slip", "returned"])) if held.height else held,
-        "slips_beside_stops": mechanics.slips_beside_stops,
+        "slips_beside_stops": mechanics.neighbour_slips,
         "tip": tip,
         "margins": margins,
         "duty": mechanics.duty,

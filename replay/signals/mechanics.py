@@ -10,7 +10,7 @@ from replay.archive import Archive
 from replay.arm import Arm
 from replay.arm.margins import MarginRule
 from replay.errors import ArchiveError
-from replay.signals.brakes.neighbour_slips import slips_beside_stops
+from replay.signals.brakes.neighbour_slips import neighbour_slips
 from replay.signals.brakes.second_recorder import best_events
 from replay.signals.brakes.slips import held_stretches
 from replay.signals.channels import arm_of
@@ -70,9 +70,9 @@ class SessionMechanics:
         return _together({name: held_stretches(a) for name, a in self._arrays.items()})
 
     @cached_property
-    def slips_beside_stops(self) -> pl.DataFrame:
-        """`replay.signals.brakes.neighbour_slips.slips_beside_stops`."""
-        return slips_beside_stops(self._arrays, self._brake_events)
+    def neighbour_slips(self) -> pl.DataFrame:
+        """`replay.signals.brakes.neighbour_slips.neighbour_slips`."""
+        return neighbour_slips(self._arrays, self._brake_events)
 
     @cached_property
     def duty(self) -> pl.DataFrame:

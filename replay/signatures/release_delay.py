@@ -52,7 +52,7 @@ def motions(track: Track) -> Seen:
     """
     marks = []
     for time in release_starts.starts(track):
-        share = max(time.asked_deg_s / max(track.top_deg_s, 1e-9), 2.0**-8)
+        share = max(time.commanded_deg_s / max(track.top_deg_s, 1e-9), 2.0**-8)
         marks.append(_mark("release motion", track, time, f"start {int(np.floor(np.log2(share)))}"))
     return Seen(tuple(marks), {m.cell: (0.0, 0.5 * track.period_s) for m in marks})
 

@@ -94,7 +94,7 @@ def everything(archive: Archive) -> dict[str, float]:
     clock("brakes")
     assert session.held_stretches.height
     clock("slips")
-    assert session.slips_beside_stops is not None
+    assert session.neighbour_slips is not None
     clock("slips beside stops")
     assert session.duty.height
     clock("duty")

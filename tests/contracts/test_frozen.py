@@ -10,7 +10,7 @@ STATE = {
     "replay/cleaning/stream/channel_statistics.py": {"ChannelStatistics"},
     "replay/cleaning/stream/channels.py": {"ChannelPlan"},
     "replay/cleaning/stream/cleaner.py": {"StreamCleaner"},
-    "replay/cleaning/times/clock.py": {"Clock"},
+    "replay/cleaning/times/time_column.py": {"Clock"},
     "replay/cleaning/times/order.py": {"Lapse", "Orderer"},
     "replay/cleaning/long/partition.py": {"LongTable"},
     "replay/cleaning/long/series.py": {"Series"},

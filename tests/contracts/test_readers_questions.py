@@ -4,8 +4,8 @@ Taken by someone who has not read the code, with nothing but a listing of file n
 guesses a question, a hit when the file is among them, half a point for its folder. At least
 eighteen of twenty are wanted. Taken last by a fresh reader after the folders got their inner
 folders: 17 hits, two more in the right folder; missed were the time column, the tip and the
-key of a unit. The last two have files of their own since (`forward_kinematics`, `unit_keys`);
-nobody fresh has read these names yet, so 17 stands.
+key of a unit. All three have files of their own names since (`time_column`, `forward_kinematics`,
+`unit_keys`); nobody fresh has read these names yet, so 17 stands.
 
 Another form, taken since by somebody who knew a third of the files: of twenty files drawn with
 a fixed seed only the first sentence of the docstring was shown, the words of the file's own
@@ -26,8 +26,8 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
         "replay/signals/brakes/slips.py",
     ),
     (
-        "The release delay of joint 3 looks too long by one sample: what measures delays?",
-        "replay/signals/brakes/brake_events.py",
+        "A brake's word follows its release command by 0.2 s, and 0.4 s is shown: what times it?",
+        "replay/signals/brakes/release_answers.py",
     ),
     (
         "The friction in the seconds after a brake release is measured too small: where?",
@@ -59,7 +59,7 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
     ),
     (
         "GPS time is off by 18 s: what turns a time column into UTC?",
-        "replay/cleaning/times/clock.py",
+        "replay/cleaning/times/time_column.py",
     ),
     (
         "Two files of one session became two sessions: what puts files into one session?",

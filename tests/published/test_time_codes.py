@@ -12,7 +12,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.logs.maps import TimeEntry
 from replay.logs.times.timecodes import decode_cds, decode_cuc
 from replay.logs.times.timeforms import SECOND_NS, to_utc

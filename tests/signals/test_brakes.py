@@ -11,7 +11,7 @@ from replay.signals import joint_tables
 from replay.signals.brakes.brake_events import brake_events
 from replay.signals.brakes.chatter import chatter, cycle_count
 from replay.signals.brakes.intervals import never, span
-from replay.signals.brakes.neighbour_slips import slips_beside_stops
+from replay.signals.brakes.neighbour_slips import neighbour_slips
 from replay.signals.brakes.slips import held_stretches, stretches
 from tests.signals.makers import archive_of, trapezoid
 
@@ -292,7 +292,7 @@ def test_a_neighbour_that_slips_at_a_stop_is_found(tmp_path):
             f"J{k}.angle_deg": noise[k - 1] + np.where(t > 20.2, slip, 0.0),
             f"J{k}.brake_engaged": t >= 0,
         }
-    found = slips_beside_stops(
+    found = neighbour_slips(
         joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")
     )
     by = {row["beside"]: row for row in found.to_dicts()}

@@ -22,7 +22,7 @@ import polars as pl
 from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, read_channels
 from replay.cleaning.stream.encode import Follower, StreamWriter
-from replay.cleaning.times.clock import Clock
+from replay.cleaning.times.time_column import Clock
 from replay.cleaning.times.order import Lapse, Orderer
 from replay.errors import LogRefused
 from replay.logs.readers.raw import RawLog

@@ -137,13 +137,13 @@ def _release(a: JointSignals, k: int, commands: Mapping[int, int]) -> dict[str, 
     before = slice(int(np.searchsorted(a.t_s, a.t_s[at] - BEFORE_S)), at)
     level = float(np.median(a.current_a[before])) if at > before.start else float(a.current_a[at])
     pushed = np.abs(a.current_a[at:stop] - level) > max(CURRENT_SIGMAS * a.current_noise_a, 1e-9)
-    asked = np.abs(np.nan_to_num(a.rate_cmd_deg_s[at:stop])) > a.still_deg_s
-    wanted = asked.any() if np.isfinite(a.rate_cmd_deg_s).any() else moving.any()
+    commanded = np.abs(np.nan_to_num(a.rate_cmd_deg_s[at:stop])) > a.still_deg_s
+    wanted = commanded.any() if np.isfinite(a.rate_cmd_deg_s).any() else moving.any()
     if not wanted:
         return {**row, "delay_status": "not asked for"}
     start = at
-    if asked.any() and not np.abs(np.nan_to_num(a.rate_cmd_deg_s[at])) > a.still_deg_s:
-        start = at + int(np.argmax(asked))  # released first, asked to move later
+    if commanded.any() and not np.abs(np.nan_to_num(a.rate_cmd_deg_s[at])) > a.still_deg_s:
+        start = at + int(np.argmax(commanded))  # released first, asked to move later
     moved, stepped = _first(moving), _first(pushed)
     found = min((i for i in (moved, stepped) if i is not None), default=None)
     if found is None:

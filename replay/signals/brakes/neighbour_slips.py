@@ -15,7 +15,7 @@ from replay.signals.brakes.slips import SIGMAS, frame_of, running_median, wander
 from replay.signals.joint_signals import JointSignals, signals_of
 from replay.statistics.noise import resolution as finest_step
 
-BESIDE_SCHEMA: dict[str, pl.DataType] = {
+NEIGHBOUR_SCHEMA: dict[str, pl.DataType] = {
     "time": pl.Datetime("ns", "UTC"),
     "stopped": pl.String(),
     "beside": pl.String(),
@@ -24,10 +24,10 @@ BESIDE_SCHEMA: dict[str, pl.DataType] = {
     "excursion_deg": pl.Float64(),
     "status": pl.String(),  # slip | held
 }
-"""Columns of `slips_beside_stops`."""
+"""Columns of `neighbour_slips`."""
 
 
-def slips_beside_stops(
+def neighbour_slips(
     tables: Mapping[str, pl.DataFrame | JointSignals],
     known_events: Mapping[str, pl.DataFrame] | None = None,
 ) -> pl.DataFrame:
@@ -44,7 +44,7 @@ def slips_beside_stops(
     Returns
     -------
     DataFrame
-        Columns of `BESIDE_SCHEMA`: the angle from before the stop to
+        Columns of `NEIGHBOUR_SCHEMA`: the angle from before the stop to
         `WAIT_S` after it.
     """
     arrays = {name: signals_of(table) for name, table in tables.items()}
@@ -65,7 +65,7 @@ def slips_beside_stops(
                 found = _around(a, float(moment), resolutions[other])
                 if found is not None:
                     rows.append({"time": when, "stopped": name, "beside": other, **found})
-    return frame_of(rows, BESIDE_SCHEMA)
+    return frame_of(rows, NEIGHBOUR_SCHEMA)
 
 
 def _around(a: JointSignals, moment_s: float, resolution: float) -> dict[str, object] | None:

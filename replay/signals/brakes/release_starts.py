@@ -59,7 +59,7 @@ def starts(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
         before = max(begin - 3, row)
         span_s = max(float(rows.t_s[begin] - rows.t_s[before]), 1e-9)
         rate = float(abs(due[begin] - due[before])) / span_s
-        found.append(timed(rows, begin, max(begin, end), open_ended, asked_deg_s=rate))
+        found.append(timed(rows, begin, max(begin, end), open_ended, commanded_deg_s=rate))
     return tuple(found)
 
 

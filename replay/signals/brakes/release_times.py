@@ -77,7 +77,7 @@ class ReleaseTime:
     """The same as the sampling allows it to be known; status ``never`` when open-ended."""
     drawn_a: float
     """Largest size of the current meanwhile, A; NaN where none is known."""
-    asked_deg_s: float = float("nan")
+    commanded_deg_s: float = float("nan")
     """How fast the joint was asked to start, deg/s; only of a start."""
 
     @property
@@ -98,7 +98,7 @@ def timed(
     open_ended: bool,
     *,
     until: int | None = None,
-    asked_deg_s: float = float("nan"),
+    commanded_deg_s: float = float("nan"),
 ) -> ReleaseTime:
     """Return the time between two rows; its end is first seen in row ``until``, else ``end``."""
     t_s = rows.t_s
@@ -116,5 +116,5 @@ def timed(
         time_s=float(t_s[end] - t_s[begin]),
         known=known,
         drawn_a=float(amps.max()) if amps.size else float("nan"),
-        asked_deg_s=asked_deg_s,
+        commanded_deg_s=commanded_deg_s,
     )

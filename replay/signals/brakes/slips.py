@@ -12,7 +12,7 @@ lasts a while (``moved_deg``, `replay.signals.brakes.displacements`) is what fla
 wear and pages judge what stays and the excursion. None measures its own.
 
 A joint that was not commanded may slip when its neighbour is stopped by its
-brake; `slips_beside_stops` looks there.
+brake; `neighbour_slips` looks there.
 """
 
 from __future__ import annotations
