@@ -58,7 +58,7 @@ QUESTIONS: tuple[tuple[str, str], ...] = (
         "replay/logs/proposing/names.py",
     ),
     (
-        "GPS time is off by 18 s: what turns a time column into UTC?",
+        "Seconds since midnight get the wrong date: what turns a column of instants into UTC?",
         "replay/cleaning/times/time_column.py",
     ),
     (

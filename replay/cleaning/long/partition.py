@@ -12,8 +12,8 @@ import polars as pl
 from replay.cleaning.long.series import NS, ROW, VALUE, Series
 from replay.cleaning.long.spill_file import SpillFile
 from replay.cleaning.stream.cleaner import blocks, original_rows
-from replay.cleaning.times.time_column import Clock
 from replay.cleaning.times.order import Lapse
+from replay.cleaning.times.time_column import Clock
 from replay.errors import LogRefused
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap

@@ -22,8 +22,8 @@ import polars as pl
 from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, read_channels
 from replay.cleaning.stream.encode import Follower, StreamWriter
-from replay.cleaning.times.time_column import Clock
 from replay.cleaning.times.order import Lapse, Orderer
+from replay.cleaning.times.time_column import Clock
 from replay.errors import LogRefused
 from replay.logs.readers.raw import RawLog
 from replay.units import TIME
