@@ -19,7 +19,7 @@ from replay.signals import joint_tables, second_recorder_events
 from replay.signals.channels import arm_of
 from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
-from replay.wear.measures.motions import Motions, chunk_means, cut_motions, moving_rows
+from replay.wear.measures.motions import Motions, cut_motions, moving_rows
 from replay.wear.reference import store
 from replay.workers import Each, in_turn, one_thread
 
@@ -195,10 +195,10 @@ def _places(
     return places
 
 
-def _motions_of(archive: Archive, session: str, joint: str) -> Motions | None:
-    table = _tables(archive, session, joint).get(joint)
-    moving = None if table is None else moving_rows(table)
-    return None if moving is None else chunk_means(cut_motions(moving))
+def _motions_of(archive: Archive, session: str, joints: Sequence[str]) -> dict[str, Motions]:
+    tables = _tables(archive, session, *joints)
+    moving = {joint: moving_rows(tables[joint]) for joint in joints if joint in tables}
+    return {joint: cut_motions(rows) for joint, rows in moving.items() if rows is not None}
 
 
 def _tables(archive: Archive, session: str, *joints: str) -> dict[str, pl.DataFrame]:

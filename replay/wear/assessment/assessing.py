@@ -17,7 +17,12 @@ from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.delay_slopes import bracketed_slope
 from replay.wear.assessment.levels import about_curve, latest_level, offsets
 from replay.wear.assessment.projection import Projection, project
-from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
+from replay.wear.assessment.questions import (
+    CHANGE_THAT_MATTERS,
+    UnloggedStep,
+    asked_steps,
+    split_at,
+)
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
 from replay.wear.histories.history import Floats, History
@@ -38,10 +43,6 @@ SHORTEST_DAYS = 3.0
 OWN_SECTION = 12
 """With this many sessions since the last maintenance, only they are used;
 with fewer, all sections share a slope and keep their own levels."""
-
-CHANGE_THAT_MATTERS = 0.02
-"""Share of the usual level below which a trend over the whole history is
-steady, however certain."""
 
 CONFIDENCE = 0.9
 
@@ -71,15 +72,6 @@ class Assessment:
     """Steps that no maintenance note explains."""
 
 
-@dataclass(frozen=True, slots=True)
-class UnloggedStep:
-    """A step of the level, between two sessions given by their index."""
-
-    after: int
-    before: int
-    size: float
-
-
 def assess(history: History, *, limit: float | None = None) -> Assessment:
     """Judge one history.
 
@@ -103,8 +95,8 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
     # a change of work steps as a change of the unit does, where posture is not told
-    asked = _asked(t, y, se, sections, history) if history.posture_told else ()
-    sections = _split(t, sections, asked, describe(history.indicator).worse)
+    asked = asked_steps(t, y, sections, history) if history.posture_told else ()
+    sections = split_at(t, sections, asked, describe(history.indicator).worse)
     each, split = (weights, sections), sections
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
@@ -165,40 +157,6 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
             UnloggedStep(first + step.first, first + step.last, step.size) for step in asked
         ),
     )
-
-
-def _asked(
-    t: Floats, y: Floats, se: Floats, sections: npt.NDArray[np.int64], history: History
-) -> tuple[Step, ...]:
-    """Return the steps to ask about: beside the noted works, and big enough to matter."""
-    flat = y - offsets(t, y, sections, 0.0)
-    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
-    # a step looks like memory, so the memory is that of what the step leaves
-    steps = unlogged_steps(t, flat)
-    if steps and memory > 1.0:
-        left = flat.copy()
-        for step in steps:
-            left[step.at :] -= step.size
-        memory = memory_factor(about_curve(t, left, sections), sections=sections, parameters=3)
-        steps = unlogged_steps(t, flat, variance_factor=memory)
-    usual = float(np.median(np.abs(y)))
-    least = max(CHANGE_THAT_MATTERS * usual, describe(history.indicator).least)
-    return tuple(step for step in steps if abs(step.size) >= least)
-
-
-def _split(
-    t: Floats, sections: npt.NDArray[np.int64], asked: tuple[Step, ...], worse: str
-) -> npt.NDArray[np.int64]:
-    """Return the sections, parted where the level stepped for the better.
-
-    Something was done there, noted or not, and the wear before it must not hide
-    the wear after it. A step for the worse is wear or damage and stays in the trend.
-    """
-    out = sections.copy()
-    for step in asked:
-        if (step.size < 0) == (worse == "up") and worse != "either":
-            out[step.at :] += 1
-    return out
 
 
 def _projected(

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from replay.records import Trend
-from replay.wear.assessment.assessing import CONFIDENCE, Assessment, UnloggedStep
+from replay.wear.assessment.assessing import CONFIDENCE, Assessment
 from replay.wear.assessment.projection import Projection
+from replay.wear.assessment.questions import UnloggedStep
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import numbers_of
 from replay.wear.histories.history import YEAR_US, History, instant

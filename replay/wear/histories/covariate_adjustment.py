@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.statistics.regression import huber, least_squares
-from replay.wear.histories.aggregation import numbers_of
+from replay.wear.histories.aggregation import averaged, numbers_of
 from replay.wear.histories.temperature_law import TemperatureLaw
 
 Floats = npt.NDArray[np.float64]
@@ -117,7 +117,17 @@ def adjust(
     design = np.column_stack([base, *columns])
     first = base.shape[1]
     mean, prior = _known(law, values, owner, reference, spreads)
-    fit = huber(design, values - design[:, first:] @ mean, w, prior=_padded(prior, first))
+    # long histories by the means of neighbours: what is linear stays so
+    groups = np.zeros(n, dtype=np.int64) if sections is None else sections
+    few, few_w, _ = averaged(np.column_stack([values, design]), w, groups)
+    assert few_w is not None  # weights were given
+    design_of_few = few[:, 1:]
+    fit = huber(
+        design_of_few,
+        few[:, 0] - design_of_few[:, first:] @ mean,
+        few_w,
+        prior=_padded(prior, first),
+    )
     coefficients = fit.coefficients.copy()
     coefficients[first:] += mean
     effect: dict[str, float] = {}

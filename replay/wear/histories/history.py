@@ -16,7 +16,7 @@ import polars as pl
 
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES, describe
-from replay.wear.histories.aggregation import aggregated, numbers_of
+from replay.wear.histories.aggregation import aggregated, numbers_of, sorted_parts
 from replay.wear.histories.brackets import Brackets, brackets_of
 from replay.wear.histories.covariate_adjustment import Adjusted, adjust
 from replay.wear.histories.sections import sections_of, splits_of
@@ -111,14 +111,17 @@ def histories(
     frame = frame.with_columns(
         pl.col("start").dt.timestamp("us").alias("start_us"),
         (pl.col("base_end") == "B").cast(pl.Float64).alias("base_b"),
-    ).sort("serial", "indicator", "start_us", "session")
+    )
     axis_unit = "year"
     if against != "time":
         axis_unit = USE_AXES[against][1]
         frame = frame.join(use, on=["serial", "session"], how="inner", maintain_order="left")
     splits = splits_of(notes)
     columns = ["value", "se", *CONDITIONS]
-    for part in frame.partition_by("serial", "indicator", maintain_order=True):
+    # the words that are not needed would be copied into every part
+    kept_back = {"at", "baseline", "base_end", "payload_kg", "n", "method", "reference_stage"}
+    frame = frame.drop(*kept_back, strict=False)
+    for part in sorted_parts(frame, "start_us", "session"):
         start = part["start_us"].to_numpy()
         serial = part["serial"][0]
         sections, kept = sections_of(start, splits.get(serial, []))

@@ -23,7 +23,7 @@ import numpy.typing as npt
 import polars as pl
 
 from replay.statistics.regression import huber
-from replay.wear.histories.aggregation import averaged
+from replay.wear.histories.aggregation import averaged, sorted_parts
 
 Floats = npt.NDArray[np.float64]
 
@@ -33,6 +33,10 @@ STEP_C = 10.0
 COURSE_YEARS = 0.5
 """How often a unit's course in time may bend while its law is estimated. A
 season of a year bends faster than the course can follow."""
+
+_READ = (
+    "serial", "indicator", "start", "value", "temperature_c", "load_nm", "rate_deg_s", "base_end",
+)  # fmt: skip
 
 LEAST_SESSIONS = 12
 LEAST_SPREAD_C = 1.0
@@ -73,8 +77,8 @@ def temperature_laws(table: pl.DataFrame) -> dict[tuple[str, str], TemperatureLa
     dict of (serial, indicator) to TemperatureLaw
         Without those that have too few others.
     """
-    frame = table.filter(pl.col("value").is_finite() & pl.col("temperature_c").is_finite()).sort(
-        "serial", "indicator", "start"
+    frame = table.select(_READ).filter(
+        pl.col("value").is_finite() & pl.col("temperature_c").is_finite()
     )
     if not frame.height:
         return {}
@@ -83,7 +87,7 @@ def temperature_laws(table: pl.DataFrame) -> dict[tuple[str, str], TemperatureLa
         for name, value in frame.group_by("indicator").agg(pl.col("temperature_c").median()).rows()
     }
     own: dict[str, dict[str, tuple[Floats, Floats]]] = {}
-    for part in frame.partition_by("serial", "indicator", maintain_order=True):
+    for part in sorted_parts(frame, "start"):
         name = str(part["indicator"][0])
         found = _own_law(part, middle[name])
         if found is not None:

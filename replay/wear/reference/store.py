@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -12,13 +12,14 @@ import orjson
 from replay.archive import Archive
 from replay.wear.measures.motions import Motions
 from replay.wear.reference.model import STAGES, Reference, make_reference
+from replay.wear.reference.pooled_motions import some_chunks
 
 DOCUMENT = "wear/reference-models.json"
 
 METHOD = 4
 """Rises when the reference model changes; older ones are then made anew."""
 
-Read = Callable[[Archive, str, str], Motions | None]
+Read = Callable[[Archive, str, Sequence[str]], Mapping[str, Motions]]
 
 
 def renew(
@@ -32,18 +33,21 @@ def renew(
     places : dict
         Per serial, the (session, joint) pairs in which the unit worked.
     read : callable
-        Gives the motions of a joint in a session.
+        Gives the motions of some joints in a session; a session is read once for all units.
     """
     kept = load(archive)
     renewed: set[str] = set()
+    chosen: dict[str, tuple[int, list[tuple[str, str]]]] = {}
     for serial, pairs in places.items():
         stage = max((k for k, least in enumerate(STAGES, 1) if len(pairs) >= least), default=0)
         if stage == 0 or (serial in kept and kept[serial].stage >= stage):
             continue
         count = min(len(pairs), STAGES[-1])
-        chosen = [pairs[k] for k in np.unique(np.linspace(0, len(pairs) - 1, count).astype(int))]
-        motions = [m for m in (read(archive, s, j) for s, j in chosen) if m is not None]
-        made = make_reference(motions, stage)
+        spread = np.unique(np.linspace(0, len(pairs) - 1, count).astype(int))
+        chosen[serial] = stage, [pairs[k] for k in spread]
+    motions = _read_once(archive, [pairs for _, pairs in chosen.values()], read)
+    for serial, (stage, pairs) in chosen.items():
+        made = make_reference([motions[p] for p in pairs if p in motions], stage)
         if made is not None:
             kept[serial] = made
             renewed.add(serial)
@@ -52,6 +56,20 @@ def renew(
         document = {"method": METHOD, "units": units}
         archive.write_document(DOCUMENT, orjson.dumps(document, option=orjson.OPT_INDENT_2))
     return kept, renewed
+
+
+def _read_once(
+    archive: Archive, wanted: Sequence[Sequence[tuple[str, str]]], read: Read
+) -> dict[tuple[str, str], Motions]:
+    joints: dict[str, list[str]] = {}
+    for pairs in wanted:
+        for session, joint in pairs:
+            joints.setdefault(session, []).append(joint)
+    return {
+        (session, joint): some_chunks(motions)
+        for session, own in joints.items()
+        for joint, motions in read(archive, session, own).items()
+    }
 
 
 def load(archive: Archive) -> dict[str, Reference]:

@@ -1,0 +1,74 @@
+"""Which unlogged steps of a history are asked about, and what they do to its trend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from replay.statistics.ranks import memory_factor
+from replay.wear.assessment.levels import about_curve, offsets
+from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
+from replay.wear.catalogue import describe
+from replay.wear.histories.aggregation import MOST_POINTS, aggregated
+from replay.wear.histories.history import Floats, History
+
+CHANGE_THAT_MATTERS = 0.02
+"""Share of the usual level below which a trend over the whole history is
+steady, however certain."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnloggedStep:
+    """A step of the level, between two sessions given by their index."""
+
+    after: int
+    before: int
+    size: float
+
+
+def asked_steps(
+    t: Floats, y: Floats, sections: npt.NDArray[np.int64], history: History
+) -> tuple[Step, ...]:
+    """Return the steps to ask about: beside the noted works, and big enough to matter."""
+    if len(t) > MOST_POINTS:
+        few = aggregated(t, y, None, sections)
+        places = np.searchsorted(t, few[0])
+        return tuple(
+            replace(
+                step,
+                at=int(places[step.at]),
+                first=int(places[step.first]) if step.first >= 0 else -1,
+                last=int(places[step.last]),
+            )
+            for step in asked_steps(few[0], few[1], few[3], history)
+        )
+    flat = y - offsets(t, y, sections, 0.0)
+    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
+    # a step looks like memory, so the memory is that of what the step leaves
+    steps = unlogged_steps(t, flat)
+    if steps and memory > 1.0:
+        left = flat.copy()
+        for step in steps:
+            left[step.at :] -= step.size
+        memory = memory_factor(about_curve(t, left, sections), sections=sections, parameters=3)
+        steps = unlogged_steps(t, flat, variance_factor=memory)
+    usual = float(np.median(np.abs(y)))
+    least = max(CHANGE_THAT_MATTERS * usual, describe(history.indicator).least)
+    return tuple(step for step in steps if abs(step.size) >= least)
+
+
+def split_at(
+    t: Floats, sections: npt.NDArray[np.int64], asked: tuple[Step, ...], worse: str
+) -> npt.NDArray[np.int64]:
+    """Return the sections, parted where the level stepped for the better.
+
+    Something was done there, noted or not, and the wear before it must not hide
+    the wear after it. A step for the worse is wear or damage and stays in the trend.
+    """
+    out = sections.copy()
+    for step in asked:
+        if (step.size < 0) == (worse == "up") and worse != "either":
+            out[step.at :] += 1
+    return out
