@@ -61,6 +61,24 @@
     });
   }).observe(document.documentElement, { childList: true, subtree: true });
 
+  // --- printing: a figure as wide as the paper, not as the screen -------------
+  const PAPER_PX = 680; // A4 upright less its margins, at 96 pixels an inch
+  const printed = (plot) => plot.layout && window.Plotly && plot.clientWidth > PAPER_PX;
+  window.addEventListener("beforeprint", function () {
+    document.querySelectorAll(".js-plotly-plot").forEach(function (plot) {
+      if (!printed(plot)) return;
+      plot.jbPrinted = true;
+      window.Plotly.relayout(plot, { width: PAPER_PX - 26, autosize: false });
+    });
+  });
+  window.addEventListener("afterprint", function () {
+    document.querySelectorAll(".js-plotly-plot").forEach(function (plot) {
+      if (!plot.jbPrinted) return;
+      plot.jbPrinted = false;
+      window.Plotly.relayout(plot, { width: null, autosize: true });
+    });
+  });
+
   // --- saving ---------------------------------------------------------------
   jb.saveFigureCard = function (card, form) {
     const plot = card.querySelector(".js-plotly-plot");

@@ -29,7 +29,11 @@ def kept_word_figure(rates: pl.DataFrame) -> go.Figure:
             y=middle.to_numpy(),
             mode="markers",
             name="90 % interval",
-            marker={"size": 1, "color": ink("ink")["light"]},
+            marker={
+                "symbol": "line-ns",
+                "size": 11,
+                "line": {"width": 2, "color": ink("faint")["light"]},
+            },
             error_y={
                 "type": "data",
                 "symmetric": False,

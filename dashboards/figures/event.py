@@ -16,7 +16,17 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
 from dashboards.figures.detectors import spoken
-from dashboards.figures.style import DASHES, FLAGGED, GRID, LIMIT_LINE, ink, joint_ink, line, settle
+from dashboards.figures.style import (
+    DASHES,
+    FLAGGED,
+    GRID,
+    LIMIT_LINE,
+    few_ticks,
+    ink,
+    joint_ink,
+    line,
+    settle,
+)
 
 QUANTITIES: dict[str, str] = {
     "current_a": "current, A",
@@ -160,8 +170,13 @@ def others(
             col=1,
         )
         title = f"<b>{joint}</b> ▸" if joint == of else joint
+        drawn = [mine[c].to_numpy() for c in ("current_a", "expected_a") if has(mine, c)]
         figure.update_yaxes(
-            title={"text": title, "standoff": 4}, nticks=3, tickfont={"size": 10}, row=number, col=1
+            title={"text": title, "standoff": 4},
+            nticks=few_ticks(*drawn),
+            tickfont={"size": 10},
+            row=number,
+            col=1,
         )
     length = (end - zero).total_seconds()
     figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")

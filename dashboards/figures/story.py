@@ -12,7 +12,7 @@ import polars as pl
 from plotly.subplots import make_subplots
 
 from dashboards.figures.event import has, seconds_after, with_holes
-from dashboards.figures.style import FLAGGED, ink, joint_ink, line, settle
+from dashboards.figures.style import FLAGGED, few_ticks, ink, joint_ink, line, settle
 
 JUMP = 1.5
 """A band that widens by this factor from one sample to the next has jumped."""
@@ -81,7 +81,7 @@ def story(
             )
         figure.update_yaxes(title={"text": title, "font": {"size": 11}}, row=number, col=1)
         if name == "temperature_c":  # a low panel: more ticks would touch
-            figure.update_yaxes(nticks=3, row=number, col=1)
+            figure.update_yaxes(nticks=few_ticks(rows[name].to_numpy()), row=number, col=1)
     length = (end - zero).total_seconds()
     figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")
     settle(figure)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 
 from dashboards import theme
@@ -69,8 +70,32 @@ def settle(figure: go.Figure, **layout: Any) -> go.Figure:
     )
     figure.update_layout(**layout)
     figure.update_xaxes(gridcolor=GRID, zerolinecolor=GRID)
-    figure.update_yaxes(gridcolor=GRID, zerolinecolor=GRID)
+    figure.update_yaxes(gridcolor=GRID, zerolinecolor=GRID, ticklabelstandoff=4)
     return figure
+
+
+def few_ticks(*values: Any) -> int:
+    """Return how many ticks to ask of a low panel, so that two at least fall inside its range.
+
+    Plotly takes the range's share and goes up to the next 1, 2 or 5 times a power of
+    ten (from memory); asked for three of a range from -0.09 to 0.08 it labels one.
+
+    >>> few_ticks([-0.0883, 0.0783]), few_ticks([26.7, 27.1])
+    (4, 3)
+    """
+    known = [np.asarray(v, dtype=float) for v in values]
+    known = [v[np.isfinite(v)] for v in known]
+    if not any(v.size for v in known):
+        return 3
+    low = min(float(v.min()) for v in known if v.size)
+    high = max(float(v.max()) for v in known if v.size)
+    for asked in (3, 4, 5):
+        rough = 1.11 * max(high - low, 1e-12) / asked  # Plotly's own room at both ends
+        power = 10.0 ** np.floor(np.log10(rough))
+        step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough)
+        if np.floor(high / step) - np.ceil(low / step) >= 1:
+            return asked
+    return 6
 
 
 def empty(words: str) -> go.Figure:

@@ -108,12 +108,14 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
         for step in (trend.detail.get("steps") or []) if trend is not None else []:
             _mark(figure, step["at"], "step", "dot")
     settle(figure, hovermode="closest")
+    if figure.layout.annotations:  # their words stand between the plot and the legend
+        figure.update_layout(legend={"y": 1.08}, margin={"t": 44})
     figure.update_yaxes(
         title=found.history.unit if small else f"{found.history.indicator}, {found.history.unit}",
         range=_shown_values(found, to_limit),
     )
     if small:
-        figure.update_layout(showlegend=False, margin={"t": 8, "b": 24})
+        figure.update_layout(showlegend=False, margin={"t": 18, "b": 24})
     figure.update_xaxes(title="" if by_time else f"use, {unit}")
     if by_time:
         figure.update_xaxes(range=_shown_range(found, to_limit))
@@ -144,6 +146,10 @@ def _limit_date(found: DrawnHistory) -> datetime | None:
     return None
 
 
+ALONE = timedelta(days=45)
+"""Shown about a session that is the only one."""
+
+
 def _shown_range(found: DrawnHistory, to_limit: bool) -> list[datetime]:
     """Return the dates shown first: the history, and what lies ahead.
 
@@ -152,6 +158,8 @@ def _shown_range(found: DrawnHistory, to_limit: bool) -> list[datetime]:
     """
     first, last = found.history.when(0), found.history.when(found.history.n - 1)
     span = max(last - first, timedelta(days=1))
+    if first == last:  # one session: a date, not fractions of its second
+        return [first - ALONE, last + ALONE]
     end = last
     projection = found.trend.detail.get("projection") if found.trend is not None else None
     for name in ("date_low", "date", "date_high"):
@@ -304,8 +312,8 @@ def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: flo
 def _mark(figure: go.Figure, at: datetime, word: str, dash: str) -> None:
     figure.add_vline(x=at, line={"color": "rgba(128,128,128,0.9)", "width": 1.2, "dash": dash})
     figure.add_annotation(
-        x=at, y=1, yref="paper", text=word, showarrow=False, textangle=-90, xanchor="right",
-        yanchor="top", font={"size": 11},
+        x=at, y=1, yref="paper", text=word, showarrow=False, xanchor="center",
+        yanchor="bottom", font={"size": 11},
     )  # fmt: skip
 
 

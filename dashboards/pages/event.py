@@ -46,7 +46,8 @@ def layout(desk: Desk, view: View) -> Component:
     sessions = catalogue.sessions_of(desk.archive)
     if not sessions:
         return basics.message("There is no session yet.", "Take logs in on the library page.")
-    session = view.session or events.last_flagged(desk.archive) or sessions[0][0]
+    asked = catalogue.session_asked(desk.archive, view.session, view.flag)
+    session = asked or events.last_flagged(desk.archive) or sessions[0][0]
     if view.flag is None and not (view.joints and view.start_ns and view.end_ns):
         return _choose(desk, session, sessions)
     event = _event(desk, view, session)

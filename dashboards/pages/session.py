@@ -19,7 +19,7 @@ from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_data import add_routes
 from dashboards.pages.session_pins import pins_of, register_pins
-from dashboards.queries import baselines, record
+from dashboards.queries import baselines, catalogue, record
 from dashboards.queries.session import posture, sessions
 
 
@@ -31,7 +31,8 @@ def layout(desk: Desk, view: View) -> Component:
             "There is no session in this archive yet.",
             "Add logs with `jointbook ingest LOG…`, or build the demo with `jointbook demo`.",
         )
-    name = view.session or str(recent["session"][0])
+    asked = catalogue.session_asked(desk.archive, view.session, view.flag)
+    name = asked or str(recent["session"][0])
     found = sessions.outline(desk.archive, name)
     view = _at_the_flag(desk, found, _at_the_worst(desk, name, view))
     facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]

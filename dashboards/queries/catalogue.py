@@ -86,6 +86,15 @@ def library(archive: Archive) -> Library:
     return Library(rows, places)
 
 
+def session_asked(archive: Archive, session: str | None, flag: str | None) -> str | None:
+    """Return the session that an address asks for: the one it names, else the flag's."""
+    if session or not flag:
+        return session
+    table = archive.table("flags")
+    found = table.filter(pl.col("flag") == flag)["session"] if table.height else pl.Series()
+    return str(found[0]) if found.len() == 1 else None
+
+
 def sessions_of(archive: Archive) -> list[tuple[str, str]]:
     """Return ``(session, label)`` of every session, newest first, for pickers."""
     frame = archive.sessions()
@@ -118,7 +127,7 @@ def facts(record: Session) -> list[tuple[str, str]]:
         ("Payload", payload),
         ("Person on the tip", person),
         ("Complete", complete),
-        ("Rate", "not known" if record.rate_hz is None else f"{record.rate_hz:g} Hz"),
+        ("Rate", "not known" if record.rate_hz is None else f"{record.rate_hz:.3g} Hz"),
         ("Source", re.split(r"[/\\]", record.source)[-1]),
     ]
 

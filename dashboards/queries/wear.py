@@ -6,6 +6,7 @@ none worth a file.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any
@@ -91,16 +92,36 @@ def sentence(found: UnitHistory) -> str:
         return f"{where[:1].upper()}{where[1:]}: not judged yet."
     if trend.result == "too-few":
         why = trend.detail.get("reason") or "too few sessions"
+        why = re.sub(r"\b1 sessions", "1 session", why)
         return f"{where[:1].upper()}{where[1:]}: nothing can be said yet, {why}."
+    projection = trend.detail.get("projection")
     if trend.result == "steady" or trend.slope_per_year is None:
         text = f"{where[:1].upper()}{where[1:]} holds steady over {trend.n} sessions"
+        if projection and projection["word"] == "projected":  # steady, and yet a date: neither
+            text = (
+                f"{where[:1].upper()}{where[1:]} shows no trend beyond chance over {trend.n} "
+                "sessions, nor that it is steady; if it goes on as the line does"
+            )
     else:
         since = f" since {trend.since:%B %Y}" if trend.since else ""
         text = (
             f"{where[:1].upper()}{where[1:]} is {trend.result} by about "
             f"{abs(trend.slope_per_year):.2g} {history.unit} a year{since}"
         )
-    return f"{text}; {_due(trend.detail.get('projection'), history.unit)}."
+    join = ", " if "if it goes on" in text else "; "
+    return f"{text}{join}{_due(projection, history.unit)}.{_replaced(found)}"
+
+
+def _replaced(found: UnitHistory) -> str:
+    """Return that the unit is no longer there, where a note after its last session says so."""
+    notes = found.notes.filter(pl.col("what") == "replaced") if found.notes.height else found.notes
+    last = found.points["start"].max() if found.points.height else None
+    if not notes.height or not isinstance(last, datetime):
+        return ""
+    at = notes["date"].max()
+    if not isinstance(at, datetime) or at < last:
+        return ""
+    return f" It was replaced on {at:%Y-%m-%d}: the date is what it would have come to."
 
 
 def _due(projection: dict[str, Any] | None, unit: str) -> str:

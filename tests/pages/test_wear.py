@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
+from dashboards.queries import wear
 from replay.archive import open_archive
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.record import open_record
@@ -280,3 +282,23 @@ def test_wear_against_use_reads_in_turns(visit, worn):
     assert slope == pytest.approx(-15 / 118, rel=0.1)
     assert "turns since installation" in words
     assert "use, turns" in tab.page.locator("#wear-history").inner_text()
+
+
+def test_steady_is_not_said_beside_a_date_and_a_replaced_unit_is_told(worn):
+    found = wear.history(worn, "TU-102", "margin left", "time")
+    ahead = datetime(2034, 5, 1, tzinfo=UTC)
+    detail = {"projection": {"word": "projected", "limit": 0.0, "date": ahead,
+                             "date_low": None, "date_high": None}}  # fmt: skip
+    trend = replace(found.trend, result="steady", detail=detail)
+    said = wear.sentence(replace(found, trend=trend, notes=pl.DataFrame()))
+    assert "holds steady" not in said
+    assert "no trend beyond chance over 60 sessions" in said
+    assert "it reaches its limit of 0 % about May 2034" in said
+    assert "replaced" not in said
+    gone = datetime(2033, 1, 14, tzinfo=UTC)
+    notes = pl.DataFrame({"what": ["replaced"], "date": [gone]})
+    assert "It was replaced on 2033-01-14" in wear.sentence(
+        replace(found, trend=trend, notes=notes)
+    )
+    still = replace(trend, detail={"projection": None})
+    assert "holds steady over 60 sessions" in wear.sentence(replace(found, trend=still))

@@ -1,0 +1,136 @@
+"""What is seen at every page: scales that can be read, outcomes that nothing covers, paper."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Page
+from werkzeug.serving import make_server
+
+from dashboards.app import create_app
+from dashboards.queries import catalogue
+from replay.archive import Archive
+from tests.pages.conftest import Visit
+
+SESSION = "20310303-heron"
+EVENT = f"/event?session={SESSION}&flag=f-1"
+
+FEW = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap((plot) =>
+  Object.keys(plot._fullLayout).filter((k) => /^[xy]axis[0-9]*$/.test(k)).flatMap((k) => {
+    const axis = plot._fullLayout[k];
+    if (!axis.visible || axis.showticklabels === false || !axis._vals) return [];
+    const [low, high] = [...axis.range].map((v) => axis.r2l(v)).sort((a, b) => a - b);
+    const fit = axis._vals.filter((t) => t.text && t.x >= low - 1e-9 && t.x <= high + 1e-9);
+    return fit.length < 2 ? [plot.parentElement.id + ' ' + k + ' ' + axis.range] : [];
+  }))"""
+"""Axes of Plotly's figures with fewer than two labels inside their range."""
+
+REPLAY_LABELS = """() => {
+  const p = window.jointbook.replay.player, R = window.jointbook.replay, found = {};
+  for (const panel of p.panels.panels) {
+    if (panel.key === 'brakes') continue;
+    const renderer = new R.SvgRenderer(p.panels.width, panel.height, '#fff');
+    p.panels.one(renderer, panel, panel.height);
+    const sheet = new DOMParser().parseFromString(renderer.toString(), 'image/svg+xml');
+    const labels = [...sheet.querySelectorAll('text')].filter((t) =>
+      t.getAttribute('text-anchor') === 'end' && Number(t.getAttribute('x')) === R.GUTTER - 5);
+    found[panel.key] = labels.map((t) => Number(t.textContent.replace('\u2212', '-')))
+      .filter((v) => v >= panel.low && v <= panel.high).length;
+  }
+  return found; }"""
+
+
+@pytest.mark.parametrize(
+    ("path", "there"),
+    [
+        (EVENT, "#event-story .scatterlayer"),
+        (f"/compare?first=20310301-heron&second={SESSION}", ".js-plotly-plot .scatterlayer"),
+        ("/baseline", ".js-plotly-plot .scatterlayer"),
+    ],
+)
+def test_every_axis_carries_two_labels_that_fit_its_range(
+    visit: Callable[..., Visit], heron: Archive, path: str, there: str
+) -> None:
+    page = visit(heron).go(path)
+    page.wait_for_selector(there, timeout=60_000)
+    page.wait_for_function("document.querySelectorAll('.js-plotly-plot .ytick').length > 0")
+    assert page.evaluate(FEW) == []
+
+
+@pytest.mark.parametrize("span_s", [240.0, 20.0, 1.0])
+def test_every_scale_of_the_replay_carries_two_labels_that_fit(
+    visit: Callable[..., Visit], heron: Archive, span_s: float
+) -> None:
+    page = visit(heron).go(f"/replay?session={SESSION}")
+    page.wait_for_function("window.jointbook.replay.player?.cache.whole.logged")
+    page.evaluate(f"window.jointbook.replay.player.setWindow(40, {40 + span_s})")
+    page.wait_for_function(
+        """() => { const p = window.jointbook.replay.player; return !p.stale && !p.cache.loading()
+             && !p.cache.loading(true); }"""
+    )
+    counts = page.evaluate(REPLAY_LABELS)
+    assert {"angle", "rate", "current", "residual"} <= set(counts)
+    assert all(n >= 2 for n in counts.values()), counts
+
+
+@pytest.fixture(scope="module")
+def with_a_job(heron: Archive) -> Iterator[str]:
+    """Return the address of a dashboard with a job that ended."""
+    app = create_app(heron)
+    app.desk.jobs.start("Check of three sessions", lambda step: "3 checked, 2 flags")
+    server = make_server("127.0.0.1", 0, app.server, threaded=True)
+    threading.Thread(target=server.serve_forever, daemon=True).start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+
+
+@pytest.mark.parametrize("width", [1280, 420])
+def test_nothing_covers_the_outcome_of_a_job(
+    visit: Callable[..., Visit], heron: Archive, with_a_job: str, width: int
+) -> None:
+    page: Page = visit(heron, width=width).page
+    for path in ("/library", EVENT, f"/replay?session={SESSION}", "/queue"):
+        page.goto(with_a_job + path)
+        page.wait_for_selector("main h1, main h2")
+        page.evaluate("window.dash_clientside.set_props('jobs-beat', { disabled: false })")
+        page.wait_for_selector(".job.done:has-text('3 checked')")
+        seen = page.evaluate(
+            """() => [...document.querySelectorAll('.job strong, .job-text, .jobs button')].map(
+                 (e) => { const r = e.getBoundingClientRect();
+                   const at = [r.left + 2, r.left + r.width / 2, r.right - 2];
+                   return r.width > 0 && at.every((x) => e.contains(
+                     document.elementFromPoint(x, r.top + r.height / 2))); })"""
+        )
+        assert len(seen) == 3, path
+        assert all(seen), path
+
+
+def test_an_event_is_printed_whole_and_without_what_is_pressed(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
+    page = visit(heron).go(EVENT)
+    page.wait_for_selector("#event-story .scatterlayer")
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 700, "height": 990})  # A4 less its margins
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_function(
+        "document.querySelector('#event-story .main-svg').getBoundingClientRect().right <= 700"
+    )
+    for hidden in (".spine", ".foot", ".event-contents", ".pin-form", ".figure-card-save"):
+        assert page.locator(hidden).first.is_hidden(), hidden
+    assert page.locator(".argument").is_visible()
+    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
+    page.emulate_media(media="screen")
+    page.set_viewport_size({"width": 1280, "height": 800})
+    page.wait_for_function(
+        "document.querySelector('#event-story .main-svg').getBoundingClientRect().width > 900"
+    )
+
+
+def test_a_flag_alone_in_the_address_brings_its_session(heron: Archive) -> None:
+    assert catalogue.session_asked(heron, None, "f-1") == SESSION
+    assert catalogue.session_asked(heron, "other", "f-1") == "other"
+    assert catalogue.session_asked(heron, None, "nosuch") is None
+    assert catalogue.session_asked(heron, None, None) is None
