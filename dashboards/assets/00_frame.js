@@ -136,6 +136,7 @@
   // --- which thumb is current, and the tab's title ---------------------------
   function mark() {
     const page = jb.address.page() || (document.querySelector("a.thumb") || { dataset: {} }).dataset.page;
+    if (document.documentElement.dataset.page !== page) document.documentElement.dataset.page = page;
     document.querySelectorAll("a.thumb").forEach(function (thumb) {
       if (thumb.dataset.page === page) {
         thumb.setAttribute("aria-current", "page");

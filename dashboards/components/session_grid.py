@@ -101,6 +101,10 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "animateRows": False,
             "tooltipShowDelay": 400,
             "ensureDomOrder": True,
+            # Tab leaves the grid, arrows go about in it: what stands below would else be
+            # some thousand presses away.
+            "tabToNextCell": {"function": "false"},
+            "tabToNextHeader": {"function": "false"},
         },
         className="library-grid",
         style={"height": "calc(100vh - 300px)", "minHeight": "260px", "width": "100%"},

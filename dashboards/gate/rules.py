@@ -92,6 +92,7 @@ CALLBACKS: Mapping[str, Rule] = {
     "pages.queue.risk": READ,
     "pages.queue.act": REVIEW,
     "pages.library_intake.show": MAINTAIN,
+    "pages.library_intake.check_taken": MAINTAIN,
     "pages.library.show_proposals": MAINTAIN,
     "pages.library.discard": MAINTAIN,
     "pages.library.start_taking": MAINTAIN,

@@ -30,6 +30,7 @@ from dashboards.components.intake import confirm_sheet, drop_zone
 from dashboards.components.pickers import labelled
 from dashboards.components.report_links import summary_report_links
 from dashboards.components.session_grid import GRID, grid_rows, session_grid
+from dashboards.components.taken_in import taken_in
 from dashboards.jobs import Step
 from dashboards.links import View
 from dashboards.pages import library_intake
@@ -132,6 +133,7 @@ def register(app: Dash, desk: Desk) -> None:
     guard = threading.Lock()
     add_routes(app, desk, hall)
     library_intake.register(app, hall, INTAKE)
+    library_intake.register_check(app, desk, outcomes, guard)
 
     in_browser = app.clientside_callback
     in_browser(
@@ -213,13 +215,14 @@ def register(app: Dash, desk: Desk) -> None:
                 raise
             hall.discard(data["batch"])
             with guard:
-                outcomes["last"] = _outcome(result)
+                outcomes["last"] = taken_in(result)
             return (
                 f"{len(result.sessions)} taken, {len(result.unchanged)} there already, "
                 f"{len(result.refused)} refused"
             )
 
-        desk.jobs.start(f"Taking in {len(batch.logs)} logs", run)
+        logs = "1 log" if len(batch.logs) == 1 else f"{len(batch.logs)} logs"
+        desk.jobs.start(f"Taking in {logs}", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
         return None, basics.message("Taking the logs in; the page stays usable.")
 
@@ -275,32 +278,6 @@ def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None
     if kind == "kept":
         return intake.known_arms(desk.archive).get(name)
     return None
-
-
-def _outcome(result: Any) -> Component:
-    lines = [
-        html.Li(
-            [
-                basics.go(s.session, links.href("replay", View(session=s.session))),
-                f": {s.rows} rows from {s.source.rsplit('/', 1)[-1]}",
-                f", {len(s.quality)} quality notes" if s.quality else "",
-            ]
-        )
-        for s in result.sessions
-    ]
-    mended = "; its stored log was damaged and is whole again"
-    lines += [
-        html.Li(f"{name}: was there already{mended if name in result.mended else ''}")
-        for name in result.unchanged
-    ]
-    lines += [
-        html.Li([html.Strong("Refused: "), f"{r.source.rsplit('/', 1)[-1]}: {r.reason}"])
-        for r in result.refused
-    ]
-    return html.Div(
-        [html.P("What became of the files", className="message-what"), html.Ul(lines)],
-        className="message" + (" trouble" if result.refused else ""),
-    )
 
 
 PAGE = Page(

@@ -1,13 +1,19 @@
-"""The review step before logs are taken in: a joint shown as the map on the sheet reads it."""
+"""Around the taking in: a joint shown as the map on the sheet reads it, and the check after it."""
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
-from dash import MATCH, Dash, Input, Output, State, no_update
+from dash import MATCH, Dash, Input, Output, State, no_update, set_props
+from dash.development.base_component import Component
 
+from dashboards import ids
 from dashboards.components.intake import looked_at
-from dashboards.queries import intake
+from dashboards.components.taken_in import CHECK, TAKEN, checked
+from dashboards.jobs import Step
+from dashboards.pages.page import Desk
+from dashboards.queries import intake, record, work
 
 
 def register(app: Dash, hall: intake.Intake, store: str) -> None:
@@ -37,3 +43,30 @@ def register(app: Dash, hall: intake.Intake, store: str) -> None:
             return looked_at(seen, ""), [], None
         chosen = joint if joint in seen.joints else seen.joints[0]
         return looked_at(seen, chosen), list(seen.joints), chosen
+
+
+def register_check(
+    app: Dash, desk: Desk, outcomes: dict[str, Component], guard: threading.Lock
+) -> None:
+    """Add the check of what was just taken in; ``outcomes`` holds what the page says next."""
+
+    @app.callback(
+        Output(CHECK, "disabled"),
+        Input(CHECK, "n_clicks"),
+        State(TAKEN, "data"),
+        prevent_initial_call=True,
+    )
+    def check_taken(clicks: int, names: list[str] | None) -> Any:
+        if not clicks or not names:
+            return no_update
+
+        def run(step: Step) -> str:
+            said = work.check(desk.archive, names, step)
+            waits = {n: len(record.queue(desk.archive, session=n)) for n in names}
+            with guard:
+                outcomes["last"] = checked(waits)
+            return said
+
+        desk.jobs.start("Checking what was taken in", run)
+        set_props(ids.JOBS_BEAT, {"disabled": False})
+        return True

@@ -28,7 +28,8 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.arm import load_arm
-from replay.cleaning import IngestResult, ingest
+from replay.cleaning import IngestResult as IngestResult  # the library shows it
+from replay.cleaning import ingest
 from replay.cleaning.preview import Preview, preview
 from replay.errors import JointbookError, LogMapError, UsageError
 from replay.logs import LogMap, load_map

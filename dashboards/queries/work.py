@@ -58,7 +58,9 @@ def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
     index_motions(archive, names, progress=_said(step, "motions of"))
     differ = sum(d.any for d in signed)
     said = f"; {len(signed)} signed ones compared, {differ} would differ" if signed else ""
-    return f"{found} flags in {len(names) - len(signed)} sessions{said}"
+    fresh = len(names) - len(signed)
+    many = "s" if found != 1 else ""
+    return f"{found} flag{many} in {fresh} session{'' if fresh == 1 else 's'}{said}"
 
 
 def index(archive: Archive, step: Step) -> str:

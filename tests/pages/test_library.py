@@ -399,3 +399,16 @@ def test_an_upload_can_be_cancelled(
     while [f.name for f in folders[0].iterdir()] != ["short.csv"] and time.monotonic() < end:
         time.sleep(0.1)
     assert [f.name for f in folders[0].iterdir()] == ["short.csv"]  # no part of the other either
+
+
+def test_tab_leaves_the_grid_and_arrows_go_about_in_it(visit, heron):
+    page = visit(heron).go("/library")
+    expect(page.locator(".ag-row").first).to_be_visible(timeout=45_000)
+    page.locator("#library-grid .ag-cell").first.click(position={"x": 200, "y": 5})
+    page.keyboard.press("ArrowDown")
+    expect(page.locator(".ag-row").nth(1).locator(".ag-cell-focus").first).to_be_visible()
+    page.keyboard.press("Tab")
+    expect(page.locator("#library-choose")).to_be_focused()
+    page.keyboard.press("Shift+Tab")
+    page.keyboard.press("Shift+Tab")
+    assert page.evaluate("!document.activeElement.closest('#library-grid')")

@@ -1,0 +1,81 @@
+"""What became of logs that were taken in, and the next step for their sessions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.links import View
+
+if TYPE_CHECKING:
+    from dashboards.queries.intake import IngestResult
+
+CHECK, TAKEN = "library-check-taken", "library-taken"
+"""Ids of the button that checks what was taken in, and of the store of its sessions."""
+
+
+def taken_in(result: IngestResult) -> Component:
+    """Return what became of each file; the sessions among them can be checked from there."""
+    lines = [
+        html.Li(
+            [
+                basics.go(s.session, links.href("replay", View(session=s.session))),
+                f": {s.rows} rows from {s.source.rsplit('/', 1)[-1]}",
+                f", {len(s.quality)} quality notes" if s.quality else "",
+                "" if s.arm_toml else f"; no arm file was chosen: its arm is called {s.arm!r}, "
+                "and a baseline of other units does not judge it",
+            ]
+        )
+        for s in result.sessions
+    ]  # fmt: skip
+    mended = "; its stored log was damaged and is whole again"
+    lines += [
+        html.Li(f"{name}: was there already{mended if name in result.mended else ''}")
+        for name in result.unchanged
+    ]
+    lines += [
+        html.Li([html.Strong("Refused: "), f"{r.source.rsplit('/', 1)[-1]}: {r.reason}"])
+        for r in result.refused
+    ]
+    names = [s.session for s in result.sessions]
+    step = [
+        html.Button(f"Check {_these(len(names))}", id=CHECK, className="main", n_clicks=0),
+        dcc.Store(id=TAKEN, data=names),
+    ]
+    return html.Div(
+        [
+            html.P("What became of the files", className="message-what"),
+            html.Ul(lines),
+            *(step if names else []),
+        ],
+        className="message" + (" trouble" if result.refused else ""),
+    )
+
+
+def checked(waits: Mapping[str, int]) -> Component:
+    """Return where checked sessions go on: to their findings, or to their sign-off."""
+    return html.Div(
+        [
+            html.P("Checked", className="message-what"),
+            html.Ul([html.Li(_next(name, count)) for name, count in waits.items()]),
+        ],
+        className="message taken-next",
+    )
+
+
+def _next(name: str, count: int) -> list[Component | str]:
+    if not count:
+        sign = links.href("sign-off", View(session=name))
+        return [f"{name}: no finding waits; that is no clearance. ", basics.go("Sign it off", sign)]
+    href = links.href("queue", View(session=name), whose="session")
+    words = "1 finding waits" if count == 1 else f"{count} findings wait"
+    return [f"{name}: {words}. ", basics.go("Go to the worst", href)]
+
+
+def _these(count: int) -> str:
+    return "this session" if count == 1 else f"these {count} sessions"
