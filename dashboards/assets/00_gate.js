@@ -1,9 +1,16 @@
 // What the gate refuses is told: a write that takes another role in the notice area, a
-// sign-in that has run out by going to where one signs in again.
+// sign-in that has run out by going to where one signs in again. Every request of a page is
+// Dash's own, so this is the one place where a script can stand around it: `jb.requests`.
 (function () {
   "use strict";
-  const asked = window.fetch.bind(window);
-  window.fetch = async function (...words) {
+  const jb = (window.jointbook = window.jointbook || {});
+  let send = window.fetch.bind(window);
+  window.fetch = (...words) => send(...words);
+  jb.requests = {
+    // wrap(send, address, how) asks by send(address, how); the last one added is the outermost.
+    around(wrap) { const inner = send; send = (...words) => wrap(inner, ...words); },
+  };
+  jb.requests.around(async function (asked, ...words) {
     const answer = await asked(...words);
     const from = new URL(answer.url || location.href, location.href);
     if (from.origin !== location.origin) return answer;
@@ -16,5 +23,5 @@
       if (window.dash_clientside) window.dash_clientside.set_props("notice", { children: shown });
     }
     return answer;
-  };
+  });
 })();

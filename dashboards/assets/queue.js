@@ -72,8 +72,7 @@
   }
   document.addEventListener("keydown", swallow, true);
   document.addEventListener("beforeinput", swallow, true);
-  const fetched = window.fetch;
-  window.fetch = async function (address, how) {
+  jb.requests.around(async function (fetched, address, how) {
     if (!how || typeof how.body !== "string" || !how.body.includes('"..queue-list.children')) return fetched(address, how);
     hold();
     let moves = false;
@@ -85,7 +84,7 @@
     } finally {
       if (!moves) release(); // refused, asked or not reached: the form is as it was
     }
-  };
+  });
   document.addEventListener("click", function (event) {
     if (event.target.closest && event.target.closest("#finding-keep, #finding-mine")) hold();
   }, true);
