@@ -21,6 +21,8 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.statistics.runs import runs
+
 Ints = npt.NDArray[np.int64]
 
 WINDOW = 64
@@ -197,8 +199,7 @@ class Orderer:
                     return frame, ns, rows
             mask |= ns < self._floor
         late = _late(ns, highest, bool(mask[0]))
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], late.astype(np.int8), [0]])))
-        for begin, end in edges.reshape(-1, 2):
+        for begin, end in runs(late):
             mine = np.flatnonzero(~mask[begin:end]) + begin
             if not len(mine):
                 continue
@@ -257,8 +258,7 @@ class Orderer:
         touched = np.zeros(n + 1, dtype=np.bool_)
         touched[falls] = True
         touched[falls + 1] = True
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], far.astype(np.int8), [0]])))
-        for begin, end in edges.reshape(-1, 2):
+        for begin, end in runs(far):
             if end - begin > _MEDIAN or not touched[begin : end + 1].any():
                 far[begin:end] = False
         return far

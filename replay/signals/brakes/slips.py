@@ -28,6 +28,7 @@ from replay.signals.brakes.displacements import SETTLE_S, Displacement, displace
 from replay.signals.joint_signals import JointSignals, signals_of
 from replay.statistics.noise import Array
 from replay.statistics.noise import resolution as finest_step
+from replay.statistics.runs import runs
 from replay.statistics.spread import MEDIAN_TO_MEAN_ERROR, spread
 
 LEAST_S = 2.0
@@ -94,11 +95,7 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
     known = np.flatnonzero(engaged >= 0)
     if not len(known):
         return []
-    state = engaged[known] == 1
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], state.astype(np.int8), [0]])))
-    return [
-        (int(known[i]), int(known[j - 1]) + 1) for i, j in zip(edges[::2], edges[1::2], strict=True)
-    ]
+    return [(int(known[i]), int(known[j - 1]) + 1) for i, j in runs(engaged[known] == 1)]
 
 
 def _stretch(

@@ -1,0 +1,62 @@
+"""Statistics of plain arrays stand once, in `replay/statistics`; the demo takes none of them."""
+
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+MARKS = {
+    "ratio of spread to median deviation": r"\b(1\.4826\d*|0\.6744?[59]\d*)\b",
+    "Huber's constant": r"\b1\.345\b",
+    "runs of a mask": r"np\.diff\(\s*np\.(concatenate|pad|r_)[^\n]*\[?0\]?",
+    "false discovery rate": r"(?i)\bdef \w*(benjamini|false_discovery|adjusted_p)",
+    "median absolute deviation": r"np\.median\(\s*np\.abs\([^\n]*\)\s*\)\s*[*/]\s*\d",
+}
+"""What a second copy of a statistic is known by."""
+
+STILL = {
+    "replay/models/identify.py",
+    "replay/models/outliers.py",
+    "replay/models/payload.py",
+    "replay/models/separable.py",
+    "replay/models/servo.py",
+    "replay/models/unit_fit.py",
+    "replay/signatures/innovation.py",
+    "replay/signatures/stick_slip.py",
+    "replay/signatures/unusual.py",
+}
+"""Files that still spell a constant out; this list only shrinks."""
+
+
+def copies(text: str) -> set[str]:
+    """Return which statistics a text has its own copy of."""
+    return {name for name, mark in MARKS.items() if re.search(mark, text)}
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "s = 1.4826 * np.median(np.abs(x))",
+        "s = np.median(np.abs(x)) / 0.6745",
+        "HUBER = 1.345",
+        "edges = np.flatnonzero(np.diff(np.concatenate([[0], far, [0]])))",
+        "def benjamini_hochberg(p):",
+        "s = np.median(np.abs(x)) * 1.5",
+    ],
+)
+def test_a_second_copy_is_seen(line):
+    assert copies(line)
+
+
+def test_statistics_stand_once():
+    found = {}
+    for room in ("replay", "dashboards"):
+        for path in (ROOT / room).rglob("*.py"):
+            name = path.relative_to(ROOT).as_posix()
+            if not name.startswith(("replay/statistics/", "replay/demo/")):
+                found[name] = copies(path.read_text(encoding="utf-8"))
+    second = {name: what for name, what in found.items() if what}
+    assert {n: w for n, w in second.items() if n not in STILL} == {}
+    assert set(second) >= STILL, "a file that no longer needs it goes from the list"
