@@ -88,7 +88,7 @@ def statement_list(stated: record.Statement) -> Component:
             f"{stated.expected_false_flags:.2g} to be expected here",
         ),
         ("Findings", str(stated.findings)),
-        ("Notes of the check", stated.note or "none"),
+        ("Notes of the check", "; ".join(stated.notes) or "none"),
     ]
     return html.Dl([html.Div([html.Dt(k), html.Dd(v)]) for k, v in pairs], className="facts")
 

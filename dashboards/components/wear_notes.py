@@ -22,20 +22,13 @@ def notes_block(
     missing: Sequence[tuple[str, str]] = (),
 ) -> Component:
     """Return a unit's duty, what was not measured, its notes and the form for a new one."""
-    listed = [
-        html.Li(
-            f"{row['date']:%Y-%m-%d}: {row['what']}"
-            + (f", {row['detail']}" if row["detail"] else "")
-        )
-        for row in notes.iter_rows(named=True)
-    ]
     return html.Section(
         [
             html.H2(f"Duty of {serial}"),
             html.P(duty or "No use is counted yet."),
             _not_measured(missing) if missing else None,
             html.H2(f"Maintenance of {serial}"),
-            html.Ul(listed) if listed else html.P("No note yet.", className="faint"),
+            html.Div(notes_list(notes), id="wear-note-list"),
             html.Div(
                 [
                     html.Label(
@@ -87,10 +80,25 @@ def notes_block(
     )
 
 
+def notes_list(notes: pl.DataFrame) -> Component:
+    """Return a unit's notes, each in a line."""
+    if not notes.height:
+        return html.P("No note yet.", className="faint")
+    return html.Ul(
+        [
+            html.Li(
+                f"{row['date']:%Y-%m-%d}: {row['what']}"
+                + (f", {row['detail']}" if row["detail"] else "")
+            )
+            for row in notes.iter_rows(named=True)
+        ]
+    )
+
+
 def _not_measured(missing: Sequence[tuple[str, str]]) -> Component:
     return html.Details(
         [
-            html.Summary(f"Not measured for this unit: {len(missing)} indicators"),
+            html.Summary(f"Indicators not measured for this unit: {len(missing)}"),
             html.Ul([html.Li(f"{name}: {why}") for name, why in missing]),
         ]
     )

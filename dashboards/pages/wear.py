@@ -24,7 +24,7 @@ from dashboards.components.report_links import unit_report_links
 from dashboards.components.saving import send_table
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.components.wear_board import address, fleet_block, multiples
-from dashboards.components.wear_notes import limit_form, notes_block
+from dashboards.components.wear_notes import limit_form, notes_block, notes_list
 from dashboards.figures.wear import history_figure, reaches_limit
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
@@ -156,6 +156,7 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("wear-note-said", "children"),
+        Output("wear-note-list", "children"),
         Input("wear-note-save", "n_clicks"),
         State("wear-note-date", "value"),
         State("wear-note-what", "value"),
@@ -169,12 +170,13 @@ def register(app: Dash, desk: Desk) -> None:
         who: str | None,
     ) -> Any:  # fmt: skip
         if not clicks:
-            return no_update
+            return no_update, no_update
         try:
             wear.note(desk.archive, shown["serial"], when or "", what, detail or "", who or "")
         except JointbookError as error:
-            return html.Span(error.sentence(), className="refused-words")
-        return _again(shown, f"recorded: {what} on {when}")
+            return html.Span(error.sentence(), className="refused-words"), no_update
+        kept = notes_list(wear.notes_of(desk.archive, shown["serial"]))
+        return _again(shown, f"recorded: {what} on {when}"), kept
 
     @app.callback(
         Output("wear-limit-said", "children"),

@@ -29,7 +29,7 @@ from replay.wear import (
 )
 from replay.wear.assessment.change_points import make_ready
 from replay.wear.catalogue import INDICATORS, describe
-from replay.wear.units.maintenance import WORDS
+from replay.wear.units.maintenance import WORDS, maintenance
 from replay.wear.units.not_measured import not_measured_of
 
 MAINTENANCE_WORDS = tuple(WORDS)
@@ -190,6 +190,11 @@ def measure_all(archive: Archive, wrap: Callable[[list[str]], Iterable[str]] | N
     """Measure the sessions that lack indicators, and judge the histories."""
     indicators(archive, progress=wrap)
     trends(archive)
+
+
+def notes_of(archive: Archive, serial: str) -> pl.DataFrame:
+    """Return the maintenance notes of a unit."""
+    return maintenance(archive, serial)
 
 
 def note(archive: Archive, serial: str, when: str, what: str, detail: str, who: str) -> str:

@@ -179,7 +179,7 @@ def _short(facts: SessionFacts, person: str) -> list[tuple[str, str]]:
             f"{len(facts.findings)}"
             + "".join(f"; {n} {word}" for word, n in sorted(verdicts.items())),
         ),
-        ("notes of the check", (stated.note or "none").replace("; ", ";\n")),
+        ("notes of the check", ";\n".join(stated.notes) or "none"),
     ]
 
 

@@ -67,7 +67,7 @@ def brakes_table(events: pl.DataFrame) -> Table:
         pl.col("delay_s").max().alias("longest"),
         pl.col("delay_high_s").filter(~measured).max().alias("bound"),
         pl.col("stop_s").max().alias("stop"),
-        pl.col("stop_angle_deg").abs().max().alias("angle"),
+        pl.col("stop_angle_deg").filter(pl.col("stop_s").is_not_null()).abs().max().alias("angle"),
         pl.col("time").get(pl.col("delay_s").fill_null(-1.0).arg_max()).alias("at"),
     )
     return table(
@@ -85,7 +85,8 @@ def brakes_table(events: pl.DataFrame) -> Table:
             ("longest stop, s", "stop"),
             ("stop angle, deg", "angle"),
         ],
-        note="A delay is a number only where the sampling and the commands allow one.",
+        note="A delay, a stop and its angle are numbers only where the sampling and the commands "
+        "allow them; a gap does not.",
     )
 
 
@@ -215,10 +216,15 @@ def _margin(row: Mapping[str, Any]) -> str:
 
 def _conditions(row: Mapping[str, Any]) -> str:
     low, high = row["temperature_low_c"], row["temperature_high_c"]
-    said = [] if low is None else [f"{low:.0f} to {high:.0f} °C"]
+    said = [] if low is None else [_degrees(low, high)]
     said += [] if row["payload_kg"] is None else [f"{row['payload_kg']:g} kg"]
     said += [] if row["base_end"] is None else [f"base end {row['base_end']}"]
     return ", ".join(said) or words.NONE
+
+
+def _degrees(low: float, high: float) -> str:
+    first, last = f"{low:.0f}", f"{high:.0f}"
+    return f"{first} °C" if first == last else f"{first} to {last} °C"
 
 
 def _range(values: pl.Series) -> str:

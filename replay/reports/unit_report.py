@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import polars as pl
 
 from replay.archive import Archive
@@ -62,7 +65,7 @@ def unit_report(archive: Archive, serial: str) -> Report:
                 "first, last",
                 ", ".join(str(d) for d in own["start"].dt.date().sort().gather([0, -1])),
             ),
-            ("maintenance", f"{notes.height} notes"),
+            ("maintenance notes", f"{notes.height}"),
             ("findings", f"{len(mine)}"),
         ],
         "trends": _trend_table(found, bounds, serial),
@@ -83,7 +86,7 @@ def unit_report(archive: Archive, serial: str) -> Report:
             duty(archive, serial).iter_rows(named=True),
             [
                 ("use", "indicator"),
-                ("total", lambda r: f"{r['total']:,.0f} {r['unit']}"),
+                ("total", _use),
                 ("sessions", "sessions"),
                 ("since", lambda r: f"{r['since']:%Y-%m-%d}"),
             ],
@@ -135,9 +138,18 @@ def _trend_table(found: list[Trend], bounds: dict[str, float], serial: str) -> T
             ("per year (90 %)", "slope"), ("limit", "limit"), ("limit reached", "reached"),
             ("sessions", "n"),
         ],
-        note="Limits are the operator's, but that a margin reaches zero. A date is a projection "
-        "of what was seen, not a promise.",
+        note="Last values and trends are under usual conditions, the plots show sessions as they "
+        "were measured. Limits are the operator's, but that a margin reaches zero. A date is a "
+        "projection of what was seen, not a promise.",
     )  # fmt: skip
+
+
+def _use(row: Mapping[str, Any]) -> str:
+    """Return a total in its unit; what is counted has none."""
+    unit = {"1": "", "A2 s": " A² s"}.get(row["unit"], f" {row['unit']}")
+    if unit:
+        return f"{words.number(row['total'])}{unit}"
+    return f"{row['total']:,.0f}"
 
 
 def _reached(t: Trend) -> str:

@@ -49,9 +49,30 @@ class Statement:
     least_share: float | None = None
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """The notes of the check; what several joints share is said once.
+
+        >>> said_once("J1: 6 s not judged; J2: 6 s not judged; no promise")
+        ('J1, J2: 6 s not judged', 'no promise')
+        """
+        return said_once(self.note)
+
+    @property
     def mark(self) -> str:
         """Eight letters that change when anything in the statement does."""
         return hashlib.sha256(orjson.dumps(plain(self))).hexdigest()[:8]
+
+
+def said_once(note: str) -> tuple[str, ...]:
+    """Return a check's notes, those that name a joint each and are else alike as one."""
+    joints: dict[str, list[str]] = {}
+    for part in (p for p in note.split("; ") if p):
+        joint, colon, words = part.partition(": ")
+        if colon and " " not in joint:
+            joints.setdefault(words, []).append(joint)
+        else:
+            joints.setdefault(part, [])
+    return tuple(f"{', '.join(j)}: {w}" if j else w for w, j in joints.items())
 
 
 def statement(archive: Archive, session: str) -> Statement:

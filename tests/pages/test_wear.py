@@ -158,6 +158,7 @@ def test_a_maintenance_note_is_recorded_here(page, worn):
     page.page.get_by_label("Your name").fill("R. Moss")
     page.page.click("#wear-note-save")
     page.page.wait_for_selector("#wear-note-said a")
+    expect(page.page.locator("#wear-note-list")).to_contain_text("new grease <b>kept as text</b>")
     page.page.click("#wear-note-said a")
     page.page.wait_for_selector("text=2032-02-03: inspected, new grease <b>kept as text</b>")
     assert maintenance(worn)["serial"].to_list() == ["TU-101"]

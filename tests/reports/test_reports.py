@@ -9,6 +9,7 @@ import zlib
 from datetime import timedelta
 
 import numpy as np
+import polars as pl
 import pytest
 
 import replay
@@ -18,8 +19,10 @@ from replay.errors import UsageError
 from replay.reports import ReportError, session_report, summary_report, unit_report
 from replay.reports.drawing.canvas import broken
 from replay.reports.rendering import pdf_of
+from replay.reports.session_tables import brakes_table
 from replay.reviews import add_pin, findings, judge, sign, statement
 from replay.reviews.dispositions import Reasons
+from tests.reviews.makers import T0
 
 REASONS = Reasons(
     observed="held back for a minute",
@@ -208,6 +211,20 @@ def test_a_units_sheet_has_trend_limit_maintenance_and_findings(reviewed):
     assert ">1.9</td>" in row
     assert findings(archive, session)[0].summary.split(" ")[1] in said
     assert "repair" in said
+    used = {r["indicator"]: r["total"] for r in replay.wear.duty(archive, "TU-P1").to_dicts()}
+    shown = dict(re.findall(r"<td[^>]*>([a-z ]+)</td><td[^>]*>([^<]*)</td>", made.html))
+    assert shown["hours moving"] == f"{used['hours moving']:.3g} h"  # never rounded to nothing
+    assert shown["starts"] == f"{used['starts']:.0f}"
+
+
+def test_a_stop_that_fell_into_a_gap_has_no_angle():
+    """Of what stopped unseen only the longest way is known; that is no measured angle."""
+    seen = {"stop_s": 0.4, "stop_angle_deg": 0.2, "delay_s": 0.1, "delay_status": "measured"}
+    unseen = {"stop_s": None, "stop_angle_deg": 2.6, "delay_s": None, "delay_status": "interval"}
+    both = {"event": "engage", "on_the_move": True, "delay_high_s": 10.5, "time": T0}
+    events = [("J1", seen), ("J1", unseen), ("J2", unseen)]
+    rows = brakes_table(pl.DataFrame([{"joint": j} | how | both for j, how in events])).rows
+    assert [row[-1] for row in rows] == ["0.2", "–"]
 
 
 def test_the_command_writes_both_forms(yard, tmp_path, capsys):
