@@ -1,0 +1,144 @@
+"""Histories of three physics, none of which the judging knows: one call, a kind of units.
+
+``makers`` (see `makers.unit`): curved temperature effect, equal for all units, sessions
+strewn over the year. ``thinning grease``: viscosity falls exponentially with temperature,
+each unit by its own constant, seasons of 25 C, work that changes every few weeks and loads
+the joint otherwise, wandering sessions. ``campaigns``: sessions in bursts with pauses of
+weeks, a burst's own offset, temperatures that are sometimes missing, a load law that is no
+line, long tails, wild sessions, and growth with use instead of time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from makers import BEGIN, YEAR_US, unit
+
+from replay.wear.indicators import SCHEMA
+
+
+@dataclass(frozen=True)
+class Known:
+    """One unit's rows and all that is true of it."""
+
+    rows: pl.DataFrame
+    years: np.ndarray
+    truth: np.ndarray
+    """Level under one set of conditions, per session."""
+    known: np.ndarray
+    """What the conditions added, per session."""
+    sigma: np.ndarray
+    """Spread of each session about both."""
+
+    def slope(self, until: int) -> float:
+        """Return the true slope: that of the level over the sessions' times."""
+        return float(np.polyfit(self.years[:until], self.truth[:until], 1)[0])
+
+    def least_squares(self, until: int) -> tuple[float, float]:
+        """Return slope and error of least squares that knows conditions and spreads."""
+        t, w = self.years[:until], 1 / self.sigma[:until] ** 2
+        y = (self.rows["value"].to_numpy() - self.known)[:until]
+        middle = (w @ t) / w.sum()
+        size = w @ (t - middle) ** 2
+        return float(w @ ((t - middle) * y) / size), float(size**-0.5)
+
+
+def makers_unit(seed, serial, growth, sessions, years, noise):
+    """The physics of `makers.unit`, its conditions taken apart again."""
+    made = unit(seed, serial=serial, joint=serial[-2:], growth=growth, sessions=sessions,
+                years=years, noise=noise, season=0.12, missing=False)  # fmt: skip
+    cold = (18 - made.rows["temperature_c"].to_numpy()) / 11
+    known = 1.2 * 0.12 * (cold + 0.15 * cold**2)
+    known = known + 1.2 * 0.001 * (made.rows["load_nm"].to_numpy() - 30)
+    sigma = np.hypot(made.rows["se"].to_numpy(), 1.2 * noise)
+    return Known(made.rows, made.years, made.truth, known, sigma)
+
+
+def grease_unit(seed, serial, growth, sessions, years, noise):
+    """Grease that thins with warmth; programs that load the joint for weeks."""
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0, years, sessions))
+    level = float(rng.uniform(0.5, 2.0))
+    warm = 22 + 12.5 * np.sin(2 * np.pi * t - 1.9) + rng.normal(0, 3.0, sessions)
+    constant = 35 * (1 + 0.15 * rng.normal())
+    program = np.cumsum(rng.random(sessions) < 1 / rng.uniform(5, 15))
+    load = rng.lognormal(3.2, 0.5, program[-1] + 1)[program]
+    rate = rng.lognormal(0, 0.25, program[-1] + 1)[program]
+    known = level * (0.4 * np.exp(-(warm - 22) / constant) - 0.4 + 0.002 * (load - 25))
+    known = known + level * 0.05 * (rate - 1)
+    truth = level * (1 + growth * t / years)
+    wander, memory = np.zeros(sessions), 0.25
+    for k in range(sessions):
+        shock = rng.normal() * (1 - memory**2) ** 0.5
+        wander[k] = shock + memory * (wander[k - 1] if k else 0.0)
+    se = level * rng.uniform(0.005, 0.02, sessions)
+    value = truth + known + level * noise * wander + se * rng.normal(size=sessions)
+    told = se * rng.uniform(0.7, 1.4, sessions)
+    rows = _rows(serial, t, value, told, warm, load, rate, np.full(sessions, "A"))
+    return Known(rows, t, truth, known, np.hypot(se, level * noise))
+
+
+def campaign_unit(seed, serial, growth, sessions, years, noise):
+    """Bursts of work, a burst's own offset, long tails, growth with use."""
+    rng = np.random.default_rng(seed)
+    bursts = max(4, sessions // 10)
+    begin = np.sort(rng.uniform(0, years * 0.97, bursts))
+    burst = np.sort(rng.integers(0, bursts, sessions))
+    t = np.sort(begin[burst] + rng.uniform(0, 14 / 365.25, sessions))
+    burst = np.searchsorted(begin, t, side="right") - 1
+    level = float(rng.uniform(0.3, 3.0))
+    warm = 15 + 5 * np.sin(2 * np.pi * t + 0.5) + rng.normal(0, 4, bursts)[burst]
+    warm = warm + rng.normal(0, 1.5, sessions)
+    load = rng.gamma(4.0, 8.0, sessions)
+    base_b = rng.random(sessions) < 0.5
+    thick = ((warm + 273.15) / 288.15) ** (-8.0 * (1 + 0.1 * rng.normal()))
+    known = level * (0.35 * (thick - 1) + 0.03 * ((load / 30) ** 0.8 - 1) + 0.02 * base_b)
+    use = np.cumsum(rng.lognormal(0, 0.7, sessions))
+    truth = level * (1 + growth * use / use[-1])
+    offset = level * 0.01 * rng.normal(size=bursts)[burst]
+    tails = rng.standard_t(4, sessions) / 2**0.5
+    wild = (rng.random(sessions) < 0.03) * rng.uniform(0.15, 0.4, sessions)
+    value = truth + known + offset + level * (noise * tails + wild)
+    told = np.full(sessions, level * 0.02)
+    rows = _rows(serial, t, value, told, warm, load, np.ones(sessions), np.where(base_b, "B", "A"))
+    lost = rng.random(sessions) < 0.2
+    rows = rows.with_columns(
+        pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")
+    )
+    sigma = level * np.hypot(np.full(sessions, noise), 0.01)
+    return Known(rows, t, truth, known + level * wild, sigma)
+
+
+PHYSICS: dict[str, Callable[..., Known]] = {
+    "makers": makers_unit,
+    "thinning grease": grease_unit,
+    "campaigns": campaign_unit,
+}
+
+
+def kind(name, seed, *, growths, sessions, years, noise) -> list[Known]:
+    """Return a kind of units, one for each growth (share of the level over the history)."""
+    make = PHYSICS[name]
+    number = list(PHYSICS).index(name)
+    return [
+        make([seed, j, number], f"TU-{j:02d}", growth, sessions, years, noise)
+        for j, growth in enumerate(growths)
+    ]
+
+
+def _rows(serial, t, value, se, warm, load, rate, base) -> pl.DataFrame:
+    n = len(t)
+    start = (t * YEAR_US).astype(np.int64) + int(BEGIN.timestamp() * 1e6)
+    when = pl.Series(start).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
+    plain = {"session": [f"S{k:05d}" for k in range(n)], "arm": ["Heron"] * n}
+    plain |= {"joint": [serial[-2:]] * n, "serial": [serial] * n}
+    plain |= {"indicator": ["friction at usual rate"] * n, "unit": ["A"] * n}
+    plain |= {"value": value, "se": se, "n": [10] * n, "start": when, "at": when}
+    plain |= {"temperature_c": warm, "load_nm": load, "rate_deg_s": rate, "base_end": base}
+    plain |= {"baseline": [""] * n, "payload_kg": [0.0] * n, "method": [1] * n}
+    plain |= {"reference_stage": [3] * n, "posture_told": [True] * n}
+    plain |= {"bracket_low": [None] * n, "bracket_high": [None] * n}
+    return pl.DataFrame(plain, schema=SCHEMA)
