@@ -11,7 +11,8 @@ torque measured by an agreed procedure.
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -20,6 +21,9 @@ from replay.cli.known import known_sessions
 from replay.cli.output import counted, offer, print_json, print_table, say, with_former_keys
 from replay.cli.tables import add_out, checked_out
 from replay.errors import ArchiveError, DamageError
+
+if TYPE_CHECKING:
+    from replay.models.friction_curve import Term
 
 HUGE_MARGIN = 1000.0
 """A margin beyond this is shown as such: hardly anything pulls at the joint."""
@@ -69,6 +73,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
     from replay.arm.margins import load_rule
     from replay.models.friction import fit_friction, steady_rows
     from replay.signals import SessionMechanics
+    from replay.wear.reference.of_session import coulomb_withheld
 
     mechanics = SessionMechanics(archive, session)
     arm = mechanics.arm
@@ -79,10 +84,14 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         if fit is None:
             missing.append(f"joint {name!r}: too little steady motion for a friction curve")
             continue
+        serial = archive.session(session).unit(name)
+        why = coulomb_withheld(archive, serial, table)
+        if why:
+            missing.append(f"joint {name!r}: friction is withheld: {why}")
         friction.append(
             {
                 "joint": name,
-                "terms": fit.terms,
+                "terms": [_withheld(t, why) for t in fit.terms] if why else fit.terms,
                 "stribeck_rate_deg_s": fit.stribeck_rate_deg_s,
                 "r2": fit.r2,
                 "warnings": fit.warnings,
@@ -114,6 +123,11 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         "duty": mechanics.duty,
         "not_computed": missing,
     }
+
+
+def _withheld(term: Term, why: str) -> Term:
+    """Return a term without its figure: it holds load that passes for friction."""
+    return replace(term, value=float("nan"), se=float("nan"), determined=False, why=why)
 
 
 def _tip_by_case(tip: pl.DataFrame) -> pl.DataFrame:

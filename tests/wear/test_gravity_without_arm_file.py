@@ -1,10 +1,12 @@
 """Gravity that no arm file tells is no friction: withheld with its reason, never a trend."""
 
+import numpy as np
 import pytest
 from conftest import add
 from gravity_arm import COULOMB_A, JOINTS, VISCOUS, year
 
 from replay.archive import open_archive
+from replay.cli.mechanics import session_mechanics
 from replay.wear import fleet, indicators, trends
 from replay.wear.units.not_measured import not_measured_of
 from tests.built_once import built_once
@@ -58,3 +60,13 @@ def test_friction_below_nought_is_never_given(healthy):
     )
     assert friction.height > 20
     assert friction.filter(friction["value"] <= 0).height == 0
+
+
+def test_mechanics_gives_no_gravity_as_friction(healthy):
+    found = session_mechanics(healthy, healthy.sessions()["session"][0])
+    terms = {f["joint"]: f["terms"] for f in found["friction"]}
+    assert any(t.determined and t.value > 0 for t in terms["J1"])
+    for joint in UNDER_GRAVITY:
+        assert not any(t.determined for t in terms[joint]), joint
+        assert all(np.isnan(t.value) for t in terms[joint]), joint
+    assert any("'J2': friction is withheld" in text for text in found["not_computed"])
