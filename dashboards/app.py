@@ -199,10 +199,20 @@ def told(make: Callable[[], Component]) -> Component:
     except Exception as error:
         _log.exception("a page could not be shown")
         return basics.message(
-            f"This page could not be shown: {type(error).__name__}: {error}",
+            f"This page could not be shown: {type(error).__name__}: {first_line(error)}",
             "The details are in the program's log.",
             kind="trouble",
         )
+
+
+def first_line(error: Exception) -> str:
+    r"""Return what a failure says first; a library's plans and traces are for the log.
+
+    >>> first_line(ValueError("no such column; there are a, b\n\nresolved plan: ..."))
+    'no such column; there are a, b'
+    """
+    lines = str(error).strip().splitlines()
+    return lines[0][:200] if lines else ""
 
 
 def _say_error(error: Exception) -> None:
@@ -210,7 +220,7 @@ def _say_error(error: Exception) -> None:
         text = error.sentence()
     else:
         _log.error("a callback failed", exc_info=error)
-        text = f"That did not work: {type(error).__name__}: {error}"
+        text = f"That did not work: {type(error).__name__}: {first_line(error)}"
     set_props(ids.NOTICE, {"children": html.Div(basics.message(text, kind="trouble"))})
 
 

@@ -303,3 +303,12 @@ def test_steady_is_not_said_beside_a_date_and_a_replaced_unit_is_told(worn):
     )
     still = replace(trend, detail={"projection": None})
     assert "holds steady over 60 sessions" in wear.sentence(replace(found, trend=still))
+
+
+def test_indicators_of_an_earlier_program_are_shown(tmp_path):
+    archive = open_archive(tmp_path / "archive", create=True)
+    rows = indicator_rows("20321201-heron", datetime(2032, 12, 1, 9, tzinfo=UTC))
+    later = ["posture_told", "bracket_low", "bracket_high"]
+    archive.replace("indicators", rows.drop(later), session=["x"])
+    found = wear.history(archive, "TU-102", "margin left", "time")
+    assert found.points.height == 60

@@ -151,11 +151,8 @@ def _rows(archive: Archive, serial: str, indicator: str, against: str) -> pl.Dat
     table = archive.scan_table("indicators")
     if table is None:
         return pl.DataFrame(schema=SCHEMA)
-    return (
-        table.filter((pl.col("serial") == serial) & pl.col("indicator").is_in(wanted))
-        .select(list(SCHEMA))
-        .collect()
-    )
+    mine = (pl.col("serial") == serial) & pl.col("indicator").is_in(wanted)
+    return _whole(table.filter(mine))
 
 
 def _of_all_units(archive: Archive, indicator: str) -> pl.DataFrame:
@@ -163,7 +160,14 @@ def _of_all_units(archive: Archive, indicator: str) -> pl.DataFrame:
     table = archive.scan_table("indicators")
     if table is None:
         return pl.DataFrame(schema=SCHEMA)
-    return table.filter(pl.col("indicator") == indicator).select(list(SCHEMA)).collect()
+    return _whole(table.filter(pl.col("indicator") == indicator))
+
+
+def _whole(table: pl.LazyFrame) -> pl.DataFrame:
+    """Return all columns; those that an earlier program did not write are empty."""
+    there = table.collect_schema()
+    missing = [pl.lit(None, dtype=d).alias(c) for c, d in SCHEMA.items() if c not in there]
+    return table.with_columns(missing).select(list(SCHEMA)).collect()
 
 
 def _points(history: History, own: pl.DataFrame, chart: Chart | None) -> pl.DataFrame:
