@@ -6,6 +6,7 @@
   const jb = window.jointbook, R = jb.replay;
 
   R.GUTTER = 96;
+  const LEAST = 44; // pixels of a panel: two labels under its title
   const RIGHT = 8, HEAD = 58, PINS_TOLD = 6, LOW = ["temperature", "torque", "load"];
   R.PANELS = [
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", under: ["angle_cmd_deg"], digits: 3 },
@@ -94,7 +95,7 @@
       for (const p of this.panels) {
         if (this.folded.has(p.key)) p.height = 24;
         else if (p.key === "brakes") p.height = ribbons;
-        else p.height = Math.round(one * (p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1));
+        else p.height = Math.max(LEAST, Math.round(one * (p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1)));
       }
     }
     x(t) { return R.GUTTER + ((t - this.view.from) / (this.view.to - this.view.from)) * this.plot; }
@@ -260,15 +261,18 @@
     // Lines and labels of a scale: two labels at least, whatever the height.
     scale(renderer, p, height, low, high, y) {
       const labelled = (v) => { const at = y(v); return at > (p.title.length > 8 ? 16 : 7) && at < height - 5; };
+      const told = (ticks) => { // those labels that do not touch the one below
+        let last = Infinity;
+        return ticks.filter((v) => { const fits = labelled(v) && last - y(v) > 11; if (fits) last = y(v); return fits; });
+      };
       let wanted = Math.max(3, Math.min(6, height / 24)), ticks = R.ticks(low, high, wanted);
-      while (ticks.filter(labelled).length < 2 && wanted < 40) { wanted *= 1.5; ticks = R.ticks(low, high, wanted); }
-      const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2;
-      let last = Infinity;
-      for (const v of ticks) {
+      while (told(ticks).length < 2 && wanted < 40) { wanted *= 1.5; ticks = R.ticks(low, high, wanted); }
+      const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2, labels = told(ticks);
+      for (const v of ticks.length > height / 8 ? labels : ticks) {
         const at = Math.round(y(v)) + 0.5;
         if (at < 3 || at > height - 3) continue;
         renderer.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
-        if (labelled(v) && last - at > 11) { renderer.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5); last = at; }
+        if (labels.includes(v)) renderer.text(R.number(v, digits), R.GUTTER - 5, at, this.ink.faint, "right", 10.5);
       }
     }
     // Angles since an instant, each joint at a scale of its own: the labels are the front joint's.

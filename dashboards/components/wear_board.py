@@ -108,14 +108,34 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
             html.Td(basics.go(row["serial"], address(row["serial"], row["indicator"], against))),
             html.Td(place),
             html.Td(row["why"]),
-            html.Td("" if last is None else f"{last:.3g} {row['unit']}", className="number"),
+            html.Td("" if last is None else f"{plain(last)} {row['unit']}", className="number"),
             html.Td(reached),
             html.Td(
-                "" if row["confidence"] is None else f"{row['confidence']:.3f}",
+                "" if row["confidence"] is None else sure(row["confidence"]),
                 className="number",
             ),
         ]
     )
+
+
+def plain(value: float) -> str:
+    """Return a figure with three digits and no power of ten.
+
+    >>> plain(46.23), plain(9.63e-05), plain(0.0), plain(1234.5)
+    ('46.2', '0.0001', '0', '1234')
+    """
+    if abs(value) >= 0.01:
+        return f"{value:.{4 if abs(value) >= 1000 else 3}g}"
+    return "0" if abs(value) < 5e-5 else f"{value:.4f}".rstrip("0")
+
+
+def sure(share: float) -> str:
+    """Return a confidence; never one that reads as certain.
+
+    >>> sure(0.9412), sure(0.99987)
+    ('0.941', '> 0.999')
+    """
+    return "> 0.999" if share >= 0.9995 else f"{share:.3f}"
 
 
 def multiples(found: Sequence[Trend], chosen: tuple[str, str] | None, against: str) -> Component:

@@ -59,11 +59,11 @@ def test_every_axis_carries_two_labels_that_fit_its_range(
     assert page.evaluate(FEW) == []
 
 
-@pytest.mark.parametrize("span_s", [240.0, 20.0, 1.0])
+@pytest.mark.parametrize(("span_s", "width"), [(240.0, 1280), (20.0, 420), (1.0, 1280)])
 def test_every_scale_of_the_replay_carries_two_labels_that_fit(
-    visit: Callable[..., Visit], heron: Archive, span_s: float
+    visit: Callable[..., Visit], heron: Archive, span_s: float, width: int
 ) -> None:
-    page = visit(heron).go(f"/replay?session={SESSION}")
+    page = visit(heron, width=width).go(f"/replay?session={SESSION}")
     page.wait_for_function("window.jointbook.replay.player?.cache.whole.logged")
     page.evaluate(f"window.jointbook.replay.player.setWindow(40, {40 + span_s})")
     page.wait_for_function(
