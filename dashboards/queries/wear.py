@@ -301,7 +301,7 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
             rows.append((f"slope per {per}", f"{slope:+.3g} {unit} ({low:+.2g} to {high:+.2g})"))
         rows.append(
             (
-                "p, held over all units",
+                "p, held over this unit's indicators",
                 f"{trend.p_value:.2g}, adjusted {detail['adjusted_p_value']:.2g}",
             )
         )
@@ -310,8 +310,9 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
         rows.append(("since", f"{trend.since:%Y-%m-%d}, as a {detail.get('shape', 'line')}"))
     corrected = detail.get("corrected_for") or []
     words = {"temperature_c": "temperature", "load_nm": "load", "rate_deg_s": "rate"}
-    words["base_b"] = "which end is the base"
-    rows.append(("corrected for", ", ".join(words.get(c, c) for c in corrected) or "nothing"))
+    words |= {"base_b": "which end is the base", "season sine": "season, for want of temperatures"}
+    named = [words.get(c, c) for c in corrected if c != "season cosine"]
+    rows.append(("corrected for", ", ".join(named) or "nothing"))
     projection = detail.get("projection")
     rows.append(("limit", _limit(projection, unit)))
     if projection and projection.get("use") is not None:

@@ -22,6 +22,13 @@ from replay.wear.histories.temperature_law import TemperatureLaw
 
 Floats = npt.NDArray[np.float64]
 
+SEASON = ("season sine", "season cosine")
+"""Conditions of a history whose temperature nobody logged: the year's own course."""
+
+SEASON_SHARE = 0.12
+"""Standard deviation of a season's amplitude, as a share of the level, before a history
+says anything: about 1 % per kelvin (grease; from memory) and seasons of 25 C."""
+
 SESSIONS_PER_TERM = 4
 """A condition is corrected for only when this many sessions stand behind each
 term of it; fewer would fit noise."""
@@ -163,6 +170,9 @@ def _known(
     mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
     places = [k for k, name in enumerate(owner) if name == "temperature_c"]
     level = float(np.median(np.abs(values)))
+    for k, name in enumerate(owner):
+        if name in SEASON and level > 0:
+            precision[k, k] = (level * SEASON_SHARE * spreads[name]) ** -2.0
     if law is None or not places or not level > 0:
         return mean, precision
     shares, covariance = law.about(reference["temperature_c"], spreads["temperature_c"])

@@ -18,7 +18,7 @@ from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.aggregation import aggregated, numbers_of, sorted_parts
 from replay.wear.histories.brackets import Brackets, brackets_of
-from replay.wear.histories.covariate_adjustment import Adjusted, adjust
+from replay.wear.histories.covariate_adjustment import SEASON, Adjusted, adjust
 from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
 from replay.wear.histories.temperature_law import Laws, TemperatureLaw
@@ -148,7 +148,7 @@ def histories(
             adjusted=_adjust_twice(
                 axis,
                 data["value"],
-                {c: data[c] for c in CONDITIONS},
+                {c: data[c] for c in CONDITIONS} | _season(part, start),
                 weights,
                 sections,
                 usual,
@@ -157,6 +157,19 @@ def histories(
             brackets=brackets_of(part),
             posture_told=_posture_told(part),
         )
+
+
+def _season(part: pl.DataFrame, start: npt.NDArray[np.int64]) -> dict[str, Floats]:
+    """Return the year's course for a current whose temperature is not known, else nothing.
+
+    Friction follows the season all the same, and over a year or less that passes for
+    wear. Where temperature is logged it explains the season, and no free term is added.
+    """
+    known = part["temperature_c"].is_not_null().mean()
+    if float(known or 0.0) >= 0.5 or describe(part["indicator"][0]).name not in OF_CURRENT:  # type: ignore[arg-type]
+        return {}
+    turn = 2 * np.pi * (start - start[0]) / YEAR_US
+    return dict(zip(SEASON, (np.sin(turn), np.cos(turn)), strict=True))
 
 
 def _posture_told(part: pl.DataFrame) -> bool:
