@@ -1,10 +1,10 @@
 """The one place where state rests; everything after it can be recomputed."""
 
-from replay.archive.findings import Finding
+from replay.archive.care.findings import Finding
+from replay.archive.care.repair import Mended, repair, repair_marker
+from replay.archive.care.verify import verify
 from replay.archive.migrations import migrate
-from replay.archive.repair import Mended, repair, repair_marker
 from replay.archive.store import Archive, open_archive
-from replay.archive.verify import verify
 
 __all__ = [
     "Archive",

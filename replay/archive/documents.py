@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from replay.archive import layout
-from replay.archive.place import Place
-from replay.archive.seal import sealed, unsealed
+from replay.archive.disk.place import Place
+from replay.archive.disk.seal import sealed, unsealed
 from replay.errors import ArchiveError, DamageError
 
 Part = Literal["document", "copy", "digest"]

@@ -17,19 +17,21 @@ from typing import Any
 import orjson
 import polars as pl
 
-from replay.archive import catalogue, copies, documents, durable, layout, publish, swap
-from replay.archive.commits import log_marks
-from replay.archive.manifest import Mark, mark, read_manifest, write_manifest
+from replay.archive import catalogue, documents, layout
+from replay.archive.care.repair_tables import sound_rows, swap_in
+from replay.archive.care.verify_tables import held_without_manifest
+from replay.archive.disk import durable, publish, swap
+from replay.archive.disk.place import place_of
+from replay.archive.disk.seal import sealed, unsealed
 from replay.archive.marker import write_marker
 from replay.archive.migration_of_unit_keys import rename_units
-from replay.archive.overview import write_overviews
-from replay.archive.pieces import noted_of
-from replay.archive.place import place_of
-from replay.archive.raw_logs import read_raw_list
-from replay.archive.repair_tables import sound_rows, swap_in
-from replay.archive.seal import sealed, unsealed
+from replay.archive.samples.overview import write_overviews
+from replay.archive.samples.pieces import noted_of
+from replay.archive.samples.raw_logs import read_raw_list
 from replay.archive.store import Archive, schema_version
-from replay.archive.verify_tables import held_without_manifest
+from replay.archive.tables import copies
+from replay.archive.tables.commits import log_marks
+from replay.archive.tables.manifest import Mark, mark, read_manifest, write_manifest
 from replay.errors import ArchiveError
 
 

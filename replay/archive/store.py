@@ -18,13 +18,15 @@ from typing import Any
 
 import polars as pl
 
-from replay.archive import catalogue, documents, durable, layout, publish, raw_logs, swap, windows
+from replay.archive import catalogue, documents, layout
+from replay.archive.disk import durable, publish, swap
+from replay.archive.disk.place import DiskPlace, Place, StorePlace, place_of
+from replay.archive.disk.seal import unsealed
 from replay.archive.marker import read_marker, write_marker
-from replay.archive.overview import OverviewWriter, overview_name
-from replay.archive.pieces import check_columns
-from replay.archive.place import DiskPlace, Place, StorePlace, place_of
-from replay.archive.seal import unsealed
-from replay.archive.tables import REPAIR, Tables, translated
+from replay.archive.samples import raw_logs, windows
+from replay.archive.samples.overview import OverviewWriter, overview_name
+from replay.archive.samples.pieces import check_columns
+from replay.archive.tables.tables import REPAIR, Tables, translated
 from replay.errors import ArchiveError, DamageError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
@@ -507,7 +509,7 @@ class Archive:
             read into memory whole.
         raw : Path or sequence of Path, optional
             The log as it came, several files in their reading order, or a
-            folder made by `replay.archive.publish.copy_raw` in `staging`.
+            folder made by `replay.archive.disk.publish.copy_raw` in `staging`.
         replace : bool
             Put this in place of a session of the same name, which goes to ``set-aside/``.
         instead_of : str, optional

@@ -26,7 +26,7 @@ from replay.archive import (
     repair_marker,
     verify,
 )
-from replay.archive.rebuild import rebuild
+from replay.archive.care.rebuild import rebuild
 from replay.cli.output import print_json, progress, say
 from replay.errors import JointbookError, UsageError
 from replay.record.database import SETTING

@@ -12,8 +12,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, migrate, open_archive, repair, verify
-from replay.archive.durable import digest
-from replay.archive.seal import sealed
+from replay.archive.disk.durable import digest
+from replay.archive.disk.seal import sealed
 from replay.cli.main import main
 from replay.errors import ArchiveError
 from tests.archive.streams import record, stream

@@ -15,7 +15,7 @@ import polars as pl
 import pytest
 
 from replay.archive import Archive, open_archive, repair, verify
-from replay.archive.durable import digest
+from replay.archive.disk.durable import digest
 from replay.cli.main import main
 from replay.errors import ArchiveError, JointbookError, RecordError
 from replay.reviews import add_pin, give_verdict, pins, verdicts

@@ -16,8 +16,8 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, open_archive, repair, verify
-from replay.archive.durable import digest
-from replay.archive.place import StorePlace
+from replay.archive.disk.durable import digest
+from replay.archive.disk.place import StorePlace
 from replay.cleaning import ingest
 from replay.cli.main import main
 from replay.errors import ArchiveError

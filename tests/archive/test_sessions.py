@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, open_archive, verify
-from replay.archive.durable import digest
+from replay.archive.disk.durable import digest
 from replay.errors import ArchiveError
 from tests.archive.streams import START, START_NS, record, stream
 

@@ -163,7 +163,7 @@ def test_writers_without_a_lock_meet_in_the_commit(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """As on an object store: only Delta's own commit keeps them apart."""
-    monkeypatch.setattr("replay.archive.durable.fcntl", None)
+    monkeypatch.setattr("replay.archive.disk.durable.fcntl", None)
     names = [f"{n}-{k}" for n in range(3) for k in range(5)]
     archive.append("t", pl.concat([rows(name, -1) for name in names]))
     failures: list[BaseException] = []
@@ -189,7 +189,7 @@ def test_a_writer_that_is_overtaken_while_it_looks_for_its_rows_begins_anew(
     archive: Archive, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without a lock another may commit between the manifest and the look at the rows."""
-    monkeypatch.setattr("replay.archive.durable.fcntl", None)
+    monkeypatch.setattr("replay.archive.disk.durable.fcntl", None)
     archive.append("t", pl.concat([rows("mine", -1), rows("other", -1)]))
     slow = open_archive(archive.root)
     looked = slow.tables._files_with

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from replay.archive.overview import write_overviews
+from replay.archive.samples.overview import write_overviews
 from tests.cleaning.logs import MAP, table, text
 
 ROWS = 150_000  # more than a row group, so that there are overviews

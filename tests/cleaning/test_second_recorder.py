@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.archive.rebuild import rebuild
-from replay.archive.verify import verify
+from replay.archive.care.rebuild import rebuild
+from replay.archive.care.verify import verify
 from replay.cli.archive import _ingest_again
 from replay.units import TIME
 from tests.cleaning.logs import MAP as PLAIN

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from replay.archive.rebuild import rebuild
+from replay.archive.care.rebuild import rebuild
 from replay.cli.archive import _ingest_again
 from replay.logs import load_map
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text

@@ -18,8 +18,8 @@ STATE = {
     "replay/logs/readers/packets.py": {"_Account"},
     "replay/logs/readers/scrub.py": {"_Tally"},
     # what a process knows of files, and of work that goes on
-    "replay/archive/pieces.py": {"_Seen"},
-    "replay/archive/tables.py": {"_Known"},
+    "replay/archive/samples/pieces.py": {"_Seen"},
+    "replay/archive/tables/tables.py": {"_Known"},
     "dashboards/queries/intake.py": {"Batch"},
     "dashboards/queries/session/derived.py": {"Blocks"},
     # a search's best so far

@@ -10,7 +10,7 @@ key of a unit. All three have files of their own names since (`time_column`, `fo
 Another form, taken since by somebody who knew a third of the files: of twenty files drawn with
 a fixed seed only the first sentence of the docstring was shown, the words of the file's own
 path masked, and two guesses were written down from `git ls-files` before any answer was seen:
-17 hits, one more in the right folder. Missed: `pages/signoff.py`, `archive/verify_tables.py`,
+17 hits, one more in the right folder. Missed: `pages/signoff.py`, `archive/care/verify_tables.py`,
 `pages/library_intake.py`. After a move or a renaming, take it again with a fresh reader.
 """
 

@@ -60,8 +60,8 @@ def _care(job: dict[str, Any]) -> None:
 
 
 def _add(job: dict[str, Any]) -> None:
-    from replay.archive import overview
-    from replay.archive.durable import digest
+    from replay.archive.disk.durable import digest
+    from replay.archive.samples import overview
     from tests.archive.streams import record, stream
 
     log = Path(job["log"])

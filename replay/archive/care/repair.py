@@ -20,17 +20,18 @@ from pathlib import Path
 import orjson
 import polars as pl
 
-from replay.archive import catalogue, documents, durable, layout, publish, swap
-from replay.archive.fence import fenced, first_line
-from replay.archive.findings import Finding
+from replay.archive import catalogue, documents, layout
+from replay.archive.care.findings import Finding
+from replay.archive.care.repair_tables import TABLE_KINDS, repair_table
+from replay.archive.care.verify import read_session_file, verify
+from replay.archive.care.verify_tables import table_names
+from replay.archive.disk import durable, publish, swap
+from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.place import Place, place_of
+from replay.archive.disk.seal import sealed
 from replay.archive.marker import read_marker, write_marker
-from replay.archive.overview import write_overviews
-from replay.archive.place import Place, place_of
-from replay.archive.repair_tables import TABLE_KINDS, repair_table
-from replay.archive.seal import sealed
+from replay.archive.samples.overview import write_overviews
 from replay.archive.store import WITHDRAWN, Archive
-from replay.archive.verify import read_session_file, verify
-from replay.archive.verify_tables import table_names
 from replay.errors import ArchiveError
 from replay.records import Session
 

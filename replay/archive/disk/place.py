@@ -23,7 +23,7 @@ from urllib.parse import urlsplit
 import polars as pl
 import pyarrow.parquet as pq
 
-from replay.archive import durable
+from replay.archive.disk import durable
 
 
 class Place(Protocol):

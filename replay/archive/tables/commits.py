@@ -27,9 +27,11 @@ from urllib.parse import urlsplit
 import orjson
 from deltalake import DeltaTable
 
-from replay.archive import durable, layout
-from replay.archive.fence import fenced
-from replay.archive.manifest import (
+from replay.archive import layout
+from replay.archive.disk import durable
+from replay.archive.disk.fence import fenced
+from replay.archive.disk.place import DiskPlace
+from replay.archive.tables.manifest import (
     HEAD,
     Manifest,
     Mark,
@@ -39,7 +41,6 @@ from replay.archive.manifest import (
     following,
     mark,
 )
-from replay.archive.place import DiskPlace
 
 _PLAIN = re.compile(r"[A-Za-z0-9/._+=,@-]+")
 """Paths that Delta's library takes as they are."""

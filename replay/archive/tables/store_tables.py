@@ -14,9 +14,9 @@ from deltalake import DeltaTable
 from deltalake.exceptions import TableNotFoundError
 
 from replay.archive import layout
-from replay.archive.fence import fenced
-from replay.archive.manifest import Manifest, Mark, commit_name, following, mark
-from replay.archive.place import Place
+from replay.archive.disk.fence import fenced
+from replay.archive.disk.place import Place
+from replay.archive.tables.manifest import Manifest, Mark, commit_name, following, mark
 
 
 def opened(table: Place) -> DeltaTable | None:

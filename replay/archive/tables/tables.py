@@ -27,9 +27,14 @@ import polars as pl
 from deltalake import DeltaTable, WriterProperties, write_deltalake
 from deltalake.exceptions import CommitFailedError, DeltaError
 
-from replay.archive import commits, copies, durable, layout, swap
-from replay.archive.fence import fenced, first_line
-from replay.archive.manifest import (
+from replay.archive import layout
+from replay.archive.disk import durable, swap
+from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.place import Place
+from replay.archive.marker import read_marker, write_marker
+from replay.archive.schemas import TABLES, completed, fitted
+from replay.archive.tables import commits, copies
+from replay.archive.tables.manifest import (
     Manifest,
     TornCommit,
     commit_name,
@@ -37,11 +42,8 @@ from replay.archive.manifest import (
     read_manifest,
     write_manifest,
 )
-from replay.archive.manifest import mark as mark_of
-from replay.archive.marker import read_marker, write_marker
-from replay.archive.place import Place
-from replay.archive.schemas import TABLES, completed, fitted
-from replay.archive.store_tables import held_by_store, opened, vouched
+from replay.archive.tables.manifest import mark as mark_of
+from replay.archive.tables.store_tables import held_by_store, opened, vouched
 from replay.errors import ArchiveError, DamageError
 
 TIDY_EVERY = 64

@@ -20,9 +20,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from replay.archive.disk.place import Place
 from replay.archive.layout import OVERVIEWS
-from replay.archive.overview import BLOCK_ROWS, block_frame, overview_name, runs_name, runs_of
-from replay.archive.place import Place
+from replay.archive.samples.overview import (
+    BLOCK_ROWS,
+    block_frame,
+    overview_name,
+    runs_name,
+    runs_of,
+)
 from replay.errors import UsageError
 from replay.units import TIME, TIME_DTYPE
 

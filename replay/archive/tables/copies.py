@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import polars as pl
 
 from replay.archive import layout
-from replay.archive.fence import fenced
-from replay.archive.place import Place
+from replay.archive.disk.fence import fenced
+from replay.archive.disk.place import Place
 
 GROWING = ("reviews", "pins", "maintenance")
 """Tables that people wrote: rows are only ever added, and none is given up."""

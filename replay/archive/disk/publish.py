@@ -14,10 +14,11 @@ from typing import Any
 import polars as pl
 import pyarrow.parquet as pq
 
-from replay.archive import catalogue, durable, layout
-from replay.archive.overview import OverviewWriter, write_overviews
-from replay.archive.pieces import noted_of
-from replay.archive.seal import sealed
+from replay.archive import catalogue, layout
+from replay.archive.disk import durable
+from replay.archive.disk.seal import sealed
+from replay.archive.samples.overview import OverviewWriter, write_overviews
+from replay.archive.samples.pieces import noted_of
 from replay.errors import ArchiveError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE

@@ -10,15 +10,23 @@ import polars as pl
 from deltalake import write_deltalake
 from deltalake.exceptions import DeltaError
 
-from replay.archive import catalogue, commits, copies, durable, layout, swap
-from replay.archive.fence import fenced
-from replay.archive.manifest import Manifest, TornCommit, following, manifest_bytes, read_manifest
+from replay.archive import catalogue, layout
+from replay.archive.care.verify import read_session_file
+from replay.archive.care.verify_tables import held_without_manifest, torn_commits
+from replay.archive.disk import durable, swap
+from replay.archive.disk.fence import fenced
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.schemas import fitted
 from replay.archive.store import Archive
-from replay.archive.tables import PARQUET
-from replay.archive.verify import read_session_file
-from replay.archive.verify_tables import held_without_manifest, torn_commits
+from replay.archive.tables import commits, copies
+from replay.archive.tables.manifest import (
+    Manifest,
+    TornCommit,
+    following,
+    manifest_bytes,
+    read_manifest,
+)
+from replay.archive.tables.tables import PARQUET
 
 TABLE_KINDS = (
     "table-empty",

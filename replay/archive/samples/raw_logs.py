@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from replay.archive import layout, publish
-from replay.archive.findings import CHANGED, Finding
-from replay.archive.place import Place
-from replay.archive.verify_tables import digest_of, file_fault
+from replay.archive import layout
+from replay.archive.care.findings import CHANGED, Finding
+from replay.archive.care.verify_tables import digest_of, file_fault
+from replay.archive.disk import publish
+from replay.archive.disk.place import Place
 
 _PIECE = 1 << 22
 

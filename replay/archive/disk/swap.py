@@ -16,8 +16,9 @@ import secrets
 from datetime import UTC, datetime
 from pathlib import Path
 
-from replay.archive import durable, layout
-from replay.archive.seal import sealed, unsealed
+from replay.archive import layout
+from replay.archive.disk import durable
+from replay.archive.disk.seal import sealed, unsealed
 
 _RENAME_EXCHANGE = 2  # from <linux/fs.h>
 _AT_FDCWD = -100  # from <fcntl.h>

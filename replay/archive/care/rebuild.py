@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from replay.archive import layout
-from replay.archive.raw_logs import check_raw, read_raw_list
+from replay.archive.care.verify import check_session, read_session_file
+from replay.archive.samples.raw_logs import check_raw, read_raw_list
 from replay.archive.store import Archive, open_archive
-from replay.archive.verify import check_session, read_session_file
 from replay.errors import ArchiveError, JointbookError
 from replay.records import Session
 

@@ -19,8 +19,8 @@ from typing import Any
 from urllib.parse import unquote
 
 from replay.archive import layout
-from replay.archive.place import Place
-from replay.archive.seal import sealed, unsealed
+from replay.archive.disk.place import Place
+from replay.archive.disk.seal import sealed, unsealed
 
 
 @dataclass(frozen=True, slots=True)

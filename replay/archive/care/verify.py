@@ -17,15 +17,16 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from replay.archive import catalogue, documents, durable, layout, swap
-from replay.archive.fence import fenced, first_line
-from replay.archive.findings import CHANGED, Finding, Remedy, Weight
+from replay.archive import catalogue, documents, layout
+from replay.archive.care.findings import CHANGED, Finding, Remedy, Weight
+from replay.archive.care.verify_tables import check_table, file_fault, table_names
+from replay.archive.disk import durable, swap
+from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.place import Place
+from replay.archive.disk.seal import unsealed
 from replay.archive.marker import read_marker
-from replay.archive.place import Place
-from replay.archive.raw_logs import check_raw
-from replay.archive.seal import unsealed
+from replay.archive.samples.raw_logs import check_raw
 from replay.archive.store import Archive
-from replay.archive.verify_tables import check_table, file_fault, table_names
 from replay.errors import ArchiveError
 from replay.records import Session
 

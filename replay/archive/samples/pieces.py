@@ -21,8 +21,8 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
-from replay.archive.fence import fenced, first_line
-from replay.archive.place import Place
+from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.place import Place
 from replay.errors import DamageError
 
 PIECE = 1 << 18

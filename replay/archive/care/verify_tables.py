@@ -7,10 +7,13 @@ import hashlib
 import polars as pl
 from deltalake.exceptions import DeltaError
 
-from replay.archive import commits, copies, layout
-from replay.archive.fence import fenced, first_line
-from replay.archive.findings import CHANGED, Finding
-from replay.archive.manifest import (
+from replay.archive import layout
+from replay.archive.care.findings import CHANGED, Finding
+from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.place import Place
+from replay.archive.marker import read_marker
+from replay.archive.tables import commits, copies
+from replay.archive.tables.manifest import (
     Manifest,
     TornCommit,
     actions,
@@ -18,9 +21,7 @@ from replay.archive.manifest import (
     following,
     read_manifest,
 )
-from replay.archive.marker import read_marker
-from replay.archive.place import Place
-from replay.archive.store_tables import held_by_store
+from replay.archive.tables.store_tables import held_by_store
 
 _PIECE = 8 << 20
 

@@ -1,0 +1,1 @@
+"""What is damaged, and what mends it."""

@@ -1,0 +1,1 @@
+"""How bytes come to rest: places, fsync, seals, exchanges."""

@@ -1,0 +1,1 @@
+"""Small tables as Delta Lake: files, commits, manifests, second copies."""
