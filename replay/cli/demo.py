@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _make(args: argparse.Namespace) -> int:
-    from replay.demo.making import make
+    from replay.demo.writing.making import make
 
     for name in ("sessions", "hours", "hertz"):
         if not 0 < getattr(args, name) < float("inf"):
@@ -91,7 +91,7 @@ def _logs_folder(asked: str | None, archive: str) -> Path:
     Where there is none, as after an installation, the sample logs are written
     beside the archive: the same bytes as in the source.
     """
-    from replay.demo.sample import write_sample
+    from replay.demo.writing.sample import write_sample
 
     if asked:
         if (Path(asked) / "contents.toml").is_file():

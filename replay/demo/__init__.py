@@ -4,7 +4,7 @@ The engine never imports this room, and this room never imports the engine's
 models: agreement between the two would prove nothing otherwise.
 """
 
-from replay.demo.faults import FaultWish
+from replay.demo.faulty.faults import FaultWish
 from replay.demo.hardware import Wear
 from replay.demo.heron import arm_toml
 from replay.demo.sessions import SessionPlan, session_record, simulate_session

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from replay.demo.sample import write_sample
+from replay.demo.writing.sample import write_sample
 
 if __name__ == "__main__":
     for path in write_sample(*sys.argv[1:2]):

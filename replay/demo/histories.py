@@ -15,7 +15,7 @@ import numpy as np
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.faults import FLAVOURS, GRADES, FaultWish
+from replay.demo.faulty.faults import FLAVOURS, GRADES, FaultWish
 from replay.demo.hardware import WEAR_INDICATORS, YEAR_S, Wear
 from replay.demo.sessions import SessionPlan, simulate_session
 

@@ -10,11 +10,11 @@ import numpy as np
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.faults import Fault, FaultWish, look_at
+from replay.demo.faulty.faults import Fault, FaultWish, look_at
+from replay.demo.faulty.injection import IN_THE_PLANT, spoil, trouble_of
+from replay.demo.faulty.placing import place
 from replay.demo.hardware import Rack, Wear, draw_unit, worn
-from replay.demo.injection import IN_THE_PLANT, spoil, trouble_of
 from replay.demo.manoeuvres import draw_pose, plan
-from replay.demo.placing import place
 from replay.demo.plant import draw_conditions, respond
 from replay.demo.recorder import Habits, as_frame, make_stale, read_sensors
 from replay.demo.styles import STYLES

@@ -120,3 +120,30 @@ def test_a_long_file_needs_a_reason_in_its_head():
 def test_no_file_is_long_without_a_reason():
     long = {n for n in sources() if too_long(n, (ROOT / n).read_text(encoding="utf-8"))}
     assert sorted(long - LONG_BEFORE) == []
+
+
+MOST_IN_A_FOLDER = 17
+"""About fifteen: more than so many files want folders by subject (``__init__`` left out)."""
+
+LISTS = {"replay/cli", "replay/signatures", "dashboards/assets"}
+"""Folders that are a list: one file a verb, one a kind of fault, one a page."""
+
+STILL_FLAT = {
+    "dashboards/components": 24,
+    "dashboards/pages": 22,
+    "replay/checks": 18,
+    "replay/models": 37,
+    "replay/reviews": 20,
+}
+"""Rooms that are yet to get folders, and how many files they have; no figure may grow."""
+
+
+def crowded() -> dict[str, int]:
+    folders = [name.rpartition("/")[0] for name in sources() if "/__init__" not in name]
+    counted = {folder: folders.count(folder) for folder in set(folders) - LISTS}
+    return {folder: n for folder, n in counted.items() if n > MOST_IN_A_FOLDER}
+
+
+def test_rooms_of_many_files_have_inner_folders():
+    found = crowded()
+    assert {f: n for f, n in found.items() if n > STILL_FLAT.get(f, 0)} == {}

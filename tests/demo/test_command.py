@@ -8,7 +8,7 @@ import pytest
 from replay.archive import open_archive
 from replay.cli.main import main
 from replay.demo import SessionPlan, session_record, simulate_session
-from replay.demo.making import make
+from replay.demo.writing.making import make
 
 
 @pytest.fixture(scope="module")

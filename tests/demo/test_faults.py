@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from replay.demo import FaultWish, SessionPlan, simulate_session
-from replay.demo.faults import CLEAR_SHIFT, FLAVOURS
+from replay.demo.faulty.faults import CLEAR_SHIFT, FLAVOURS
 from replay.demo.recorder import Habits
 from replay.errors import UsageError
 

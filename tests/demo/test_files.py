@@ -13,10 +13,10 @@ from replay.archive import open_archive
 from replay.arm import load_arm
 from replay.cleaning import ingest
 from replay.demo import SessionPlan, arm_toml, heron, simulate_session
-from replay.demo.files import FORMATS
-from replay.demo.making import make
 from replay.demo.recorder import Habits
-from replay.demo.sample import write_sample
+from replay.demo.writing.files import FORMATS
+from replay.demo.writing.making import make
+from replay.demo.writing.sample import write_sample
 from replay.errors import UsageError
 from replay.logs import load_map
 from replay.units import channel

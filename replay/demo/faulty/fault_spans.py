@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import heron
-from replay.demo.faults import (
+from replay.demo.faulty.faults import (
     FaultWish,
     Scene,
 )

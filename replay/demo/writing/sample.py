@@ -13,13 +13,13 @@ from pathlib import Path
 
 import polars as pl
 
-from replay.demo.faults import FaultWish
-from replay.demo.files import FORMATS
+from replay.demo.faulty.faults import FaultWish
 from replay.demo.hardware import Wear
 from replay.demo.heron import FIRST_SERIALS, NAMES
-from replay.demo.making import LogFile, Upkeep, write_folder
 from replay.demo.recorder import Habits
 from replay.demo.sessions import SessionPlan
+from replay.demo.writing.files import FORMATS
+from replay.demo.writing.making import LogFile, Upkeep, write_folder
 from replay.units import channel
 
 SEED = 2031

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import bodies, heron
-from replay.demo.fault_spans import fault_share, pick_pulse, pulses_of
-from replay.demo.faults import (
+from replay.demo.faulty.fault_spans import fault_share, pick_pulse, pulses_of
+from replay.demo.faulty.faults import (
     CLEAR_SHIFT,
     FLAVOURS,
     KNOCK_EVERY_DEG,
@@ -18,8 +18,8 @@ from replay.demo.faults import (
     FaultWish,
     Scene,
 )
-from replay.demo.placing_on_brakes import brake_drag, brake_slip, late_release
-from replay.demo.placing_on_sensors import angle_sensor, current_sensor, gap
+from replay.demo.faulty.placing_on_brakes import brake_drag, brake_slip, late_release
+from replay.demo.faulty.placing_on_sensors import angle_sensor, current_sensor, gap
 
 Array = NDArray[np.float64]
 

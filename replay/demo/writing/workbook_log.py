@@ -7,8 +7,8 @@ from pathlib import Path
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.log_columns import brake_words, iso, joints_in, tidy
-from replay.demo.spreadsheet import write_sheet
+from replay.demo.writing.log_columns import brake_words, iso, joints_in, tidy
+from replay.demo.writing.spreadsheet import write_sheet
 from replay.units import channel
 
 XLSX_MAP = """\

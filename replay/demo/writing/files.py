@@ -14,9 +14,9 @@ import numpy as np
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.log_columns import brake_words, iso, joints_in, tidy
-from replay.demo.long_log import LONG_MAP, write_long_csv
-from replay.demo.workbook_log import XLSX_MAP, write_xlsx
+from replay.demo.writing.log_columns import brake_words, iso, joints_in, tidy
+from replay.demo.writing.long_log import LONG_MAP, write_long_csv
+from replay.demo.writing.workbook_log import XLSX_MAP, write_xlsx
 from replay.units import TIME, channel
 
 

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import heron
-from replay.demo.fault_spans import fault_share, one_joint, pick_pulse, pulses_of, spans_of
-from replay.demo.faults import (
+from replay.demo.faulty.fault_spans import fault_share, one_joint, pick_pulse, pulses_of, spans_of
+from replay.demo.faulty.faults import (
     CLEAR_SHIFT,
     Fault,
     FaultWish,

@@ -12,7 +12,6 @@ from typing import Any
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.files import FORMATS, Format
 from replay.demo.hardware import Wear
 from replay.demo.histories import (
     FIRST,
@@ -23,6 +22,7 @@ from replay.demo.histories import (
     wear_truth,
 )
 from replay.demo.sessions import SessionPlan, simulate_session
+from replay.demo.writing.files import FORMATS, Format
 from replay.errors import UsageError
 
 CONTENTS = "contents.toml"

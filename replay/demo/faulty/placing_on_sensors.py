@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.demo.fault_spans import fault_share, one_joint, pick_pulse, pulses_of
-from replay.demo.faults import (
+from replay.demo.faulty.fault_spans import fault_share, one_joint, pick_pulse, pulses_of
+from replay.demo.faulty.faults import (
     CLEAR_SHIFT,
     Fault,
     FaultWish,

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.demo import heron
-from replay.demo.faults import KNOCK_EVERY_DEG, Fault, Scene
-from replay.demo.placing import contact_direction
+from replay.demo.faulty.faults import KNOCK_EVERY_DEG, Fault, Scene
+from replay.demo.faulty.placing import contact_direction
 from replay.demo.plant import Trouble
 from replay.demo.recorder import Readings
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import polars as pl
 
 from replay.demo import heron
-from replay.demo.log_columns import tidy
+from replay.demo.writing.log_columns import tidy
 from replay.errors import UsageError
 from replay.units import TIME, channel
 

@@ -1,0 +1,1 @@
+"""Plain files as various recorders would write them."""
