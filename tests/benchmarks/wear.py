@@ -173,7 +173,7 @@ def _at(share, made: list[Known], years, bounds, held, dated) -> None:
         m, n = made[j], until[j]
         held.append(bool(t.slope_low <= m.slope(n) <= t.slope_high))
         projection = t.detail.get("projection")
-        crossed = None if projection is None else _crossing(m, n)
+        crossed = None if projection is None else _crossing(m, n, t.detail["reference"])
         if crossed is None or projection["word"] == "passed" or n < 16:
             continue
         low, high = (projection[k] for k in ("date_low", "date_high"))
@@ -183,12 +183,12 @@ def _at(share, made: list[Known], years, bounds, held, dated) -> None:
 
 def _limit_of(m: Known) -> float:
     grown = m.truth[-1] - m.truth[0]
-    return float(m.truth[0] + 0.9 * grown + np.median(m.known))
+    return float(m.truth[0] + 0.9 * grown + m.known_at({}, len(m.years)))
 
 
-def _crossing(m: Known, until: int) -> float | None:
+def _crossing(m: Known, until: int, usual: dict[str, float]) -> float | None:
     """Return when the level under the conditions usual so far passes the limit, if ahead."""
-    level = m.truth + np.median(m.known[:until])
+    level = m.truth + m.known_at(usual, until)
     at = float(np.interp(_limit_of(m), level, m.years, right=np.nan))
     return at if np.isfinite(at) and at > m.years[until - 1] else None
 

@@ -10,7 +10,7 @@ line, long tails, wild sessions, and growth with use instead of time.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,6 +32,17 @@ class Known:
     """What the conditions added, per session."""
     sigma: np.ndarray
     """Spread of each session about both."""
+    effect: Callable[[Mapping[str, float]], float]
+    """What given conditions add: temperature_c, load_nm, rate_deg_s, base_b."""
+
+    def known_at(self, usual: Mapping[str, float], until: int) -> float:
+        """Return what the usual conditions add; those not named are the sessions' medians."""
+        seen = self.rows.head(until)
+        middle = {
+            c: float(seen[c].median() or 0.0) for c in ("temperature_c", "load_nm", "rate_deg_s")
+        }
+        middle["base_b"] = float((seen["base_end"] == "B").mean())
+        return self.effect({**middle, **usual})
 
     def slope(self, until: int) -> float:
         """Return the true slope: that of the level over the sessions' times."""
@@ -50,11 +61,14 @@ def makers_unit(seed, serial, growth, sessions, years, noise):
     """The physics of `makers.unit`, its conditions taken apart again."""
     made = unit(seed, serial=serial, joint=serial[-2:], growth=growth, sessions=sessions,
                 years=years, noise=noise, season=0.12, missing=False)  # fmt: skip
-    cold = (18 - made.rows["temperature_c"].to_numpy()) / 11
-    known = 1.2 * 0.12 * (cold + 0.15 * cold**2)
-    known = known + 1.2 * 0.001 * (made.rows["load_nm"].to_numpy() - 30)
+
+    def effect(at):
+        cold = (18 - at["temperature_c"]) / 11
+        return 1.2 * (0.12 * (cold + 0.15 * cold**2) + 0.001 * (at["load_nm"] - 30))
+
+    known = effect({c: made.rows[c].to_numpy() for c in ("temperature_c", "load_nm")})
     sigma = np.hypot(made.rows["se"].to_numpy(), 1.2 * noise)
-    return Known(made.rows, made.years, made.truth, known, sigma)
+    return Known(made.rows, made.years, made.truth, known, sigma, effect)
 
 
 def grease_unit(seed, serial, growth, sessions, years, noise):
@@ -67,8 +81,12 @@ def grease_unit(seed, serial, growth, sessions, years, noise):
     program = np.cumsum(rng.random(sessions) < 1 / rng.uniform(5, 15))
     load = rng.lognormal(3.2, 0.5, program[-1] + 1)[program]
     rate = rng.lognormal(0, 0.25, program[-1] + 1)[program]
-    known = level * (0.4 * np.exp(-(warm - 22) / constant) - 0.4 + 0.002 * (load - 25))
-    known = known + level * 0.05 * (rate - 1)
+
+    def effect(at):
+        thin = 0.4 * np.exp(-(at["temperature_c"] - 22) / constant) - 0.4
+        return level * (thin + 0.002 * (at["load_nm"] - 25) + 0.05 * (at["rate_deg_s"] - 1))
+
+    known = effect({"temperature_c": warm, "load_nm": load, "rate_deg_s": rate})
     truth = level * (1 + growth * t / years)
     wander, memory = np.zeros(sessions), 0.25
     for k in range(sessions):
@@ -78,7 +96,7 @@ def grease_unit(seed, serial, growth, sessions, years, noise):
     value = truth + known + level * noise * wander + se * rng.normal(size=sessions)
     told = se * rng.uniform(0.7, 1.4, sessions)
     rows = _rows(serial, t, value, told, warm, load, rate, np.full(sessions, "A"))
-    return Known(rows, t, truth, known, np.hypot(se, level * noise))
+    return Known(rows, t, truth, known, np.hypot(se, level * noise), effect)
 
 
 def campaign_unit(seed, serial, growth, sessions, years, noise):
@@ -94,8 +112,14 @@ def campaign_unit(seed, serial, growth, sessions, years, noise):
     warm = warm + rng.normal(0, 1.5, sessions)
     load = rng.gamma(4.0, 8.0, sessions)
     base_b = rng.random(sessions) < 0.5
-    thick = ((warm + 273.15) / 288.15) ** (-8.0 * (1 + 0.1 * rng.normal()))
-    known = level * (0.35 * (thick - 1) + 0.03 * ((load / 30) ** 0.8 - 1) + 0.02 * base_b)
+    power = -8.0 * (1 + 0.1 * rng.normal())
+
+    def effect(at):
+        thick = ((at["temperature_c"] + 273.15) / 288.15) ** power
+        carried = 0.03 * ((at["load_nm"] / 30) ** 0.8 - 1)
+        return level * (0.35 * (thick - 1) + carried + 0.02 * at["base_b"])
+
+    known = effect({"temperature_c": warm, "load_nm": load, "base_b": base_b})
     use = np.cumsum(rng.lognormal(0, 0.7, sessions))
     truth = level * (1 + growth * use / use[-1])
     offset = level * 0.01 * rng.normal(size=bursts)[burst]
@@ -109,7 +133,7 @@ def campaign_unit(seed, serial, growth, sessions, years, noise):
         pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")
     )
     sigma = level * np.hypot(np.full(sessions, noise), 0.01)
-    return Known(rows, t, truth, known + level * wild, sigma)
+    return Known(rows, t, truth, known + level * wild, sigma, effect)
 
 
 PHYSICS: dict[str, Callable[..., Known]] = {
