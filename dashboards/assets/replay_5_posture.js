@@ -103,12 +103,16 @@
         if (xs.length) renderer.path(xs, ys, xs.length, colour, 1.8, 0.9);
       }
     }
+    tip() { return ["x", "y", "z"].map((a) => this.data.flat["p" + (this.data.count - 1) + a].low); }
     scene(renderer, w, h) {
-      const c = colours();
       if (this.config.posture !== "") return this.config.posture;
-      if (!this.data) { renderer.text("…", 10, h / 2, c.faint); return ""; }
-      const n = this.data.count, at = this.view.at;
-      const tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (n - 1) + a].low);
+      if (!this.data) { renderer.text("…", 10, h / 2, colours().faint); return ""; }
+      this.still(renderer, w, h);
+      return this.moving(renderer, w, h);
+    }
+    // What the cursor does not move: floor, axes, the window's path.
+    still(renderer, w, h) {
+      const c = colours(), tip = this.tip();
       // The floor of the base's frame, so that depth is seen while it turns.
       const step = Math.pow(10, Math.floor(Math.log10(this.reach))) * (this.reach / Math.pow(10, Math.floor(Math.log10(this.reach))) > 4 ? 2 : 1);
       const ends = [0, 1].map((a) => [-1, 1].map((s) => Math.round((this.centre[a] + s * this.reach) / step) * step));
@@ -122,6 +126,14 @@
         renderer.line(origin[0], origin[1], end[0], end[1], c.faint, 1.2);
         renderer.text(name, end[0] + 4, end[1], c.faint, "left", 10);
       });
+      this.speedPath(renderer, tip, w, h);
+      if (this.fastest > 0) {
+        for (let k = 0; k < CLASSES; k += 1) renderer.area(8 + 11 * k, h - 13, 11, 5, this.tone(k));
+        renderer.text("tip 0 to " + R.number(this.fastest, 3) + " m/s", 12 + 11 * CLASSES, h - 10, c.faint, "left", 10);
+      }
+    }
+    moving(renderer, w, h) {
+      const c = colours(), n = this.data.count, at = this.view.at, tip = this.tip();
       const path = (from, to, colour, width, alpha) => {
         const first = R.bisect(this.data.t, from), end = R.bisect(this.data.t, to), xs = [], ys = [];
         for (let i = first; i < end; i += 1) { const q = this.project([tip[0][i], tip[1][i], tip[2][i]], w, h); xs.push(q[0]); ys.push(q[1]); }
@@ -129,7 +141,6 @@
         if (this.data.t[1] - this.data.t[0] < 3) renderer.path(xs, ys, xs.length, colour, width, alpha);
         else xs.forEach((x, i) => renderer.area(x - 0.7, ys[i] - 0.7, 1.4, 1.4, colour)); // too far apart for a line
       };
-      this.speedPath(renderer, tip, w, h);
       path(at - (this.view.to - this.view.from) / 8, at, c.ink, 1.8, 0.8);
       const points = [];
       for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
@@ -152,17 +163,22 @@
         renderer.frame(end[0] - 7, end[1] - 7, 14, 14, c.ink);
         renderer.text(R.number(carried, 0) + " kg", end[0] + 11, end[1] - 9, c.ink, "left", 10);
       } else renderer.mark("ring", end[0], end[1], 6, c.ink);
-      if (this.fastest > 0) {
-        for (let k = 0; k < CLASSES; k += 1) renderer.area(8 + 11 * k, h - 13, 11, 5, this.tone(k));
-        renderer.text("tip 0 to " + R.number(this.fastest, 3) + " m/s", 12 + 11 * CLASSES, h - 10, c.faint, "left", 10);
-      }
       const p = this.point(n - 1, at);
       return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
     }
     draw() {
       const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
       if (!w) return;
-      this.words = this.scene(new R.CanvasRenderer(this.canvas, w, h), w, h);
+      const renderer = new R.CanvasRenderer(this.canvas, w, h);
+      if (!this.data || this.config.posture !== "") { this.words = this.scene(renderer, w, h); return; }
+      const key = [w, h, this.turn, this.tilt, this.base, jb.theme.dark(), window.devicePixelRatio].join(" ");
+      if (this.drawn !== key || this.drawnData !== this.data) { // once, not at every frame
+        this.drawn = key; this.drawnData = this.data;
+        this.back = this.back || document.createElement("canvas");
+        this.still(new R.CanvasRenderer(this.back, w, h), w, h);
+      }
+      renderer.c.drawImage(this.back, 0, 0, w, h);
+      this.words = this.moving(renderer, w, h);
     }
     picture(renderer, w, h) { this.scene(renderer, w, h); }
   };

@@ -304,7 +304,12 @@
     }
   };
 
-  function put(cell, text) { if (cell && cell.textContent !== text) cell.textContent = text; }
+  // A text's own data: a new node for each figure would wake whoever watches the page for new parts.
+  function put(cell, text) {
+    if (!cell || cell.textContent === text) return;
+    const only = cell.childNodes.length === 1 && cell.firstChild.nodeType === Node.TEXT_NODE;
+    if (only && text) cell.firstChild.data = text; else cell.textContent = text;
+  }
   function download(blob, name) {
     const a = document.createElement("a");
     a.href = URL.createObjectURL(blob);
