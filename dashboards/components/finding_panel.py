@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
+from dashboards.components.report_links import bundle_link
 from dashboards.links import View
 
 if TYPE_CHECKING:
@@ -107,6 +108,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                         links.href("sign-off", View(session=f.session)),
                         className="button quiet",
                     ),
+                    bundle_link(f.session, f.finding),
                     html.Button(
                         "Give it back" if one.holder else "Take it", id="finding-take", n_clicks=0
                     ),

@@ -25,6 +25,18 @@ def summary_report_links(arm: str | None = None) -> Component:
     return _links("Summary", f"{ROOT}/report", f"arm={quote(arm, safe='')}" if arm else "")
 
 
+def bundle_link(session: str, finding: str = "") -> Component:
+    """Return the link to the evidence bundle of a session, or of one of its findings."""
+    asked = f"session={quote(session, safe='')}"
+    asked += f"&finding={quote(finding, safe='')}" if finding else ""
+    return html.A(
+        "Evidence bundle",
+        href=f"/data/queue/bundle.zip?{asked}",
+        className="button quiet",
+        title="One file with all that this rests on; made and verified first, which takes a while",
+    )
+
+
 def _links(words: str, address: str, query: str = "") -> Component:
     more = f"&{query}" if query else ""
     return html.Span(

@@ -75,6 +75,7 @@ ROUTES: Mapping[str, Rule] = {
     "save_trends": READ,
     "save_history": READ,
     "save_flags": READ,
+    "save_bundle": READ,
     "save": READ,
     "save_baseline": READ,
     "draw": READ,

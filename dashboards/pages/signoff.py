@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
-from dashboards.components.report_links import session_report_links
+from dashboards.components.report_links import bundle_link, session_report_links
 from dashboards.components.signing_parts import findings_table, past_list, signing_form
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
@@ -45,7 +45,7 @@ def layout(desk: Desk, view: View) -> Component:
         [
             html.Div(
                 [html.H1("Sign-off"), session_picker("signoff-session", sessions, name),
-                 reviewer_field(), session_report_links(name)],
+                 reviewer_field(), session_report_links(name), bundle_link(name)],
                 className="row",
             ),
             html.Div(body(desk, name), id="signoff-body"),

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 from replay.archive import Archive
-from replay.reports import Report, frames, session_report, summary_report, unit_report
+from replay.errors import UsageError
+from replay.reports import (
+    Report,
+    frames,
+    make_bundle,
+    session_report,
+    summary_report,
+    unit_report,
+)
 from replay.reports.columns import FINDINGS, SESSIONS, TRENDS, VERDICTS, Column
 from replay.reviews import VERDICTS as VERDICT_WORDS
 
@@ -52,6 +61,24 @@ def report(
     if serial is not None:
         return unit_report(archive, serial)
     return summary_report(archive, **words)
+
+
+def bundle(archive: Archive, session: str, finding: str | None, folder: Path) -> Path:
+    """Write an evidence bundle to a folder and verify it; returns its path.
+
+    Raises
+    ------
+    UsageError
+        There is no such session, check or finding, or what was made does not hold.
+    """
+    made = make_bundle(archive, session, folder, finding=finding)
+    if made.verified is None or not made.verified.holds:
+        raise UsageError(
+            "the bundle was made, but its flags are not the same when computed again",
+            session=session,
+            todo="check the session again, or make it by `jointbook bundle make`, which says more",
+        )
+    return made.path
 
 
 def has_unit(archive: Archive, serial: str) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import random
 import re
+import tempfile
 import threading
 from pathlib import Path
 
@@ -18,15 +19,16 @@ import replay
 from dashboards.api.description import ROOT
 from dashboards.app import create_app
 from replay.archive import open_archive
+from replay.reports import verify_bundle
 from replay.reviews import findings, history, judge
-from tests.reports.yard import taught_archive
+from tests.reports.yard import bench_yard
 
 PAGE = Path(__file__).parents[2] / ".docs" / "handing-on.md"
 
 
 @pytest.fixture(scope="module")
 def yard(tmp_path_factory):
-    archive, session = taught_archive(tmp_path_factory.mktemp("yard"))
+    archive, session = bench_yard(tmp_path_factory)
     replay.indicators(archive)
     one = findings(archive, session)[-1]
     judge(archive, session, one.finding, "watch", reviewer="R. Moss", note='="1+1" <b>')
@@ -78,6 +80,8 @@ def test_every_operation_answers_in_every_form_as_described(document, client, ya
             answer = client.get(address_of(path, session), query_string={"form": word})
             assert answer.status_code == 200, answer.get_data()[:300]
             assert answer.mimetype == kind
+            if word in ("html", "pdf"):
+                assert answer.data.startswith(b"%PDF" if word == "pdf" else b"<!DOCTYPE html>")
             if "schema" in content:
                 said = answer.get_json()
                 jsonschema.Draft202012Validator(
@@ -207,7 +211,8 @@ def test_the_worked_example_runs(server, yard, monkeypatch, capsys):
     assert names["worst"]["summary"] in capsys.readouterr().out
 
 
-def test_the_pages_lead_to_reports_that_are_there(client, yard):
+def test_the_pages_lead_to_reports_that_are_there(document, yard):
+    """In forms of which the test of every operation asks that they answer."""
     import json
 
     from dashboards.jobs import Jobs
@@ -231,10 +236,16 @@ def test_the_pages_lead_to_reports_that_are_there(client, yard):
     assert {a.partition("?")[0] for a in found} == {
         f"{ROOT}/sessions/{session}/report", f"{ROOT}/units/TU-P1/report", f"{ROOT}/report",
     }  # fmt: skip
-    for address in found:
-        answer = client.get(address)
-        assert answer.status_code == 200
-        assert answer.data.startswith(b"%PDF" if "form=pdf" in address else b"<!DOCTYPE html>")
+    offered = {
+        (address_of(path, session), form)
+        for path, _, operation in operations(document)
+        for p in operation["parameters"]
+        if p["name"] == "form"
+        for form in p["schema"]["enum"]
+    }
+    asked = {(a.partition("?")[0], form) for a in found for form in re.findall("form=([a-z]+)", a)}
+    assert len(asked) == 6
+    assert asked <= offered
 
 
 def shown(root: Path, session: str) -> dict[str, object]:
@@ -282,3 +293,25 @@ def test_no_page_shows_a_changed_byte(yard):
             refused += None in now.values()
     assert refused >= len(files)
     assert shown(root, session) == true
+
+
+def test_a_bundle_comes_from_the_page_and_is_whole(client, yard, tmp_path):
+    archive, session = yard
+    where = "/data/queue/bundle.zip"
+    before = set(Path(tempfile.gettempdir()).glob("jointbook-bundle-*"))
+    for words, said in (
+        ({"session": "nobody"}, "nobody"),
+        ({"session": session, "finding": "N0"}, "N0"),
+    ):
+        refused = client.get(where, query_string=words)
+        assert refused.status_code == 409
+        assert said in refused.get_data(as_text=True)
+    one = findings(archive, session)[-1].finding
+    answer = client.get(where, query_string={"session": session, "finding": one})
+    assert answer.mimetype == "application/zip"
+    assert f"evidence-{session}-{one}.zip" in answer.headers["Content-Disposition"]
+    kept = tmp_path / "kept.zip"
+    kept.write_bytes(answer.get_data())
+    assert answer.content_length == kept.stat().st_size
+    assert verify_bundle(kept, compute=False).whole
+    assert set(Path(tempfile.gettempdir()).glob("jointbook-bundle-*")) == before

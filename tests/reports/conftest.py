@@ -1,13 +1,13 @@
 import pytest
 
 from replay.reports.bundle import make_bundle
-from tests.reports.yard import taught_archive
+from tests.reports.yard import bench_yard
 
 
 @pytest.fixture(scope="session")
 def yard(tmp_path_factory):
     """An archive of bench sessions, and the name of the one with a fault in it."""
-    return taught_archive(tmp_path_factory.mktemp("yard"))
+    return bench_yard(tmp_path_factory)
 
 
 @pytest.fixture(scope="session")

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+import pytest
 
 import replay
 from replay.archive import Archive, open_archive
+from tests.built_once import built_once
 
 JOINTS = ("P1", "P2")
 FAULTY_AT_S, FAULTY_S = 60.0, 60.0
@@ -83,6 +85,12 @@ def write_log(folder: Path, number: int, *, drag_a: float = 0.0) -> Path:
     path = folder / f"bench-{number:02d}.csv"
     pl.DataFrame(columns).write_csv(path)
     return path
+
+
+def bench_yard(factory: pytest.TempPathFactory) -> tuple[Archive, str]:
+    """Return a copy of what `taught_archive` makes, made once in a run of the tests."""
+    archive = open_archive(built_once(factory, "bench-yard", taught_archive) / "archive")
+    return archive, archive.sessions().sort("start")["session"][-1]
 
 
 def taught_archive(root: Path) -> tuple[Archive, str]:
