@@ -1,4 +1,4 @@
-// What the gate refuses is told: a write that takes another role in the notice area, a
+// What the gate refuses is told: a write that takes another role, is too large or was not heard in the notice area, a
 // sign-in that has run out by going to where one signs in again. Every request of a page is
 // Dash's own, so this is the one place where a script can stand around it: `jb.requests`.
 (function () {
@@ -10,17 +10,25 @@
     // wrap(send, address, how) asks by send(address, how); the last one added is the outermost.
     around(wrap) { const inner = send; send = (...words) => wrap(inner, ...words); },
   };
+  function tell(why) {
+    const shown = { props: { children: "Not done: " + why + ".", className: "message trouble" }, type: "Div",
+      namespace: "dash_html_components" };
+    if (window.dash_clientside) window.dash_clientside.set_props("notice", { children: shown });
+  }
   jb.requests.around(async function (asked, ...words) {
-    const answer = await asked(...words);
+    let answer;
+    try {
+      answer = await asked(...words);
+    } catch (error) { // not reached, or shut off in the middle of what was sent
+      if (String(words[0]).includes("_dash-update-component")) tell("the server did not answer, or what was sent is too large for it; what you typed is still here");
+      throw error;
+    }
     const from = new URL(answer.url || location.href, location.href);
     if (from.origin !== location.origin) return answer;
     if (answer.status === 401) {
       location.assign("/sign-in?next=" + encodeURIComponent(location.pathname + location.search));
-    } else if (answer.status === 403) {
-      const said = "Not done: " + (await answer.clone().text());
-      const shown = { props: { children: said, className: "message trouble" }, type: "Div",
-        namespace: "dash_html_components" };
-      if (window.dash_clientside) window.dash_clientside.set_props("notice", { children: shown });
+    } else if (answer.status === 403 || answer.status === 413) {
+      tell(await answer.clone().text());
     }
     return answer;
   });

@@ -5,6 +5,7 @@
   "use strict";
   const jb = window.jointbook;
   const TEXTS = ".finding-form textarea";
+  const MOST = 100000;
   let drawn = null, of = "";
   const form = () => document.querySelector(".finding-form");
   function key() {
@@ -18,6 +19,7 @@
   }
   document.addEventListener("input", function (event) {
     if (!event.target.closest || !event.target.closest(".finding-form") || event.target.tagName !== "TEXTAREA" || !key()) return;
+    if (event.target.value.length > MOST) return; // no form takes it either
     try { sessionStorage.setItem(key(), JSON.stringify({ texts: texts(), decided: decided() })); } catch (e) { /* private window */ }
   }, true);
   function bring() {

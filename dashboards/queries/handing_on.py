@@ -74,8 +74,7 @@ def bundle(archive: Archive, session: str, finding: str | None, folder: Path) ->
     made = make_bundle(archive, session, folder, finding=finding)
     if made.verified is None or not made.verified.holds:
         raise UsageError(
-            "the bundle was made, but its flags are not the same when computed again",
-            session=session,
+            f"a bundle of {session} was made, but its flags are not the same when computed again",
             todo="check the session again, or make it by `jointbook bundle make`, which says more",
         )
     return made.path

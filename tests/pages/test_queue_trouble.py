@@ -67,3 +67,31 @@ def test_a_record_that_another_program_holds_is_told_and_the_typed_note_stays(
     holder.execute("COMMIT")
     holder.close()
     kept_after_all(page, archive)
+
+
+LONG = """field => { field.removeAttribute("maxlength");
+    field.style.display = "none"; // not laid out
+    const set = Object.getOwnPropertyDescriptor(HTMLTextAreaElement.prototype, "value").set;
+    set.call(field, "<b>".repeat(500000));
+    field.dispatchEvent(new Event("input", { bubbles: true })); }"""
+
+
+def test_a_note_of_megabytes_is_cut_or_refused_in_words(
+    visit: Open, archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The field takes 4,000 characters; past it the server's limit, here 1 MB, is told."""
+    monkeypatch.setattr("dashboards.gate.guard.MOST_BODY", 1 << 20)
+    page = opened(visit, archive)
+    page.locator("#finding-note").click()
+    page.keyboard.insert_text("x" * 5_000)
+    expect(page.locator("#finding-note")).to_have_value("x" * 4000)
+    page.get_by_label("Your name").fill("R. Moss")
+    page.locator("#finding-verdict").get_by_label("watch", exact=True).check()
+    page.locator("#finding-note").evaluate(LONG)
+    page.locator("#finding-keep").click()
+    expect(page.locator("#notice")).to_contain_text("Not done: ")
+    assert page.locator("#finding-note").evaluate("field => field.value.length") == 1_500_000
+    assert len(open_record(archive).entries("verdict")) == 1
+    page.locator("#finding-note").evaluate("field => { field.style.display = ''; }")
+    page.locator("#finding-note").fill(NOTE)
+    kept_after_all(page, archive)
