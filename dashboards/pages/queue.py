@@ -17,7 +17,6 @@ from dashboards.components.finding_panel import (
 )
 from dashboards.components.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
-from dashboards.pages.bundle_route import add_route
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of
 from dashboards.queries import catalogue, record
@@ -71,8 +70,7 @@ def layout(desk: Desk, view: View) -> Component:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Add the queue's callbacks, and the way to a bundle."""
-    add_route(app, desk)
+    """Add the queue's callbacks."""
     in_browser = app.clientside_callback
     in_browser(
         ClientsideFunction("jointbook_queue", "filter"),

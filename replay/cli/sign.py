@@ -109,7 +109,7 @@ def lines(stated: Statement) -> list[str]:
         f"{stated.unjudged_joint_h:.3f} not judged",
         f"asked for {stated.asked_rate:g} false flags per 100 joint-hours; "
         f"{stated.expected_false_flags:.2g} to be expected here",
-        f"{stated.findings} findings; notes of the check: {stated.note or 'none'}",
+        f"{stated.findings} findings; notes of the check: {'; '.join(stated.notes) or 'none'}",
     ]
 
 

@@ -8,28 +8,27 @@ import tempfile
 import threading
 from pathlib import Path
 
-from dash import Dash
-from flask import Response, request, send_file
+from flask import Flask, Response, request, send_file
 
-from dashboards.pages.page import Desk
 from dashboards.queries import handing_on
+from replay.archive import Archive
 from replay.errors import JointbookError
 
 _one = threading.Lock()
 """One at a time: a bundle computes a session's flags again."""
 
 
-def add_route(app: Dash, desk: Desk) -> None:
+def add_route(server: Flask, archive: Archive) -> None:
     """Add the route; ``session`` and, for one finding, ``finding`` are asked for."""
 
-    @app.server.route("/data/queue/bundle.zip", endpoint="save_bundle")
+    @server.route("/data/queue/bundle.zip", endpoint="save_bundle")
     def save_bundle() -> Response | tuple[str, int]:
         session, finding = request.args.get("session", ""), request.args.get("finding") or None
         if not _one.acquire(blocking=False):
             return "Another bundle is being made; ask again when it is done.", 503
         folder = Path(tempfile.mkdtemp(prefix="jointbook-bundle-"))
         try:
-            path = handing_on.bundle(desk.archive, session, finding, folder)
+            path = handing_on.bundle(archive, session, finding, folder)
             content = path.open("rb")
         except JointbookError as error:
             return error.sentence(), 409
