@@ -16,6 +16,8 @@
     covers(from, to) { return this.from <= from && to <= this.to; }
   }
 
+  R.Layer = Layer;
+
   R.DataCache = class {
     constructor(config, changed) {
       this.config = config;

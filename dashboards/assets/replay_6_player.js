@@ -35,6 +35,8 @@
     isShown(name) { return this.shown.has(name); }
   }
 
+  R.View = View;
+
   class Player {
     constructor(config) {
       config.zero = BigInt(config.zero_ns);

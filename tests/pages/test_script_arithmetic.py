@@ -112,3 +112,50 @@ def test_a_script_reads_well_and_keeps_to_its_own_object(script):
     assert '"use strict";' in code[:80]
     put = set(re.findall(r"\bwindow\.(\w+)\s*=(?!=)", code))
     assert put <= {"jointbook"} | OTHERS_NAMES | WRAPPED.get(script.name, set())
+
+
+RUN_VIEW = """
+const fs = require("fs"), vm = require("vm");
+const window = { jointbook: { replay: {}, keys: { add() {} } }, addEventListener() {} };
+const document = { addEventListener() {}, getElementById() { return null; } };
+class MutationObserver { observe() {} }
+const given = vm.createContext({ window, document, MutationObserver });
+const scripts = JSON.parse(process.argv[1]).map((name) => fs.readFileSync(name, "utf8"));
+scripts.forEach((script) => vm.runInContext(script, given));
+const R = window.jointbook.replay;
+const joint = (name) => ({ name, has: [] });
+function view(words) {
+  const nothing = { from: null, to: null, at: null, mark: null, flag: null, joints: [], front: "" };
+  const config = { length: 100, joints: ["J1", "J2"].map(joint),
+    flags: [{ flag: "F1", joint: "J2" }], view: Object.assign(nothing, words) };
+  const v = new R.View(config, () => {});
+  return [v.from, v.to, v.at, v.front, [...v.shown].sort()];
+}
+console.log(JSON.stringify(eval(process.argv[2])));
+"""
+
+
+@pytest.mark.parametrize(
+    ("expression", "value"),
+    [
+        ("view({})", [0, 100, 0, "J1", ["J1", "J2"]]),
+        ("view({ from: 20, to: 40 })", [20, 40, 20, "J1", ["J1", "J2"]]),
+        ("view({ from: -5, to: 400, at: 500 })", [0, 100, 100, "J1", ["J1", "J2"]]),
+        ("view({ from: 60, to: 60 })", [0, 100, 0, "J1", ["J1", "J2"]]),
+        ("view({ from: 80, to: 30, at: 70 })", [0, 100, 70, "J1", ["J1", "J2"]]),
+        ("view({ joints: ['J2', 'J9'] })", [0, 100, 0, "J2", ["J2"]]),
+        ("view({ joints: ['J1'], flag: 'F1' })", [0, 100, 0, "J2", ["J1", "J2"]]),
+        ("new R.Layer([], 10, 20).covers(10, 20)", True),
+        ("new R.Layer([], 10, 20).covers(9.9, 20)", False),
+        ("new R.Layer([], 10, 20).covers(12, 20.1)", False),
+    ],
+)
+def test_what_is_looked_at_lies_in_the_session(expression, value):
+    assert NODE, "node is not installed: apt install nodejs"
+    names = ("replay_1_numbers.js", "replay_3_data_cache.js", "replay_6_player.js")
+    scripts = json.dumps([str(ASSETS / name) for name in names])
+    done = subprocess.run(
+        [NODE, "-e", RUN_VIEW, scripts, expression], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout) == value
