@@ -80,7 +80,7 @@ def few_ticks(*values: Any) -> int:
     Plotly takes the range's share and goes up to the next 1, 2 or 5 times a power of
     ten (from memory); asked for three of a range from -0.09 to 0.08 it labels one.
 
-    >>> few_ticks([-0.0883, 0.0783]), few_ticks([26.7, 27.1])
+    >>> few_ticks([-0.0883, 0.0783]), few_ticks([26.71, 26.99])
     (4, 3)
     """
     known = [np.asarray(v, dtype=float) for v in values]
@@ -89,8 +89,10 @@ def few_ticks(*values: Any) -> int:
         return 3
     low = min(float(v.min()) for v in known if v.size)
     high = max(float(v.max()) for v in known if v.size)
+    room = 0.05 * (high - low)  # Plotly leaves a little more at both ends
+    low, high = low - room, high + room
     for asked in (3, 4, 5):
-        rough = 1.11 * max(high - low, 1e-12) / asked  # Plotly's own room at both ends
+        rough = 1.01 * max(high - low, 1e-12) / asked
         power = 10.0 ** np.floor(np.log10(rough))
         step = next(power * m for m in (1, 2, 5, 10) if power * m >= rough)
         if np.floor(high / step) - np.ceil(low / step) >= 1:
