@@ -72,6 +72,11 @@
   }
   document.addEventListener("keydown", swallow, true);
   document.addEventListener("beforeinput", swallow, true);
+  // What was refused or asked stands below the form: it comes into sight.
+  function show() {
+    const ask = seen(document.getElementById("finding-ask")), said = document.getElementById("finding-said");
+    if (ask || said) (ask || said).scrollIntoView({ block: "nearest" });
+  }
   jb.requests.around(async function (fetched, address, how) {
     if (!how || typeof how.body !== "string" || !how.body.includes('"..queue-list.children')) return fetched(address, how);
     hold();
@@ -82,7 +87,7 @@
       if (moves && !how.body.includes('"finding-take.n_clicks"]')) jb.drafts.drop();
       return answer;
     } finally {
-      if (!moves) release(); // refused, asked or not reached: the form is as it was
+      if (!moves) { release(); setTimeout(show, 60); } // refused, asked or not reached: the form is as it was
     }
   });
   document.addEventListener("click", function (event) {

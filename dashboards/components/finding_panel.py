@@ -128,7 +128,8 @@ def history(one: record.Open) -> Component:
         return html.P("Nobody has decided on it yet.", className="faint")
     return html.Details(
         [
-            html.Summary(f"On record: {len(one.history)} decisions, the newest by "
+            html.Summary(f"On record: {len(one.history)} "
+                         f"decision{'s' if len(one.history) > 1 else ''}, the newest by "
                          f"{one.history[-1].by}"),
             html.Ol([html.Li(in_words(d)) for d in reversed(one.history)]),
         ],

@@ -182,6 +182,7 @@ def test_a_stale_page_is_told_shown_both_and_asked(visit: Open, archive: Archive
     expect(asked).to_contain_text("K. Fell decided on this finding after you opened it")
     expect(asked).to_contain_text("the rail again")
     expect(asked).to_contain_text("see next time")
+    expect(page.get_by_role("button", name="Put mine after it")).to_be_in_viewport(ratio=1)
     finding = queue(archive)[-1].finding.finding
     assert dispositions(archive, "s1")[finding].by == "K. Fell"  # nothing was replaced
     page.get_by_role("button", name="Put mine after it").click()
