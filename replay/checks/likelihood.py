@@ -69,6 +69,11 @@ class Noise:
         """Return phi for windows of 2^(level + 1) blocks."""
         return self.phi[min(level, len(self.phi) - 1)]
 
+    def white(self, energy: float) -> float:
+        """Return the variance of a long window's size that averages out with its energy."""
+        scale = self.centre**2 if self.centre > 0 else 1.0
+        return self.longest / max(energy, 1e-12) / scale
+
     @property
     def longest(self) -> float:
         """Return phi of long windows."""

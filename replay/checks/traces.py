@@ -7,10 +7,10 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.checks import promise
-from replay.checks.calibration import statistic
 from replay.checks.findings import Evidence, gather, within
 from replay.checks.likelihood import windows
 from replay.checks.reading import read
+from replay.checks.tails import statistic
 from replay.errors import UsageError
 from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of

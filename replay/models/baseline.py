@@ -22,7 +22,7 @@ from replay.models.model import Model
 from replay.models.plain import from_plain, to_plain
 from replay.records import Session
 
-FORMAT = 9
+FORMAT = 10
 
 
 FEWEST_SESSIONS = 5

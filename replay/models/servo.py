@@ -139,7 +139,8 @@ def fit_servo(
     gained = 1 - float(np.median(np.abs(rest)) / max(np.median(np.abs(y - told)), 1e-12))
     if gained < setting("servo_share"):
         return None  # not the following error tells it but the command: friction would show here
-    covariance = clustered_covariance(parts, which, beta, stiffness)
+    free = np.full(len(stiffness), np.inf)
+    covariance = clustered_covariance(parts, which, beta, centre, stiffness, free)
     square = np.minimum(rest**2, 9 * scale**2)
     return ServoLaw(
         tuple(kept), beta, covariance, np.array([float(square.mean())]), floor, share, asked

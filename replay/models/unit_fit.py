@@ -147,7 +147,7 @@ def fit_unit(
     live = [p for p, gone in zip(parts, aside, strict=True) if not gone]
     which = [i for n in kept for i in spots[n]]
     beta = solve_bounded(total(live), which, centre, stiffness, limits)
-    covariance = clustered_covariance(live, which, beta, stiffness)
+    covariance = clustered_covariance(live, which, beta, centre, stiffness, limits)
     points = [cells(r, c, payload_scale) for r, c in zip(rows, cases, strict=True)]
     good = [k for k in range(len(rows)) if not aside[k]]
 

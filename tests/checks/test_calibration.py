@@ -1,9 +1,11 @@
 import numpy as np
 import pytest
 
-from replay.checks.calibration import Calibration, calibrate, fit_noise, fit_tail
+from replay.checks.calibration import Calibration, calibrate
 from replay.checks.findings import find, gather
+from replay.checks.noise import fit_noise
 from replay.checks.promise import limit_for
+from replay.checks.tails import fit_tail
 from replay.settings import setting
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, session, with_shape
