@@ -17,7 +17,7 @@ import numpy as np
 from replay.archive import Archive
 from replay.checks import promise
 from replay.checks.findings import Event, Evidence, Finding, find, gather, together, within
-from replay.checks.kind import Verdict, decide
+from replay.checks.kind import Decision, decide
 from replay.checks.reading import Reading, read
 from replay.checks.severity import severity
 from replay.checks.stored import CheckResult, store
@@ -135,7 +135,7 @@ def judge(reading: Reading, baseline: Baseline) -> CheckResult:
     residuals = residuals_of(baseline.model, reading.blocks)
     laws = promise.calibration_of(baseline)
     evidence = gather(residuals, reading.seen, laws)
-    limit = promise.limit_for(baseline.asked)
+    limit = promise.score_limit_for(baseline.asked)
     flags = [
         flag for finding in find(evidence, limit) for flag in flags_of(evidence, finding, baseline)
     ]
@@ -200,15 +200,15 @@ def _hours(joint: JointResiduals) -> float:
 
 def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[Flag]:
     """Return a finding's flags: its lead, then one for every other joint that shows it."""
-    verdict = decide(evidence, finding)
+    decision = decide(evidence, finding)
     record = evidence.residuals.record
     joint = evidence.residuals.joints[finding.lead.joint]
     inside = within(joint, finding.lead.start_s, finding.lead.end_s)
-    facts = facts_of(evidence, finding, verdict, record.start)
+    facts = facts_of(evidence, finding, decision, record.start)
     release = releases_round(joint, inside)
     name = finding.name(record.session)
-    kept = evidence_of(finding, verdict, facts, name, release)
-    limit = promise.limit_for(baseline.asked)
+    kept = evidence_of(finding, decision, facts, name, release)
+    limit = promise.score_limit_for(baseline.asked)
     seconds = finding.lead.end_s - finding.lead.start_s
     place = "" if finding.everywhere else finding.lead.joint
     lead = _flag(
@@ -217,9 +217,9 @@ def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[F
         event=finding.lead,
         joint=place,
         unit="" if finding.everywhere else joint.unit,
-        kind=verdict.kind,
-        severity=severity(verdict.kind, facts, seconds, finding.lead.score - limit),
-        summary=f"{place or 'every joint'}: {sentence(verdict, facts, release)}",
+        kind=decision.kind,
+        severity=severity(decision.kind, facts, seconds, finding.lead.score - limit),
+        summary=f"{place or 'every joint'}: {sentence(decision, facts, release)}",
         baseline=baseline.version,
         group=name,
         evidence=kept,
@@ -234,17 +234,17 @@ def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[F
             members[event.joint].absorb(replace(event))
         else:
             members[event.joint] = replace(event)
-    return [lead, *(_member(evidence, finding, verdict, e, lead) for e in members.values())]
+    return [lead, *(_member(evidence, finding, decision, e, lead) for e in members.values())]
 
 
 def _member(
-    evidence: Evidence, finding: Finding, verdict: Verdict, event: Event, lead: Flag
+    evidence: Evidence, finding: Finding, decision: Decision, event: Event, lead: Flag
 ) -> Flag:
     joint = evidence.residuals.joints[event.joint]
     record = evidence.residuals.record
-    same = bool(finding.shared) or verdict.kind in ALL_JOINTS
-    same = same or (bool(verdict.shape) and SHAPES[verdict.shape].shared)
-    same = same or (verdict.kind == "stall" and together(finding.lead, event))
+    same = bool(finding.shared) or decision.kind in ALL_JOINTS
+    same = same or (bool(decision.shape) and SHAPES[decision.shape].shared)
+    same = same or (decision.kind == "stall" and together(finding.lead, event))
     span = span_text(record.start, event.start_s, event.end_s)
     why = "of the same cause" if same else f"shaken by it, {lead.joint} leads"
     joints = ", ".join(sorted({e.joint for e in finding.events}))
@@ -254,7 +254,7 @@ def _member(
         event=event,
         joint=event.joint,
         unit=joint.unit,
-        kind=verdict.kind if same else "unusual",
+        kind=decision.kind if same else "unusual",
         severity="note",
         summary=f"{event.joint}: {span} it departs too, {joints} at once: {why}",
         baseline=lead.baseline or "",

@@ -66,7 +66,7 @@ def least_drag_a(baseline: Baseline, unit: UnitModel) -> float | None:
     noise = laws.noise.get(unit.serial, {}).get(NOTICED)
     if noise is None or noise.usual_energy <= 0:
         return None
-    limit, name = promise.limit_for(baseline.asked), statistic(NOTICED, BAND)
+    limit, name = promise.score_limit_for(baseline.asked), statistic(NOTICED, BAND)
     low, high = 0.0, 1000.0
     for _ in range(50):
         mid = 0.5 * (low + high)
@@ -82,7 +82,7 @@ def _rests_on(baseline: Baseline) -> dict[str, Any]:
         "last": baseline.last,
         "joint_hours": promise.hours(baseline),
         "asked_rate": baseline.asked,
-        "score_limit": promise.limit_for(baseline.asked),
+        "score_limit": promise.score_limit_for(baseline.asked),
         "expected_rate": promise.expected_rate(baseline),
         "promise": promise.sentence(baseline),
     }

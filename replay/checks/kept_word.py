@@ -60,7 +60,7 @@ def calibration(
         scores = np.array(values)
     rows = []
     for nominal in RATES:
-        events = int(np.sum(scores >= promise.limit_for(nominal)))
+        events = int(np.sum(scores >= promise.score_limit_for(nominal)))
         low, high = rate_interval(events, hours)
         rows.append(
             {

@@ -34,7 +34,7 @@ WIDE_SD = 100.0
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Decision:
     """A kind, its best shape with its size, and what every kind explains, in nats."""
 
     kind: str
@@ -60,7 +60,7 @@ class _Case:
     marks: tuple[Mark, ...] = ()
 
 
-def decide(evidence: Evidence, finding: Finding) -> Verdict:
+def decide(evidence: Evidence, finding: Finding) -> Decision:
     """Return the kind of a finding."""
     lead = finding.lead
     joint = evidence.residuals.joints[lead.joint]
@@ -78,7 +78,7 @@ def decide(evidence: Evidence, finding: Finding) -> Verdict:
     best, other = order[0], order[1]
     found = cases[best]
     near = found.nats - cases[other].nats < setting("near_nats")
-    return Verdict(
+    return Decision(
         kind=best,
         shape=found.shape,
         size=found.size,

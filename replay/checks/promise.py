@@ -16,7 +16,7 @@ from replay.statistics.rates import CONFIDENCE, rate_bound
 CANNOT_PROMISE = "cannot promise this rate from so few sessions"
 
 
-def limit_for(asked: float) -> float:
+def score_limit_for(asked: float) -> float:
     """Return the score that healthy joint-hours reach ``asked`` times per 100."""
     return float(-np.log10(-np.expm1(-max(asked, 1e-12) / 100)))
 
@@ -38,7 +38,7 @@ def seen_events(baseline: Baseline, limit: float) -> int:
 
 def expected_rate(baseline: Baseline) -> float:
     """Return false flags expected per 100 joint-hours: as asked, or what was seen if more."""
-    events = seen_events(baseline, limit_for(baseline.asked))
+    events = seen_events(baseline, score_limit_for(baseline.asked))
     shown = 100 * events / max(hours(baseline), 1e-9) if events >= 3 else 0.0
     return float(max(baseline.asked, shown))
 
@@ -46,7 +46,7 @@ def expected_rate(baseline: Baseline) -> float:
 def bound(baseline: Baseline, asked: float | None = None) -> float:
     """Return the upper bound on false flags per 100 joint-hours, with `CONFIDENCE`."""
     promise = baseline.calibration["promise"]
-    limit = limit_for(baseline.asked if asked is None else asked)
+    limit = score_limit_for(baseline.asked if asked is None else asked)
     hit = np.array(promise["scores"]) >= limit
     names = np.array(promise["sessions"], dtype=object)
     clusters = len(set(names[hit]))

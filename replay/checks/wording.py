@@ -14,14 +14,14 @@ from typing import Any
 import numpy as np
 
 from replay.checks.findings import Evidence, Finding, within
-from replay.checks.kind import Verdict, release_spans
+from replay.checks.kind import Decision, release_spans
 from replay.models.residuals import HELD, Flags, Floats, JointResiduals
 from replay.signatures.kinds import Facts
 from replay.signatures.registry import BY_KIND, SHAPES
 from replay.signatures.stall import lacking
 
 
-def facts_of(evidence: Evidence, finding: Finding, verdict: Verdict, start: datetime) -> Facts:
+def facts_of(evidence: Evidence, finding: Finding, decision: Decision, start: datetime) -> Facts:
     """Measure what the sentence may say, over the finding's own span."""
     lead = finding.lead
     joint = evidence.residuals.joints[lead.joint]
@@ -31,15 +31,15 @@ def facts_of(evidence: Evidence, finding: Finding, verdict: Verdict, start: date
         joint=lead.joint,
         joints=" and ".join(joints),
         span=span_text(start, lead.start_s, lead.end_s),
-        shape=verdict.shape,
-        size=verdict.size,
-        size_se=verdict.size_se,
-        unit=SHAPES[verdict.shape].unit if verdict.shape else "",
+        shape=decision.shape,
+        size=decision.size,
+        size_se=decision.size_se,
+        unit=SHAPES[decision.shape].unit if decision.shape else "",
         ampere=amperes(joint, inside),
-        marks=verdict.marks,
+        marks=decision.marks,
         temperature_c=_median(joint.temperature_c[inside]),
         speed_deg_s=_median(np.abs(joint.rate_deg_s[inside & joint.plant.ok])),
-        releases=verdict.releases,
+        releases=decision.releases,
         payload_kg=_median(joint.payload_kg[inside]),
     )
 
@@ -67,14 +67,14 @@ def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:
     }
 
 
-def sentence(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> str:
+def sentence(decision: Decision, facts: Facts, release: Mapping[str, float]) -> str:
     """Return the sentence of a finding: what was measured, and what speaks against another kind."""
-    text = BY_KIND[verdict.kind].sentence(facts)
-    why = _against(verdict, facts, release)
+    text = BY_KIND[decision.kind].sentence(facts)
+    why = _against(decision, facts, release)
     if why:
         text += f"; {why}"
-    if verdict.near and verdict.runner_up:
-        text += f"; {_KIND_WORDS[verdict.runner_up]} would explain nearly as much"
+    if decision.near and decision.runner_up:
+        text += f"; {_KIND_WORDS[decision.runner_up]} would explain nearly as much"
     return text
 
 
@@ -93,17 +93,17 @@ _KIND_WORDS = {
 }
 
 
-def _against(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> str:
-    if verdict.kind == "friction":
-        if facts.releases > 1 and "brake-drag" in verdict.nats:
+def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> str:
+    if decision.kind == "friction":
+        if facts.releases > 1 and "brake-drag" in decision.nats:
             more = facts.releases - 1
             return f"not the brake: it outlasts {more} engagement{'s' if more > 1 else ''}"
         held = facts.ampere["held"]
-        if np.isfinite(held) and verdict.runner_up == "current-sensor":
+        if np.isfinite(held) and decision.runner_up == "current-sensor":
             return f"no sensor's offset: {held:+.2f} A with the brake engaged"
         if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
             return "no sensor's offset: it turns its sign with the direction"
-    if verdict.kind == "brake-drag":
+    if decision.kind == "brake-drag":
         others = [
             f"{release[name]:+.2f} A in the release {word}"
             for name, word in (("before", "before"), ("after", "after"))
@@ -112,7 +112,7 @@ def _against(verdict: Verdict, facts: Facts, release: Mapping[str, float]) -> st
         if others:
             return f"not the gear's friction: {' and '.join(others)}"
         return "friction cannot be excluded"
-    if verdict.kind == "current-sensor" and verdict.shape == "offset":
+    if decision.kind == "current-sensor" and decision.shape == "offset":
         if np.isfinite(facts.ampere["held"]):
             return f"no drag: {facts.ampere['held']:+.2f} A is left under the brake beside it"
         if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
@@ -137,11 +137,11 @@ def releases_round(joint: JointResiduals, inside: Flags) -> dict[str, float]:
 
 
 def evidence_of(
-    finding: Finding, verdict: Verdict, facts: Facts, name: str, release: Mapping[str, float]
+    finding: Finding, decision: Decision, facts: Facts, name: str, release: Mapping[str, float]
 ) -> dict[str, Any]:
     """Return what is kept with the lead flag."""
     lead = finding.lead
-    held = [lacking(m) for m in verdict.marks if m.measure == "behind"]
+    held = [lacking(m) for m in decision.marks if m.measure == "behind"]
     swing = facts.proof("swing")
     drift = facts.proof("angle drift")
     numbers: dict[str, Any] = {
@@ -152,12 +152,12 @@ def evidence_of(
         "detector_value": round(lead.value, 2),
         "detectors": sorted(lead.statistics),
         "duration_s": round(lead.end_s - lead.start_s, 3),
-        "kinds": dict(verdict.nats),
-        "runner_up": verdict.runner_up,
-        "near": verdict.near,
-        "shape": verdict.shape or None,
-        "size": _r(verdict.size),
-        "size_se": _r(verdict.size_se),
+        "kinds": dict(decision.nats),
+        "runner_up": decision.runner_up,
+        "near": decision.near,
+        "shape": decision.shape or None,
+        "size": _r(decision.size),
+        "size_se": _r(decision.size_se),
         "size_unit": facts.unit or None,
         **{f"{n}_a": _r(facts.ampere[n]) for n in ("drag", "forward", "backward", "peak", "push")},
         "resting_a": _r(facts.ampere["rest"]),
@@ -173,10 +173,10 @@ def evidence_of(
         "swings": int(swing.detail["swings"]) if swing else None,
         "astray_deg": _r(drift.raw) if drift else None,
         "measures": [
-            {"measure": m.measure, "value": _r(m.value), "raw": _r(m.raw)} for m in verdict.marks
+            {"measure": m.measure, "value": _r(m.value), "raw": _r(m.raw)} for m in decision.marks
         ][:20],
     }
-    best = max(verdict.marks, key=lambda m: m.value, default=None)
+    best = max(decision.marks, key=lambda m: m.value, default=None)
     if best is not None:
         said = best.detail.get("seconds", best.detail.get("moved_deg", best.raw))
         numbers["measured"] = _r(said)

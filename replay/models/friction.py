@@ -10,6 +10,9 @@ Canudas de Wit, Olsson, Astrom & Lischinsky, IEEE Trans. Automatic Control 40,
 curves of two temperatures cross (Bittencourt & Gunnarsson, J. Dyn. Sys. Meas.
 Control 134, 2012) and one percentage per degree cannot say that. A part is
 fitted only where the data can tell it, and the answer says which those are.
+
+Longer than 245 lines because one search settles which parts of the law the data can tell, each
+fit against the one before.
 """
 
 from __future__ import annotations

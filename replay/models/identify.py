@@ -26,6 +26,7 @@ from replay.models.chain import (
     unit_rows,
 )
 from replay.models.residuals import Flags, Floats, Index
+from replay.statistics.spread import MAD_TO_SD_TABLE
 
 RIDGE = 1e-6
 FINE_ROWS = 1200
@@ -192,7 +193,7 @@ def _weights(problem: Problem, raw: Floats | None) -> Floats:
         return np.where(problem.ok, 1 / (variance + (0.3 * spread) ** 2), 0.0)
     off = np.array(
         [
-            1.4826 * np.median(np.abs(raw[ok, j])) if ok.any() else 1.0
+            MAD_TO_SD_TABLE * np.median(np.abs(raw[ok, j])) if ok.any() else 1.0
             for j, ok in enumerate(problem.ok.T)
         ]
     )

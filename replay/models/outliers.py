@@ -25,6 +25,7 @@ from replay.errors import UsageError
 from replay.models.least_squares import cauchy_weights
 from replay.models.residuals import Flags, Floats
 from replay.signals.motion.segments import still_band
+from replay.statistics.spread import MAD_TO_SD_TABLE
 
 FEWEST = 30
 """Rows that a population needs for a fit of its own."""
@@ -208,7 +209,7 @@ def _refused(name: str, value: object) -> UsageError:
 
 
 def _spread(values: Floats) -> Floats:
-    wide = 1.4826 * np.median(np.abs(values), axis=0)
+    wide = MAD_TO_SD_TABLE * np.median(np.abs(values), axis=0)
     plain = values.std(axis=0)
     out: Floats = np.where(wide > 0, wide, np.where(plain > 0, plain, 1.0))
     return out
@@ -216,7 +217,7 @@ def _spread(values: Floats) -> Floats:
 
 def _whitening(rest: Floats, floor: Floats) -> Floats:
     """Return (k, k) that turns residuals into independent ones of size one."""
-    scale = np.maximum(1.4826 * np.median(np.abs(rest), axis=0), floor)
+    scale = np.maximum(MAD_TO_SD_TABLE * np.median(np.abs(rest), axis=0), floor)
     plain = np.diag(1 / scale)
     count = rest.shape[1]
     if count == 1 or len(rest) < 10 * count or np.linalg.matrix_rank(rest - rest.mean(0)) < count:
@@ -238,7 +239,7 @@ def _robust_fit(design: Floats, y: Floats) -> Floats:
         gram[np.diag_indices_from(gram)] += 1e-9 * len(y)
         beta = np.linalg.solve(gram, unit.T @ (weight * y))
         rest = y - unit @ beta
-        scale = float(1.4826 * np.median(np.abs(rest)))
+        scale = float(MAD_TO_SD_TABLE * np.median(np.abs(rest)))
         if scale <= 0:
             break
         weight = cauchy_weights(rest, scale, 2.385)

@@ -20,6 +20,7 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.blocks import SessionBlocks
 from replay.models.residuals import Flags, Floats, PayloadEstimate
+from replay.statistics.spread import MAD_TO_SD_TABLE
 
 GRID = 61
 REACH = 3.0
@@ -194,9 +195,8 @@ def _mass(
             (np.sum(weight * slope * residual) + prior * start)
             / (np.sum(weight * slope**2) + prior)
         )
-    misfit = max(
-        1.0, float(1.4826 * np.median(np.abs(residual - slope * kg) / sd)) if len(sd) else 1
-    )
+    off = np.abs(residual - slope * kg) / sd
+    misfit = max(1.0, float(MAD_TO_SD_TABLE * np.median(off)) if len(sd) else 1)
     doubt = misfit * float((np.sum(weight * slope**2) + prior) ** -0.5)
     return max(kg, 0.0), doubt
 

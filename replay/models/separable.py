@@ -17,10 +17,10 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from replay.statistics.regression import HUBER
+from replay.statistics.spread import MAD_TO_SD_TABLE
 
-HUBER = 1.345
-"""95 % efficiency on normal residuals (Huber 1964)."""
+Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +208,8 @@ def _scale(residuals: Array) -> float:
     """Return the robust standard deviation, the plain one where most residuals are nothing."""
     size, half = np.abs(residuals), len(residuals) // 2
     # the median of a long series by one partition; np.median checks more than it sorts
-    middle = 1.4826 * float(np.partition(size, half)[half] if half > 250 else np.median(size))
+    median = np.partition(size, half)[half] if half > 250 else np.median(size)
+    middle = MAD_TO_SD_TABLE * float(median)
     return middle if middle > 0 else float(np.std(residuals))
 
 

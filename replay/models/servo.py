@@ -20,6 +20,7 @@ from replay.models.current import choose
 from replay.models.least_squares import Sums, clustered_covariance, solve, sums, total
 from replay.models.residuals import Flags, Floats
 from replay.settings import setting
+from replay.statistics.spread import MAD_TO_SD_TABLE
 
 NAMES = ("one", "lead", "lead rate", "lead sum", "rate", "accel", "sign")
 BASE = ("one", "lead", "lead rate")
@@ -126,7 +127,7 @@ def fit_servo(
         which = [places[n][0] for n in kept]
         beta = solve(total(parts), which, centre, stiffness)
         rests = [y - x[:, which] @ beta for x, y in zip(xs, ys, strict=True)]
-        scale = max(float(1.4826 * np.median(np.abs(np.concatenate(rests)))), floor**0.5)
+        scale = max(float(MAD_TO_SD_TABLE * np.median(np.abs(np.concatenate(rests)))), floor**0.5)
         weights = [1 / (scale**2 * (1 + (r / (setting("robust_cut") * scale)) ** 2)) for r in rests]
     which = [places[n][0] for n in kept]
     y = np.concatenate(list(ys))

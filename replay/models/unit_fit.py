@@ -35,7 +35,7 @@ from replay.models.unit_rows import (
 )
 from replay.models.variance import Noise, Trained, fit_noise, fit_trained
 from replay.settings import setting
-from replay.statistics.spread import spread_about_zero
+from replay.statistics.spread import MAD_TO_SD_TABLE, spread_about_zero
 
 BOUNDS = {"asymmetry": 0.12, "asymmetric rate": 0.3}
 """Shares of the friction's level that differ between directions at most."""
@@ -220,7 +220,7 @@ def _odd(held: list[Floats]) -> Flags:
     known = np.log(np.maximum(size, 1e-12))
     middle = np.nanmedian(known) if np.isfinite(known).any() else 0.0
     # of a few sessions one or two odd ones would widen the spread that is to tell them
-    spread = np.clip(1.4826 * np.nanmedian(np.abs(known - middle)), 0.15, 0.25)
+    spread = np.clip(MAD_TO_SD_TABLE * np.nanmedian(np.abs(known - middle)), 0.15, 0.25)
     odd = (known - middle) / spread > setting("odd_session")
     few = np.nancumsum(odd) <= max(1, len(held) // 3)
     return np.asarray(odd & few & (len(held) > 3), dtype=np.bool_)

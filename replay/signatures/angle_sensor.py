@@ -105,7 +105,7 @@ def _equal(track: Track) -> tuple[Seen, Seen]:
     jump = np.abs(np.nan_to_num(angle[after] - angle[last]))
     jump = np.maximum(jump - np.abs(np.nan_to_num(angle[then] - angle[after])), 0.0)
     caught = np.minimum(due, 1.5 * jump)
-    quiet = ~track.asked
+    quiet = ~track.motion_due
     marks: list[Mark] = []
     still: list[Mark] = []
     floor = max(track.resolution_deg, 1e-9)
@@ -185,17 +185,17 @@ def sentence(facts: Facts) -> str:
     )
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim steps, freezes and drifts; of what leaves its place, what does so at once."""
-    if any(m.measure == "swing" and repeats(m) for m in beside):
+    if any(m.measure == "swing" and repeats(m) for m in others):
         return 0.0  # what stops and runs on, again and again, is the joint
     if mark.measure == "slip":
         return float(mark.detail["at_once"] >= AT_ONCE)
     if mark.measure == "angle step":
-        slipped = any(m.measure == "slip" for m in beside)
+        slipped = any(m.measure == "slip" for m in others)
         return float(not slipped or mark.detail["at_once"] >= AT_ONCE)
     if mark.measure == "behind":
-        return float(any(by_the_sensor(m) for m in beside))
+        return float(any(by_the_sensor(m) for m in others))
     return float(mark.measure in {"angle frozen", "angle dither", "angle drift"})
 
 

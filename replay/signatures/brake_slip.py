@@ -44,9 +44,9 @@ AT_ONCE = 0.8
 """A place left by this share between two samples was left by no body."""
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim what leaves its place under the brake as a body can, over several samples."""
-    del beside
+    del others
     if mark.measure == "slip":
         return float(mark.detail["at_once"] < AT_ONCE)
     braked = mark.measure == "angle step" and mark.detail["braked"]

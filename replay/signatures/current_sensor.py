@@ -59,9 +59,9 @@ def frozen(track: Track) -> Seen:
     usual: dict[str, Norm] = {}
     first, last = runs(same)
     length = last - first + 1
-    moving = _share(track.asked, first, last) > 0.5
+    moving = _share(track.motion_due, first, last) > 0.5
     for cell, mine in (("moving", moving), ("still", ~moving)):
-        rows = track.asked if cell == "moving" else ~track.asked
+        rows = track.motion_due if cell == "moving" else ~track.motion_due
         if not rows[1:].any():
             continue
         usual[cell] = one_nat(*_chain(same, rows), track)

@@ -63,9 +63,9 @@ def sentence(facts: Facts) -> str:
     )
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim travel that is missing because the motion takes more: little of it."""
-    del beside
+    del others
     return float(mark.measure == "behind" and lacking(mark) < SHORT)
 
 

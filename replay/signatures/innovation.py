@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter1d
 
 from replay.signatures.track import Flags, Floats, Track
+from replay.statistics.spread import NORMAL_QUARTILE
 
 LAGS = 3
 TURNS = 12
@@ -98,7 +99,7 @@ def _predicted(x: Floats, y: Floats, known: Flags, share: Floats) -> Floats:
         scaled = a * weight[:, None]
         beta = np.linalg.solve(scaled.T @ a + ridge, scaled.T @ b)
         off = b - a @ beta
-        spread = np.median(np.abs(off)) / 0.6745 + 1e-12
+        spread = np.median(np.abs(off)) / NORMAL_QUARTILE + 1e-12
         weight = 1 / (1 + (off / (2 * spread)) ** 2) ** 2
     out[known] = ((y - x @ (beta / size)) * share)[known]
     return out

@@ -98,8 +98,8 @@ class Signature:
     needs_mark: bool = False
     only_beside: bool = False
 
-    def claims(self, mark: Mark, beside: Sequence[Mark]) -> float:
+    def claims(self, mark: Mark, others: Sequence[Mark]) -> float:
         """Return how much of a mark this kind is the cause of, 0 to 1."""
         if self.claim is not None:
-            return self.claim(mark, beside)
+            return self.claim(mark, others)
         return float(any(m.name == mark.measure for m in self.measures))

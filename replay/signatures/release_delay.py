@@ -107,7 +107,7 @@ def sentence(facts: Facts) -> str:
     return f"motion asked for after a brake release {facts.span} starts {delay}{amps}"
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim late words and motions, and with one of them the catching up that follows."""
     own = {m.name for m in SIGNATURE.measures}
 
@@ -117,7 +117,7 @@ def claim(mark: Mark, beside: Sequence[Mark]) -> float:
 
     if mark.measure in own:
         return float(late_by(mark))
-    late = any(late_by(m) for m in beside)
+    late = any(late_by(m) for m in others)
     return float(late and mark.measure in {"behind", "angle step", "swing", "slip"})
 
 

@@ -83,13 +83,13 @@ SURE = 5.0
 """Spreads that many normal variables do not exceed."""
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim missing travel, and the stop that goes with it."""
-    if any(by_the_sensor(m) for m in beside):
+    if any(by_the_sensor(m) for m in others):
         return 0.0
     if mark.measure == "behind":
         return float(min(lacking(mark) / SHORT, 1.0))
-    held = any(m.measure == "behind" and lacking(m) >= SHORT for m in beside)
+    held = any(m.measure == "behind" and lacking(m) >= SHORT for m in others)
     if mark.measure == "swing":
         return float(held and mark.detail["stops"] <= 1 and mark.detail["swings"] < 4)
     return float(held and mark.measure in {"angle step", "release motion", "release push"})

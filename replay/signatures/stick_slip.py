@@ -15,6 +15,7 @@ from replay.models.residuals import JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
 from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
 from replay.signatures.track import Floats, Track
+from replay.statistics.spread import NORMAL_QUARTILE
 
 WINDOW_S, PIECE_S = 3.0, 0.2
 LOW, HIGH = 0.6, 1.4
@@ -56,7 +57,7 @@ def swings(track: Track) -> Seen:
         upper = level[mine][level[mine] > centre] - centre
         cell = f"speed {number}"
         if mine.size >= 20 and upper.size:
-            usual[cell] = (centre, max(float(np.median(upper) / 0.6745), 0.1))
+            usual[cell] = (centre, max(float(np.median(upper) / NORMAL_QUARTILE), 0.1))
         for k in mine[np.argsort(-level[mine])[:60]]:
             piece = np.abs(rate[k : k + many])
             detail = {
@@ -123,11 +124,11 @@ def repeats(mark: Mark) -> bool:
     return bool(d["stops"] >= 2 or (d["swings"] >= 4 and about))
 
 
-def claim(mark: Mark, beside: Sequence[Mark]) -> float:
+def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim swings, and what a joint that stops again and again also shows."""
     if mark.measure == "swing":
         return 1.0
-    again = any(m.measure == "swing" and repeats(m) for m in beside)
+    again = any(m.measure == "swing" and repeats(m) for m in others)
     return float(again and mark.measure in {"behind", "angle step", "angle frozen"})
 
 

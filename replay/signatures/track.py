@@ -108,7 +108,7 @@ class Track:
         return float(np.quantile(size[size > 0], 0.9)) if (size > 0).any() else 0.0
 
     @cached_property
-    def asked(self) -> Flags:
+    def motion_due(self) -> Flags:
         """Rows in which motion is due: the reference is not about zero."""
         return np.asarray(np.abs(self.reference_deg_s) > 0.02 * self.top_deg_s)
 

@@ -7,6 +7,7 @@ import numpy as np
 from replay.signatures.kinds import Facts, Signature
 from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
 from replay.signatures.track import Floats, Track
+from replay.statistics.spread import NORMAL_QUARTILE
 
 WINDOW_S = 2.0
 
@@ -21,7 +22,7 @@ def roughness(track: Track) -> Seen:
     if current.size < 10:
         return Seen((), {})
     bend = current[2:] - 2 * current[1:-1] + current[:-2]
-    asked = track.asked[1:-1]
+    asked = track.motion_due[1:-1]
     marks: list[Mark] = []
     usual: dict[str, Norm] = {}
     rows = max(4, round(WINDOW_S / max(track.period_s, 1e-6)))
@@ -30,7 +31,7 @@ def roughness(track: Track) -> Seen:
         if at.size < 2 * rows:
             continue
         size = np.abs(bend[at])
-        top = 6 * float(np.median(size)) / 0.6745
+        top = 6 * float(np.median(size)) / NORMAL_QUARTILE
         power = np.minimum(size, max(top, 1e-9)) ** 2
         count = power.size // (rows // 2)
         half = power[: count * (rows // 2)].reshape(count, -1).mean(axis=1)
@@ -60,7 +61,7 @@ def _lasting(level: Floats, k: int) -> tuple[int, int]:
 
 def _upper_spread(values: Floats) -> float:
     upper = values[values > 0]
-    return float(np.median(upper) / 0.6745) if upper.size else float("nan")
+    return float(np.median(upper) / NORMAL_QUARTILE) if upper.size else float("nan")
 
 
 def sentence(facts: Facts) -> str:

@@ -4,7 +4,7 @@ import pytest
 from replay.checks.calibration import Calibration, calibrate
 from replay.checks.findings import find, gather
 from replay.checks.noise import fit_noise
-from replay.checks.promise import limit_for
+from replay.checks.promise import score_limit_for
 from replay.checks.tails import fit_tail
 from replay.settings import setting
 from replay.signatures.registry import SHAPES
@@ -64,7 +64,7 @@ def test_fresh_healthy_sessions_keep_the_rate_that_was_asked(laws):
     found, hours = 0, 0.0
     for seed in range(100, 130):
         fresh = session(seed)
-        found += len(find(gather(fresh, {}, law), limit_for(30.0)))
+        found += len(find(gather(fresh, {}, law), score_limit_for(30.0)))
         hours += 2 * 10 / 60
     assert found <= 2 + 3 * 0.3 * hours  # 30 in 100 h asked, thrice that and a little
 
@@ -76,4 +76,4 @@ def test_a_fault_in_one_training_session_hides_no_other(laws):
     law, _ = calibrate(spoilt, {})
     fresh = session(200)
     with_shape(fresh.joints["A1"], SHAPES["friction"], 0.5, between(one, 100.0, 400.0))
-    assert [f.lead.joint for f in find(gather(fresh, {}, law), limit_for(1.0))] == ["A1"]
+    assert [f.lead.joint for f in find(gather(fresh, {}, law), score_limit_for(1.0))] == ["A1"]

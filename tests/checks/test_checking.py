@@ -8,7 +8,7 @@ from scipy.stats import poisson
 
 from replay.archive import open_archive
 from replay.checks import calibration, check, discoveries, flags, learn, score_trace
-from replay.checks.promise import limit_for
+from replay.checks.promise import score_limit_for
 from replay.models import load_baseline
 from tests.checks.sessions import add, bench, between
 
@@ -49,7 +49,7 @@ def test_healthy_sessions_keep_the_rate_that_was_asked(bench_archive):
         name = add(archive, next(names), bench(seed, minutes=150.0), day=next(DAYS))
         result = check(archive, name, replace(baseline, asked=30.0), save=False)
         at_30 += len(result.flags)
-        at_1 += sum(f.score >= limit_for(1.0) for f in result.flags)
+        at_1 += sum(f.score >= score_limit_for(1.0) for f in result.flags)
         hours += result.joint_hours
     assert hours == pytest.approx(20.0, rel=0.02)
     assert at_30 <= MOST_BY_CHANCE

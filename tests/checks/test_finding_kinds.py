@@ -5,7 +5,7 @@ import pytest
 
 from replay.checks.findings import find, gather
 from replay.checks.kind import decide
-from replay.checks.promise import limit_for
+from replay.checks.promise import score_limit_for
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, joint, session, with_shape
 
@@ -13,7 +13,7 @@ from tests.checks.simulated_residuals import between, joint, session, with_shape
 def judged(law, one):
     other = joint(77, "A2", unit="U-2")
     evidence = gather(session(77, [one, other]), {}, law)
-    found = find(evidence, limit_for(1.0))
+    found = find(evidence, score_limit_for(1.0))
     return [(f, decide(evidence, f)) for f in found]
 
 
@@ -28,21 +28,21 @@ def judged(law, one):
 def test_the_kind_is_that_of_the_shape(law, shape, size, kind):
     one = joint(50, "A1", unit="U-1")
     with_shape(one, SHAPES[shape], size, between(one, 95.0, 400.0))
-    (finding, verdict), *more = judged(law, one)
-    assert verdict.kind == kind
+    (finding, decision), *more = judged(law, one)
+    assert decision.kind == kind
     assert not more
     assert finding.lead.joint == "A1"
     assert finding.lead.start_s == pytest.approx(95.0, abs=6.0)
-    assert verdict.size == pytest.approx(size, rel=0.25)
-    assert verdict.nats[kind] == max(verdict.nats.values())
+    assert decision.size == pytest.approx(size, rel=0.25)
+    assert decision.nats[kind] == max(decision.nats.values())
 
 
 def test_drag_from_release_to_engagement_is_the_brake(law):
     one = joint(51, "A1", unit="U-1")
     with_shape(one, SHAPES["friction"], 0.3, between(one, 90.0, 170.0))  # released 90 to 170
-    (finding, verdict), *_ = judged(law, one)
-    assert verdict.kind == "brake-drag"
-    assert verdict.runner_up == "friction"
+    (finding, decision), *_ = judged(law, one)
+    assert decision.kind == "brake-drag"
+    assert decision.runner_up == "friction"
     assert finding.lead.end_s == pytest.approx(170.0, abs=3.0)
 
 
@@ -51,7 +51,7 @@ def test_a_load_that_differs_is_one_finding_of_all_joints(law):
     for each in (one, other):
         with_shape(each, SHAPES["payload"], 80.0, between(each, 0.0, 600.0))
     evidence = gather(session(52, [one, other]), {}, law)
-    found = find(evidence, limit_for(1.0))
+    found = find(evidence, score_limit_for(1.0))
     assert [decide(evidence, f).kind for f in found] == ["load"]
     assert decide(evidence, found[0]).size == pytest.approx(80.0, rel=0.2)
 

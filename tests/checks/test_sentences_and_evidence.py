@@ -8,7 +8,7 @@ import pytest
 
 from replay.checks.findings import find, gather, within
 from replay.checks.kind import decide
-from replay.checks.promise import limit_for
+from replay.checks.promise import score_limit_for
 from replay.checks.wording import (
     evidence_of,
     facts_of,
@@ -25,13 +25,13 @@ def told(law, seed, shape, size, span):
     one, other = joint(seed, "A1", unit="U-1"), joint(seed, "A2", unit="U-2")
     with_shape(one, SHAPES[shape], size, between(one, *span))
     evidence = gather(session(seed, [one, other]), {}, law)
-    finding = find(evidence, limit_for(1.0))[0]
-    verdict = decide(evidence, finding)
-    facts = facts_of(evidence, finding, verdict, START)
+    finding = find(evidence, score_limit_for(1.0))[0]
+    decision = decide(evidence, finding)
+    facts = facts_of(evidence, finding, decision, START)
     inside = within(one, finding.lead.start_s, finding.lead.end_s)
     release = releases_round(one, inside)
-    said = sentence(verdict, facts, release)
-    return one, inside, facts, said, evidence_of(finding, verdict, facts, "G1", release)
+    said = sentence(decision, facts, release)
+    return one, inside, facts, said, evidence_of(finding, decision, facts, "G1", release)
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import gamma
 
-from replay.checks.promise import CANNOT_PROMISE, bound, expected_rate, limit_for, sentence
+from replay.checks.promise import CANNOT_PROMISE, bound, expected_rate, score_limit_for, sentence
 
 
 @dataclass(frozen=True)
@@ -34,11 +34,11 @@ def quiet(count: int, hours_each: float = 10.0, **more: Any) -> Learned:
 @pytest.mark.parametrize("asked", [0.01, 1.0, 30.0, 100.0])
 def test_a_limit_is_the_chance_of_an_event_in_a_joint_hour(asked):
     # Poisson: an hour without any has probability exp(-rate)
-    assert 10.0 ** -limit_for(asked) == pytest.approx(1 - np.exp(-asked / 100), rel=1e-12)
+    assert 10.0 ** -score_limit_for(asked) == pytest.approx(1 - np.exp(-asked / 100), rel=1e-12)
 
 
 def test_who_asks_for_fewer_false_flags_gets_a_higher_limit():
-    limits = [limit_for(a) for a in (0.01, 0.1, 1.0, 10.0, 100.0)]
+    limits = [score_limit_for(a) for a in (0.01, 0.1, 1.0, 10.0, 100.0)]
     assert limits == sorted(limits, reverse=True)
     assert len(set(limits)) == 5
 

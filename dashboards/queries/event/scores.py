@@ -61,9 +61,9 @@ def limit_of(rate: float) -> float:
     >>> round(limit_of(1.0), 3)
     2.002
     """
-    from replay.checks.promise import limit_for
+    from replay.checks.promise import score_limit_for
 
-    return limit_for(rate)
+    return score_limit_for(rate)
 
 
 def loudest(scores: Scores, start: datetime, end: datetime) -> pl.DataFrame:

@@ -95,10 +95,10 @@ def command_to_word(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
     under = rows.engaged == 1
     found = []
     for row in changes_to(rows.engaged, 0):
-        if not rows.asked[row]:
+        if not rows.motion_due[row]:
             continue
         first = int(np.searchsorted(rows.t_s, rows.t_s[row] - PATIENCE_S))
-        idle = np.flatnonzero(~(rows.asked[first:row] & under[first:row]))
+        idle = np.flatnonzero(~(rows.motion_due[first:row] & under[first:row]))
         begin = first + int(idle[-1]) + 1 if idle.size else first
         found.append(timed(rows, begin, int(row), False))
     return tuple(found)

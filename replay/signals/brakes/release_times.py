@@ -53,7 +53,7 @@ class BrakeRows(Protocol):
         """Rows in which the word (the command, where there is no word) says engaged."""
 
     @property
-    def asked(self) -> Flags:
+    def motion_due(self) -> Flags:
         """Rows in which motion is due."""
 
     @property
