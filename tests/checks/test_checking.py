@@ -141,7 +141,6 @@ def test_a_joint_held_back_while_pushing_is_stalled(bench_archive):
     assert found[0].severity == "act"
 
 
-@pytest.mark.xfail(strict=True, reason="the span is found too long, so its size is too small")
 def test_a_change_of_asymmetry_is_flagged_though_asymmetry_is_normal(bench_archive):
     columns = bench(208)
     backward = columns["P1"]["_moving"] & (columns["P1"]["_rate"] < 0) & (columns["t"] > 100)
