@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from replay.checks import promise
-from replay.checks.tails import statistic
+from replay.checks.limits.extreme_values import statistic
 from replay.models.baseline import Baseline
 from replay.models.expectation import KNOWN_ENOUGH
 from replay.models.facts import steady_current

@@ -16,11 +16,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from replay.checks.calibration import Calibration
 from replay.checks.likelihood import Noise, Terms, gain, stretch, windows
-from replay.checks.noise import EVERYONE, shape_terms
+from replay.checks.limits.calibration import Calibration
+from replay.checks.limits.extreme_values import statistic
+from replay.checks.limits.noise import EVERYONE, shape_terms
 from replay.checks.reading import SeenBy
-from replay.checks.tails import statistic
 from replay.models.residuals import Flags, JointResiduals, SessionResiduals
 from replay.settings import setting
 from replay.signatures.marks import Mark, valued

@@ -18,7 +18,7 @@ import numpy as np
 
 from replay.checks.findings import Event, Evidence, Finding, together, within
 from replay.checks.likelihood import MEAN_S, Noise, gain, terms
-from replay.checks.noise import EVERYONE
+from replay.checks.limits.noise import EVERYONE
 from replay.models.residuals import Flags, JointResiduals
 from replay.settings import setting
 from replay.signatures.kinds import Signature

@@ -9,7 +9,7 @@ from functools import partial
 import numpy as np
 
 from replay.archive import Archive
-from replay.checks.calibration import calibrate
+from replay.checks.limits.calibrating import calibrate
 from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models import Baseline, save_baseline

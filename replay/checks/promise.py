@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from replay.checks.calibration import Calibration
+from replay.checks.limits.calibration import Calibration
 from replay.models.baseline import FEWEST_SESSIONS, Baseline
 from replay.statistics.rates import CONFIDENCE, rate_bound
 

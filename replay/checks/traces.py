@@ -9,8 +9,8 @@ from replay.archive import Archive
 from replay.checks import promise
 from replay.checks.findings import Evidence, gather, within
 from replay.checks.likelihood import windows
+from replay.checks.limits.extreme_values import statistic
 from replay.checks.reading import read
-from replay.checks.tails import statistic
 from replay.errors import UsageError
 from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of

@@ -2,7 +2,7 @@ import pytest
 
 from replay.archive import open_archive
 from replay.checks import learn
-from replay.checks.calibration import calibrate
+from replay.checks.limits.calibrating import calibrate
 from replay.models import load_baseline
 from tests.built_once import built_once
 from tests.checks.sessions import add, bench

@@ -1,11 +1,12 @@
 import numpy as np
 import pytest
 
-from replay.checks.calibration import Calibration, calibrate
 from replay.checks.findings import find, gather
-from replay.checks.noise import fit_noise
+from replay.checks.limits.calibrating import calibrate
+from replay.checks.limits.calibration import Calibration
+from replay.checks.limits.extreme_values import fit_tail
+from replay.checks.limits.noise import fit_noise
 from replay.checks.promise import score_limit_for
-from replay.checks.tails import fit_tail
 from replay.settings import setting
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, session, with_shape

@@ -34,7 +34,7 @@ STATE = {
 }
 
 STILL_CHANGED = {
-    "replay/checks/noise.py": {"Sample"},
+    "replay/checks/limits/noise.py": {"Sample"},
     "replay/checks/findings.py": {"Event", "Finding"},
     "replay/checks/matching.py": {"Tally"},
     "replay/logs/readers/raw.py": {"RawLog"},

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from replay.checks.likelihood import BANDS
-from replay.checks.noise import EVERYONE
+from replay.checks.limits.noise import EVERYONE
 from replay.models.residuals import Floats
 from replay.settings import setting
 from replay.signatures.registry import MEASURES, SHAPES, SIGNATURES

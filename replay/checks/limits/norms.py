@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from replay.checks.noise import EVERYONE
+from replay.checks.limits.noise import EVERYONE
 from replay.signatures.marks import NONE, Norm, Seen, middle, pooled_norm
 from replay.signatures.registry import MEASURES
 

@@ -1,0 +1,118 @@
+"""The laws that a check needs beside the model: noise, norms, tails, and the rates they give."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from replay.checks.likelihood import Noise
+from replay.checks.limits.extreme_values import (
+    COMMON,
+    CURRENT,
+    Tail,
+    chance,
+    family,
+    prior_tail,
+)
+from replay.checks.limits.noise import EVERYONE
+from replay.models.residuals import Floats
+from replay.signatures.kinds import Shape
+from replay.signatures.marks import Norm
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """All that a check needs beside the model; plain numbers."""
+
+    noise: Mapping[str, Mapping[str, Noise]]
+    """By unit (`EVERYONE` for shared shapes) and shape."""
+    norms: Mapping[str, Mapping[str, Mapping[str, Norm]]]
+    """By unit, measure and cell."""
+    tails: Mapping[str, Tail]
+    usual: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """By unit: measures that most of its sessions show beyond their prior limit."""
+    whole: Mapping[str, Tail] = field(default_factory=dict)
+    """By family: of -ln of the rate of its rarest statistic, what all of it together does."""
+
+    def noise_of(self, unit: str, shape: Shape) -> Noise | None:
+        """Return the noise of a shape on a unit, None where it was never seen."""
+        return self.noise.get(EVERYONE if shape.shared else unit, {}).get(shape.name)
+
+    def norms_of(self, unit: str, measure: str) -> Mapping[str, Norm]:
+        """Return a measure's norms of a unit, those of all units where it has none."""
+        own = self.norms.get(unit, {}).get(measure, {})
+        return {**self.norms.get(EVERYONE, {}).get(measure, {}), **own}
+
+    def surprise(self, statistic: str, value: Floats) -> Floats:
+        """Return -ln of a statistic's rate times the number of statistics in its family."""
+        tail = self.tails.get(statistic) or prior_tail()  # training showed none of it
+        many = sum(family(name) == family(statistic) for name in self.tails)
+        return np.asarray(-tail.log_rate(value) - np.log(max(many, 1)))
+
+    def rate(self, kind: str, surprise: Floats) -> Floats:
+        """Return ln of the rate at which any family is as rare as one is."""
+        law = self.whole.get(kind, Tail(0.0, 1.0, 1.0))
+        share = 0.5 if kind == CURRENT else 0.5 / max(len(self.whole) - 1, 1)
+        return np.asarray(law.log_rate(surprise) - np.log(share))
+
+    def score(self, statistic: str, value: Floats) -> Floats:
+        """Return -log10 of the chance that a healthy joint-hour shows anything as rare."""
+        tail = self.tails.get(statistic)
+        if tail is None or tail.share < COMMON:  # a prior law needs no account of the others
+            log_rate = (tail or prior_tail()).log_rate(value)
+        else:
+            log_rate = self.rate(family(statistic), self.surprise(statistic, value))
+        return chance(log_rate)
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return what JSON holds."""
+        return {
+            "noise": {
+                u: {
+                    s: {
+                        "phi": list(n.phi),
+                        "omega": n.omega,
+                        "centre": n.centre,
+                        "energy": n.usual_energy,
+                        "swell": list(n.swell),
+                    }
+                    for s, n in by.items()
+                }
+                for u, by in self.noise.items()
+            },
+            "norms": {
+                u: {m: {c: list(n) for c, n in cells.items()} for m, cells in by.items()}
+                for u, by in self.norms.items()
+            },
+            "tails": {name: tail.to_plain() for name, tail in self.tails.items()},
+            "usual": {u: list(names) for u, names in self.usual.items()},
+            "whole": {name: tail.to_plain() for name, tail in self.whole.items()},
+        }
+
+    @classmethod
+    def from_plain(cls, data: Mapping[str, Any]) -> Calibration:
+        """Rebuild from a stored document."""
+        return cls(
+            noise={
+                u: {
+                    s: Noise(
+                        tuple(n["phi"]), n["omega"], n["centre"], n["energy"], tuple(n["swell"])
+                    )
+                    for s, n in by.items()
+                }
+                for u, by in data["noise"].items()
+            },
+            norms={
+                u: {
+                    m: {c: (float(n[0]), float(n[1])) for c, n in cells.items()}
+                    for m, cells in by.items()
+                }
+                for u, by in data["norms"].items()
+            },
+            tails={name: Tail(**tail) for name, tail in data["tails"].items()},
+            usual={u: tuple(names) for u, names in data["usual"].items()},
+            whole={name: Tail(**tail) for name, tail in data["whole"].items()},
+        )
