@@ -10,12 +10,12 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.finding_form import FIELDS, field_id
-from dashboards.components.finding_panel import (
+from dashboards.components.queue_page.finding_form import FIELDS, field_id
+from dashboards.components.queue_page.finding_panel import (
     conflict,
     nothing_waits,
 )
-from dashboards.components.verdicts import REVIEWER, reviewer_field
+from dashboards.components.queue_page.verdicts import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of

@@ -10,9 +10,9 @@ from dash.development.base_component import Component
 
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
-from dashboards.components.finding_form import FIELDS, finding_form
-from dashboards.components.finding_panel import asking, evidence, history, waiting_list
 from dashboards.components.pickers import choice
+from dashboards.components.queue_page.finding_form import FIELDS, finding_form
+from dashboards.components.queue_page.finding_panel import asking, evidence, history, waiting_list
 from dashboards.pages.page import Desk
 from dashboards.queries import record
 

@@ -17,8 +17,8 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.pickers import choice, session_picker
-from dashboards.components.saving import send_table
-from dashboards.components.verdicts import (
+from dashboards.components.queue_page.saving import send_table
+from dashboards.components.queue_page.verdicts import (
     REVIEWER,
     last_seen,
     reviewer_field,

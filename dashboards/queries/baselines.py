@@ -43,7 +43,7 @@ def promise_of(baseline: Baseline) -> str:
 
 def by_verdict(archive: Archive) -> pl.DataFrame:
     """Return the false flags that people found, beside the rate asked, one row a baseline."""
-    from replay.reviews.learning import observed_false_flags
+    from replay.reviews.judgements.learning import observed_false_flags
 
     return observed_false_flags(archive).select(
         "baseline", "asked", "observed", "low", "high", "false_findings", "joint_hours",

@@ -8,20 +8,13 @@ from dataclasses import dataclass
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import Entry, open_record
-from replay.reviews import scales
-from replay.reviews.cautions import cautions_of, cautions_of_session, person_words
-from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
-from replay.reviews.judging import judge
-from replay.reviews.pin_tables import pins
-from replay.reviews.queue import Waiting, alike, give_back, next_after, queue, take, worst_of
-from replay.reviews.rechecking import comparisons
-from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
-from replay.reviews.sign_offs import SignOff, session_state, sign_offs
-from replay.reviews.signing import missing, reopen, sign
-from replay.reviews.statements import Statement, completeness_words, statement
-from replay.reviews.verdicts import (
+from replay.reviews.judgements import scales
+from replay.reviews.judgements.cautions import cautions_of, cautions_of_session, person_words
+from replay.reviews.judgements.dispositions import Disposition, Link, Reasons
+from replay.reviews.judgements.judging import judge
+from replay.reviews.judgements.verdicts import (
     OPEN,
     VERDICTS,
     covering,
@@ -29,6 +22,13 @@ from replay.reviews.verdicts import (
     disposition_of,
     last_word,
 )
+from replay.reviews.pins.pin_tables import pins
+from replay.reviews.queue import Waiting, alike, give_back, next_after, queue, take, worst_of
+from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
+from replay.reviews.signing_off.rechecking import comparisons
+from replay.reviews.signing_off.sign_offs import SignOff, session_state, sign_offs
+from replay.reviews.signing_off.signing import missing, reopen, sign
+from replay.reviews.signing_off.statements import Statement, completeness_words, statement
 from replay.wear import maintenance
 
 __all__ = [

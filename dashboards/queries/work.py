@@ -27,7 +27,7 @@ def take_in(
 def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step) -> str:
     """Learn a baseline from sessions (None: all)."""
     from replay.checks import learn as fit
-    from replay.reviews.learning import confirmed, note_learning
+    from replay.reviews.judgements.learning import confirmed, note_learning
 
     chosen = set(sessions or archive.sessions()["session"].to_list())
     left = [o for o in confirmed(archive) if o.session in chosen]
@@ -46,7 +46,7 @@ def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step)
 
 def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
     """Check sessions (None: all) against the newest baseline; index their motions."""
-    from replay.reviews.rechecking import Difference, check_keeping
+    from replay.reviews.signing_off.rechecking import Difference, check_keeping
 
     names = sessions or archive.sessions()["session"].to_list()
     found = 0

@@ -19,7 +19,7 @@ from replay.checks.plain import plain_detectors
 from replay.checks.reading import Reading, read
 from replay.errors import UsageError
 from replay.models.baseline import Baseline
-from replay.models.condensing import choose_filter
+from replay.models.grid.condensing import choose_filter
 
 OURS = "jointbook"
 UPHELD = {"explained", "watch", "repair"}

@@ -12,8 +12,8 @@ from replay.checks.limits.extreme_values import statistic
 from replay.models.baseline import Baseline
 from replay.models.expectation import KNOWN_ENOUGH
 from replay.models.facts import steady_current
-from replay.models.joint_unit import UnitModel
-from replay.models.variance import cells_of
+from replay.models.units.joint_unit import UnitModel
+from replay.models.units.variance import cells_of
 
 SPEEDS = (-0.9, -0.5, -0.15, 0.15, 0.5, 0.9)
 """Shares of the unit's usual top speed at which expectations are compared."""

@@ -13,7 +13,7 @@ from replay.checks.limits.calibrating import calibrate
 from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models import Baseline, save_baseline
-from replay.models.condensing import choose_filter
+from replay.models.grid.condensing import choose_filter
 from replay.models.training import Progress, fit_blocks
 from replay.workers import Each, in_turn, one_thread
 
@@ -39,7 +39,7 @@ def learn(
         False flags that the user accepts per 100 joint-hours.
     leave_out : collection of (session, unit)
         Joint units that are not to teach in a session, such as those in which a
-        person confirmed a fault; see `replay.reviews.learning.confirmed`.
+        person confirmed a fault; see `replay.reviews.judgements.learning.confirmed`.
     progress : callable, optional
         Called with ``(what, done, total)``.
     each : Each

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from replay.archive import Archive
-from replay.models.blocks import Piece, SessionBlocks
-from replay.models.condensing import condense
+from replay.models.grid.blocks import Piece, SessionBlocks
+from replay.models.grid.condensing import condense
 from replay.signatures.marks import Seen, join_seen
 from replay.signatures.registry import MEASURES
 from replay.signatures.track import tracks

@@ -38,7 +38,7 @@ def store(archive: Archive, results: Sequence[CheckResult]) -> None:
     """Replace these sessions' rows in the tables ``flags`` and ``checks``, in two commits.
 
     What was signed stays as it was signed: of a session that is closed nothing
-    is stored (see `replay.reviews.rechecking` for what is done instead).
+    is stored (see `replay.reviews.signing_off.rechecking` for what is done instead).
     """
     closed = closed_sessions(open_record(archive))
     results = [r for r in results if r.session not in closed]

@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from replay.checks.backtest import backtest
     from replay.checks.matching import known_events
     from replay.models import load_baseline
-    from replay.reviews import learning
+    from replay.reviews.judgements import learning
 
     accepted(args.false_flags_per_100h)
     if args.out is not None:

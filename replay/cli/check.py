@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> int:
     """Check, store, and list the flags with the rate to expect by chance."""
     from replay.checks import discoveries, flags, promise
     from replay.models import load_baseline
-    from replay.reviews.rechecking import Difference, check_keeping
+    from replay.reviews.signing_off.rechecking import Difference, check_keeping
     from replay.signals.motion.motions import index_motions
 
     if args.out is not None:

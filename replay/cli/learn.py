@@ -69,7 +69,7 @@ def accepted(rate: float) -> None:
 def run(args: argparse.Namespace) -> int:
     """Learn, save, and say what the baseline rests on."""
     from replay.checks import learn, promise
-    from replay.reviews.learning import confirmed, note_learning
+    from replay.reviews.judgements.learning import confirmed, note_learning
 
     if args.calibration is not None and args.beside is not None:
         raise UsageError("--calibration and --beside are two questions", todo="ask one at a time")
@@ -129,7 +129,7 @@ def _calibration(args: argparse.Namespace) -> int:
     """Print nominal beside observed rates of flags."""
     from replay.checks import calibration, promise
     from replay.models import load_baseline
-    from replay.reviews.learning import observed_false_flags
+    from replay.reviews.judgements.learning import observed_false_flags
 
     archive = open_archive(args.archive)
     baseline = load_baseline(archive, args.calibration or None)

@@ -23,7 +23,7 @@ from replay.cli.tables import add_out, checked_out
 from replay.errors import ArchiveError, DamageError
 
 if TYPE_CHECKING:
-    from replay.models.friction_curve import Term
+    from replay.models.friction_tables.friction_curve import Term
 
 HUGE_MARGIN = 1000.0
 """A margin beyond this is shown as such: hardly anything pulls at the joint."""
@@ -71,7 +71,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         There is no such session.
     """
     from replay.arm.margins import load_rule
-    from replay.models.friction import fit_friction, steady_rows
+    from replay.models.friction_tables.friction import fit_friction, steady_rows
     from replay.signals import SessionMechanics
     from replay.wear.reference.of_session import coulomb_withheld
 

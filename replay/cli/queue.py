@@ -16,8 +16,8 @@ from replay.cli.known import known_sessions
 from replay.cli.output import offer, print_json, print_table
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
-from replay.reviews.cautions import cautions_of_all
 from replay.reviews.finding_search import session_of
+from replay.reviews.judgements.cautions import cautions_of_all
 from replay.reviews.queue import Waiting, give_back, queue, take
 
 

@@ -15,13 +15,13 @@ from replay.archive import Archive, open_archive
 from replay.cli.output import iso, print_json
 from replay.errors import UsageError
 from replay.record import open_record
-from replay.reviews.cautions import cautions_of_session
 from replay.reviews.findings import findings
-from replay.reviews.rechecking import comparisons
+from replay.reviews.judgements.cautions import cautions_of_session
 from replay.reviews.settings import ask_for_second_reviewer, second_reviewer_needed
-from replay.reviews.sign_offs import SignOff, session_state, sign_offs
-from replay.reviews.signing import missing, reopen, sign
-from replay.reviews.statements import Statement, completeness_words, statement
+from replay.reviews.signing_off.rechecking import comparisons
+from replay.reviews.signing_off.sign_offs import SignOff, session_state, sign_offs
+from replay.reviews.signing_off.signing import missing, reopen, sign
+from replay.reviews.signing_off.statements import Statement, completeness_words, statement
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -14,13 +14,13 @@ from typing import Any
 from replay.archive import Archive, open_archive
 from replay.cli.output import iso, print_json
 from replay.errors import StaleError, UsageError
-from replay.reviews import scales
-from replay.reviews.cautions import cautions_of
-from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.finding_search import find_all
 from replay.reviews.findings import Finding
-from replay.reviews.judging import judge
-from replay.reviews.verdicts import VERDICTS, covering, disposition_of, last_word
+from replay.reviews.judgements import scales
+from replay.reviews.judgements.cautions import cautions_of
+from replay.reviews.judgements.dispositions import Disposition, Link, Reasons
+from replay.reviews.judgements.judging import judge
+from replay.reviews.judgements.verdicts import VERDICTS, covering, disposition_of, last_word
 
 _HOW = """to decide: jointbook verdict {} --as NAME --word WORD --observed TEXT --class none
   WORD: explained, watch, repair or false-flag; --cause TEXT where it is known

@@ -1,8 +1,8 @@
 """What is normal for a joint unit: expected current, its doubt, baselines, outliers."""
 
 from replay.models.baseline import Baseline
-from replay.models.blocks import Piece, SessionBlocks
-from replay.models.condensing import condense
+from replay.models.grid.blocks import Piece, SessionBlocks
+from replay.models.grid.condensing import condense
 from replay.models.model import Model, residuals_of
 from replay.models.stored_baselines import (
     list_versions,

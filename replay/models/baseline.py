@@ -17,9 +17,9 @@ import polars as pl
 
 from replay.errors import BaselineError
 from replay.models.expectation import expected_current
-from replay.models.joint_unit import UnitModel
 from replay.models.model import Model
 from replay.models.plain import from_plain, to_plain
+from replay.models.units.joint_unit import UnitModel
 from replay.records import Session
 
 FORMAT = 10

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from replay.models.blocks import JointBlocks, SessionBlocks
-from replay.models.current import LAGS_S, Conditions
-from replay.models.loads import Loads
+from replay.models.grid.blocks import JointBlocks, SessionBlocks
+from replay.models.loading.loads import Loads
 from replay.models.residuals import Flags, Floats
+from replay.models.units.current import LAGS_S, Conditions
 from replay.signals.channels import ENDS
 
 SLOPE_S = 120.0

@@ -12,15 +12,15 @@ import numpy as np
 import polars as pl
 from scipy.special import ndtri
 
-from replay.models.blocks import Fineness
-from replay.models.chain import State, torques
+from replay.models.chains.chain import State, torques
 from replay.models.conditions import lagged
-from replay.models.current import Conditions
+from replay.models.grid.blocks import Fineness
 from replay.models.joint_residuals import misfit
-from replay.models.joint_unit import UnitModel, predict, variance_terms
 from replay.models.model import Model
 from replay.models.residuals import Floats
-from replay.models.variance import cells_of
+from replay.models.units.current import Conditions
+from replay.models.units.joint_unit import UnitModel, predict, variance_terms
+from replay.models.units.variance import cells_of
 
 BAND = float(ndtri(0.995))
 """Half the band in standard deviations: 99 % of healthy samples, were they normal."""

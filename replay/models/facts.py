@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.current import LAGS_S, Conditions, design
-from replay.models.joint_unit import FRICTION, VISCOUS, UnitModel, members
 from replay.models.residuals import Floats
+from replay.models.units.current import LAGS_S, Conditions, design
+from replay.models.units.joint_unit import FRICTION, VISCOUS, UnitModel, members
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
-from replay.models.blocks import SessionBlocks
 from replay.models.conditions import conditions, usable
-from replay.models.joint_unit import Parts, UnitModel, levels, predict, variance_terms
-from replay.models.loads import (
+from replay.models.grid.blocks import SessionBlocks
+from replay.models.loading.loads import (
     Loads,
     swing,
 )
-from replay.models.payload import Payloads
+from replay.models.loading.payload import Payloads
 from replay.models.residuals import (
     EDGE,
     HELD,
@@ -28,8 +27,9 @@ from replay.models.residuals import (
     JointResiduals,
     Residual,
 )
-from replay.models.servo import NAMES, servo_columns
-from replay.models.variance import Noise, Trained, cells_of
+from replay.models.units.joint_unit import Parts, UnitModel, levels, predict, variance_terms
+from replay.models.units.servo import NAMES, servo_columns
+from replay.models.units.variance import Noise, Trained, cells_of
 from replay.settings import setting
 
 

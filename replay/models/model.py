@@ -6,24 +6,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.models.blocks import SessionBlocks
-from replay.models.chain_training import ChainModel, chain_loads
+from replay.models.chains.chain_training import ChainModel, chain_loads
 from replay.models.conditions import base_of
+from replay.models.grid.blocks import SessionBlocks
 from replay.models.joint_residuals import joint_residuals, unknown_unit
-from replay.models.joint_unit import UnitModel
-from replay.models.loads import (
+from replay.models.loading.loads import (
     FROM_FILE,
     IDENTIFIED,
     Loads,
     arm_file_loads,
     no_loads,
 )
-from replay.models.payload import Payloads, declared, estimate
-from replay.models.payload_evidence import evidence_of
+from replay.models.loading.payload import Payloads, declared, estimate
+from replay.models.loading.payload_evidence import evidence_of
 from replay.models.residuals import (
     SLIDING,
     SessionResiduals,
 )
+from replay.models.units.joint_unit import UnitModel
 
 
 @dataclass(frozen=True, slots=True)

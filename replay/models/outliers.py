@@ -22,8 +22,8 @@ from sklearn.covariance import MinCovDet
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from replay.errors import UsageError
-from replay.models.least_squares import cauchy_weights
 from replay.models.residuals import Flags, Floats
+from replay.models.units.least_squares import cauchy_weights
 from replay.signals.motion.segments import still_band
 from replay.statistics.spread import MAD_TO_SD_TABLE
 

@@ -1,6 +1,6 @@
 """What the model of the current hands to the tests: one joint of one session on a block grid.
 
-Every block is a filtered sample (`replay.models.blocks`), about five a second.
+Every block is a filtered sample (`replay.models.grid.blocks`), about five a second.
 Two residuals are structured (Gertler 1998): a fault of the mechanism shows in
 ``plant`` and leaves ``servo`` untouched, a fault of the current's sensor shows in
 both, a fault of the angle's in ``servo`` together with a kinematic step.

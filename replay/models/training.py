@@ -14,16 +14,16 @@ import numpy as np
 
 from replay.archive import Archive
 from replay.errors import BaselineError
-from replay.models.blocks import Piece, SessionBlocks
-from replay.models.chain_training import without_fold
-from replay.models.condensing import LADDER_S, choose_filter, condense
-from replay.models.joint_unit import UnitModel
+from replay.models.chains.chain_training import without_fold
+from replay.models.grid.blocks import Piece, SessionBlocks
+from replay.models.grid.condensing import LADDER_S, choose_filter, condense
+from replay.models.loading.payload import Payloads, declared
+from replay.models.loading.sources import Source, choose_source
 from replay.models.model import Model, loads_for, payload_of, residuals_of
-from replay.models.payload import Payloads, declared
 from replay.models.residuals import Floats, SessionResiduals
-from replay.models.sources import Source, choose_source
-from replay.models.unit_fit import fit_unit
-from replay.models.unit_rows import Case
+from replay.models.units.joint_unit import UnitModel
+from replay.models.units.unit_fit import fit_unit
+from replay.models.units.unit_rows import Case
 from replay.workers import Each, in_turn
 
 Progress = Callable[[str, int, int], None]

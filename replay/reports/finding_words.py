@@ -5,7 +5,7 @@ from __future__ import annotations
 from replay.reports import words
 from replay.reports.tables import Table, table
 from replay.reviews import Disposition, Finding
-from replay.reviews.scales import (
+from replay.reviews.judgements.scales import (
     CLASS_SCALE,
     LIKELIHOODS,
     RISK_SCALE,

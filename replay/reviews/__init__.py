@@ -4,16 +4,10 @@ from __future__ import annotations
 
 from replay.archive import Archive
 from replay.record import Entry, open_record
-from replay.reviews.dispositions import Disposition, Link, Reasons
 from replay.reviews.findings import Finding, findings, findings_of
-from replay.reviews.judging import give_verdict, judge
-from replay.reviews.names import names_of
-from replay.reviews.pin_tables import pin_history, pins
-from replay.reviews.pinning import Pin, add_pin, withdraw_pin
-from replay.reviews.sign_offs import Signature, SignOff, session_state, sign_off, sign_offs
-from replay.reviews.signing import reopen, sign
-from replay.reviews.statements import Statement, completeness_words, statement
-from replay.reviews.verdicts import (
+from replay.reviews.judgements.dispositions import Disposition, Link, Reasons
+from replay.reviews.judgements.judging import give_verdict, judge
+from replay.reviews.judgements.verdicts import (
     OPEN,
     VERDICTS,
     disposition_in_force,
@@ -22,6 +16,18 @@ from replay.reviews.verdicts import (
     verdict_history,
     verdicts,
 )
+from replay.reviews.names import names_of
+from replay.reviews.pins.pin_tables import pin_history, pins
+from replay.reviews.pins.pinning import Pin, add_pin, withdraw_pin
+from replay.reviews.signing_off.sign_offs import (
+    Signature,
+    SignOff,
+    session_state,
+    sign_off,
+    sign_offs,
+)
+from replay.reviews.signing_off.signing import reopen, sign
+from replay.reviews.signing_off.statements import Statement, completeness_words, statement
 
 __all__ = [
     "OPEN",

@@ -22,9 +22,9 @@ from replay.record import (
 )
 from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings, worst_first
-from replay.reviews.judging import state_by, state_of
-from replay.reviews.sign_offs import refuse_if_signed
-from replay.reviews.verdicts import last_word
+from replay.reviews.judgements.judging import state_by, state_of
+from replay.reviews.judgements.verdicts import last_word
+from replay.reviews.signing_off.sign_offs import refuse_if_signed
 
 KIND = "assignment"
 

@@ -217,8 +217,10 @@ def test_the_pages_lead_to_reports_that_are_there(document, yard):
 
     from dashboards.jobs import Jobs
     from dashboards.links import View
-    from dashboards.pages import library, signoff, wear
+    from dashboards.pages import signoff
+    from dashboards.pages.library_pages import library
     from dashboards.pages.page import Desk
+    from dashboards.pages.wear_pages import wear
 
     archive, session = yard
     desk = Desk(archive, Jobs())

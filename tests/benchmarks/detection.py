@@ -29,7 +29,7 @@ from replay.checks.plain import plain_detectors
 from replay.checks.reading import Reading, read
 from replay.demo import FaultWish, SessionPlan, session_record, simulate_session
 from replay.demo.faulty.faults import FLAVOURS
-from replay.models.condensing import choose_filter
+from replay.models.grid.condensing import choose_filter
 from replay.signals.joints import joint_columns
 
 STYLES = {

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from replay.archive import Archive
 from replay.arm import load_arm, poses
-from replay.models.friction import fit_friction, steady_rows
+from replay.models.friction_tables.friction import fit_friction, steady_rows
 from replay.signals import SessionMechanics
 from tests.arm.makers import symmetric_text
 from tests.signals.makers import archive_of

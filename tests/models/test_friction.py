@@ -8,8 +8,8 @@ import pytest
 
 from replay.arm import load_arm
 from replay.errors import UsageError
-from replay.models.friction import fit_friction, static_curve, steady_rows
-from replay.models.separable import linear_fit, separable_fit
+from replay.models.friction_tables.friction import fit_friction, static_curve, steady_rows
+from replay.models.friction_tables.separable import linear_fit, separable_fit
 from replay.units import JOINT_TABLE
 
 

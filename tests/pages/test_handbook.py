@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboards.components.signing_parts import statement_list
+from dashboards.components.queue_page.signing_parts import statement_list
 from dashboards.handbook import GROUPS, entries, entry_of, glossary
 from dashboards.handbook.pictures import PICTURES, picture
 from replay.archive import open_archive

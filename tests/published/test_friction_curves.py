@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.models.friction import fit_friction, static_curve
+from replay.models.friction_tables.friction import fit_friction, static_curve
 
 # Gaz, Cognetti, Oliva, Robuffo Giordano & De Luca, IEEE RA-L 4 (2019), supplementary
 # material, eq. 25: p1 (Nm), p2 (s/rad), p3 (rad/s) of a seven-joint arm.

@@ -13,8 +13,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.models.friction import fit_friction, steady_rows
-from replay.models.separable import linear_fit
+from replay.models.friction_tables.friction import fit_friction, steady_rows
+from replay.models.friction_tables.separable import linear_fit
 from replay.signals import joint_tables
 from tests.signals.makers import archive_of
 

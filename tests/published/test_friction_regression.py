@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from replay.models.separable import covariance, linear_fit, separable_fit
+from replay.models.friction_tables.separable import covariance, linear_fit, separable_fit
 
 
 def numbers(text: str) -> np.ndarray:

@@ -6,7 +6,7 @@ circulation are wrong in some cells, most often II/E, III/B, III/D, III/E and IV
 
 import pytest
 
-from replay.reviews.scales import CLASSES, DECISIONS, LIKELIHOODS, SEVERITIES, risk
+from replay.reviews.judgements.scales import CLASSES, DECISIONS, LIKELIHOODS, SEVERITIES, risk
 
 TABLE_III = """
 A High    High    Serious Medium

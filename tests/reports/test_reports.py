@@ -21,7 +21,7 @@ from replay.reports.drawing.canvas import broken
 from replay.reports.rendering import pdf_of
 from replay.reports.session_tables import brakes_table
 from replay.reviews import add_pin, findings, judge, sign, statement
-from replay.reviews.dispositions import Reasons
+from replay.reviews.judgements.dispositions import Reasons
 from tests.reviews.makers import T0
 
 REASONS = Reasons(

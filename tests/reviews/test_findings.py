@@ -8,11 +8,11 @@ import pytest
 from replay.errors import StaleError, UsageError
 from replay.record import open_record
 from replay.reviews import dispositions, findings, findings_of, give_verdict, reviewed_flags
-from replay.reviews.dispositions import Link, Reasons
 from replay.reviews.finding_search import find
 from replay.reviews.findings import flags_of
-from replay.reviews.judging import judge, state_of
-from replay.reviews.verdicts import disposition_in_force, last_word
+from replay.reviews.judgements.dispositions import Link, Reasons
+from replay.reviews.judgements.judging import judge, state_of
+from replay.reviews.judgements.verdicts import disposition_in_force, last_word
 from tests.reviews.makers import at, flag_row, keep_flags, make_archive
 
 WHOLE = {

@@ -17,9 +17,9 @@ from replay.reviews import (
     pins,
     verdicts,
 )
-from replay.reviews.dispositions import Reasons
+from replay.reviews.judgements.dispositions import Reasons
+from replay.reviews.judgements.verdicts import disposition_in_force, reviewed_flags
 from replay.reviews.queue import queue
-from replay.reviews.verdicts import disposition_in_force, reviewed_flags
 from tests.reviews.makers import add_session, at, flag_row, keep_flags, make_archive
 
 REASONS = Reasons(observed="held back for 2 s", nonconformance="none")

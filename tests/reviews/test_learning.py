@@ -6,7 +6,7 @@ import pytest
 
 from replay.record import open_record
 from replay.reviews import judge
-from replay.reviews.learning import (
+from replay.reviews.judgements.learning import (
     confirmed,
     judged_sessions,
     known_events,

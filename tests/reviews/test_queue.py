@@ -11,7 +11,7 @@ import pytest
 from replay.archive import open_archive
 from replay.errors import UsageError
 from replay.reviews import findings, judge, sign, statement
-from replay.reviews.dispositions import Reasons
+from replay.reviews.judgements.dispositions import Reasons
 from replay.reviews.queue import alike, give_back, next_after, queue, take, worst_of
 from tests.reviews.makers import T0, add_session, flag_row, keep_flags, make_archive
 

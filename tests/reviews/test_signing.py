@@ -23,13 +23,13 @@ from replay.reviews import (
     sign_off,
 )
 from replay.reviews import statement as stated
-from replay.reviews.cautions import cautions_of_session
-from replay.reviews.dispositions import Reasons
 from replay.reviews.findings import flags_of
-from replay.reviews.rechecking import compared, comparisons
+from replay.reviews.judgements.cautions import cautions_of_session
+from replay.reviews.judgements.dispositions import Reasons
 from replay.reviews.settings import ask_for_second_reviewer
-from replay.reviews.signing import missing
-from replay.reviews.statements import plain, restored
+from replay.reviews.signing_off.rechecking import compared, comparisons
+from replay.reviews.signing_off.signing import missing
+from replay.reviews.signing_off.statements import plain, restored
 from tests.reviews.makers import add_session, at, flag_row, keep_flags, make_archive
 
 REASONS = Reasons(observed="held back for 2 s", nonconformance="none")

@@ -16,12 +16,12 @@ from replay.errors import StaleError, UsageError
 from replay.record import open_record
 from replay.record.proof import prove
 from replay.reviews import findings, reopen, session_state, sign, sign_off, sign_offs, statement
-from replay.reviews.dispositions import Reasons
-from replay.reviews.judging import judge, state_of
+from replay.reviews.judgements.dispositions import Reasons
+from replay.reviews.judgements.judging import judge, state_of
+from replay.reviews.judgements.verdicts import last_word
 from replay.reviews.settings import ask_for_second_reviewer
-from replay.reviews.statements import flags_digest
+from replay.reviews.signing_off.statements import flags_digest
 from replay.reviews.states import FINDING, FINDING_STATES, SESSION, SESSION_STATES
-from replay.reviews.verdicts import last_word
 from tests.reviews.makers import flag_row, keep_flags, make_archive
 
 PEOPLE = ("R. Moss", "K. Fell", "Zoë Müller")

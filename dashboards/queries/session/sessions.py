@@ -17,7 +17,7 @@ from replay.arm import load_arm
 from replay.arm.description import Arm
 from replay.errors import JointbookError
 from replay.records import Session
-from replay.reviews.cautions import OF_KIND
+from replay.reviews.judgements.cautions import OF_KIND
 from replay.units import JOINT_QUANTITIES, channel
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from replay.records import Flag
-from replay.reviews.statements import flag_text
+from replay.reviews.signing_off.statements import flag_text
 
 
 def flag_rows(flags: Iterable[Flag]) -> list[dict[str, Any]]:

@@ -1,0 +1,155 @@
+"""The event page's argument: expected, seen, by how much, and the causes that fit less."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Protocol
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards.components.event_page.event_parts import table
+from dashboards.components.figure_card import aria
+from dashboards.components.terms import term
+from dashboards.handbook import entries, entry_of
+
+ALIKE = 0.97
+"""A cause with this share of the named one's weight explains as much."""
+
+
+class Weighed(Protocol):
+    """A cause that was weighed."""
+
+    @property
+    def kind(self) -> str:
+        """Its name."""
+
+    @property
+    def share(self) -> float:
+        """Its weight as a share of the named one's."""
+
+    @property
+    def why(self) -> str:
+        """Why it fits less."""
+
+
+def picture_of(word: str) -> Component | None:
+    """Return the handbook's small picture of a kind."""
+    key = entry_of(word)
+    if key is None:
+        return None
+    name = entries()[key].picture
+    return html.Span(
+        [
+            html.Img(src=f"/data/handbook/{name}.svg", alt="", className="on-light"),
+            html.Img(src=f"/data/handbook/{name}.svg?theme=dark", alt="", className="on-dark"),
+        ],
+        className="cause-picture",
+    )
+
+
+def argument_part(
+    summary: str, steps: Iterable[tuple[str, str]], kind: str, weighed: Sequence[Weighed]
+) -> Component:
+    """Return the argument as one block.
+
+    ``steps`` are (word, what) pairs: what was expected, seen, by how much, how
+    rare. A step without words is left out.
+    """
+    told = [
+        html.Div([html.Dt(term(word)), html.Dd(text)], className="argument-step")
+        for word, text in steps
+        if text
+    ]
+    return html.Section(
+        [
+            html.H2("Evidence", id="evidence"),
+            html.P(summary, className="flag-summary"),
+            html.Dl(told, className="argument") if told else None,
+            *_others(kind, weighed),
+        ],
+        className="sheet",
+        **aria(labelledby="evidence"),
+    )
+
+
+def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
+    if not weighed:
+        return []
+    rows = [
+        [
+            html.Span([picture_of(kind), html.Strong(term(kind))], className="cause"),
+            _bar(1.0),
+            "named: it explains the most"
+            if all(c.share < ALIKE for c in weighed)
+            else "named: others fit as well, but see below",
+        ]
+    ]
+    rows += [
+        [html.Span([picture_of(c.kind), term(c.kind)], className="cause"), _bar(c.share), c.why]
+        for c in weighed
+    ]
+    return [
+        table(("Cause", "Fit", "Why the others fit less"), rows, caption="Causes that were weighed")
+    ]
+
+
+def _bar(share: float) -> Component:
+    text = f"{100 * min(share, 9.99):.0f} %"
+    return html.Span(
+        [
+            html.Span(
+                className="fit-bar", style={"width": f"{100 * min(max(share, 0.0), 1.0):.0f}%"}
+            ),
+            html.Span(text, className="fit-text"),
+        ],
+        className="fit",
+    )
+
+
+def measured_part(pairs: Iterable[tuple[str, str]]) -> Component | None:
+    """Return the measured figures in words, folded; nothing where there are none."""
+    told = [(SPOKEN[key], value) for key, value in pairs if key in SPOKEN and value]
+    if not told:
+        return None
+    return html.Details(
+        [
+            html.Summary("Measured figures"),
+            html.Dl(
+                [html.Div([html.Dt(key), html.Dd(value)]) for key, value in told],
+                className="facts evidence",
+            ),
+        ],
+        className="sheet",
+    )
+
+
+SPOKEN: dict[str, str] = {
+    "expected": "usual current of the motion",
+    "drag": "mean residual against the motion",
+    "forward": "mean residual forward",
+    "backward": "mean residual backward",
+    "resting": "residual at rest",
+    "held": "residual with the brake engaged",
+    "peak": "largest residual",
+    "push": "mean residual in the commanded direction",
+    "extra": "extra current",
+    "before release": "drag in the release before",
+    "after release": "drag in the release after",
+    "speed": "median speed",
+    "temperature": "temperature",
+    "payload": "payload as logged",
+    "duration": "length of the event",
+    "moving": "time moving",
+    "braked": "time with the brake engaged",
+    "behind": "time behind the command",
+    "behind command": "share of the commanded rate that is missing",
+    "astray": "angle beyond what the rate adds up to",
+    "stayed": "displacement that stays",
+    "stops and starts": "stops and starts that nobody commanded",
+    "load with payload": "residual per usual load, loaded",
+    "load without payload": "residual per usual load, empty",
+    "size": "size of the best-fitting form",
+    "channel": "channel",
+}
+"""The kept figures in a reader's words; what is not here is the program's own bookkeeping."""

@@ -1,0 +1,1 @@
+"""Parts of the library: logs taken in, the grid of sessions."""

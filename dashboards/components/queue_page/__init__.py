@@ -1,0 +1,1 @@
+"""Parts of the queue, of its form and of signing."""

@@ -1,0 +1,264 @@
+"""What fills the sections of the event page.
+
+Longer than 245 lines because each section's callback stands beside what it draws, and all take
+the same event and window.
+"""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, html, no_update, set_props
+from dash.development.base_component import Component
+
+from dashboards import ids, links
+from dashboards.components import basics
+from dashboards.components.event_page import event_parts
+from dashboards.components.figure_card import figure_card
+from dashboards.components.library_page.rebuilt import rebuilt_part
+from dashboards.figures import event as draw
+from dashboards.figures.detectors import spoken
+from dashboards.links import View
+from dashboards.pages.event_pages.event_everywhere import register_everywhere
+from dashboards.pages.page import Desk
+from dashboards.queries import work
+from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
+from dashboards.queries.event.unflagged import larger_unflagged
+
+
+def register_sections(app: Dash, desk: Desk) -> None:
+    """Add one callback a section: each is filled on its own."""
+    in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_event", "chosen"),
+        Output("event-index", "title"),
+        Input("event-by", "value"),
+        Input("event-k", "value"),
+        Input("event-rate", "value"),
+        prevent_initial_call=True,
+    )
+
+    @app.callback(
+        Output("event-likes", "children"),
+        Input("event-what", "data"),
+        Input("event-by", "value"),
+        Input("event-k", "value"),
+        Input(ids.JOBS_DONE, "data"),
+    )
+    def show_likes(what: dict[str, Any], by: str, k: str, done: list[str]) -> Any:
+        event = event_of(desk, what)
+        found = similar_motions.likes_of(desk.archive, event, int(k))
+        if isinstance(found, str):
+            return basics.message(found)
+        return _likes(event, found, by)
+
+    @app.callback(
+        Output("event-index", "disabled"),
+        Input("event-index", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def index(clicks: int) -> Any:
+        if not clicks:
+            return no_update
+        desk.jobs.start("Indexing motions", lambda step: work.index(desk.archive, step))
+        set_props(ids.JOBS_BEAT, {"disabled": False})
+        return True
+
+    @app.callback(
+        Output("event-scores", "children"),
+        Input("event-what", "data"),
+        Input("event-rate", "value"),
+    )
+    def show_scores(what: dict[str, Any], rate: str) -> Any:
+        event = event_of(desk, what)
+        found = scores.scores_of(desk.archive, event)
+        if isinstance(found, str):
+            return basics.message(found)
+        return _scores(event, found, float(rate) if rate else found.asked, _window(what))
+
+    @app.callback(
+        Output("event-rebuilt", "children"),
+        Input("event-what", "data"),
+        Input("event-rate", "value"),
+    )
+    def show_rebuilt(what: dict[str, Any], rate: str) -> Any:
+        event = event_of(desk, what)
+        found = rebuilt.rebuilt(desk.archive, event, float(rate) if rate else None)
+        if found is None or isinstance(found, str):
+            return html.P(found, className="faint") if found else None
+        return rebuilt_part(found.rows, found.rate, found.learned, event.record.start)
+
+    register_everywhere(app, desk)
+
+    @app.callback(Output("event-others", "children"), Input("event-what", "data"))
+    def show_others(what: dict[str, Any]) -> Any:
+        event = event_of(desk, what)
+        start, end = _window(what)
+        rows = events.neighbours(desk.archive, event, start, end)
+        figure = draw.others(rows, event.start, event.end, list(event.record.joints), event.joint)
+        during = events.at_instant(rows, event)
+        larger = larger_unflagged(desk.archive, event, rows)
+        return [
+            figure_card(
+                "event-others-plot",
+                "Motor currents, A",
+                figure,
+                "One strip a joint, end A first; dotted: expected current.",
+                height=90 + 62 * during.height,
+                level=3,
+            ),
+            html.Ul([html.Li(text) for text in larger], id="event-larger") if larger else None,
+            event_parts.joints_table(during, event.joint),
+        ]
+
+    @app.callback(Output("event-brakes", "children"), Input("event-what", "data"))
+    def show_brakes(what: dict[str, Any]) -> Any:
+        event = event_of(desk, what)
+        start, end = _window(what)
+        rows = brakes.brake_sequence(
+            desk.archive, event, start, end, joints=list(event.record.joints)
+        )
+        if not rows.height:
+            return html.P(
+                "No brake changed and the joint neither started nor stopped in this window, or "
+                "the log has no brake channels.",
+                className="faint",
+            )
+        step = brakes.usual_step_ms(desk.archive, event, start, end)
+        words = (
+            ""
+            if step is None
+            else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
+        )
+        return [
+            event_parts.brakes_table(rows, event.joint, len(event.record.joints)),
+            html.P(words, className="faint"),
+        ]
+
+    @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
+    def show_sensors(what: dict[str, Any]) -> Any:
+        event = event_of(desk, what)
+        start, end = _window(what)
+        rows, notes = sensors.sensor_health(desk.archive, event, start, end)
+        said = (
+            html.Ul([html.Li(n) for n in notes])
+            if notes
+            else html.P("No quality note of the log touches this window.", className="faint")
+        )
+        return [event_parts.health_table(rows), html.H3("Quality notes"), said]
+
+
+def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:
+    """Return the event that the page's store describes."""
+    return events.find_event(
+        desk.archive,
+        what["session"],
+        what["flag"],
+        joint=what["joint"],
+        start=datetime.fromisoformat(what["start"]),
+        end=datetime.fromisoformat(what["end"]),
+    )
+
+
+def _window(what: dict[str, Any]) -> tuple[datetime, datetime]:
+    return datetime.fromisoformat(what["from"]), datetime.fromisoformat(what["to"])
+
+
+def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[Component]:
+    def link(motion: dict[str, Any]) -> str:
+        return links.href(
+            "replay",
+            View(
+                session=motion["session"],
+                start_ns=links.to_ns(motion["start"]),
+                end_ns=links.to_ns(motion["end"]),
+                at_ns=links.to_ns(motion["start"]),
+                joints=(motion["joint"],),
+            ),
+        )
+
+    kind = found.own["motion"]
+    words = (
+        f"Unit {event.serial} has {found.searched} other {kind} stretches in this direction in "
+        f"{found.sessions} sessions; nearest in {', '.join(found.compared) or 'nothing logged'}."
+    )
+    if found.waiting:
+        words += f" {found.waiting} sessions are not looked through yet: the button does that."
+    if not found.motions.height:
+        return [basics.message(words)]
+    figure = draw.similar_motions_figure(
+        found.traces,
+        found.labels,
+        by,
+        joint_index=event.record.joints.index(event.joint),
+        marked=found.marked,
+    )
+    return [
+        figure_card(
+            "event-likes-plot", f"{draw.QUANTITIES[by]}", figure, words, height=300, level=3
+        ),
+        event_parts.motions_table(found.motions, found.own, link),
+    ]
+
+
+def _scores(
+    event: events.Event,
+    found: scores.Scores,
+    rate: float,
+    window: tuple[datetime, datetime],
+) -> list[Component]:
+    loud = scores.loudest(found, event.start, event.end)
+    limit = scores.limit_of(rate)
+    trace = found.trace.filter(found.trace["time"].is_between(*window))
+    figure = draw.score_through_time(
+        trace,
+        event.start,
+        event.end,
+        limit,
+        found.limit,
+        detectors=loud["detector"].to_list()[:4],
+    )
+    now, learned = (scores.what_if(found, event, r) for r in (rate, found.asked))
+    fired = event_words(event) or (
+        f"{spoken(loud['detector'][0])} at {loud['most'][0]:+.1f} spreads"
+        if loud.height
+        else "none"
+    )
+    verdict = "would still be flagged" if now["flagged"] else "would not be flagged"
+    words = (
+        f"At {rate:g} false flags per 100 joint-hours the limit is a score of {now['limit']:.2f}: "
+        f"this event, at {now['peak']:.3g}, {verdict}, and {event.joint} is at or above it in "
+        f"{now['stretches']} stretches of this session. As learned ({found.asked:g}) the limit is "
+        f"{learned['limit']:.2f}, with {learned['stretches']} stretches."
+    )
+    return [
+        html.P([html.Strong("Fired: "), fired], className="fired"),
+        html.P(words, id="event-what-if", role="status"),
+        figure_card(
+            "event-scores-plot",
+            "Score and its loudest detectors",
+            figure,
+            f"Baseline {found.version}. The score is minus the decimal logarithm of how often a "
+            "healthy joint-hour shows anything as rare.",
+            height=340,
+            level=3,
+        ),
+        event_parts.table(
+            ("Detector", "Most, healthy spreads"),
+            [[spoken(r["detector"]), f"{r['most']:+.2f}"] for r in loud.iter_rows(named=True)],
+            caption="Detectors during the event",
+            numbers={1},
+        ),
+    ]
+
+
+def event_words(event: events.Event) -> str:
+    """Return the detector that the flag itself names, or nothing."""
+    named = dict(event.evidence)
+    value = named.get("detector value")
+    return (
+        f"{spoken(named['detector'])}{f' at {value} spreads' if value else ''}"
+        if "detector" in named
+        else ""
+    )

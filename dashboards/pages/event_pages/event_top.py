@@ -1,0 +1,174 @@
+"""The top of the event page: what was flagged, the evidence, the verdict, the contents."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.event_page.argument import argument_part
+from dashboards.components.figure_card import aria
+from dashboards.components.queue_page.verdicts import (
+    last_seen,
+    reviewer_field,
+    verdict_form,
+    verdict_line,
+)
+from dashboards.components.terms import term
+from dashboards.links import View
+from dashboards.pages.page import Desk
+from dashboards.queries import decisions
+from dashboards.queries.event import events
+from dashboards.queries.event.argument import argument, rarity
+from dashboards.queries.session.sessions import CAUTIONS
+from replay.errors import DamageError, JointbookError
+
+
+def head(desk: Desk, event: events.Event, view: View) -> Component:
+    """Return the title, and the ways to the review, the replay and the next flag."""
+    session = event.record.session
+    flags = events.flags_of(desk.archive, session)
+    names = flags["flag"].to_list() if flags.height else []
+    at = names.index(event.flag) if event.flag in names else None
+    shown = f"drawn: {event.joint}" if event.everywhere else f"unit {event.serial}"
+    step = []
+    if at is not None:
+        for text, to in (("Previous flag", at - 1), ("Next flag", at + 1)):
+            if 0 <= to < len(names):
+                step.append(
+                    basics.go(
+                        text,
+                        links.href("event", View(session=session, flag=names[to])),
+                        className="button quiet",
+                    )
+                )
+    replay = links.href(
+        "replay",
+        View(
+            session=session,
+            start_ns=links.to_ns(events.window_around(event)[0]),
+            end_ns=links.to_ns(events.window_around(event)[1]),
+            at_ns=links.to_ns(event.start),
+            flag=event.flag,
+        ),
+    )
+    return html.Div(
+        [
+            html.P(
+                [
+                    basics.go("Review", links.href("review", View(session=session))),
+                    f" of {session}, {event.record.arm}, {event.record.start:%Y-%m-%d}",
+                ],
+                className="crumb",
+            ),
+            html.Div(
+                [
+                    html.H1([f"{event.place} · ", term(event.kind)]),
+                    basics.severity(event.severity) if event.severity else None,
+                    html.Span(
+                        f"{shown} · {event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} "
+                        f"UTC for {event.seconds:.2f} s",
+                        className="faint",
+                    ),
+                    basics.go("Step through it in the replay", replay, className="button"),
+                    *step,
+                ],
+                className="row",
+            ),
+        ]
+    )
+
+
+def words(desk: Desk, event: events.Event) -> Component:
+    """Return the argument: expected, seen, by how much, how rare, what else was weighed."""
+    said = argument(desk.archive, event.record.session, event.flag, event.kind)
+    base, hours = _taught(desk, event)
+    rare = rarity(event.score, hours)
+    if base:
+        rare = f"{rare} Checked against baseline {base}.".strip()
+    score = "" if event.score is None else f"{event.score:.3g}. "
+    steps = [
+        ("Expected", said.expected),
+        ("Seen", said.seen),
+        ("By how much", said.by),
+        ("Score", f"{score}{rare}"),
+    ]
+    return argument_part(event.summary, steps, event.kind, said.weighed)
+
+
+def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None]:
+    """Return the baseline that judged, and the joint-hours that taught it."""
+    try:
+        baseline = events.baseline_of(desk.archive, event)
+    except DamageError:
+        raise
+    except JointbookError:
+        return event.baseline or "", None
+    if baseline is None:
+        return event.baseline or "", None
+    return event.baseline or "", sum(unit.hours for unit in baseline.units.values())
+
+
+def danger(event: events.Event) -> Component | None:
+    """Return the caution that stands above everything, for the kinds that have one."""
+    text = CAUTIONS.get(event.kind)
+    if text is None:
+        return None
+    return basics.caution(
+        f"{text} A slipping or late brake can let a joint and whatever it carries move by itself; "
+        "local codes and licensed practice hold too. What is shown here advises; it never clears "
+        "an arm to move."
+    )
+
+
+def verdict(desk: Desk, event: events.Event) -> Component:
+    """Return the verdict of the flag and the form for a new one."""
+    parts: list[Any] = [html.H2("Verdict", id="verdict"), reviewer_field()]
+    if event.flag is None:
+        parts.append(
+            html.P("A span of your own is not a flag: pin a note to it.", className="faint")
+        )
+    else:
+        session = event.record.session
+        history = decisions.history(desk.archive, session, event.flag)
+        holds = (
+            history.row(-1, named=True)
+            if history.height
+            else {"verdict": decisions.OPEN, "note": ""}
+        )
+        parts += [
+            verdict_form(
+                session,
+                event.flag,
+                holds["verdict"],
+                holds["note"],
+                decisions.VERDICTS,
+                last_seen(history),
+            ),
+            html.Div(
+                verdict_line(history),
+                id={"type": "verdict-line", "flag": event.flag, "session": session},
+            ),
+        ]
+    return html.Section(parts, className="sheet", **aria(labelledby="verdict"))
+
+
+def contents() -> Component:
+    """Return links to the parts of the page."""
+    names = (
+        ("Before, during, after", "event-story-title"),
+        ("Similar motions", "likes"),
+        ("Score and what if", "scores"),
+        ("Other joints", "others"),
+        ("Brakes", "brakes"),
+        ("Sensors", "sensors"),
+        ("Pins", "pins"),
+    )
+    return html.Nav(
+        [html.A(text, href=f"#{anchor}") for text, anchor in names],
+        className="event-contents",
+        **aria(label="Parts of this event"),
+    )

@@ -1,0 +1,1 @@
+"""The library of sessions, and logs taken in."""

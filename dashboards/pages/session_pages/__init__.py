@@ -1,0 +1,1 @@
+"""A session: its replay, data and pins."""

@@ -1,0 +1,1 @@
+"""Wear, and a unit on one sheet."""

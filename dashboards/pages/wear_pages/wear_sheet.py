@@ -1,0 +1,104 @@
+"""A joint unit on paper: trends with their limits, findings, maintenance, duty."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from dash import html
+from dash.development.base_component import Component
+
+from dashboards import links
+from dashboards.components import basics
+from dashboards.components.event_page.event_parts import table
+from dashboards.components.figure_card import figure_card
+from dashboards.components.report_links import unit_report_links
+from dashboards.figures.wear import history_figure
+from dashboards.links import View
+from dashboards.pages.page import Desk
+from dashboards.queries import wear
+from replay.errors import DamageError, JointbookError
+from replay.records import Trend
+
+HOW_TO_READ = (
+    "Filled: a session under usual conditions, with its 90 % interval; open: as measured. "
+    "Dotted: moving average. Line and band: trend and 90 % of its slope. Dashed: projection, "
+    "with the fan that holds 90 % of what fits; thick on the limit: when it is reached."
+)
+
+
+def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) -> Component:
+    """Return everything that is known of a unit as one sheet to print."""
+    parts: list[Component] = []
+    notes: list[Component] = []
+    place = next((f"{t.arm} {t.joint}".strip() for t in found if t.serial == serial), "")
+    for indicator in wear.leading_indicators(found, serial):
+        try:
+            history = wear.history(desk.archive, serial, indicator, against)
+        except DamageError:
+            raise
+        except JointbookError:
+            continue
+        if not notes:
+            notes = [
+                html.Li(f"{r['date']:%Y-%m-%d}: {r['what']}. {r['detail'] or ''}".strip())
+                for r in history.notes.iter_rows(named=True)
+            ]
+        parts.append(
+            figure_card(
+                f"sheet-{indicator.replace(' ', '-')}",
+                indicator,
+                history_figure(history, small=True),
+                html.P(wear.sentence(history)),
+                height=210,
+                level=3,
+            )
+        )
+    rows = [
+        [
+            f"{r['start']:%Y-%m-%d %H:%M}",
+            r["kind"],
+            r["severity"],
+            r["verdict"],
+            basics.go(
+                r["summary"], links.href("event", View(session=r["session"], flag=r["flag"]))
+            ),
+        ]
+        for r in wear.findings_of(desk.archive, serial).iter_rows(named=True)
+    ]
+    return html.Div(
+        [
+            html.Div(
+                [
+                    html.H1(f"Unit {serial}"),
+                    html.Span(f"{place}, as of {datetime.now(UTC):%Y-%m-%d}", className="faint"),
+                    html.Span(unit_report_links(serial), className="no-print"),
+                    html.Button("Print", id="wear-print", type="button", className="no-print"),
+                    basics.go(
+                        "Back to wear",
+                        links.href("wear", View(), serial=serial),
+                        className="button quiet no-print",
+                    ),
+                ],
+                className="row",
+            ),
+            html.H2("Trends"),
+            html.P(HOW_TO_READ, className="faint") if parts else None,
+            html.Div(parts, className="figures-2")
+            if parts
+            else html.P("No indicator that a decision rests on was measured for this unit."),
+            html.H2("Findings"),
+            table(("Start, UTC", "Kind", "Severity", "Verdict", "What"), rows, caption="Findings")
+            if rows
+            else html.P("No flag names this unit. That is no clearance.", className="faint"),
+            html.H2("Maintenance"),
+            html.Ul(notes) if notes else html.P("No note yet.", className="faint"),
+            html.H2("Duty"),
+            html.P(wear.duty_words(desk.archive, serial) or "No use is counted yet."),
+            basics.caution(
+                "Dates are estimates with intervals, from the sessions in this archive. They plan "
+                "a look, a repair or a replacement; they never clear an arm to move."
+            ),
+        ],
+        className="wear unit-sheet",
+    )

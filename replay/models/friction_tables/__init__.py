@@ -1,0 +1,1 @@
+"""The friction of one session as a table: steady rows, curves, fits."""

@@ -1,0 +1,1 @@
+"""Sessions brought to even, filtered blocks, a few a second."""

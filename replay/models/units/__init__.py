@@ -1,0 +1,1 @@
+"""What is learned of one joint unit: the law of its current, noise, doubt, drive."""

@@ -1,0 +1,1 @@
+"""Verdicts and dispositions: what people concluded, on which scales, what it teaches."""

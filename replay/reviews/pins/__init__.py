@@ -1,0 +1,1 @@
+"""Notes pinned to instants of a session."""

@@ -1,0 +1,1 @@
+"""Sign-offs: what they state, who signed, what would differ now."""
