@@ -46,7 +46,6 @@ import importlib
 import logging
 from collections.abc import Callable
 from functools import partial
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -73,10 +72,10 @@ from replay.errors import JointbookError
 
 PAGE_MODULES = (
     "queue",
-    "library",
-    "session",
-    "event",
-    "wear",
+    "library_pages.library",
+    "session_pages.session",
+    "event_pages.event",
+    "wear_pages.wear",
     "review",
     "signoff",
     "compare",
@@ -94,7 +93,7 @@ _log = logging.getLogger(__name__)
 def load_pages() -> list[Page]:
     """Return the pages that there are, in the menu's order."""
     names = [f"dashboards.pages.{m}" for m in PAGE_MODULES]
-    return [importlib.import_module(n).PAGE for n in names if find_spec(n) is not None]
+    return [importlib.import_module(n).PAGE for n in names]
 
 
 def create_app(archive: Archive | str | Path, users: Users | None = None) -> Shell:

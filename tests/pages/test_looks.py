@@ -96,6 +96,8 @@ def test_nothing_covers_the_outcome_of_a_job(
         page.wait_for_selector("main h1, main h2")
         page.evaluate("window.dash_clientside.set_props('jobs-beat', { disabled: false })")
         page.wait_for_selector(".job.done:has-text('3 checked')")
+        # beside a form it stands below what has to be written, and is scrolled to
+        page.locator(".jobs button").first.scroll_into_view_if_needed()
         seen = page.evaluate(
             """() => [...document.querySelectorAll('.job strong, .job-text, .jobs button')].map(
                  (e) => { const r = e.getBoundingClientRect();
