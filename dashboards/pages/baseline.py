@@ -8,9 +8,9 @@ from flask import Response
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.event_page.event_parts import table
 from dashboards.components.figure_card import figure_card, save_links
-from dashboards.components.queue_page.saving import send_table
+from dashboards.components.plain_tables import table
+from dashboards.components.saving import send_table
 from dashboards.figures.baseline import kept_word_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page

@@ -12,7 +12,7 @@ from flask import Response, request
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.pickers import session_picker
-from dashboards.components.queue_page.saving import send_table
+from dashboards.components.saving import send_table
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View

@@ -10,9 +10,9 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.event_page.event_parts import number, table
 from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.pickers import choice, labelled
+from dashboards.components.plain_tables import number, table
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View

@@ -15,7 +15,7 @@ from dashboards.components.queue_page.finding_panel import (
     conflict,
     nothing_waits,
 )
-from dashboards.components.queue_page.verdicts import REVIEWER, reviewer_field
+from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of

@@ -17,11 +17,10 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.pickers import choice, session_picker
-from dashboards.components.queue_page.saving import send_table
-from dashboards.components.queue_page.verdicts import (
-    REVIEWER,
+from dashboards.components.reviewer import REVIEWER, reviewer_field
+from dashboards.components.saving import send_table
+from dashboards.components.verdicts import (
     last_seen,
-    reviewer_field,
     told_of,
     verdict_form,
     verdict_line,

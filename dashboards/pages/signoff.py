@@ -11,8 +11,8 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
 from dashboards.components.queue_page.signing_parts import findings_table, past_list, signing_form
-from dashboards.components.queue_page.verdicts import REVIEWER, reviewer_field
 from dashboards.components.report_links import bundle_link, session_report_links
+from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, record

@@ -8,8 +8,8 @@ from typing import Protocol
 from dash import html
 from dash.development.base_component import Component
 
-from dashboards.components.event_page.event_parts import table
 from dashboards.components.figure_card import aria
+from dashboards.components.plain_tables import table
 from dashboards.components.terms import term
 from dashboards.handbook import entries, entry_of
 

@@ -6,7 +6,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.basics import attributes
-from dashboards.components.queue_page.verdicts import reviewer_field
+from dashboards.components.reviewer import reviewer_field
 from dashboards.components.terms import term
 
 _COLUMNS = (

@@ -23,7 +23,7 @@ from dashboards.components.event_page.argument import measured_part
 from dashboards.components.event_page.event_parts import pin_form, pins_part
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
-from dashboards.components.queue_page.saving import send_table
+from dashboards.components.saving import send_table
 from dashboards.links import View
 from dashboards.pages.event_pages.event_callbacks import event_of, register_sections
 from dashboards.pages.event_pages.event_story import story, story_figure

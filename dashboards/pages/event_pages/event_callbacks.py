@@ -15,8 +15,9 @@ from dash.development.base_component import Component
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.event_page import event_parts
+from dashboards.components.event_page.rebuilt import rebuilt_part
 from dashboards.components.figure_card import figure_card
-from dashboards.components.library_page.rebuilt import rebuilt_part
+from dashboards.components.plain_tables import table
 from dashboards.figures import event as draw
 from dashboards.figures.detectors import spoken
 from dashboards.links import View
@@ -244,7 +245,7 @@ def _scores(
             height=340,
             level=3,
         ),
-        event_parts.table(
+        table(
             ("Detector", "Most, healthy spreads"),
             [[spoken(r["detector"]), f"{r['most']:+.2f}"] for r in loud.iter_rows(named=True)],
             caption="Detectors during the event",

@@ -8,7 +8,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, no_update, set_props
 
 from dashboards import ids
-from dashboards.components.library_page.rebuilt import everywhere_part
+from dashboards.components.event_page.rebuilt import everywhere_part
 from dashboards.pages.page import Desk
 from dashboards.queries.event import events, everywhere
 

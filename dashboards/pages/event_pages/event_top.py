@@ -11,13 +11,13 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.event_page.argument import argument_part
 from dashboards.components.figure_card import aria
-from dashboards.components.queue_page.verdicts import (
+from dashboards.components.reviewer import reviewer_field
+from dashboards.components.terms import term
+from dashboards.components.verdicts import (
     last_seen,
-    reviewer_field,
     verdict_form,
     verdict_line,
 )
-from dashboards.components.terms import term
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions

@@ -8,7 +8,7 @@ from dash import (
 )
 from flask import Response, request
 
-from dashboards.components.queue_page.saving import send_table
+from dashboards.components.saving import send_table
 from dashboards.pages.page import Desk
 from dashboards.queries import catalogue, intake
 from dashboards.queries.session import completeness

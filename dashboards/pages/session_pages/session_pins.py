@@ -7,7 +7,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, no_update
 
 from dashboards import ids, links
-from dashboards.components.queue_page.verdicts import REVIEWER
+from dashboards.components.reviewer import REVIEWER
 from dashboards.links import parse_instant
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions

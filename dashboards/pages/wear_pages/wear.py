@@ -20,9 +20,9 @@ from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.figure_card import figure_card, save_links
 from dashboards.components.pickers import choice
-from dashboards.components.queue_page.saving import send_table
-from dashboards.components.queue_page.verdicts import REVIEWER, reviewer_field
 from dashboards.components.report_links import unit_report_links
+from dashboards.components.reviewer import REVIEWER, reviewer_field
+from dashboards.components.saving import send_table
 from dashboards.components.wear_page.wear_board import address, fleet_block, multiples
 from dashboards.components.wear_page.wear_notes import limit_form, notes_block, notes_list
 from dashboards.figures.wear import history_figure, reaches_limit

@@ -10,8 +10,8 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.event_page.event_parts import table
 from dashboards.components.figure_card import figure_card
+from dashboards.components.plain_tables import table
 from dashboards.components.report_links import unit_report_links
 from dashboards.figures.wear import history_figure
 from dashboards.links import View

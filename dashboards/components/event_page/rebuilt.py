@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.basics import severity
-from dashboards.components.event_page.event_parts import table
+from dashboards.components.plain_tables import table
 from dashboards.links import View
 
 MOST = 40

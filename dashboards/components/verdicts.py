@@ -1,4 +1,4 @@
-"""The verdict on a flag: a form, the line that says what holds, the name."""
+"""The verdict on a flag: a form, and the line that says what holds."""
 
 from __future__ import annotations
 
@@ -7,9 +7,6 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
-from dashboards.components.pickers import labelled
-
-REVIEWER = "reviewer-name"
 
 
 def verdict_form(
@@ -97,22 +94,4 @@ def told_of(who: str, words: str) -> Component:
         "To put yours after it, keep it once more.",
         className="refused-words",
         role="alert",
-    )
-
-
-def reviewer_field() -> Component:
-    """Return the field for the reviewer's name; this browser remembers it.
-
-    Its id is the same on every page, so that the name is too.
-    """
-    return labelled(
-        "Your name (goes on record)",
-        dcc.Input(
-            id=REVIEWER,
-            type="text",
-            maxLength=120,
-            persistence=True,
-            debounce=False,
-            style={"width": "170px"},
-        ),
     )
