@@ -8,7 +8,8 @@ from replay.logs.proposing.guesses import Guess
 from replay.logs.proposing.name_pieces import pieces
 from replay.logs.proposing.vocabulary import RUN_WORDS
 
-MOST_RUNS, FEWEST_ROWS = 200, 20
+MOST_PROPOSED, FEWEST_ROWS = 200, 20
+"""A column of more runs than this is not proposed, though a map may name one of more."""
 SWITCHES = frozenset(["0", "1", "0.0", "1.0", "true", "false", "on", "off", ""])
 """Words of a drive that runs or does not."""
 
@@ -23,7 +24,7 @@ def run_column(sample: pl.DataFrame, time: str) -> Guess | None:
             continue
         words = sample[name].cast(pl.String).str.strip_chars().str.to_lowercase()
         count = words.drop_nulls().n_unique()
-        if words.null_count() or not 2 <= count <= min(MOST_RUNS, len(words) // FEWEST_ROWS):
+        if words.null_count() or not 2 <= count <= min(MOST_PROPOSED, len(words) // FEWEST_ROWS):
             continue
         if set(words.unique()) <= SWITCHES:
             continue
