@@ -60,7 +60,9 @@ class Session:
     ``units`` maps a joint's name to the serial number of the joint unit that
     sat there, where it is known; histories follow `unit`. ``channels`` maps each stream
     to its channel names. ``base_end``, ``payload_kg`` and ``person_on_tip``
-    hold for the whole session, or are None where unknown or varying.
+    hold for the whole session, or are None where unknown or varying. ``run`` is the
+    name of one of several runs in a file, the word of its column or ``run 2`` where the
+    clock told it; empty where the session is all of its logs, and in earlier records.
     """
 
     session: str
@@ -83,6 +85,7 @@ class Session:
     program: str | None = None
     quality: tuple[QualityNote, ...] = ()
     switched_off: tuple[str, ...] = ()
+    run: str = ""
 
     def unit(self, joint: str) -> str:
         """Return the key of the joint unit at a joint: what all its histories go by.

@@ -14,7 +14,7 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, replace
 from importlib.metadata import PackageNotFoundError, version
@@ -35,6 +35,7 @@ from replay.cleaning.parts import Part, clean_wide, joint_names
 from replay.cleaning.restarts import runs_by_clock
 from replay.cleaning.runs import refuse_runs, runs_of
 from replay.cleaning.same_channels import settle
+from replay.cleaning.same_log import refuse_twice, stored_of_same_log, the_one_to_replace
 from replay.cleaning.session_grouping import Group, gather, log_span
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.stream.cleaner import TimesGoBack
@@ -267,12 +268,14 @@ def _take(
         else:
             runs = [raws[0]]
 
-        def keep(run: RawLog, own: str, placed: LogMap, as_it_is: bool) -> None:
+        def keep(
+            run: RawLog, own: str, placed: LogMap, as_it_is: bool, among: Sequence[RawLog]
+        ) -> None:
             mine = [replace(fits[0], log_map=placed), *fits[1:]]
             logs, inside = [run, *raws[1:]], _below(folder, own)
             stored = _keep(
                 archive, pool, inside, logs, mine, arm, before, result, replace_stored, joins,
-                as_it_is,
+                as_it_is, [r.run for r in among],
             )  # fmt: skip
             if stored is not None:
                 given = log_map if maps else None
@@ -282,16 +285,16 @@ def _take(
             before_it = list(run.set_aside)
             alone = len(raws) == 1 and log_map.run is None
             try:
-                keep(run, f"run{nth}", log_map, not alone)
+                keep(run, f"run{nth}", log_map, not alone, runs)
             except TimesGoBack as error:
                 parts = runs_by_clock(run, log_map) if alone else []
                 if not parts and str(error) != _BEGAN_ANEW:
                     raise
                 if not parts:
                     run.set_aside = before_it
-                    keep(run, "again", log_map, True)
+                    keep(run, "again", log_map, True, runs)
                 for place, (part, placed) in enumerate(parts):
-                    keep(part, f"part{place}", placed, True)
+                    keep(part, f"part{place}", placed, True, [p for p, _ in parts])
 
 
 def _keep(
@@ -306,8 +309,11 @@ def _keep(
     replace_stored: bool,
     joins: Session | None,
     as_it_is: bool,
+    among: Sequence[str],
 ) -> Session | None:
     """Clean and store one session; return a stored one that it has to be read together with.
+
+    ``among`` names all runs of its file.
 
     Raises
     ------
@@ -358,9 +364,11 @@ def _keep(
         _was_there(archive, result, session.session, paths)
         return None
     fresh = {s.session for s in result.sessions}
-    old = _same_log(archive, session, fresh) if replace_stored else None
-    if not replace_stored and start_is_stated(log_map):
-        _refuse_another_start(archive, session, fresh, paths)
+    old = None
+    if replace_stored:
+        old = the_one_to_replace(stored_of_same_log(archive, session, among, fresh))
+    elif joins is None and start_is_stated(log_map):
+        refuse_twice(stored_of_same_log(archive, session, among, fresh), session, paths)
     begun = None if joins is None else joins.session
     if old is None and joins is None:
         begun = begun_before(archive, session, paths)
@@ -498,62 +506,6 @@ def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | N
         if known.endswith(ending):
             return str(known)
     return None
-
-
-def _same_log(archive: Keeper, session: Session, fresh: Collection[str]) -> str | None:
-    """Return the stored session of the same octets and arm, which a new map reads otherwise.
-
-    Of a file of several runs each takes the place of its like, and of none of
-    the ``fresh`` ones, which this very intake has stored.
-
-    Raises
-    ------
-    LogRefused
-        When several are: which of them goes is a person's to say.
-    """
-    frame = archive.sessions()
-    if not frame.height:
-        return None
-    named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
-    stored = [archive.session(str(name)) for name in named["session"] if name not in fresh]
-    stored = [s for s in stored if s.raw_sha256 == session.raw_sha256]
-    run = _run_of(session)
-    if run:
-        like = [s for s in stored if _run_of(s) == run]
-        stored = like or [s for s in stored if not _run_of(s)] or stored
-    same = [s.session for s in stored]
-    if len(same) > 1:
-        raise LogRefused(
-            f"{len(same)} stored sessions were read from this very log: {', '.join(same)}",
-            todo="take out those that are wrong: jointbook archive remove SESSION",
-        )
-    return same[0] if same else None
-
-
-def _refuse_another_start(
-    archive: Keeper, session: Session, fresh: Collection[str], paths: Sequence[Path]
-) -> None:
-    """Refuse octets that are stored under another start: their hours would count twice."""
-    frame = archive.sessions()
-    if not frame.height:
-        return
-    named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
-    for name in named["session"]:
-        stored = archive.session(str(name))
-        same = stored.raw_sha256 == session.raw_sha256 and _run_of(stored) == _run_of(session)
-        if same and stored.session not in fresh:
-            raise LogRefused(
-                f"is stored already as session {stored.session}, which begins at "
-                f"{stored.start.isoformat()}, and the map states another start",
-                file=paths[0],
-                todo="to read it anew under this start: --replace",
-            )
-
-
-def _run_of(session: Session) -> str:
-    """Return which run of its file a session is, as its note begins; empty where it is all."""
-    said = (n.detail for n in session.quality if n.kind == "run")
-    return next(said, "").split(" in the file")[0]
 
 
 _WHOSE = {

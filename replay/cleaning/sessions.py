@@ -111,6 +111,7 @@ def build_session(
         program=program,
         quality=tuple(routine_last([*extra, *notes])),
         switched_off=switched_off(present),
+        run=parts[0].raw.run,
     )
     return session, files
 

@@ -175,3 +175,21 @@ def test_the_same_octets_under_another_start_are_not_stored_twice(
     assert archive.sessions().height == len(rows)
     assert not take(tmp_path, log, log_map=later, replace_stored=True)[1].refused
     assert archive.sessions().height == len(rows)
+
+
+def test_the_same_octets_under_a_corrected_map_are_told_what_is_true(tmp_path: Path) -> None:
+    """The map's start is the stored one: no other start is spoken of."""
+    log = tmp_path / "log.csv"
+    log.write_text(text(since(table(400))))
+    archive, first = take(tmp_path, log, log_map=SECONDS)
+    right = SECONDS.replace('unit = "A"', 'unit = "mA"')
+    (refusal,) = take(tmp_path, log, log_map=right)[1].refused
+    assert f"is stored already as session {only(first).session}" in refusal.reason
+    assert "was read with another log map or arm file" in refusal.reason
+    assert "--replace" in refusal.reason
+    assert "another start" not in refusal.reason
+    later = SECONDS.replace("2031-03-01T00", "2031-03-01T05")
+    (refusal,) = take(tmp_path, log, log_map=later)[1].refused
+    assert "begins at 2031-03-01T00:00:00+00:00" in refusal.reason
+    assert "as it is read now it would begin at 2031-03-01T05:00:00+00:00" in refusal.reason
+    assert archive.sessions().height == 1

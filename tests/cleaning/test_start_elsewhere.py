@@ -59,3 +59,21 @@ def test_two_recorders_that_count_from_their_folders_start_are_one_session(tmp_p
     log_map = SECONDS.replace("{more}", more)
     archive, result = take(tmp_path, path, path.with_name("more.csv"), log_map=log_map)
     assert samples(archive, only(result))["J1.angle_deg"].to_list() == frame["a1"].to_list()
+
+
+def test_logs_of_one_session_that_count_from_their_names_are_read_anew(tmp_path: Path) -> None:
+    """The first log asks for it, and both are read: they meet their own octets, as they should."""
+    frame = table(200).with_columns(t=pl.int_range(200) / 10)
+    logs = [tmp_path / f"20310301_061500_{name}.csv" for name in ("first", "more")]
+    logs[0].write_text(text(frame))
+    logs[1].write_text(text(frame[150:]))
+    log_map = SECONDS.replace("{more}", 'start_from = "name"\nstart_format = "%Y%m%d_%H%M%S"')
+    archive, result = take(tmp_path, *logs, log_map=log_map)
+    first = only(result)
+    right = log_map.replace('unit = "A"', 'unit = "mA"')
+    again = take(tmp_path, *logs, log_map=right, replace_stored=True)[1]
+    session = only(again)
+    assert again.replaced == {session.session: first.session}
+    assert archive.sessions()["session"].to_list() == [session.session]
+    amperes = samples(archive, session)["J1.current_a"].to_list()
+    assert amperes == pytest.approx([i / 1000 for i in frame["i1"]])

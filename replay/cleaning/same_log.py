@@ -1,0 +1,85 @@
+"""The very log of a stored session, read anew: what stands in whose place, or is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from pathlib import Path
+
+from replay.cleaning.keeper import Keeper
+from replay.cleaning.sessions import session_id
+from replay.errors import LogRefused
+from replay.records import Session
+
+
+def stored_of_same_log(
+    archive: Keeper, session: Session, among: Sequence[str], fresh: Collection[str]
+) -> list[Session]:
+    """Return the stored sessions of the same octets and arm that a session stands for anew.
+
+    Its like, where its file has several runs, ``among`` those of these names; and whatever
+    is none of them: the file as a whole, or runs that it was divided into otherwise. None of
+    the ``fresh`` ones, which this very intake has stored.
+    """
+    frame = archive.sessions()
+    if not frame.height:
+        return []
+    named = frame.filter((frame["source"] == session.source) & (frame["arm"] == session.arm))
+    stored = [archive.session(str(name)) for name in named["session"] if name not in fresh]
+    others = [name for name in among if name != session.run]
+    return [
+        s
+        for s in stored
+        if s.raw_sha256 == session.raw_sha256 and not any(_is_run(s, name) for name in others)
+    ]
+
+
+def the_one_to_replace(stored: Sequence[Session]) -> str | None:
+    """Return the session of the same log whose place a new one takes, if there is one.
+
+    Raises
+    ------
+    LogRefused
+        When there are several: which of them goes is a person's to say.
+    """
+    same = [s.session for s in stored]
+    if len(same) > 1:
+        raise LogRefused(
+            f"{len(same)} stored sessions were read from this very log: {', '.join(same)}",
+            todo="take out those that are wrong: jointbook archive remove SESSION",
+        )
+    return same[0] if same else None
+
+
+def refuse_twice(stored: Sequence[Session], session: Session, paths: Sequence[Path]) -> None:
+    """Refuse octets that are stored already: their hours would count twice.
+
+    Raises
+    ------
+    LogRefused
+        When any of the same log is ``stored``, with what differs.
+    """
+    for other in stored:
+        said = f"is stored already as session {other.session}, "
+        if other.start != session.start:
+            said += (
+                f"which begins at {other.start.isoformat()}; as it is read now it would begin at "
+                f"{session.start.isoformat()}"
+            )
+        else:
+            said += "which was read with another log map or arm file"
+        raise LogRefused(
+            said,
+            file=paths[0],
+            todo="to put what is read now in its place: --replace",
+        )
+
+
+def _is_run(stored: Session, name: str) -> bool:
+    """Tell whether a stored session is the run of that name.
+
+    Records of earlier programs do not say it, but the session's own name is made from it.
+    """
+    if stored.run:
+        return stored.run == name
+    told = stored.raw_sha256 or "", stored.map_toml or "", stored.arm_toml or ""
+    return stored.session[16:] == session_id(0, stored.arm, *told, run=name)[16:]
