@@ -111,3 +111,22 @@ def test_a_time_says_how_well_it_is_known(taken_back):
     for judged, measured in ((words(track), answer), (motions(track), start)):
         assert judged.marks[0].raw == measured.time_s
     assert pushes(track).marks[0].end_s == pytest.approx(10.2)  # within 2.1 steps of 0.1 deg
+
+
+@pytest.mark.parametrize("unknown", ["at the release", "soon after", "always"])
+def test_where_no_angle_is_known_a_joint_is_not_said_to_stay_in_its_place(tmp_path, unknown):
+    t = np.arange(0, 60, 0.1)
+    going = np.clip(t - 10.1, 0, 30)
+    angle = 5.0 + 2.0 * going
+    lost = {
+        "at the release": np.abs(t - 10.0) < 0.05,
+        "soon after": (t > 10.05) & (t < 14),
+        "always": t >= 0,
+    }[unknown]
+    channels = {
+        "J1.angle_deg": np.where(lost, np.nan, angle),
+        "J1.current_a": np.where(t > 10.5, 6.0, 1.5),
+        "J1.brake_engaged": t < 9.95,
+    }
+    found = pushes(track_of(archive_of(tmp_path, {"main": channels}, {"main": t}))).marks
+    assert all(mark.end_s <= 10.2 and mark.detail["pushed_a"] < 2.0 for mark in found)

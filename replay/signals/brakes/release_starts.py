@@ -67,15 +67,23 @@ def pushes(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
     """Time how long a joint stays in its place after the brake's word, and what the drive draws.
 
     From the release of the word (its command where there is no word) to the last row before
-    the joint has left its place; none where no current is known meanwhile.
+    the joint has left its place, or before nobody saw where it was; none where no angle tells
+    the place, or no current is known meanwhile.
     """
     held = np.diff(rows.angle_deg)[rows.braked[1:] & rows.braked[:-1]]
     noise = wide_spread(held) / np.sqrt(2) if held.size else 0.0
     least = max(STILL_STEPS * rows.resolution_deg, STILL_SD * noise, 1e-9)
     found = []
     for row, stop in _released(rows):
-        place = float(np.median(rows.angle_deg[max(row - 3, 0) : row + 1]))
-        left = np.flatnonzero(np.abs(rows.angle_deg[row:stop] - place) > least)
+        there = rows.angle_deg[max(row - 3, 0) : row + 1]
+        there = there[np.isfinite(there)]
+        if not there.size:
+            continue
+        unseen = np.flatnonzero(np.isnan(rows.angle_deg[row:stop]))
+        stop = row + int(unseen[0]) if unseen.size else stop
+        if stop <= row:
+            continue
+        left = np.flatnonzero(np.abs(rows.angle_deg[row:stop] - np.median(there)) > least)
         end = row + int(left[0]) - 1 if left.size else stop - 1
         push = timed(rows, row, end, not left.size, until=end + 1 if left.size else None)
         if np.isfinite(push.drawn_a):
