@@ -69,8 +69,8 @@ class Noise:
         """Return phi for windows of 2^(level + 1) blocks."""
         return self.phi[min(level, len(self.phi) - 1)]
 
-    def white(self, energy: float) -> float:
-        """Return the variance of a long window's size that averages out with its energy."""
+    def variance_within(self, energy: float) -> float:
+        """Return a long window's variance within a session: what averages out with its energy."""
         scale = self.centre**2 if self.centre > 0 else 1.0
         return self.longest / max(energy, 1e-12) / scale
 
@@ -204,7 +204,7 @@ def gain(part: Terms, inside: Flags, noise: Noise) -> tuple[float, float, float]
     phi = noise.longest
     if noise.centre > 0:  # a mean square: its logarithm is what is judged
         times = max(size / noise.centre, 1.0)
-        variance = phi / energy / noise.centre**2 + noise.omega**2
+        variance = noise.variance_within(energy) + noise.omega**2
         return float(0.5 * np.log(times) ** 2 / variance), times, float("nan")
     nats = 0.5 * size**2 * energy / phi
     return nats, size, float(np.sqrt(phi / energy + noise.omega**2 + doubt**2))

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import polygamma
 
 from replay.statistics.moderation import moderated
 
@@ -31,3 +32,22 @@ def test_a_unit_that_showed_nothing_has_the_common_variance_or_stays_unknown():
     made = moderated(np.array([[1.0], [1.1], [0.9], [np.nan]]), 11)[:, 0]
     assert made[3] == pytest.approx(made[0])
     assert np.isnan(moderated(np.array([[1.0], [np.nan]]), 11)[1, 0])  # two tell no law
+
+
+def test_units_that_lie_hardly_further_apart_than_chance_are_one():
+    # scaled until the law's degrees of freedom would be beyond any search
+    rng = np.random.default_rng(3)
+    ln = rng.normal(size=6)
+    ln = (ln - ln.mean()) / ln.std(ddof=1)
+    for beyond in (1e-9, 1e-7, 1e-5, 1e-3):
+        apart = np.sqrt(polygamma(1, 5.5) + beyond)
+        made = moderated(np.exp(ln * apart)[:, None], 11)[:, 0]
+        assert np.isfinite(made).all()
+        assert np.ptp(np.log(made)) < 0.05
+
+
+def test_a_unit_that_few_sessions_told_is_drawn_in_further():
+    own = np.exp(np.array([[-1.5], [-0.5], [0.0], [0.5], [1.5]]))
+    alike = moderated(own, 11.0)[4, 0]
+    fewer = moderated(own, np.array([11.0, 11.0, 11.0, 11.0, 2.0]))[4, 0]
+    assert np.log(fewer) < 0.8 * np.log(alike)

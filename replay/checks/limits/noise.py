@@ -6,6 +6,7 @@ well, so what a unit's sessions differ by is drawn to what all units have in com
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -125,12 +126,20 @@ def fit_noise(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise
             z = np.concatenate(band) if band else np.zeros(0)
             far = float(np.quantile(z, SWELL[0])) if z.size >= 20 else float("nan")
             swells.setdefault(name, {}).setdefault(unit, []).append(far / SWELL[1])
+    told = _sessions_of(sessions)
     for name, by in swells.items():
-        table = moderated(np.array(list(by.values())) ** 2, len(sessions) - 1)
+        table = moderated(np.array(list(by.values())) ** 2, np.array([told[u] for u in by]) - 1.0)
         for unit, row in zip(by, np.sqrt(table), strict=True):
             swell = tuple(max(float(s), 0.5) if np.isfinite(s) else 1.0 for s in row)
             made[unit][name] = replace(made[unit][name], swell=swell)
     return made
+
+
+def _sessions_of(sessions: Sequence[SessionResiduals]) -> Counter[str]:
+    """Count the sessions that each unit was in; what all joints share was in every one."""
+    told = Counter(j.unit for s in sessions for j in s.joints.values())
+    told[EVERYONE] = len(sessions)
+    return told
 
 
 def _coloured(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise]]:
@@ -152,12 +161,14 @@ def _coloured(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise
         made.setdefault(unit, {})[name] = _noise(levels, SHAPES[name].energy)
         longest = levels[-1].arrays()[1]
         energies.setdefault(name, {})[unit] = float(np.median(longest)) if longest.size else np.nan
+    told = _sessions_of(sessions)
     for name, by in energies.items():
         # what sessions differ by is told by as many values as there are sessions
-        white = np.array([made[u][name].white(e) for u, e in by.items()])
+        within = np.array([made[u][name].variance_within(e) for u, e in by.items()])
         effect = np.array([made[u][name].omega ** 2 for u in by])
-        total = moderated((white + effect)[:, None], len(sessions) - 1)[:, 0]
-        for unit, omega_2 in zip(by, np.maximum(total - white, 0.0), strict=True):
+        freedom = np.array([told[u] for u in by]) - 1.0
+        total = moderated((within + effect)[:, None], freedom)[:, 0]
+        for unit, omega_2 in zip(by, np.maximum(total - within, 0.0), strict=True):
             if np.isfinite(omega_2):
                 made[unit][name] = replace(made[unit][name], omega=float(np.sqrt(omega_2)))
     return made
