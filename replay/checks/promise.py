@@ -59,14 +59,17 @@ def sentence(baseline: Baseline, asked: float | None = None) -> str:
     rate = baseline.asked if asked is None else asked
     most, whole, count = bound(baseline, rate), hours(baseline), len(baseline.sessions)
     gone = sum(len(u.set_aside) for u in baseline.units.values())
-    left_out = f"; {gone} set-aside joint-sessions are not counted" if gone else ""
+    left_out = ""
+    if gone:
+        left_out = f"; {gone} joint-session{'s' * (gone > 1)} set aside, not counted"
+    two_digits = f"{float(f'{most:.2g}'):g}"
     if most > 2 * rate or count < FEWEST_SESSIONS:
         return (
             f"{CANNOT_PROMISE}: {whole:.1f} joint-hours in {count} sessions bound it at "
-            f"{most:.2g} per 100 joint-hours ({CONFIDENCE:.0%} confidence), "
+            f"{two_digits} per 100 joint-hours ({CONFIDENCE:.0%} confidence), "
             f"asked {rate:g}{left_out}"
         )
     return (
-        f"at most {most:.2g} false flags per 100 joint-hours ({CONFIDENCE:.0%} confidence, "
+        f"at most {two_digits} false flags per 100 joint-hours ({CONFIDENCE:.0%} confidence, "
         f"{whole:.0f} joint-hours in {count} sessions), asked {rate:g}{left_out}"
     )

@@ -1,3 +1,5 @@
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -6,8 +8,9 @@ from replay.checks.limits.calibrating import calibrate
 from replay.checks.limits.calibration import Calibration
 from replay.checks.limits.extreme_values import fit_tail
 from replay.checks.limits.noise import fit_noise
-from replay.checks.promise import score_limit_for
+from replay.checks.promise import score_limit_for, sentence
 from replay.settings import setting
+from replay.signatures.marks import Mark, Seen, valued
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, session, with_shape
 
@@ -78,3 +81,44 @@ def test_a_fault_in_one_training_session_hides_no_other(laws):
     fresh = session(200)
     with_shape(fresh.joints["A1"], SHAPES["friction"], 0.5, between(one, 100.0, 400.0))
     assert [f.lead.joint for f in find(gather(fresh, {}, law), score_limit_for(1.0))] == ["A1"]
+
+
+def test_what_training_seldom_showed_counts_in_the_promise_as_in_a_check():
+    sessions = [session(k) for k in range(12)]
+    odd = sessions[5].session
+    gap = Mark("silence", "current", 100.0, 104.0, 20.0, {})
+    seen = {
+        s.session: {
+            "A1": {"silence": Seen((gap,) if s.session == odd else (), {"current": (0.0, 1.0)})}
+        }
+        for s in sessions
+    }
+    law, promise = calibrate(sessions, seen)
+    value = valued([gap], law.norms_of("U-1", "silence"))[0].value
+    of_check = float(law.score("silence", np.array(value)))
+    assert law.seldom("silence") is not None
+    of_promise = max(
+        x for x, name in zip(promise["scores"], promise["sessions"], strict=True) if name == odd
+    )
+    assert of_check > 5
+    assert of_promise == pytest.approx(of_check, rel=1e-3)  # its own tail is the prior, too
+
+
+def test_a_rate_is_written_out_and_a_count_reads_as_one():
+    unit = SimpleNamespace(set_aside=("s1",))
+    baseline = SimpleNamespace(
+        asked=1.0,
+        sessions=("a",) * 3,
+        units={"U-1": unit},
+        calibration={
+            "promise": {
+                "scores": [3.0] * 12,
+                "sessions": list("abcdefghijkl"),
+                "hours": [1.4] * 12,
+            }
+        },
+    )
+    said = sentence(baseline)
+    assert "bound it at 110 per 100 joint-hours" in said
+    assert "e+" not in said
+    assert said.endswith("; 1 joint-session set aside, not counted")

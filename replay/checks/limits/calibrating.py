@@ -62,10 +62,10 @@ def calibrate(
         left = [s for s in sessions if s.session in out]
         blocks += [b for s in left for b in blocks_of(s, seen.get(s.session, {}), law)]
     odd: set[int] = set()
-    surprise = _left_out(blocks, bare, odd)
+    surprise, _ = _left_out(blocks, bare, odd)
     for _ in range(2):
         odd = _odd(surprise)
-        surprise = _left_out(blocks, bare, odd)
+        surprise, seldom = _left_out(blocks, bare, odd)
     kept = [k for k in range(len(blocks)) if k not in odd]
     final = replace(
         bare,
@@ -75,7 +75,7 @@ def calibrate(
             {f: s[kept] for f, s in surprise.items()}, [blocks[k] for k in kept], len(names)
         ),
     )
-    rates = [final.rate(f, s) for f, s in surprise.items()]
+    rates = [seldom, *(final.rate(f, s) for f, s in surprise.items())]
     return final, {
         "scores": [round(float(s), 4) for s in chance(np.min(rates, axis=0))],
         "sessions": [b.session for b in blocks],
@@ -103,21 +103,31 @@ def _odd(surprise: Mapping[str, Floats]) -> set[int]:
     return {int(k) for k in np.argsort(-rarest)[:most] if rarest[k] > setting("odd_block")}
 
 
-def _left_out(blocks: Sequence[Block], bare: Calibration, odd: set[int]) -> dict[str, Floats]:
-    """Return every block's surprise, by family, by tails fitted without its session."""
+def _left_out(
+    blocks: Sequence[Block], bare: Calibration, odd: set[int]
+) -> tuple[dict[str, Floats], Floats]:
+    """Return every block's surprise, by family, by tails fitted without its session.
+
+    Also ln of the least rate of what is seldom seen, which a check holds to its own tail alone.
+    """
     names = sorted({b.session for b in blocks})
     quiet = {m.name for m in MEASURES.values() if not m.sought}
     made = {f: np.full(len(blocks), NOTHING) for f in FAMILIES}
+    seldom = np.full(len(blocks), -NOTHING)
     for k in range(min(FOLDS, len(names))):
         out = set(names[k::FOLDS])
         taught = [b for i, b in enumerate(blocks) if b.session not in out and i not in odd]
         law = replace(bare, tails=fit_tails(taught or list(blocks), len(names)))
         for i, block in enumerate(blocks):
             for name, value in block.most.items() if block.session in out else ():
-                if name not in quiet:
-                    of = made[family(name)]
-                    of[i] = max(of[i], float(law.surprise(name, np.array(value))))
-    return made
+                if name in quiet:
+                    continue
+                of = made[family(name)]
+                of[i] = max(of[i], float(law.surprise(name, np.array(value))))
+                own = law.seldom(name)
+                if own is not None:
+                    seldom[i] = min(seldom[i], float(own.log_rate(np.array(value))))
+    return made, seldom
 
 
 def _usual(

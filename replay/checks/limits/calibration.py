@@ -60,12 +60,15 @@ class Calibration:
 
     def score(self, statistic: str, value: Floats) -> Floats:
         """Return -log10 of the chance that a healthy joint-hour shows anything as rare."""
-        tail = self.tails.get(statistic)
-        if tail is None or tail.share < COMMON:  # a prior law needs no account of the others
-            log_rate = (tail or prior_tail()).log_rate(value)
-        else:
-            log_rate = self.rate(family(statistic), self.surprise(statistic, value))
-        return chance(log_rate)
+        own = self.seldom(statistic)
+        if own is not None:
+            return chance(own.log_rate(value))
+        return chance(self.rate(family(statistic), self.surprise(statistic, value)))
+
+    def seldom(self, statistic: str) -> Tail | None:
+        """Return the tail of what training seldom showed: its prior needs no account of others."""
+        tail = self.tails.get(statistic) or prior_tail()
+        return tail if tail.share < COMMON else None
 
     def to_plain(self) -> dict[str, Any]:
         """Return what JSON holds."""

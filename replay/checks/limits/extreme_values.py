@@ -1,7 +1,7 @@
 """How often healthy joints exceed a value: one tail a statistic, one law a family of them.
 
-A tail is exponential beyond the median of the blocks' maxima (Pickands 1975 with
-shape 0) and never lighter than that of as many normal variables.
+A tail is exponential beyond the 97th in 100 of the blocks' maxima (Pickands 1975 with shape 0),
+of what is seldom seen beyond its middle, and never lighter than that of as many normal variables.
 """
 
 from __future__ import annotations
