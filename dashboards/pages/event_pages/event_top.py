@@ -22,7 +22,7 @@ from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import events
-from dashboards.queries.event.argument import argument, rarity
+from dashboards.queries.event.argument import argument, as_rare, rarity
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
 
@@ -85,8 +85,8 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
 def words(desk: Desk, event: events.Event) -> Component:
     """Return the argument: expected, seen, by how much, how rare, what else was weighed."""
     said = argument(desk.archive, event.record.session, event.flag, event.kind)
-    base, hours = _taught(desk, event)
-    rare = rarity(event.score, hours)
+    base, hours, seen = _taught(desk, event)
+    rare = rarity(event.score, hours, seen)
     if base:
         rare = f"{rare} Checked against baseline {base}.".strip()
     score = "" if event.score is None else f"{event.score:.3g}. "
@@ -99,17 +99,18 @@ def words(desk: Desk, event: events.Event) -> Component:
     return argument_part(event.summary, steps, event.kind, said.weighed)
 
 
-def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None]:
-    """Return the baseline that judged, and the joint-hours that taught it."""
+def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int]:
+    """Return the baseline that judged, the joint-hours that taught it, how much was as rare."""
     try:
         baseline = events.baseline_of(desk.archive, event)
     except DamageError:
         raise
     except JointbookError:
-        return event.baseline or "", None
+        return event.baseline or "", None, 0
     if baseline is None:
-        return event.baseline or "", None
-    return event.baseline or "", sum(unit.hours for unit in baseline.units.values())
+        return event.baseline or "", None, 0
+    hours = sum(unit.hours for unit in baseline.units.values())
+    return event.baseline or "", hours, as_rare(baseline, event.score)
 
 
 def danger(event: events.Event) -> Component | None:
