@@ -107,7 +107,8 @@ def stopping_while_loading() -> Iterator[None]:
     """Let an interrupt end the process at once while modules are loaded.
 
     An interrupt raised inside a library's initialisation comes out as that library's own
-    error. Nothing is open or half-written yet, so the process can simply end.
+    error. Nothing is open or half-written yet, so the process can simply end. What a command
+    loads later, when it runs, is looked at where its error arrives (`main`).
     """
 
     def stop(*_: object) -> None:
@@ -161,6 +162,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"jointbook {args.verb}: {error}", file=sys.stderr)
         return EXIT_SET_ASIDE
     except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return EXIT_STOPPED
+    except ImportError as error:
+        if not isinstance(error.__cause__ or error.__context__, KeyboardInterrupt):
+            raise
         print("stopped", file=sys.stderr)
         return EXIT_STOPPED
 
