@@ -26,11 +26,11 @@ from replay.signatures.marks import (
     one_nat,
     prior_rows,
     runs,
-    wide,
 )
 from replay.signatures.stall import by_the_sensor
 from replay.signatures.stick_slip import repeats
 from replay.signatures.track import Floats, Track
+from replay.statistics.spread import wide_spread
 
 APART_S = 0.4
 """Two steps closer than this are one."""
@@ -53,7 +53,7 @@ def steps(track: Track) -> Seen:
         rows = np.flatnonzero((cells == number) & np.isfinite(step))
         if rows.size < 30:
             continue
-        scale = max(wide(size[rows]), floor)
+        scale = max(wide_spread(size[rows]), floor)
         braked = number < CELLS
         cell = f"{'held' if braked else 'free'} {number % CELLS}"
         usual[cell] = (0.0, scale)

@@ -22,9 +22,9 @@ from replay.signatures.marks import (
     prior_rows,
     runs,
     spread,
-    wide,
 )
 from replay.signatures.track import Flags, Track
+from replay.statistics.spread import wide_spread
 
 
 def offset(joint: JointResiduals) -> Mapping[str, Floats]:
@@ -114,7 +114,7 @@ def spikes(track: Track) -> Seen:
         if some.size < 30:
             continue
         cell = f"rough {number}"
-        scale = max(wide(some), 0.3 * fine)
+        scale = max(wide_spread(some), 0.3 * fine)
         usual[cell] = (0.0, scale)
         where = rows[odd[rows] > 3 * scale]
         for r in where[np.argsort(-odd[where])[:100]]:

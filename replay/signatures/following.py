@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from replay.signatures.marks import Mark, Norm, Seen, best_per_minute, wide
+from replay.signatures.marks import Mark, Norm, Seen, best_per_minute
 from replay.signatures.track import Flags, Floats, Track
+from replay.statistics.spread import wide_spread
 
 WINDOWS_S = (0.5, 1.0, 2.0, 4.0, 8.0)
 MOST_LACKING = 1.1
@@ -89,7 +90,7 @@ def shortfalls(
             mine = np.flatnonzero(ok & (bins == number))
             values = missing[mine]
             centre = float(np.median(values)) if number % 10 < 9 else 0.0
-            scale = wide(values - centre)
+            scale = wide_spread(values - centre)
             floor = max(0.3 * track.resolution_deg, 1e-9)
             cell = f"{window:g}s/{number}"
             if values.size >= 20:

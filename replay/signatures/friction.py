@@ -30,7 +30,7 @@ def viscous(joint: JointResiduals) -> Mapping[str, Floats]:
 def more(value: float) -> str:
     """Say an excess over the expected current; too short a motion tells none."""
     if not np.isfinite(value):
-        return "other than the expected"
+        return "another current than the expected"
     if value < 0:
         return f"{-value:.2f} A less than the expected"
     return f"{value:+.2f} A beyond the expected"

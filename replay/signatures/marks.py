@@ -17,7 +17,7 @@ import numpy as np
 from replay.settings import setting
 from replay.signatures.track import Floats, Track
 from replay.statistics.runs import run_edges
-from replay.statistics.spread import NORMAL_QUARTILE, wide_spread
+from replay.statistics.spread import NORMAL_QUARTILE
 
 Norm = tuple[float, float]
 """Centre and scale, in the unit of the raw size."""
@@ -146,11 +146,6 @@ def spread(values: Floats) -> float:
     if good.size > 20_000:
         good = good[:: good.size // 20_000 + 1]
     return float(np.median(np.abs(good)) / NORMAL_QUARTILE) if good.size else float("nan")
-
-
-def wide(values: Floats) -> float:
-    """Return a standard deviation about zero by the median, or by the 98th in 100 if larger."""
-    return wide_spread(values)
 
 
 def one_nat(total: float, count: float, track: Track) -> Norm:
