@@ -17,10 +17,11 @@ import pytest
 from playwright.sync_api import Page, expect
 
 from dashboards.queries.event import rebuilt
-from dashboards.queries.event.argument import READ, of_evidence, rarity
+from dashboards.queries.event.argument import READ, of_evidence
 from dashboards.queries.event.event_tables import TABLES
 from dashboards.queries.event.events import downsampled, find_event, last_flagged
 from dashboards.queries.event.evidence import evidence_words
+from dashboards.queries.event.rarity import rarity
 from dashboards.queries.event.unflagged import larger_unflagged
 from replay.archive import Archive, open_archive
 from replay.checks import check

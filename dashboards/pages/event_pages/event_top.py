@@ -22,7 +22,8 @@ from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import events
-from dashboards.queries.event.argument import argument, as_rare, rarity
+from dashboards.queries.event.argument import argument
+from dashboards.queries.event.rarity import as_rare, rarity
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
 
