@@ -112,11 +112,15 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
             confidence=CONFIDENCE,
             variance_factor=factor,
         )
+    elif len(y) < FEWEST_UNTOLD:
+        return Assessment(
+            history, len(y), f"{len(y)} sessions, fewer than {FEWEST_UNTOLD} " + _UNTOLD
+        )
     else:
         slope = block_slope(t, y, sections, variance_factor=history.adjusted.variance_factor)
-        if len(y) < FEWEST_UNTOLD or slope is None:
+        if slope is None:
             return Assessment(
-                history, len(y), f"{len(y)} sessions, fewer than {FEWEST_UNTOLD} " + _UNTOLD
+                history, len(y), "too few blocks between maintenance works " + _UNTOLD
             )
     assert slope is not None  # two sessions of a section differ in time
     if weights is None and history.brackets is None and history.posture_told:
