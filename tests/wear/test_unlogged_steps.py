@@ -1,11 +1,14 @@
 """A step that nobody noted is found, dated, asked about, and hides no wear."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
 from makers import LAWS, no_notes, note, unit
 
 from replay.wear.assessment.assessing import assess
+from replay.wear.assessment.questions import asked_steps
 from replay.wear.assessment.trends import judge
 from replay.wear.assessment.unlogged_steps import unlogged_steps
 from replay.wear.histories.history import histories
@@ -74,6 +77,30 @@ def test_wear_without_a_step_is_not_asked_about(law):
             assess(next(iter(histories(made.rows, no_notes(), use=pl.DataFrame())))).asked
         )
     assert asked <= 1
+
+
+def long_drop(seed, at, n=1200):
+    """Return what is asked about a history of ``n`` sessions whose level falls at one of them."""
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0, 3, n))
+    y = 1.2 + 0.05 * rng.normal(size=n) - np.where(np.arange(n) >= at, 0.15, 0.0)
+    about = SimpleNamespace(indicator="friction at usual rate")
+    return asked_steps(t, y, np.zeros(n, dtype=np.int64), about)
+
+
+def test_a_long_history_is_parted_at_the_step():
+    for seed in range(4):
+        (step,) = long_drop([seed, 14], 600)  # three sessions a median: where one begins
+        assert step.at == 600
+
+
+def test_the_interval_of_a_step_holds_it_in_a_long_history():
+    held = []
+    for seed in range(30):
+        at = 666 + 13 * seed
+        held += [step.first < at <= step.last for step in long_drop([seed, 15], at, 2000)]
+    assert len(held) >= 25
+    assert np.mean(held) >= 0.9
 
 
 def test_few_or_equal_values_have_no_step():

@@ -11,7 +11,7 @@ from replay.statistics.ranks import memory_factor
 from replay.wear.assessment.levels import about_curve, offsets
 from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
 from replay.wear.catalogue import describe
-from replay.wear.histories.aggregation import MOST_POINTS, aggregated
+from replay.wear.histories.aggregation import MOST_POINTS, aggregated, parts_of
 from replay.wear.histories.history import Floats, History
 
 CHANGE_THAT_MATTERS = 0.02
@@ -34,13 +34,15 @@ def asked_steps(
     """Return the steps to ask about: beside the noted works, and big enough to matter."""
     if len(t) > MOST_POINTS:
         few = aggregated(t, y, None, sections)
-        places = np.searchsorted(t, few[0])
+        begins, _ = parts_of(sections)
+        ends = np.append(begins[1:], len(t)) - 1
+        # a part's median says on which side most of its rows lie: the step may be inside
         return tuple(
             replace(
                 step,
-                at=int(places[step.at]),
-                first=int(places[step.first]) if step.first >= 0 else -1,
-                last=int(places[step.last]),
+                at=int(begins[step.at]),
+                first=int(begins[step.first]) if step.first >= 0 else -1,
+                last=int(ends[step.last]),
             )
             for step in asked_steps(few[0], few[1], few[3], history)
         )

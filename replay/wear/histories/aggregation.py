@@ -21,7 +21,7 @@ def aggregated(
     n = len(t)
     if n <= MOST_POINTS:
         return t, y, weights, sections
-    firsts, width = _parts(sections)
+    firsts, width = parts_of(sections)
     counts = np.diff(np.append(firsts, n))
     # one row a part, short ones filled with what sorts last
     place = firsts[:, None] + np.arange(width)[None, :]
@@ -34,6 +34,17 @@ def aggregated(
         None if weights is None else np.add.reduceat(weights, firsts),
         np.asarray(sections[firsts], dtype=np.int64),
     )
+
+
+def parts_of(sections: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
+    """Return the first row of each part that neighbours make, and how many a full one has."""
+    n = len(sections)
+    width = -(-n // MOST_POINTS)
+    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
+    firsts = np.concatenate(
+        [np.arange(first, end, width) for first, end in pairwise([*begins.tolist(), n])]
+    )
+    return firsts, width
 
 
 def numbers_of(sections: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
@@ -62,7 +73,7 @@ def averaged(
     """
     if len(columns) <= MOST_POINTS:
         return columns, weights, sections
-    firsts, _ = _parts(sections)
+    firsts, _ = parts_of(sections)
     each = np.ones(len(columns)) if weights is None else weights
     total = np.add.reduceat(each, firsts)
     means = np.add.reduceat(each[:, None] * columns, firsts, axis=0) / total[:, None]
@@ -90,14 +101,3 @@ def sorted_parts(frame: pl.DataFrame, *by: str) -> list[pl.DataFrame]:
 def _rises(column: pl.Series) -> bool:
     values = column.to_physical().to_numpy()
     return bool((np.diff(values) > 0).all())
-
-
-def _parts(sections: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
-    """Return where the parts begin, and how many sessions a full one has."""
-    n = len(sections)
-    width = -(-n // MOST_POINTS)
-    begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
-    firsts = np.concatenate(
-        [np.arange(first, end, width) for first, end in pairwise([*begins.tolist(), n])]
-    )
-    return firsts, width
