@@ -3,9 +3,9 @@
 A delay between two samples' changes lies somewhere in a bracket, and leaving out the
 brackets that reach nought, or counting their middles, bends a trend: the short delays
 are the ones that cannot be read. Each bracket counts with the chance that a normal law
-about the line falls into it (interval censoring; W. Nelson, G. J. Hahn, *Technometrics* 14
-(1972) 247-269, from memory). The
-likelihood is maximised by `scipy.optimize` with its own gradient.
+about the line falls into it (interval censoring; W. Nelson, G. J. Hahn, *Technometrics*
+14 (1972) 247-269, from memory). The likelihood is maximised by `scipy.optimize` with its
+own gradient.
 
 Events of one group (a session) share what no line explains, so the covariance is
 summed by groups before squaring (K.-Y. Liang, S. L. Zeger, *Biometrika* 73 (1986)

@@ -19,7 +19,7 @@ MAD_TO_SD = 1.482602218505602
 """Ratio of standard deviation to median absolute deviation, normal law: 1 / ndtri(3/4)."""
 
 MAD_TO_SD_TABLE, NORMAL_QUARTILE = 1.4826, 0.6745
-"""The same to four figures, and its inverse, as tables print them: figures that limits were
+"""The same to four decimals, and its inverse, as tables print them: figures that limits were
 calibrated with are kept to their last digit."""
 
 _NORMAL_98 = 2.326
