@@ -20,7 +20,7 @@ from replay.archive import Archive, open_archive
 from replay.cli.known import known_sessions
 from replay.cli.output import counted, offer, print_json, print_table, say, with_former_keys
 from replay.cli.tables import add_out, checked_out
-from replay.errors import ArchiveError, DamageError
+from replay.errors import ArchiveError, ArmFileError, DamageError
 
 if TYPE_CHECKING:
     from replay.models.friction_tables.friction_curve import Term
@@ -74,27 +74,30 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
     from replay.models.friction_tables.friction import fit_friction, steady_rows
     from replay.signals import SessionMechanics
     from replay.wear.reference.of_session import coulomb_withheld
+    from replay.wear.reference.store import load
 
     mechanics = SessionMechanics(archive, session)
-    arm = mechanics.arm
+    arm, record, references = mechanics.arm, archive.session(session), load(archive)
     friction, missing = [], []
+    kept_back: dict[str, str] = {}
     for name, table in mechanics.tables.items():
         joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
+        why = coulomb_withheld(references, record.unit(name), table)
+        if why:
+            kept_back[name] = why
         fit = fit_friction(steady_rows(table, joint))
         if fit is None:
             missing.append(f"joint {name!r}: too little steady motion for a friction curve")
             continue
-        serial = archive.session(session).unit(name)
-        why = coulomb_withheld(archive, serial, table)
         if why:
             missing.append(f"joint {name!r}: friction is withheld: {why}")
         friction.append(
             {
                 "joint": name,
                 "terms": [_withheld(t, why) for t in fit.terms] if why else fit.terms,
-                "stribeck_rate_deg_s": fit.stribeck_rate_deg_s,
-                "r2": fit.r2,
-                "warnings": fit.warnings,
+                "stribeck_rate_deg_s": None if why else fit.stribeck_rate_deg_s,
+                "r2": None if why else fit.r2,
+                "warnings": () if why else fit.warnings,
             }
         )
     tip: dict[str, Any] | None = None
@@ -102,7 +105,7 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         tip = {"cases": _tip_by_case(mechanics.tip)}
     except DamageError:
         raise
-    except ArchiveError as error:
+    except (ArchiveError, ArmFileError) as error:
         missing.append(f"tip speed: {error}")
     margins = mechanics.margins(load_rule(rule) if rule else None)
     if not margins.height:
@@ -110,6 +113,13 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
             "margins: the arm file lacks gear ratio, torque constant or current limit, "
             "or there is too little steady motion"
         )
+    # what a motor needs holds the friction; what a brake needs does not
+    of_friction = pl.col("joint").is_in(list(kept_back)) & (pl.col("what") == "motor")
+    missing += [
+        f"joint {name!r}: the motor's margin is withheld: {kept_back[name]}"
+        for name in margins.filter(of_friction)["joint"]
+    ]
+    margins = margins.filter(~of_friction)
     held = mechanics.held_stretches
     return {
         "session": session,
@@ -153,7 +163,7 @@ def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
             "joint": f["joint"],
             "term": t.name,
             "value": f"{t.value:.4g} ± {t.se:.2g} {t.unit}" if t.determined else "not determined",
-            "R²": f"{f['r2']:.2f}",
+            "R²": "" if f["r2"] is None else f"{f['r2']:.2f}",
             "note": t.why or "; ".join(f["warnings"][:1]),
         }
         for f in found["friction"]

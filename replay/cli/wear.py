@@ -152,7 +152,8 @@ def run(args: argparse.Namespace) -> int:
     elif out is None and measures is None:
         _print(found, any(chosen.values()))
         if not chosen["indicator"]:
-            _say_not_measured(document["not_measured"], len({t.serial for t in found}))
+            every = None if any(chosen.values()) else len({t.serial for t in found})
+            _say_not_measured(document["not_measured"], every)
     return EXIT_DONE
 
 
@@ -168,23 +169,24 @@ def _not_measured(
     archive: Archive, measured: pl.DataFrame, found: list[Trend]
 ) -> list[dict[str, str]]:
     """Return what was not measured of each unit that is shown, with the reason."""
+    from replay.wear.reference.store import load
     from replay.wear.units.not_measured import not_measured_of
 
-    rows = []
+    rows, references = [], load(archive)
     for serial in sorted({t.serial for t in found}):
         own = set(measured.filter(pl.col("serial") == serial)["indicator"])
-        for name, why in not_measured_of(archive, serial, own):
+        for name, why in not_measured_of(archive, serial, own, references):
             rows.append({"serial": serial, "indicator": name, "reason": why})
     return rows
 
 
-def _say_not_measured(missing: list[dict[str, str]], units: int) -> None:
-    """Say what was not measured, of which units, and why."""
+def _say_not_measured(missing: list[dict[str, str]], every: int | None) -> None:
+    """Say what was not measured, of which units, and why; ``every`` counts the archive's."""
     of: dict[tuple[str, str], list[str]] = {}
     for row in missing:
         of.setdefault((row["indicator"], row["reason"]), []).append(row["serial"])
     for (name, why), serials in of.items():
-        where = "in any session" if len(serials) == units else f"of {', '.join(serials)}"
+        where = "in any session" if len(serials) == every else f"of {', '.join(serials)}"
         say(f"not measured {where}: {name} ({why})")
 
 

@@ -19,11 +19,11 @@ from replay.signals import joint_tables, second_recorder_events
 from replay.signals.channels import arm_of
 from replay.wear.measures.joint import ReferenceModels, measure_joint
 from replay.wear.measures.measure import Measure
-from replay.wear.measures.motions import Motions, cut_motions, moving_rows
+from replay.wear.measures.motions import Motions, chunk_means, motion_samples, moving_rows
 from replay.wear.reference import store
 from replay.workers import Each, in_turn, one_thread
 
-METHOD = 12
+METHOD = 13
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {
@@ -198,7 +198,11 @@ def _places(
 def _motions_of(archive: Archive, session: str, joints: Sequence[str]) -> dict[str, Motions]:
     tables = _tables(archive, session, *joints)
     moving = {joint: moving_rows(tables[joint]) for joint in joints if joint in tables}
-    return {joint: cut_motions(rows) for joint, rows in moving.items() if rows is not None}
+    return {
+        joint: chunk_means(motion_samples(rows))
+        for joint, rows in moving.items()
+        if rows is not None
+    }
 
 
 def _tables(archive: Archive, session: str, *joints: str) -> dict[str, pl.DataFrame]:

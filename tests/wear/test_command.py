@@ -5,11 +5,12 @@ import sys
 import polars as pl
 import pytest
 
-from replay.archive import open_archive
+from replay.archive import Archive, open_archive
 from replay.cli.main import main
 from replay.errors import UsageError
 from replay.record import open_record
 from replay.wear import add_maintenance, maintenance
+from replay.wear.reference.store import DOCUMENT
 
 
 @pytest.fixture
@@ -241,3 +242,25 @@ def test_kept_trends_are_judged_again_where_something_changed(copy, monkeypatch)
     assert trends(copy, against="travel") == judge(
         trend_cache.indicator_rows(copy), maintenance(copy), limits(copy), against="travel"
     )
+
+
+def test_of_one_unit_nothing_is_said_of_any_session(copy, capsys):
+    for words in (["--serial", "TU-101"], ["--joint", "J1"]):
+        _, said = run(copy, capsys, *words)
+        assert "not measured of TU-101: margin left (needs" in said.err
+        assert "in any session" not in said.err
+
+
+def test_reference_models_are_read_once_for_all_units(copy, capsys, monkeypatch):
+    read = []
+    whole = Archive.read_document
+
+    def counted(self, name):
+        read.append(name)
+        return whole(self, name)
+
+    run(copy, capsys)  # judged, so that only what is kept is read
+    monkeypatch.setattr(Archive, "read_document", counted)
+    _, said = run(copy, capsys)
+    assert "not measured" in said.err
+    assert read.count(DOCUMENT) == 2  # for the measures, and for what was not measured

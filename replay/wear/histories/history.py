@@ -22,7 +22,7 @@ from replay.wear.histories.covariate_adjustment import SEASON, Adjusted, adjust
 from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
 from replay.wear.histories.temperature_law import Laws, TemperatureLaw
-from replay.wear.reference.friction_told import OF_CURRENT
+from replay.wear.reference.withheld import OF_CURRENT
 
 Floats = npt.NDArray[np.float64]
 YEAR_US = 365.25 * 86400e6

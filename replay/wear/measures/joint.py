@@ -19,11 +19,11 @@ from replay.wear.measures.events import backlash_measure, breakaway_measures, ho
 from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.margin import margin_measure
 from replay.wear.measures.measure import Floats, Measure, column
-from replay.wear.measures.motions import chunk_means, cut_motions, moving_rows
+from replay.wear.measures.motions import chunk_means, motion_samples, moving_rows
 from replay.wear.measures.residuals import residuals, ripple_measures, spread_measure
 from replay.wear.measures.use import use_measures
-from replay.wear.reference.friction_told import withheld
 from replay.wear.reference.model import Reference
+from replay.wear.reference.withheld import withheld
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ def measure_joint(
     found: list[Measure | None] = []
     reference = against.references.get(serial)
     moving, signals = moving_rows(table), signals_of(table)
-    samples = None if moving is None else cut_motions(moving)
+    samples = None if moving is None else motion_samples(moving)
     if moving is not None and samples is not None and reference is not None:
         # Where load hides friction, as in a log of a ground robot without
         # angles, a number would be nonsense with an error bar.

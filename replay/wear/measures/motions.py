@@ -1,8 +1,9 @@
-"""A session's motions cut into chunks: the small table that friction rests on.
+"""A session's motions, sample by sample and in chunks: the table that friction rests on.
 
 A motion is a stretch in one direction. Samples within it are no independent
-witnesses, so they are averaged into a few chunks, and errors are counted by
-motion.
+witnesses, so `chunk_means` averages them into a few chunks, and errors are counted
+by motion. What looks at single samples (`residuals`, brake drag) has them from
+`motion_samples`; what is fitted to many sessions, or by motion, takes the means.
 """
 
 from __future__ import annotations
@@ -28,7 +29,11 @@ FEWEST_ROWS = 8
 
 @dataclass(frozen=True, slots=True)
 class Motions:
-    """Chunk means of one joint's session; all arrays have one entry a chunk."""
+    """Motions of one joint's session; all arrays have one entry a chunk.
+
+    A chunk is one sample (`motion_samples`) or the mean of several (`chunk_means`);
+    ``rows`` says of how many.
+    """
 
     motion: npt.NDArray[np.int64]
     """Number of the chunk's motion, from 0."""
@@ -90,7 +95,7 @@ def moving_rows(table: pl.DataFrame) -> MovingRows | None:
     return MovingRows(table, at, begins)
 
 
-def cut_motions(found: MovingRows) -> Motions:
+def motion_samples(found: MovingRows) -> Motions:
     """Return a joint table's motions sample by sample: each chunk is one row.
 
     Parameters
@@ -123,7 +128,7 @@ def chunk_means(samples: Motions, chunks: int = CHUNKS) -> Motions:
     Parameters
     ----------
     samples : Motions
-        Sample by sample, as `cut_motions` gives them.
+        Sample by sample, as `motion_samples` gives them.
     chunks : int
     """
     begins = np.diff(samples.motion, prepend=-1) != 0

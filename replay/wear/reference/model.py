@@ -62,7 +62,7 @@ class Reference:
     lean_a: float = 0.0
     """Forward less backward friction at the usual rate, as usual for the unit."""
     lean_spread_a: float = 0.0
-    """How it differs between sessions."""
+    """How it differs between sessions, at least as much as motions scatter."""
     drive_current_a: float = 0.0
     """What acceleration and load take at their hardest (99 %), A."""
     posture_told: bool = True
@@ -129,11 +129,11 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         made,
         viscous=slope,
         slope_spread=slope_spread,
-        friction_told=friction_is_told(both, left, made.motion_spread_a),
+        friction_told=friction_is_told(both, left, made.motion_spread_a, lean),
         lean_a=lean,
         lean_spread_a=lean_spread,
         drive_current_a=_drive(made, design, beta),
-        posture_told=posture_is_told(both, left, made.names, made.motion_spread_a, lean_spread),
+        posture_told=posture_is_told(both, left, made.names, lean_spread),
     )
 
 

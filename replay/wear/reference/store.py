@@ -16,7 +16,7 @@ from replay.wear.reference.pooled_motions import some_chunks
 
 DOCUMENT = "wear/reference-models.json"
 
-METHOD = 4
+METHOD = 5
 """Rises when the reference model changes; older ones are then made anew."""
 
 Read = Callable[[Archive, str, Sequence[str]], Mapping[str, Motions]]
@@ -43,8 +43,8 @@ def renew(
         if stage == 0 or (serial in kept and kept[serial].stage >= stage):
             continue
         count = min(len(pairs), STAGES[-1])
-        spread = np.unique(np.linspace(0, len(pairs) - 1, count).astype(int))
-        chosen[serial] = stage, [pairs[k] for k in spread]
+        evenly = np.unique(np.linspace(0, len(pairs) - 1, count).astype(int))
+        chosen[serial] = stage, [pairs[k] for k in evenly]
     motions = _read_once(archive, [pairs for _, pairs in chosen.values()], read)
     for serial, (stage, pairs) in chosen.items():
         made = make_reference([motions[p] for p in pairs if p in motions], stage)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from replay.archive import Archive
 from replay.wear.catalogue import INDICATORS, describe, not_measured
-from replay.wear.reference.friction_told import withheld
+from replay.wear.reference.model import Reference
 from replay.wear.reference.store import load
+from replay.wear.reference.withheld import withheld
 
 
 def not_measured_of(
-    archive: Archive, serial: str, present: Collection[str] | None = None
+    archive: Archive,
+    serial: str,
+    present: Collection[str] | None = None,
+    references: Mapping[str, Reference] | None = None,
 ) -> list[tuple[str, str]]:
     """Return the indicators of which a unit has no figure, each with the reason.
 
@@ -21,6 +25,8 @@ def not_measured_of(
     serial : str
     present : collection of str, optional
         The indicators that it has; else those of the indicator table.
+    references : mapping, optional
+        The archive's reference models, where several units are asked about.
 
     Returns
     -------
@@ -30,7 +36,8 @@ def not_measured_of(
     if present is None:
         table = archive.table("indicators")
         present = set(table.filter(table["serial"] == serial)["indicator"]) if table.height else ()
-    reference = load(archive).get(serial)
+    references = load(archive) if references is None else references
+    reference = references.get(serial)
     reasons = {name: f"needs {needs}" for name, needs in not_measured(present)}
     if reference is not None:
         named = {describe(name).name for name in present}
