@@ -16,7 +16,7 @@ import json
 import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -77,16 +77,43 @@ class IngestResult:
     """Sources that were read with a proposed map, and how sure it was."""
 
 
-@dataclass(slots=True)
-class _Taken:
-    """What has become of the sources so far; `IngestResult` is what was made of it."""
+@dataclass(frozen=True, slots=True)
+class _Stored:
+    """A new session; ``instead_of`` is the one whose place it took, ``completed`` if it grew."""
 
-    sessions: list[Session] = field(default_factory=list)
-    refused: list[Refusal] = field(default_factory=list)
-    unchanged: list[str] = field(default_factory=list)
-    mended: list[str] = field(default_factory=list)
-    replaced: dict[str, str] = field(default_factory=dict)
-    proposed: list[str] = field(default_factory=list)
+    session: Session
+    instead_of: str | None
+    completed: bool
+    proposed: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _AlreadyThere:
+    """A session that was in the archive already."""
+
+    session: str
+    mended: bool = False
+
+
+_Outcomes = list[_Stored | _AlreadyThere | Refusal]
+"""What has become of the sources so far, in their order."""
+
+
+def _result(outcomes: _Outcomes) -> IngestResult:
+    """Tell what became of each source; a new session that gave its place up is not told of."""
+    stored = [o for o in outcomes if isinstance(o, _Stored)]
+    known = [o for o in outcomes if isinstance(o, _AlreadyThere)]
+    gone = {o.instead_of for o in stored}
+    return IngestResult(
+        sessions=[o.session for o in stored if o.session.session not in gone],
+        refused=[o for o in outcomes if isinstance(o, Refusal)],
+        unchanged=[o.session for o in known],
+        mended=[o.session for o in known if o.mended],
+        replaced={
+            o.session.session: o.instead_of for o in stored if o.instead_of and not o.completed
+        },
+        proposed=[line for o in stored for line in o.proposed],
+    )
 
 
 def ingest(
@@ -132,22 +159,22 @@ def ingest(
     maps = _maps(log_map)
     the_arm = arm if arm is None or isinstance(arm, Arm) else load_arm(arm)
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
-    result = _Taken()
+    outcomes: _Outcomes = []
     done = 0
     for group in gather(files, maps):
         paths = group.paths
         if progress is not None:
             progress(shown_path(paths[0].name), done, len(files))
         try:
-            _take(archive, group, maps, the_arm, result, replace_stored)
+            _take(archive, group, maps, the_arm, outcomes, replace_stored)
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a log's trouble is that log's alone
-            result.refused += [Refusal(shown_path(p), _why(error, p)) for p in paths]
+            outcomes += [Refusal(shown_path(p), _why(error, p)) for p in paths]
         done += len(paths)
     if progress is not None:
         progress("", len(files), len(files))
-    return IngestResult(**{f.name: getattr(result, f.name) for f in fields(IngestResult)})
+    return _result(outcomes)
 
 
 def find_sources(sources: Sequence[str | Path]) -> list[Path]:
@@ -228,7 +255,7 @@ def _take(
     group: Group,
     maps: list[LogMap],
     arm: Arm | None,
-    result: _Taken,
+    outcomes: _Outcomes,
     replace_stored: bool,
     joins: Session | None = None,
 ) -> None:
@@ -260,7 +287,7 @@ def _take(
         if _seen(archive, paths):
             known = _known(archive, paths, log_map, arm)
             if known is not None:
-                _was_there(archive, result, known, paths)
+                _was_there(archive, outcomes, known, paths)
                 return
         if log_map.run is not None:
             runs = runs_of(raws[0], log_map.run) if len(raws) == 1 else []
@@ -274,12 +301,12 @@ def _take(
             mine = [replace(fits[0], log_map=placed), *fits[1:]]
             logs, inside = [run, *raws[1:]], _below(folder, own)
             stored = _keep(
-                archive, pool, inside, logs, mine, arm, before, result, replace_stored, joins,
+                archive, pool, inside, logs, mine, arm, before, outcomes, replace_stored, joins,
                 as_it_is, [r.run for r in among],
             )  # fmt: skip
             if stored is not None:
                 given = log_map if maps else None
-                _join(archive, stored, group, given, arm, result, replace_stored)
+                _join(archive, stored, group, given, arm, outcomes, replace_stored)
 
         for nth, run in enumerate(runs):
             before_it = list(run.set_aside)
@@ -305,7 +332,7 @@ def _keep(
     fits: list[Fit],
     arm: Arm | None,
     before: list[tuple[int, int]],
-    result: _Taken,
+    outcomes: _Outcomes,
     replace_stored: bool,
     joins: Session | None,
     as_it_is: bool,
@@ -361,9 +388,9 @@ def _keep(
         ],
     )
     if archive.has_session(session.session):
-        _was_there(archive, result, session.session, paths)
+        _was_there(archive, outcomes, session.session, paths)
         return None
-    fresh = {s.session for s in result.sessions}
+    fresh = {o.session.session for o in outcomes if isinstance(o, _Stored)}
     old = None
     if replace_stored:
         old = the_one_to_replace(stored_of_same_log(archive, session, among, fresh))
@@ -391,17 +418,12 @@ def _keep(
             return other
         check_overlap(archive, session, paths, begun)
     if archive.add_session(session, files, raw=kept, instead_of=old or begun):
-        result.sessions.append(session)
-        if old is not None:
-            result.replaced[session.session] = old
-        if joins is not None:
-            result.replaced[session.session] = joins.session
-            result.sessions = [s for s in result.sessions if s.session != joins.session]
-        result.proposed += [
-            f"{path.name}: {fit.said}" for path, fit in zip(paths, fits, strict=True) if fit.said
-        ]
+        said_of = zip(paths, fits, strict=True)
+        proposed = tuple(f"{path.name}: {fit.said}" for path, fit in said_of if fit.said)
+        completed = old is None and joins is None
+        outcomes.append(_Stored(session, old or begun, completed, proposed))
     else:
-        result.unchanged.append(session.session)
+        outcomes.append(_AlreadyThere(session.session))
     return None
 
 
@@ -418,7 +440,7 @@ def _join(
     group: Group,
     log_map: LogMap | None,
     arm: Arm | None,
-    result: _Taken,
+    outcomes: _Outcomes,
     replace_stored: bool,
 ) -> None:
     """Read logs anew together with those of a stored session that has the same channels.
@@ -436,17 +458,17 @@ def _join(
     sums = {file_sha256(path) for path in logs}
     known = all(file_sha256(path) in sums for path in group.paths)
     if known and replace_stored and log_map is not None and not (same_map and same_arm):
-        _take(archive, Group(logs), [log_map], arm, result, False, joins=stored)
+        _take(archive, Group(logs), [log_map], arm, outcomes, False, joins=stored)
         return
     if not (logs and same_map and same_arm and stored.map_toml):
         name = min(c for c in stored.channels["main"] if "." in c)
         raise same_channels(stored, group.paths, name)
     if known:
-        result.unchanged.append(stored.session)
+        outcomes.append(_AlreadyThere(stored.session))
         return
     both = Group([*logs, *group.paths])
     try:
-        _take(archive, both, [load_map(stored.map_toml)], arm, result, False, joins=stored)
+        _take(archive, both, [load_map(stored.map_toml)], arm, outcomes, False, joins=stored)
     except LogRefused as error:
         raise LogRefused(
             f"overlaps in time with session {stored.session}, read from {stored.source}; "
@@ -456,11 +478,9 @@ def _join(
         ) from None
 
 
-def _was_there(archive: Keeper, result: _Taken, session: str, paths: list[Path]) -> None:
+def _was_there(archive: Keeper, outcomes: _Outcomes, session: str, paths: list[Path]) -> None:
     """Note a session that is stored already; its log is put back where it was damaged."""
-    result.unchanged.append(session)
-    if archive.mend_raw(session, paths):
-        result.mended.append(session)
+    outcomes.append(_AlreadyThere(session, mended=archive.mend_raw(session, paths)))
 
 
 def _state(path: Path) -> tuple[int, int]:

@@ -48,3 +48,18 @@ def test_the_command_that_is_told_works(tmp_path: Path, late_map: str) -> None:
     words[words.index("MAP.toml")] = str(chosen)
     words[words.index("OTHER")] = str(tmp_path / "other")
     assert main(words) == 0
+
+
+def test_a_log_and_its_longer_self_are_one_session_and_told_once(tmp_path: Path) -> None:
+    """Both come in one intake: the session of the shorter one is gone, and no one is sent to it."""
+    frame = table(400)
+    logs = []
+    for name, rows in (("morning", 200), ("noon", 400)):
+        (tmp_path / name).mkdir()
+        logs.append(tmp_path / name / "log.csv")
+        logs[-1].write_text(text(frame[:rows]))
+    archive, result = take(tmp_path, *logs)
+    session = only(result)
+    assert session.rows == 400
+    assert archive.sessions()["session"].to_list() == [session.session]
+    assert not result.replaced  # nothing was read anew under another map

@@ -25,7 +25,6 @@ STATE = {
     # a search's best so far
     "replay/models/chains/identify.py": {"_Fit"},
     # what is put together piece by piece, by the one that returns it; nobody writes to it later
-    "replay/cleaning/ingest.py": {"_Taken"},
     "replay/demo/plant.py": {"Trouble"},
     "replay/logs/proposing/groups.py": {"Group"},
     "replay/logs/proposing/proposal.py": {"Proposal"},
