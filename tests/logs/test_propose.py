@@ -14,6 +14,7 @@ import pytest
 from replay.archive import open_archive
 from replay.cleaning import ingest
 from replay.logs import load_map, propose_map
+from replay.logs.proposing.proposal import Line
 from tests.cleaning.logs import instants
 
 SHARED = Path(__file__).parents[3] / "shared" / "data"
@@ -125,6 +126,39 @@ def test_brake_polarity_comes_from_motion(tmp_path: Path) -> None:
     frame.write_csv(path)
     words = load_map(propose_map(path).toml).joint["brake_state"].words
     assert words == {"off": "engaged", "on": "released"}
+
+
+def brakes_said(folder: Path, held: str, free: str, *, backwards: bool = False) -> Line:
+    """Return what is proposed for the words of brakes that hold two fifths of the time."""
+    path = log(folder, "pos{}_deg", "vel{}_deg_s", "cur{}_A", SEVEN)
+    rests = pl.int_range(pl.len()) % 500 < 200
+    said = pl.when(~rests if backwards else rests).then(pl.lit(held)).otherwise(pl.lit(free))
+    still = (pl.when(rests).then(0.0).otherwise(pl.col(f"vel{n}_deg_s")) for n in SEVEN)
+    frame = pl.read_csv(path).with_columns(
+        *(rate.alias(f"vel{n}_deg_s") for rate, n in zip(still, SEVEN, strict=True)),
+        *(said.alias(f"freio {n}") for n in SEVEN),
+    )
+    frame.write_csv(path)
+    return next(
+        x for x in propose_map(path).lines if x.table == "joint.brake_state" and x.key == "words"
+    )
+
+
+@pytest.mark.parametrize(
+    ("held", "free"), [("fechado", "aberto"), ("Fechada", "Aberta"), ("closed", "open")]
+)
+def test_brake_words_say_so_in_portuguese_too(tmp_path: Path, held: str, free: str) -> None:
+    line = brakes_said(tmp_path, held, free)
+    assert tomllib.loads(f"words = {line.value}")["words"] == {held: "engaged", free: "released"}
+    assert line.confidence >= 0.9
+    assert "words say so" in line.why
+
+
+def test_brake_words_against_the_motion_are_asked_about(tmp_path: Path) -> None:
+    """A contact that is closed while the brake is open, say."""
+    line = brakes_said(tmp_path, "fechado", "aberto", backwards=True)
+    assert line.confidence <= 0.5
+    assert "move while it says fechado" in line.why
 
 
 def test_toml_carries_confidence_and_parses(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ against a rate is a test.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,8 +76,10 @@ def temperature_unit(columns: Sequence[Floats]) -> Guess:
     return Guess("degC", 0.75, f"values lie about {middle:.3g}")
 
 
-_ENGAGED = ("eng", "appl", "lock", "set", "hold", "clos", "clamp", "on brake", "stop")
-_RELEASED = ("rel", "open", "free", "unlock", "lift", "unclamp")
+_ENGAGED = ("eng", "appl", "lock", "set", "hold", "clos", "clamp", "on brake", "stop", "fechad")
+_RELEASED = ("rel", "open", "free", "unlock", "lift", "unclamp", "aberto", "aberta")
+"""What words for either begin with. Portuguese ``aberto`` is open; ``aperto``, which is open in
+Italian and tightening in Portuguese, is not among them."""
 
 
 def brake_words(
@@ -98,9 +100,12 @@ def brake_words(
             meaning[word] = "released"
         elif low.startswith(_ENGAGED):
             meaning[word] = "engaged"
-    if len(set(meaning.values())) == 2 or (meaning and len(meaning) == len(words)):
-        return meaning, 0.9, "the words say so"
     speed = _speed_by_word(columns, moving, words)
+    if len(set(meaning.values())) == 2 or (meaning and len(meaning) == len(words)):
+        against = _moves_while_engaged(meaning, speed)
+        if against:
+            return meaning, 0.5, f"the words say so, but joints move while it says {against}"
+        return meaning, 0.9, "the words say so"
     if len(speed) >= 2:
         slow, fast = min(speed, key=speed.__getitem__), max(speed, key=speed.__getitem__)
         if speed[fast] > 5.0 * speed[slow] + 1e-9:
@@ -114,6 +119,16 @@ def brake_words(
     if known:
         return known, 0.5, "1 is taken for engaged; nothing in the data shows it"
     return {}, 0.1, "the words " + ", ".join(words[:5]) + " say nothing sure"
+
+
+def _moves_while_engaged(meaning: Mapping[str, str], speed: Mapping[str, float]) -> str | None:
+    """Return a word for engaged during which joints move, and do not while it says released."""
+    held = {w: v for w, v in speed.items() if meaning.get(w) == "engaged"}
+    free = {w: v for w, v in speed.items() if meaning.get(w) == "released"}
+    if not held or not free:
+        return None
+    word = max(held, key=held.__getitem__)
+    return word if held[word] > 5.0 * max(free.values()) + 1e-9 else None
 
 
 def _as_words(column: pl.Series) -> pl.Series:

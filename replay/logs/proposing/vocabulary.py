@@ -1,7 +1,8 @@
 """Words that columns are named with, in five languages, and what they stand for.
 
 Common practice, no source: English as controllers and recorders write it, and
-the German, French, Spanish and Italian words of the trade, without accents.
+the German, French, Spanish and Italian words of the trade, without accents; of
+Portuguese the words for brakes.
 
 Longer than 245 lines because it is one table of words.
 """
@@ -39,7 +40,7 @@ QUANTITY_WORDS: dict[str, dict[str, float]] = {
     },
     "brake_state": {
         "brake": 0.9, "brk": 0.9, "brakes": 0.9, "bs": 0.6, "bk": 0.6, "bremse": 0.9,
-        "brems": 0.9, "frein": 0.9, "freno": 0.9, "freni": 0.9,
+        "brems": 0.9, "frein": 0.9, "freno": 0.9, "freni": 0.9, "freio": 0.9, "freios": 0.9,
     },
     "brake_command": {"bc": 0.6, "bcmd": 0.9, "brkcmd": 0.9},
     "payload": {
