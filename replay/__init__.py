@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from replay.errors import JointbookError
     from replay.logs import LogMap, load_map, propose_map
     from replay.models import Baseline, load_baseline
+    from replay.models.outliers import CurrentOutlier
+    from replay.models.table_outliers import TableOutliers, table_outliers
     from replay.records import Flag, QualityNote, Refusal, Session, Trend
     from replay.reports import make_bundle, session_report, verify_bundle
     from replay.reviews import add_pin, give_verdict, pins, verdicts
@@ -39,6 +41,7 @@ __all__ = [
     "Arm",
     "Baseline",
     "CheckResult",
+    "CurrentOutlier",
     "Flag",
     "IngestResult",
     "JointbookError",
@@ -46,6 +49,7 @@ __all__ = [
     "QualityNote",
     "Refusal",
     "Session",
+    "TableOutliers",
     "Trend",
     "add_maintenance",
     "add_pin",
@@ -68,6 +72,7 @@ __all__ = [
     "propose_map",
     "session_report",
     "switched_off",
+    "table_outliers",
     "trends",
     "verdicts",
     "verify_bundle",
@@ -81,6 +86,8 @@ _ROOM_OF = {
     **dict.fromkeys(("JointbookError",), "errors"),
     **dict.fromkeys(("LogMap", "load_map", "propose_map"), "logs"),
     **dict.fromkeys(("Baseline", "load_baseline"), "models"),
+    **dict.fromkeys(("CurrentOutlier",), "models.outliers"),
+    **dict.fromkeys(("TableOutliers", "table_outliers"), "models.table_outliers"),
     **dict.fromkeys(("Flag", "QualityNote", "Refusal", "Session", "Trend"), "records"),
     **dict.fromkeys(("add_pin", "give_verdict", "pins", "verdicts"), "reviews"),
     **dict.fromkeys(("make_bundle", "session_report", "verify_bundle"), "reports"),

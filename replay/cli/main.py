@@ -39,6 +39,7 @@ VERBS: tuple[str, ...] = (
     "record",
     "backtest",
     "mechanics",
+    "outliers",
     "wear",
     "archive",
     "users",

@@ -13,6 +13,7 @@ Longer than 245 lines because an estimator and its documentation stand in one pl
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,9 +43,10 @@ ALLOWED = {"channels": "a whole number from 1 on", "contamination": "a share in 
 
 @dataclass(frozen=True, slots=True)
 class Population:
-    """One population's law: coefficients (p, channels), whitening, sorted distances."""
+    """One population's law: coefficients (p, channels), spreads, whitening, sorted distances."""
 
     coef: Floats
+    spread: Floats
     whiten: Floats
     sizes: Floats
 
@@ -61,6 +63,8 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         None: what the crowd of speeds at rest says, at most a twentieth of the top speed.
     channels : int, default=1
         How many currents a row has.
+    random_state : int, RandomState or None, default=0
+        Of the draws by which several currents' common spread is sought.
 
     Attributes
     ----------
@@ -96,11 +100,16 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
     """
 
     def __init__(
-        self, contamination: float = 0.01, still_below: float | None = None, channels: int = 1
+        self,
+        contamination: float = 0.01,
+        still_below: float | None = None,
+        channels: int = 1,
+        random_state: int | np.random.RandomState | None = 0,
     ) -> None:
         self.contamination = contamination
         self.still_below = still_below
         self.channels = channels
+        self.random_state = random_state
 
     def fit(self, X: npt.ArrayLike, y: object = None) -> CurrentOutlier:
         """Fit both populations; ``y`` is ignored."""
@@ -140,18 +149,30 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
         """
         check_is_fitted(self)
         rows = validate_data(self, X, dtype=np.float64, reset=False)
-        still = self._still(rows)
         score = np.zeros(len(rows))
-        for kind in (True, False):
-            mine = still == kind
-            if not mine.any():
-                continue
-            fallback = next(iter(self.populations_))
-            use = kind if kind in self.populations_ else fallback
-            law = self.populations_[use]
-            size = self._sizes(rows[mine], use, law.coef, law.whiten)
+        for mine, kind, law in self._parts(rows):
+            size = self._sizes(rows[mine], kind, law.coef, law.whiten)
             score[mine] = _log_share(size, law.sizes, self.tail_slope_)
         return score
+
+    def residuals(self, X: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Return what each current has beyond its expectation, and that in usual sizes.
+
+        Returns
+        -------
+        residual : ndarray of shape (rows, channels)
+            In the unit of the currents.
+        standing_off : ndarray of shape (rows, channels)
+            The same divided by the channel's own usual spread in rest or in motion.
+        """
+        check_is_fitted(self)
+        rows = validate_data(self, X, dtype=np.float64, reset=False)
+        residual = np.zeros((len(rows), self.channels))
+        standing_off = np.zeros_like(residual)
+        for mine, kind, law in self._parts(rows):
+            residual[mine] = self._rest(rows[mine], kind, law.coef)
+            standing_off[mine] = residual[mine] / law.spread
+        return residual, standing_off
 
     def decision_function(self, X: npt.ArrayLike) -> Floats:
         """Return the score less the limit: negative for outliers."""
@@ -168,6 +189,15 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
     def _still(self, rows: Floats) -> Flags:
         quiet = np.abs(self._speed(rows)) <= self.still_below_
         return np.asarray(quiet.all(axis=1), dtype=np.bool_)
+
+    def _parts(self, rows: Floats) -> Iterator[tuple[Flags, bool, Population]]:
+        """Yield each population's rows and law; one without a law borrows the other's."""
+        still = self._still(rows)
+        for kind in (True, False):
+            mine = still == kind
+            use = kind if kind in self.populations_ else not kind
+            if mine.any():
+                yield mine, use, self.populations_[use]
 
     def _design(self, rows: Floats, still: bool, channel: int) -> Floats:
         k = self.channels
@@ -191,8 +221,10 @@ class CurrentOutlier(OutlierMixin, BaseEstimator):  # type: ignore[misc]
             ]
         ).T
         floor = 1e-9 * np.maximum(self.width_[: self.channels], 1e-300)
-        whiten = _whitening(self._rest(rows[::step], still, coef), floor)
-        return Population(coef, whiten, np.sort(self._sizes(rows, still, coef, whiten)))
+        rest = self._rest(rows[::step], still, coef)
+        spread = np.maximum(MAD_TO_SD_TABLE * np.median(np.abs(rest), axis=0), floor)
+        whiten = _whitening(rest, spread, self.random_state)
+        return Population(coef, spread, whiten, np.sort(self._sizes(rows, still, coef, whiten)))
 
     def _rest(self, rows: Floats, still: bool, coef: Floats) -> Floats:
         return np.column_stack(
@@ -215,14 +247,15 @@ def _spread(values: Floats) -> Floats:
     return out
 
 
-def _whitening(rest: Floats, floor: Floats) -> Floats:
-    """Return (k, k) that turns residuals into independent ones of size one."""
-    scale = np.maximum(MAD_TO_SD_TABLE * np.median(np.abs(rest), axis=0), floor)
+def _whitening(
+    rest: Floats, scale: Floats, random_state: int | np.random.RandomState | None
+) -> Floats:
+    """Return (k, k) that turns residuals (n, k) of these spreads into independent ones of one."""
     plain = np.diag(1 / scale)
     count = rest.shape[1]
     if count == 1 or len(rest) < 10 * count or np.linalg.matrix_rank(rest - rest.mean(0)) < count:
         return plain
-    near = MinCovDet(random_state=0).fit(rest / scale).covariance_
+    near = MinCovDet(random_state=random_state).fit(rest / scale).covariance_
     near = near + 1e-6 * np.eye(count)
     out: Floats = plain @ np.linalg.cholesky(np.linalg.inv(near))
     return out

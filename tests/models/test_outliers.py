@@ -95,3 +95,39 @@ def test_where_the_whole_arm_rests_it_is_as_good_as_a_robust_z_of_the_holding_cu
         rows = rest.select(f"Current_J{j}", f"Speed_J{j}").to_numpy()
         ours.append(-CurrentOutlier().fit(rows).score_samples(rows))
     assert roc_auc_score(stop, np.max(ours, axis=0)) > plain > 0.8
+
+
+def together(frame):
+    """AUROC of protective stops where the whole arm rests, six currents at once: ours, forest."""
+    speeds = pl.selectors.starts_with("Speed_J")
+    rest = frame.filter(pl.max_horizontal(speeds.abs()) < 0.01)
+    rows = rest.select(pl.selectors.starts_with("Current_J"), speeds).to_numpy()
+    ours = -CurrentOutlier(channels=6).fit(rows).score_samples(rows)
+    forest = IsolationForest(random_state=0).fit(rows)
+    stop = rest["stop"].to_numpy()
+    return roc_auc_score(stop, ours), roc_auc_score(stop, -forest.score_samples(rows))
+
+
+def test_six_currents_together_tell_a_stopped_arm_from_a_resting_one():
+    if not FULL.exists():
+        pytest.skip(f"the whole log is not at {FULL}")
+    ours, forest = together(read_rows(FULL))
+    assert ours >= 0.81
+    assert ours > forest + 0.05
+
+
+def test_six_currents_together_beat_a_forest_on_a_real_cut():
+    if not CUT.exists():
+        pytest.skip("the cut of the collaborative robot's log is not here")
+    ours, forest = together(read_rows(CUT))
+    assert ours > forest
+
+
+def test_residuals_are_the_current_beyond_its_expectation_and_that_in_usual_sizes():
+    rng = np.random.default_rng(2)
+    speed = rng.choice([-1.0, 0.0, 1.0], 3000)
+    current = 0.5 + 2.0 * np.sign(speed) + np.where(speed == 0, 0.02, 0.2) * rng.normal(size=3000)
+    model = CurrentOutlier().fit(np.column_stack([current, speed]))
+    residual, off = model.residuals([[0.6, 0.0], [3.0, 1.0]])
+    np.testing.assert_allclose(residual.ravel(), [0.1, 0.5], atol=0.02)
+    np.testing.assert_allclose(off.ravel(), [5.0, 2.5], rtol=0.12)  # 0.02 at rest, 0.2 in motion
