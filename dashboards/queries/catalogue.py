@@ -13,6 +13,7 @@ from replay.checks import lost_flags
 from replay.cleaning import note_level
 from replay.records import QualityNote, Session
 from replay.reviews import OPEN, verdicts
+from replay.wording import number
 
 RANKS = {"note": 1, "look": 2, "act": 3}
 WORDS = {0: "none", **{rank: word for word, rank in RANKS.items()}}
@@ -127,7 +128,7 @@ def facts(record: Session) -> list[tuple[str, str]]:
         ("Payload", payload),
         ("Person on the tip", person),
         ("Complete", complete),
-        ("Rate", "not known" if record.rate_hz is None else f"{record.rate_hz:.3g} Hz"),
+        ("Rate", "not known" if record.rate_hz is None else f"{number(record.rate_hz)} Hz"),
         ("Source", re.split(r"[/\\]", record.source)[-1]),
     ]
 

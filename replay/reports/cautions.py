@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from replay.reviews import Finding, SignOff
 from replay.signals.person import Presence
+from replay.wording import counted
 
 ADVICE = (
     "jointbook advises; it never clears an arm to move. The operator's own rules, local codes "
@@ -51,14 +52,14 @@ def cautions_of_many(
     persons: Sequence[Presence], findings: Sequence[Finding], unchecked: int, unsigned: int
 ) -> list[str]:
     """Return what a summary of sessions tells first; ``persons`` has one word a session."""
-    total = len(persons)
+    sessions = counted(len(persons), "session")
     said = []
     if any(flag.kind in _BRAKES for f in findings for flag in f.flags):
         said.append(SLIP)
     carried = sum(p in ("throughout", "at times") for p in persons)
     unknown = persons.count("not known")
     if carried or unknown:
-        of = f"of {counted(total)}"
+        of = f"of {sessions}"
         if not carried:
             told = f"In {unknown} {of} it is not known for all the time if a person was on the tip"
         else:
@@ -67,17 +68,8 @@ def cautions_of_many(
         said.append(f"{told}. {_RULES}")
     if unchecked:
         said.append(
-            f"Not checked: {unchecked} of {counted(total)}; nothing can be said of findings there."
+            f"Not checked: {unchecked} of {sessions}; nothing can be said of findings there."
         )
     if unsigned:
-        said.append(f"Draft: not signed off: {unsigned} of {counted(total)}.")
+        said.append(f"Draft: not signed off: {unsigned} of {sessions}.")
     return [*said, ADVICE]
-
-
-def counted(sessions: int) -> str:
-    """Return a number of sessions in words.
-
-    >>> counted(1), counted(7)
-    ('1 session', '7 sessions')
-    """
-    return f"{sessions} session" + ("" if sessions == 1 else "s")

@@ -14,6 +14,7 @@ from replay.reports.session_facts import SessionFacts
 from replay.reports.tables import Table, table
 from replay.reports.wear_changes import CERTAIN
 from replay.reviews import Entry
+from replay.wording import NONE, number
 
 HUGE_MARGIN = 1000.0
 """A margin beyond this is told as such: hardly anything pulls at the joint."""
@@ -80,7 +81,7 @@ def brakes_table(events: pl.DataFrame) -> Table:
             ("delays measured", "measured"),
             ("median delay, s", "median"),
             ("longest delay, s", "longest"),
-            ("when", lambda r: words.NONE if r["longest"] is None else words.instant(r["at"])),
+            ("when", lambda r: NONE if r["longest"] is None else words.instant(r["at"])),
             ("at most, where no number, s", "bound"),
             ("longest stop, s", "stop"),
             ("stop angle, deg", "angle"),
@@ -158,7 +159,7 @@ def quality_table(record: Session) -> Table:
         _grouped(record),
         [(h, h) for h in ("kind", "where", "when", "count", "detail")],
         note=f"Completeness {words.share(record.completeness)} of the samples that the log's own "
-        f"rate ({words.number(record.rate_hz)} Hz) calls for.",
+        f"rate ({number(record.rate_hz)} Hz) calls for.",
         empty="nothing was found in, or done to, this log",
     )
 
@@ -194,7 +195,7 @@ def _grouped(record: Session) -> list[dict[str, Any]]:
             rows[q.kind, alike if q.start is None else f"{alike} {q.start}"] = {
                 "kind": q.kind,
                 "where": [where],
-                "when": words.NONE if q.start is None else words.instant(q.start),
+                "when": NONE if q.start is None else words.instant(q.start),
                 "count": q.count,
                 "detail": q.detail,
                 "alike": alike,
@@ -219,7 +220,7 @@ def _conditions(row: Mapping[str, Any]) -> str:
     said = [] if low is None else [_degrees(low, high)]
     said += [] if row["payload_kg"] is None else [f"{row['payload_kg']:g} kg"]
     said += [] if row["base_end"] is None else [f"base end {row['base_end']}"]
-    return ", ".join(said) or words.NONE
+    return ", ".join(said) or NONE
 
 
 def _degrees(low: float, high: float) -> str:
@@ -230,7 +231,7 @@ def _degrees(low: float, high: float) -> str:
 def _range(values: pl.Series) -> str:
     known = values.drop_nulls().drop_nans()
     if not known.len():
-        return words.NONE
+        return NONE
     return f"{known.quantile(0.0):.1f} to {known.quantile(1.0):.1f}"
 
 

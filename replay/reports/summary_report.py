@@ -10,12 +10,13 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.reports import words
-from replay.reports.cautions import cautions_of_many, counted
+from replay.reports.cautions import cautions_of_many
 from replay.reports.rendering import Report, report
 from replay.reports.summary_tables import trend_table, use_table
 from replay.reports.tables import table
 from replay.reviews import Disposition, Finding, dispositions, findings, session_state
 from replay.signals.person import person_on_tip
+from replay.wording import NONE, counted
 
 MOST_SESSIONS = 2000
 """Beyond this nobody reads a list: ask for a shorter span or one arm."""
@@ -92,7 +93,7 @@ def summary_report(
     first, last = rows["start"].min(), rows["end"].max()
     assert isinstance(first, datetime)
     assert isinstance(last, datetime)
-    head = title or f"Summary of {counted(rows.height)}: {', '.join(arms)}"
+    head = title or f"Summary of {counted(rows.height, 'session')}: {', '.join(arms)}"
     under = f"{words.instant(first)} to {words.instant(last)}. All instants are UTC."
     name = f"summary-{first:%Y%m%d}-{last:%Y%m%d}"
     return report("summary.html", name, head, under, said)
@@ -211,7 +212,7 @@ def _session_row(
         "complete": words.share(completeness if isinstance(completeness, float) else None),
         "judged": None if check is None else f"{_figure(check, 'joint_hours'):.2f}",
         "findings": ", ".join(f"{mine.count(w)} {w}" for w in ("act", "look", "note") if w in mine)
-        or ("none" if check is not None else words.NONE),
+        or ("none" if check is not None else NONE),
         "state": states[name],
         "baseline": None if check is None else check["baseline"],
     }

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from replay.reports.words import number
+from replay.wording import number
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from replay.reviews import dispositions, findings
 from replay.wear import duty, limits, maintenance, trends
 from replay.wear.catalogue import describe
 from replay.wear.units.limits import limit_for
+from replay.wording import NONE, number
 
 LATEST = "9000"
 """A projection's date from this year on is no date."""
@@ -148,14 +149,14 @@ def _use(row: Mapping[str, Any]) -> str:
     """Return a total in its unit; what is counted has none."""
     unit = {"1": "", "A2 s": " A² s"}.get(row["unit"], f" {row['unit']}")
     if unit:
-        return f"{words.number(row['total'])}{unit}"
+        return f"{number(row['total'])}{unit}"
     return f"{row['total']:,.0f}"
 
 
 def _reached(t: Trend) -> str:
     said = t.detail.get("projection") or {}
     if said.get("date") is None:
-        return str(said.get("reason") or words.NONE)
+        return str(said.get("reason") or NONE)
     dates = [str(said.get(k) or LATEST)[:7] for k in ("date", "date_low", "date_high")]
     best, low, high = ("later" if d >= LATEST else d for d in dates)
     return f"{best} ({low} to {high})"

@@ -1,14 +1,11 @@
-"""How a report says numbers and instants."""
+"""How a report says instants, lengths of time and shares."""
 
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Any
 
 from replay.archive.completeness import per_cent
-
-NONE = "–"
-"""What stands where there is nothing to say."""
+from replay.wording import NONE
 
 
 def instant(at: datetime | None) -> str:
@@ -40,27 +37,6 @@ def duration(length: timedelta | float) -> str:
     if seconds < 120:
         return f"{seconds:.3g} s"
     return f"{seconds / 60:.1f} min" if seconds < 5400 else f"{seconds / 3600:.2f} h"
-
-
-def number(value: Any, digits: int = 3) -> str:
-    """Return a number with so many significant digits; words as they are.
-
-    >>> number(1234567.0), number(0.012345), number(None), number(float("inf"))
-    ('1,234,567', '0.0123', '–', 'no bound')
-    """
-    if value is None or value != value:
-        return NONE
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int):
-        return f"{value:,}"
-    if not isinstance(value, float):
-        return str(value)
-    if value in (float("inf"), float("-inf")):
-        return "no bound"
-    if abs(value) >= 10**digits:
-        return f"{value:,.0f}"
-    return f"{value:.{digits}g}"
 
 
 def share(value: float | None) -> str:

@@ -17,6 +17,7 @@ from dashboards.figures.wear import spark_mask
 from dashboards.links import View
 from dashboards.queries import wear
 from replay.records import Trend
+from replay.wording import number
 
 SHAPES = {
     "past limit": ("▲", "act"),
@@ -119,13 +120,15 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
 
 
 def plain(value: float) -> str:
-    """Return a figure with three digits and no power of ten.
+    """Return a figure with three digits, thousands whole, and never a power of ten.
 
     >>> plain(46.23), plain(9.63e-05), plain(0.0), plain(1234.5)
-    ('46.2', '0.0001', '0', '1234')
+    ('46.2', '0.0001', '0', '1,234')
+    >>> plain(999.6), plain(12345.0), plain(-2.5e6)
+    ('1,000', '12,345', '-2,500,000')
     """
     if abs(value) >= 0.01:
-        return f"{value:.{4 if abs(value) >= 1000 else 3}g}"
+        return number(value)
     return "0" if abs(value) < 5e-5 else f"{value:.4f}".rstrip("0")
 
 

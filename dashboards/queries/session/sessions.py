@@ -19,6 +19,7 @@ from replay.errors import JointbookError
 from replay.records import Session
 from replay.reviews.judgements.cautions import OF_KIND
 from replay.units import JOINT_QUANTITIES, channel
+from replay.wording import number
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +138,7 @@ def facts(found: Outline) -> list[tuple[str, str]]:
     length = f"{minutes:.1f} min" if minutes < 90 else f"{minutes / 60:.2f} h"
     lines = [("arm", r.arm), ("length", length)]
     if r.rate_hz:
-        lines.append(("samples", f"{r.rate_hz:.3g} a second"))
+        lines.append(("samples", f"{number(r.rate_hz)} a second"))
     if r.completeness is not None:
         lines.append(("complete", per_cent(r.completeness, 1)))
     quick = [n.count for n in r.quality if n.kind == "second-recorder"]

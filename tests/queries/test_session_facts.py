@@ -1,0 +1,34 @@
+"""What the pages say of a session in a word or a number."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from dashboards.queries.catalogue import facts
+from replay.records import Session
+
+START = datetime(2031, 4, 2, 9, tzinfo=UTC)
+
+
+def of_rate(rate_hz: float) -> Session:
+    """Return a session that was logged so often."""
+    return Session(
+        session="s1",
+        arm="heron",
+        source="s1.parquet",
+        start=START,
+        end=START + timedelta(minutes=10),
+        joints=("J1",),
+        units={"J1": "TU-1"},
+        channels={"main": ("J1.angle_deg",)},
+        rows=600,
+        rate_hz=rate_hz,
+    )
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "said"),
+    [(20.0, "20 Hz"), (99.96, "100 Hz"), (999.7, "1,000 Hz"), (1000.0, "1,000 Hz")],
+)
+def test_a_fast_logs_rate_is_no_power_of_ten(rate_hz, said):
+    assert dict(facts(of_rate(rate_hz)))["Rate"] == said
