@@ -15,6 +15,7 @@ from dashboards.figures.baseline import kept_word_figure
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import baselines
+from replay.wording import counted
 
 WORDS = (
     "Each training session was judged by fits that left it out. A diamond is what they showed, a "
@@ -47,7 +48,7 @@ def layout(desk: Desk, view: View) -> Component:
             head,
             html.Section(
                 [
-                    html.H2(f"{base.version}, from {len(base.sessions)} sessions"),
+                    html.H2(f"{base.version}, from {counted(len(base.sessions), 'session')}"),
                     html.P(_sentence(baselines.promise_of(base))),
                     html.Ul([html.Li(line) for line in base.concerns()]),
                 ],

@@ -17,6 +17,7 @@ from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
 from dashboards.queries import catalogue, comparison
+from replay.wording import counted
 
 
 def when(record: Any) -> str:
@@ -146,7 +147,7 @@ def _headline(made: comparison.Comparison) -> str:
     )
     paired = set(made.pairs["joint"]) if made.pairs.height else set()
     alone = [j for j in made.joints if j not in paired]
-    pairs = f"{made.pairs.height} pairs of motions"
+    pairs = counted(made.pairs.height, "pair of motions", "pairs of motions")
     pairs += f"; {', '.join(alone)} made no two alike. " if alone else ". "
     currents = made.table.filter(made.table["quantity"] == "motor current, size")
     known = currents.filter(currents["differs"].is_not_null())["joint"].to_list()
@@ -222,7 +223,7 @@ def nothing(made: comparison.Comparison) -> Component:
 def pairs_words(made: comparison.Comparison, joint: str) -> str:
     """Say how many motions of a joint have a partner."""
     count = made.pairs_of(joint).height
-    have = "1 motion has" if count == 1 else f"{count} motions have"
+    have = counted(count, "motion has", "motions have")
     return (
         f"{joint}: {have} a partner in the other session (same direction, alike in "
         "travel, speed, posture, length and payload; current plays no part). Bars up and down are "

@@ -21,6 +21,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of
 from dashboards.queries import catalogue, record
 from replay.errors import StaleError, UsageError
+from replay.wording import counted
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -151,7 +152,9 @@ def _keep(
     )  # fmt: skip
     waiting = waiting_of(desk, what["arm"], what["whose"], what["session"])
     following = record.next_after(waiting, what["finding"], who)
-    said = f"Kept: {form['verdict']}" + (f", {len(done)} findings." if len(done) > 1 else ".")
+    said = f"Kept: {form['verdict']}" + (
+        f", {counted(len(done), 'finding')}." if len(done) > 1 else "."
+    )
     if not made[0].complete and form["verdict"] != record.OPEN:
         said += " A disposition is still needed to sign the session."
     left = [w for w in waiting if w.finding.session == what["session"]]

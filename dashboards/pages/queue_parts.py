@@ -15,6 +15,7 @@ from dashboards.components.queue_page.finding_form import FIELDS, finding_form
 from dashboards.components.queue_page.finding_panel import asking, evidence, history, waiting_list
 from dashboards.pages.page import Desk
 from dashboards.queries import record
+from replay.wording import counted
 
 WHOSE = {
     "all": "everybody's",
@@ -112,8 +113,8 @@ def list_of(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]
     """Return how many findings wait, and the worst of them; one is open on the right."""
     count_of = len({w.finding.session for w in waiting})
     more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
-    many = "1 finding waits" if len(waiting) == 1 else f"{len(waiting)} findings wait"
-    count = f"{many} in {count_of} session{'s' if count_of != 1 else ''}.{more}"
+    many = counted(len(waiting), "finding waits", "findings wait")
+    count = f"{many} in {counted(count_of, 'session')}.{more}"
     return [
         html.P(count, role="status", className="faint", id="queue-count"),
         waiting_list(waiting[:MOST], chosen),

@@ -30,6 +30,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event.events import place
 from replay.errors import StaleError, UsageError
+from replay.wording import counted
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -240,7 +241,7 @@ def _under(session: str, rows: list[dict[str, Any]]) -> Component | None:
         return None
     return html.Details(
         [
-            html.Summary(f"{len(rows)} more flags of the same cause"),
+            html.Summary(f"{counted(len(rows), 'more flag')} of the same cause"),
             html.Ul(
                 [
                     html.Li(
@@ -280,7 +281,7 @@ def _count_words(table: Any) -> str:
     if not table.height:
         return "No flags."
     open_count = int((table["verdict"] == decisions.OPEN).sum())
-    flags = "1 flag" if table.height == 1 else f"{table.height} flags"
+    flags = counted(table.height, "flag")
     return f"{flags}, {open_count} open, {table.height - open_count} decided."
 
 

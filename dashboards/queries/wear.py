@@ -31,6 +31,10 @@ from replay.wear.assessment.change_points import make_ready
 from replay.wear.catalogue import INDICATORS, describe
 from replay.wear.units.maintenance import WORDS, maintenance
 from replay.wear.units.not_measured import not_measured_of
+from replay.wording import counted
+
+TOO_SMALL = "a trend, but too small over the history to matter"
+"""Why a history is steady in spite of a trend, as the engine gives the reason."""
 
 MAINTENANCE_WORDS = tuple(WORDS)
 AGAINST = {
@@ -95,25 +99,33 @@ def sentence(found: UnitHistory) -> str:
         why = re.sub(r"\b1 sessions", "1 session", why)
         return f"{where[:1].upper()}{where[1:]}: nothing can be said yet, {why}."
     projection = trend.detail.get("projection")
-    if trend.result == "steady" or trend.slope_per_year is None:
-        text = f"{where[:1].upper()}{where[1:]} holds steady over {trend.n} sessions"
-        if projection and projection["word"] == "projected":  # steady, and yet a date: neither
-            text = (
-                f"{where[:1].upper()}{where[1:]} shows no trend beyond chance over {trend.n} "
-                "sessions, nor that it is steady; if it goes on as the line does"
-            )
-    else:
+    name = f"{where[:1].upper()}{where[1:]}"
+    over = f"over {counted(trend.n, 'session')}"
+    join = "; "
+    if trend.result != "steady" and trend.slope_per_year is not None:
         since = f" since {trend.since:%B %Y}" if trend.since else ""
         text = (
-            f"{where[:1].upper()}{where[1:]} is {trend.result} by about "
+            f"{name} is {trend.result} by about "
             f"{abs(trend.slope_per_year):.2g} {history.unit} a year{since}"
         )
-    join = ", " if "if it goes on" in text else "; "
-    return f"{text}{join}{_due(projection, history.unit)}.{_replaced(found)}"
+    elif projection and projection["word"] == "projected":  # steady, and yet a date: neither
+        if trend.detail.get("reason") == TOO_SMALL:
+            text = f"{name} shows {TOO_SMALL}, {over}"
+        else:
+            text = f"{name} shows no trend beyond chance {over}, nor that it is steady"
+        text += "; if it goes on as the line does"
+        join = ", "
+    else:
+        text = f"{name} holds steady {over}"
+    due, dated = _due(projection, history.unit)
+    return f"{text}{join}{due}.{_replaced(found, dated)}"
 
 
-def _replaced(found: UnitHistory) -> str:
-    """Return that the unit is no longer there, where a note after its last session says so."""
+def _replaced(found: UnitHistory, dated: bool) -> str:
+    """Return that the unit is no longer there, where a note after its last session says so.
+
+    ``dated`` tells that a date of the limit was said before it.
+    """
     notes = found.notes.filter(pl.col("what") == "replaced") if found.notes.height else found.notes
     last = found.points["start"].max() if found.points.height else None
     if not notes.height or not isinstance(last, datetime):
@@ -121,23 +133,26 @@ def _replaced(found: UnitHistory) -> str:
     at = notes["date"].max()
     if not isinstance(at, datetime) or at < last:
         return ""
-    return f" It was replaced on {at:%Y-%m-%d}: the date is what it would have come to."
+    come = ": the date is what it would have come to" if dated else ""
+    return f" It was replaced on {at:%Y-%m-%d}{come}."
 
 
-def _due(projection: dict[str, Any] | None, unit: str) -> str:
+def _due(projection: dict[str, Any] | None, unit: str) -> tuple[str, bool]:
+    """Return what is said of the limit, and whether that has a date."""
     if not projection:
-        return "no limit is set"
+        return "no limit is set", False
     limit = f"its limit of {projection['limit']:g} {unit}"
     low, high, middle = (projection[k] for k in ("date_low", "date_high", "date"))
     if projection["word"] == "passed":
-        return f"{limit} is passed"
+        return f"{limit} is passed", False
     if projection["word"] == "projected" and middle is not None:
         late = f"and {high:%B %Y}" if high else "and a date beyond what can be told"
         early = f"between {low:%B %Y} {late}" if low else f"before {high:%B %Y}" if high else ""
-        return f"it reaches {limit} about {middle:%B %Y}, most likely {early}".rstrip(", ")
+        most = f"it reaches {limit} about {middle:%B %Y}, most likely {early}"
+        return most.removesuffix(", most likely "), True
     if projection["word"] == "beyond" and low is not None:
-        return f"{limit} is not reached before {low:%B %Y}"
-    return f"{limit} is not in sight"
+        return f"{limit} is not reached before {low:%B %Y}", True
+    return f"{limit} is not in sight", False
 
 
 def findings_of(archive: Archive, serial: str) -> pl.DataFrame:
@@ -231,7 +246,7 @@ def duty_words(archive: Archive, serial: str) -> str:
     ]
     first = next(iter(rows.values()))
     return (
-        f"Since {first['since']:%Y-%m-%d}, in {first['sessions']} logged sessions: "
+        f"Since {first['since']:%Y-%m-%d}, in {counted(first['sessions'], 'logged session')}: "
         f"{', '.join(said)}."
     )
 

@@ -13,6 +13,7 @@ from dashboards.queries.intake import Batch, take
 from replay.archive import Archive
 from replay.cleaning import IngestResult
 from replay.signals.motion.motions import index_motions
+from replay.wording import counted
 
 
 def take_in(
@@ -40,8 +41,8 @@ def learn(archive: Archive, sessions: list[str] | None, rate: float, step: Step)
     )
     if left:
         note_learning(archive, baseline.version, left, "jointbook dashboard")
-    said = f"; {len(left)} units with confirmed events left out" if left else ""
-    return f"baseline {baseline.version} from {len(baseline.sessions)} sessions{said}"
+    said = f"; {counted(len(left), 'unit')} with confirmed events left out" if left else ""
+    return f"baseline {baseline.version} from {counted(len(baseline.sessions), 'session')}{said}"
 
 
 def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
@@ -59,8 +60,7 @@ def check(archive: Archive, sessions: list[str] | None, step: Step) -> str:
     differ = sum(d.any for d in signed)
     said = f"; {len(signed)} signed ones compared, {differ} would differ" if signed else ""
     fresh = len(names) - len(signed)
-    many = "s" if found != 1 else ""
-    return f"{found} flag{many} in {fresh} session{'' if fresh == 1 else 's'}{said}"
+    return f"{counted(found, 'flag')} in {counted(fresh, 'session')}{said}"
 
 
 def index(archive: Archive, step: Step) -> str:
@@ -68,8 +68,9 @@ def index(archive: Archive, step: Step) -> str:
     total = archive.sessions().height
     count = index_motions(archive, progress=_said(step, "motions of"))
     if not count:
-        return f"looked: the motions of all {total} sessions were known already"
-    return f"motions of {count} sessions added; {total} sessions are searched now"
+        return f"looked: the motions of all, {counted(total, 'session')}, were known already"
+    searched = counted(total, "session is", "sessions are")
+    return f"motions of {counted(count, 'session')} added; {searched} searched now"
 
 
 def _said(step: Step, before: str = "") -> Callable[[str, int, int], None]:

@@ -32,6 +32,7 @@ from replay.errors import JointbookError, UsageError
 from replay.record.database import SETTING
 from replay.record.proof import prove, restore
 from replay.records import Session
+from replay.wording import counted
 
 RECORD = "record"
 """Where the record of what people decided lies in an archive."""
@@ -98,7 +99,8 @@ def _remove(args: argparse.Namespace) -> int:
         print_json({"archive": str(archive.place), "removed": gone})
     else:
         for g in gone:
-            print(f"{g['session']}: out of the catalogue, with {g['flags']} flags; kept on record")
+            flags = counted(g["flags"], "flag")
+            print(f"{g['session']}: out of the catalogue, with {flags}; kept on record")
     return 0
 
 
@@ -120,7 +122,8 @@ def _verify(args: argparse.Namespace) -> int:
     else:
         for f in findings:
             print(f"{f.weight}: {f.where}: {f.detail} (mends it: {f.remedy})")
-        print(f"{count} sessions, {len(damaged)} damages, {len(findings) - len(damaged)} leftovers")
+        rest = counted(len(findings) - len(damaged), "leftover")
+        print(f"{counted(count, 'session')}, {counted(len(damaged), 'damage')}, {rest}")
     return 1 if damaged else 0
 
 
@@ -159,7 +162,11 @@ def _record_findings(archive: Archive) -> list[Finding]:
 def _mend_record(archive: Archive) -> Mended:
     """Build the record again from its copy; what was there is kept beside it."""
     try:
-        return Mended(RECORD, True, f"built again from its copy: {restore(archive)} entries")
+        return Mended(
+            RECORD,
+            True,
+            f"built again from its copy: {counted(restore(archive), 'entry', 'entries')}",
+        )
     except JointbookError as error:
         return Mended(RECORD, False, str(error))
 
@@ -175,7 +182,7 @@ def _compact(args: argparse.Namespace) -> int:
     else:
         for name, counts in done.items():
             gone = f"{counts['deleted']} deleted" if args.drop else f"{counts['unread']} unread"
-            print(f"{name}: {counts['merged']} files merged, {gone}")
+            print(f"{name}: {counted(counts['merged'], 'file')} merged, {gone}")
     if not args.drop and any(counts["unread"] for counts in done.values()):
         say("unread files are deleted by `jointbook archive compact --drop`")
     return 0

@@ -19,6 +19,7 @@ from replay.cli.learn import accepted
 from replay.cli.output import Bar, offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
+from replay.wording import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -65,7 +66,10 @@ def run(args: argparse.Namespace) -> int:
         sessions = learning.judged_sessions(archive)
         left = archive.table("checks").height - len(sessions)
         if left:
-            say(f"{left} checked sessions have open findings: what happened there is not known yet")
+            some = counted(
+                left, "checked session has open findings", "checked sessions have open findings"
+            )
+            say(f"{some}: what happened there is not known yet")
     if not known:
         raise UsageError(
             "no known events: no truth file, and no verdict on a flag that upholds it",
@@ -99,8 +103,9 @@ def run(args: argparse.Namespace) -> int:
         print_json(summary)
         return 0
     print(
-        f"{summary['sessions_with_events']} sessions with events, {summary['healthy_sessions']} "
-        f"without; asked: {args.false_flags_per_100h:g} false flags per 100 joint-hours"
+        f"{counted(summary['sessions_with_events'], 'session')} with events, "
+        f"{summary['healthy_sessions']} without; asked: "
+        f"{args.false_flags_per_100h:g} false flags per 100 joint-hours"
     )
     if baseline is None:
         print(

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from replay.archive import open_archive
 from replay.cli.output import print_json, say
 from replay.errors import UsageError
+from replay.wording import counted
 
 if TYPE_CHECKING:
     from replay.reports.bundle import Made, Verified
@@ -106,7 +107,8 @@ def _tell(done: Verified) -> None:
     )
     print(f"SHA-256 of the file: {done.sha256}")
     if done.whole:
-        print(f"whole: {len(said.files)} files are what was put in; no byte differs")
+        files = counted(len(said.files), "file is", "files are")
+        print(f"whole: {files} what was put in; no byte differs")
     for damage in done.damages:
         print(f"DAMAGED: {damage}")
     if done.signed is None:
@@ -117,7 +119,10 @@ def _tell(done: Verified) -> None:
             f"signature {'good' if done.signed.good else 'NOT GOOD'}, by {whose}: "
             f"{done.signed.fingerprint}"
         )
-    print(f"record: {done.entries} entries" + (", hashes good" if done.whole else ""))
+    print(
+        f"record: {counted(done.entries, 'entry', 'entries')}"
+        + (", hashes good" if done.whole else "")
+    )
     print(f"flags computed again: {_words(done.flags)}")
     print(f"cleaned samples from the log as it came: {_words(done.cleaned)}")
     for line in (*done.differences, *done.notes):

@@ -8,10 +8,11 @@ import polars as pl
 
 from replay.archive import open_archive
 from replay.cli.known import known_sessions
-from replay.cli.output import counted, offer, print_json, print_table, progress, say
+from replay.cli.output import each_once, offer, print_json, print_table, progress, say
 from replay.cli.tables import add_out, checked_out
 from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import JointbookError
+from replay.wording import counted
 
 MOST_NOTES = 12
 """So many notes are printed."""
@@ -95,16 +96,18 @@ def run(args: argparse.Namespace) -> int:
         hours = sum(r.joint_hours for r in done)
         expected = sum(r.expected_false_flags for r in done)
         notes = [(r.session, r.note.partition("; ")[2]) for r in done]
-        lines = counted((name, note) for name, note in notes if note)
+        lines = each_once((name, note) for name, note in notes if note)
         for text in lines[:MOST_NOTES]:
             print(text)
         if len(lines) > MOST_NOTES:
-            print(f"{len(lines) - MOST_NOTES} more notes: --json lists them")
+            more = counted(len(lines) - MOST_NOTES, "more note")
+            print(f"{more}: --json lists them")
         for difference in signed:
             print(f"{difference.session} is signed and stays so; {difference.words()}")
         most = promise.bound(baseline) * hours / 100
         print(
-            f"{frame.height} flags in {len(done)} sessions ({hours:.1f} joint-hours judged); "
+            f"{counted(frame.height, 'flag')} in {counted(len(done), 'session')} "
+            f"({hours:.1f} joint-hours judged); "
             f"healthy sessions would show about {expected:.2g}, at most {most:.2g} (90 %); "
             f"{outstanding.height} hold at a false discovery rate of 10 %"
         )

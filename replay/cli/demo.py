@@ -24,6 +24,7 @@ from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import Bar, print_json, print_table, say
 from replay.cli.serve import check_port
 from replay.errors import UsageError
+from replay.wording import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -80,7 +81,7 @@ def _make(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"folder": args.make, "logs": [str(p) for p in paths], "bytes": size})
     else:
-        say(f"{len(paths)} logs, {size / 1e6:.1f} MB, in {args.make}")
+        say(f"{counted(len(paths), 'log')}, {size / 1e6:.1f} MB, in {args.make}")
         say(f"build an archive from them: jointbook demo --logs {args.make} --archive DIR")
     return EXIT_DONE
 
@@ -126,10 +127,10 @@ def _refuse_strangers(archive: Archive) -> None:
 
 
 def _tell(summary: Summary, archive: Archive) -> None:
-    say(f"{summary.sessions} sessions in {archive.root}, {summary.added} of them new")
+    say(f"{counted(summary.sessions, 'session')} in {archive.root}, {summary.added} of them new")
     for refusal in summary.refused:
         say(f"refused: {Path(refusal.source).name}: {refusal.reason}")
-    say(f"{summary.flags.height} flags against baseline {summary.baseline}; the first:")
+    say(f"{counted(summary.flags.height, 'flag')} against baseline {summary.baseline}; the first:")
     shown = [c for c in ("joint", "kind", "severity", "summary") if c in summary.flags.columns]
     if summary.flags.height:
         print_table(summary.flags.select(shown).head(8))

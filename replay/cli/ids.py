@@ -6,6 +6,7 @@ import argparse
 
 from replay.archive import Archive, open_archive
 from replay.errors import ArchiveError, UsageError
+from replay.wording import counted
 
 _SHOWN = 5
 
@@ -27,7 +28,8 @@ def full_id(archive: Archive, given: str) -> str:
     if len(fits) > 1:
         shown = ", ".join(fits[:_SHOWN]) + (", ..." if len(fits) > _SHOWN else "")
         raise UsageError(
-            f"{len(fits)} sessions are meant by {given!r}: {shown}", todo="give more of the name"
+            f"{counted(len(fits), 'session')} are meant by {given!r}: {shown}",
+            todo="give more of the name",
         )
     return fits[0] if fits else given
 

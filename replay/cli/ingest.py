@@ -23,7 +23,7 @@ from replay.cleaning import ROUTINE_KINDS, SET_ASIDE_KINDS, IngestResult, ingest
 from replay.cleaning.folder_watcher import watch_folder
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
-from replay.cli.output import Bar, counted, plain, print_json, say
+from replay.cli.output import Bar, each_once, plain, print_json, say
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
@@ -198,7 +198,7 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
         for line in note_lines(session.quality):
             say(f"  {line}")
     off = ((s.session, f"off: {line}") for s in result.sessions for line in s.switched_off)
-    for line in counted(off):
+    for line in each_once(off):
         say(line)
     for line in [] if arm is None else doubts(arm):
         say(f"doubtful in the arm file: {line}")

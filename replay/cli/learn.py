@@ -18,6 +18,7 @@ from replay.cli.tables import add_out, checked_out
 from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import UsageError
 from replay.models import Baseline
+from replay.wording import counted
 
 MOST_ACCEPTED = 1000.0
 
@@ -108,11 +109,12 @@ def run(args: argparse.Namespace) -> int:
             for one in left_out:
                 print(f"  {one.unit} in {one.session}: {one.verdict}, {one.by}")
         elif there:
-            print(f"{len(there)} confirmed events teach too, as you asked")
+            events = counted(len(there), "confirmed event teaches", "confirmed events teach")
+            print(f"{events} too, as you asked")
         aside = sum(len(u.set_aside) for u in baseline.units.values())
         print(
-            f"{baseline.version}: {len(baseline.units)} joint units from "
-            f"{len(baseline.sessions)} sessions"
+            f"{baseline.version}: {counted(len(baseline.units), 'joint unit')} from "
+            f"{counted(len(baseline.sessions), 'session')}"
         )
         print(promise.sentence(baseline))
         if aside:
@@ -192,8 +194,9 @@ def _beside(args: argparse.Namespace) -> int:
         return 0
     for one in laid["baselines"]:
         print(
-            f"{one['baseline']}: {one['sessions']} sessions from {one['first']:%Y-%m-%d} to "
-            f"{one['last']:%Y-%m-%d}, {one['joint_hours']:.1f} joint-hours, score limit "
+            f"{one['baseline']}: {counted(one['sessions'], 'session')} from "
+            f"{one['first']:%Y-%m-%d} to {one['last']:%Y-%m-%d}, "
+            f"{one['joint_hours']:.1f} joint-hours, score limit "
             f"{one['score_limit']:.2f}, expects {one['expected_rate']:.2g} false flags per 100 "
             "joint-hours"
         )

@@ -16,8 +16,8 @@ from replay.cli.tables import print_table, write_tables
 T = TypeVar("T")
 
 __all__ = [
-    "FORMER_KEYS", "Bar", "counted", "iso", "offer", "plain", "print_json", "print_table",
-    "progress", "say", "with_former_keys",
+    "FORMER_KEYS", "Bar", "counted", "each_once", "iso", "offer", "plain", "print_json",
+    "print_table", "progress", "say", "with_former_keys",
 ]  # fmt: skip
 
 
@@ -58,10 +58,10 @@ class Bar:
         self.bar.refresh()
 
 
-def counted(notes: Iterable[tuple[str, str]], what: str = "session") -> list[str]:
+def each_once(notes: Iterable[tuple[str, str]], what: str = "session") -> list[str]:
     """Return notes, given as (of whom, text), each text said once with its count.
 
-    >>> counted([("s1", "no brakes"), ("s2", "no brakes"), ("s2", "late")])
+    >>> each_once([("s1", "no brakes"), ("s2", "no brakes"), ("s2", "late")])
     ['no brakes (2 sessions: s1, s2)', 's2: late']
     """
     whom: dict[str, list[str]] = {}
@@ -70,6 +70,9 @@ def counted(notes: Iterable[tuple[str, str]], what: str = "session") -> list[str
         if name not in of:
             of.append(name)
     return [_said(text, of, what) for text, of in whom.items()]
+
+
+counted = each_once
 
 
 MOST_NAMES = 3

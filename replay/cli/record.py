@@ -17,6 +17,7 @@ from replay.cli.output import iso, print_json, say
 from replay.errors import UsageError
 from replay.record import copies, open_record
 from replay.record.proof import prove, restore
+from replay.wording import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +37,9 @@ def run(args: argparse.Namespace) -> int:
         return _verify(args)
     if args.do == "restore":
         count = restore(archive)
-        return _said(args, {"restored": count}, f"restored {count} entries from the archive's copy")
+        return _said(
+            args, {"restored": count}, f"restored {_entries(count)} from the archive's copy"
+        )
     record = open_record(archive)
     if args.do == "move":
         moved = record.begin()
@@ -49,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         return _said(
             args,
             {"moved": moved, "from_tables": by_kind, "entries": seq, "head": f"{seq}:{head}"},
-            f"moved now: {moved}; on record from the archive's tables: {words}; {seq} entries",
+            f"moved now: {moved}; on record from the archive's tables: {words}; {_entries(seq)}",
         )
     if args.do == "export":
         if args.out:
@@ -60,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
         record.begin()
         kept = record.copy()
         seq, _ = record.head()
-        _said(args, {"entries": seq, "copied": kept}, f"{seq} entries; the archive's copy is "
+        _said(args, {"entries": seq, "copied": kept}, f"{_entries(seq)}; the archive's copy is "
               + ("up to date" if kept else "behind: see above"))  # fmt: skip
         return 0 if kept else 1
     entries = record.entries(session=args.session)
@@ -84,8 +87,14 @@ def _verify(args: argparse.Namespace) -> int:
             say(note)
         for damage in proof.damages:
             print(f"entry {damage.seq}: {damage.what}" if damage.seq else damage.what)
-        print(f"{proof.entries} entries, {len(proof.damages)} damages; head {proof.head}")
+        damages = counted(len(proof.damages), "damage")
+        print(f"{_entries(proof.entries)}, {damages}; head {proof.head}")
     return 0 if proof.whole else 1
+
+
+def _entries(count: int) -> str:
+    """Return how many entries the record has."""
+    return counted(count, "entry", "entries")
 
 
 def _said(args: argparse.Namespace, document: dict[str, object], words: str) -> int:

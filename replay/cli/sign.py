@@ -22,6 +22,7 @@ from replay.reviews.signing_off.rechecking import comparisons
 from replay.reviews.signing_off.sign_offs import SignOff, session_state, sign_offs
 from replay.reviews.signing_off.signing import missing, reopen, sign
 from replay.reviews.signing_off.statements import Statement, completeness_words, statement
+from replay.wording import counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -109,7 +110,8 @@ def lines(stated: Statement) -> list[str]:
         f"{stated.unjudged_joint_h:.3f} not judged",
         f"asked for {stated.asked_rate:g} false flags per 100 joint-hours; "
         f"{stated.expected_false_flags:.2g} to be expected here",
-        f"{stated.findings} findings; notes of the check: {'; '.join(stated.notes) or 'none'}",
+        f"{counted(stated.findings, 'finding')}; "
+        f"notes of the check: {'; '.join(stated.notes) or 'none'}",
     ]
 
 

@@ -21,6 +21,7 @@ from replay.models.model import Model
 from replay.models.plain import from_plain, to_plain
 from replay.models.units.joint_unit import UnitModel
 from replay.records import Session
+from replay.wording import counted
 
 FORMAT = 10
 
@@ -74,7 +75,8 @@ class Baseline:
         said = list(self.model.notes)
         for name, unit in sorted(self.units.items()):
             if unit.hours < THIN_HOURS or len(unit.sessions) < FEWEST_SESSIONS:
-                said.append(f"{name}: thin, {unit.hours:.2f} h in {len(unit.sessions)} sessions")
+                thin = counted(len(unit.sessions), "session")
+                said.append(f"{name}: thin, {unit.hours:.2f} h in {thin}")
             said += [f"{name}: {note}" for note in unit.notes]
         if record is not None and (record.start - self.last).days > OLD_DAYS:
             said.append(

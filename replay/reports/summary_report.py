@@ -55,7 +55,7 @@ def summary_report(
         raise UsageError("no session is chosen", todo="another arm, or a longer span")
     if rows.height > MOST_SESSIONS:
         raise UsageError(
-            f"{rows.height} sessions are too many for one report",
+            f"{counted(rows.height, 'session')} are too many for one report",
             todo=f"at most {MOST_SESSIONS}: choose an arm or a span",
         )
     names = rows["session"].to_list()

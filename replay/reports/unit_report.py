@@ -19,7 +19,7 @@ from replay.reviews import dispositions, findings
 from replay.wear import duty, limits, maintenance, trends
 from replay.wear.catalogue import describe
 from replay.wear.units.limits import limit_for
-from replay.wording import NONE, number
+from replay.wording import NONE, counted, number
 
 LATEST = "9000"
 """A projection's date from this year on is no date."""
@@ -114,7 +114,9 @@ def unit_report(archive: Archive, serial: str) -> Report:
         ),
     }
     title = f"Joint unit {serial}"
-    under = f"{', '.join(arms)}, {own['session'].n_unique()} sessions. All instants are UTC."
+    under = (
+        f"{', '.join(arms)}, {counted(own['session'].n_unique(), 'session')}. All instants are UTC."
+    )
     return report("unit.html", f"unit-{_plain(serial)}", title, under, said)
 
 

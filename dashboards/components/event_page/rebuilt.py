@@ -14,6 +14,7 @@ from dashboards.components import basics
 from dashboards.components.basics import severity
 from dashboards.components.plain_tables import table
 from dashboards.links import View
+from replay.wording import counted
 
 MOST = 40
 """Flags listed of those that a limit changes; the sentence counts all."""
@@ -29,14 +30,14 @@ def rebuilt_part(rows: pl.DataFrame, rate: float, learned: float, zero: datetime
     here = rows.filter(pl.col("which") != "learned").height
     before = rows.filter(pl.col("which") != "here").height
     new = rows.filter(pl.col("which") == "here").height
-    words = f"{_flags(here)} in this session, all joints"
+    words = f"{counted(here, 'flag')} in this session, all joints"
     if rate == learned:
         words = f"Checked anew as learned ({learned:g}): {words}."
     else:
         words = (
             f"Checked anew at {rate:g} false flags per 100 joint-hours: {words}; "
-            f"{_flags(before)} as learned ({learned:g}), {before - (here - new)} of them gone, "
-            f"{new} new. Nothing of this is stored."
+            f"{counted(before, 'flag')} as learned ({learned:g}), {before - (here - new)} of them "
+            f"gone, {new} new. Nothing of this is stored."
         )
     cells: list[tuple[Any, ...]] = [
         (
@@ -88,7 +89,7 @@ def everywhere_part(found: pl.DataFrame | None, rate: float | None) -> Component
     here, gone = (found.filter(pl.col("which") == w) for w in ("here", "learned"))
     count = found.filter(pl.col("which") != "learned").height
     words = (
-        f"In all sessions at {rate:g} false flags per 100 joint-hours: {_flags(count)}, "
+        f"In all sessions at {rate:g} false flags per 100 joint-hours: {counted(count, 'flag')}, "
         f"{here.height} of them new; {gone.height} of those as learned gone."
     )
     cells = [
@@ -128,7 +129,3 @@ def everywhere_part(found: pl.DataFrame | None, rate: float | None) -> Component
             else None,
         ]
     )
-
-
-def _flags(count: int) -> str:
-    return f"{count} flag" if count == 1 else f"{count} flags"

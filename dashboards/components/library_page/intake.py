@@ -9,6 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards.components.figure_card import GRAPH_CONFIG, aria
 from dashboards.figures.intake import joint_preview
+from replay.wording import counted
 
 if TYPE_CHECKING:
     from dashboards.queries.intake import Look, Proposed
@@ -124,7 +125,7 @@ def _proposal(index: int, item: Proposed) -> Component:
             html.Details(
                 [
                     html.Summary(
-                        f"{len(item.lines)} lines, {len(unsure)} of them not sure "
+                        f"{counted(len(item.lines), 'line')}, {len(unsure)} of them not sure "
                         f"(below {100 * SURE:.0f} %)"
                     ),
                     html.Table([head, html.Tbody(rows)], className="plain-table"),

@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.links import View
+from replay.wording import counted
 
 if TYPE_CHECKING:
     from dashboards.queries.intake import IngestResult
@@ -25,8 +26,8 @@ def taken_in(result: IngestResult) -> Component:
         html.Li(
             [
                 basics.go(s.session, links.href("replay", View(session=s.session))),
-                f": {s.rows} rows from {s.source.rsplit('/', 1)[-1]}",
-                f", {len(s.quality)} quality notes" if s.quality else "",
+                f": {counted(s.rows, 'row')} from {s.source.rsplit('/', 1)[-1]}",
+                f", {counted(len(s.quality), 'quality note')}" if s.quality else "",
                 "" if s.arm_toml else f"; no arm file was chosen: its arm is called {s.arm!r}, "
                 "and a baseline of other units does not judge it",
             ]
@@ -73,9 +74,9 @@ def _next(name: str, count: int) -> list[Component | str]:
         sign = links.href("sign-off", View(session=name))
         return [f"{name}: no finding waits; that is no clearance. ", basics.go("Sign it off", sign)]
     href = links.href("queue", View(session=name), whose="session")
-    words = "1 finding waits" if count == 1 else f"{count} findings wait"
+    words = counted(count, "finding waits", "findings wait")
     return [f"{name}: {words}. ", basics.go("Go to the worst", href)]
 
 
 def _these(count: int) -> str:
-    return "this session" if count == 1 else f"these {count} sessions"
+    return "this session" if count == 1 else f"these {counted(count, 'session')}"

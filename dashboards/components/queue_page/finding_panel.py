@@ -13,6 +13,7 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.report_links import bundle_link
 from dashboards.links import View
+from replay.wording import counted
 
 if TYPE_CHECKING:
     from dashboards.queries import record
@@ -75,7 +76,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
             *[basics.caution(words) for words in cautions],
             html.Details(
                 [
-                    html.Summary(f"{len(f.flags)} flags of this cause"),
+                    html.Summary(f"{counted(len(f.flags), 'flag')} of this cause"),
                     html.Ul(
                         [
                             html.Li(
@@ -128,8 +129,7 @@ def history(one: record.Open) -> Component:
         return html.P("Nobody has decided on it yet.", className="faint")
     return html.Details(
         [
-            html.Summary(f"On record: {len(one.history)} "
-                         f"decision{'s' if len(one.history) > 1 else ''}, the newest by "
+            html.Summary(f"On record: {counted(len(one.history), 'decision')}, the newest by "
                          f"{one.history[-1].by}"),
             html.Ol([html.Li(in_words(d)) for d in reversed(one.history)]),
         ],
@@ -200,7 +200,7 @@ def asking() -> Component:
 
 
 def _count(flags: int) -> str:
-    return f" {flags} flags" if flags > 1 else ""
+    return f" {counted(flags, 'flag')}" if flags > 1 else ""
 
 
 def _front(f: record.Finding) -> str:
@@ -214,9 +214,10 @@ def nothing_waits(any_session: bool, elsewhere: int = 0) -> Component:
             "There is no session in this archive yet.", "Take logs in on the library page."
         )
     if elsewhere:
+        waiting = counted(elsewhere, "finding waits", "findings wait")
         return html.Div(
             [
-                basics.message("Nothing waits here.", f"{elsewhere} findings wait elsewhere."),
+                basics.message("Nothing waits here.", f"{waiting} elsewhere."),
                 basics.go("Show everything that waits", links.href("queue", View())),
             ]
         )

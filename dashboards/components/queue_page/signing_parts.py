@@ -12,6 +12,7 @@ from dashboards.components import basics
 from dashboards.components.queue_page.finding_panel import in_words
 from dashboards.links import View
 from dashboards.queries import record
+from replay.wording import counted
 
 
 def signing_form(here: record.Signing) -> Component:
@@ -141,7 +142,7 @@ def _past(one: record.SignOff) -> str:
         for s in one.signatures
     ]
     about = (
-        f" on baseline {one.statement.baseline}, {len(one.findings)} findings, "
+        f" on baseline {one.statement.baseline}, {counted(len(one.findings), 'finding')}, "
         f"{one.statement.unjudged_joint_h:.3f} joint-hours not judged."
     )
     said = "Signed by " + "; ".join(names) + about

@@ -17,7 +17,7 @@ from dashboards.figures.wear import spark_mask
 from dashboards.links import View
 from dashboards.queries import wear
 from replay.records import Trend
-from replay.wording import number
+from replay.wording import counted, number
 
 SHAPES = {
     "past limit": ("▲", "act"),
@@ -89,7 +89,7 @@ def _counted(table: pl.DataFrame, before: str) -> str:
     if not before:
         return ""
     count = table.height
-    units = "1 unit" if count == 1 else f"{count} units"
+    units = counted(count, "unit")
     return f"{units} whose limit may be reached before {before}: the early end of the interval"
 
 
@@ -195,7 +195,7 @@ def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> 
                 **aria(hidden="true"),
             ),
             html.Span(TURNS[trend.result], className=f"wear-turn {tone}", **aria(hidden="true")),
-            html.Span(f"{label}, {trend.n} sessions", className="wear-words"),
+            html.Span(f"{label}, {counted(trend.n, 'session')}", className="wear-words"),
         ],
         href=address(trend.serial, trend.indicator, against),
         className="wear-cell chosen" if own else "wear-cell",

@@ -26,6 +26,7 @@ from dashboards.pages.page import Desk
 from dashboards.queries import work
 from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
 from dashboards.queries.event.unflagged import larger_unflagged
+from replay.wording import counted
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
@@ -180,12 +181,15 @@ def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[C
         )
 
     kind = found.own["motion"]
+    others = counted(found.searched, f"other {kind} stretch", f"other {kind} stretches")
     words = (
-        f"Unit {event.serial} has {found.searched} other {kind} stretches in this direction in "
-        f"{found.sessions} sessions; nearest in {', '.join(found.compared) or 'nothing logged'}."
+        f"Unit {event.serial} has {others} in this direction in "
+        f"{counted(found.sessions, 'session')}; "
+        f"nearest in {', '.join(found.compared) or 'nothing logged'}."
     )
     if found.waiting:
-        words += f" {found.waiting} sessions are not looked through yet: the button does that."
+        waiting = counted(found.waiting, "session is", "sessions are")
+        words += f" {waiting} not looked through yet: the button does that."
     if not found.motions.height:
         return [basics.message(words)]
     figure = draw.similar_motions_figure(

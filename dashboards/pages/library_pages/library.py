@@ -38,6 +38,7 @@ from dashboards.pages.library_pages.library_routes import add_routes
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, intake, work
 from replay.errors import JointbookError
+from replay.wording import counted
 
 INTAKE = "library-intake"
 
@@ -52,7 +53,7 @@ def layout(desk: Desk, view: View) -> Component:
                 [
                     html.H1("Library"),
                     html.Span(
-                        f"{count} sessions" if count else "No session yet: drop a log below.",
+                        counted(count, "session") if count else "No session yet: drop a log below.",
                         id="library-count",
                         className="faint",
                     ),
@@ -221,7 +222,7 @@ def register(app: Dash, desk: Desk) -> None:
                 f"{len(result.refused)} refused"
             )
 
-        logs = "1 log" if len(batch.logs) == 1 else f"{len(batch.logs)} logs"
+        logs = counted(len(batch.logs), "log")
         desk.jobs.start(f"Taking in {logs}", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
         return None, basics.message("Taking the logs in; the page stays usable.")
@@ -240,7 +241,7 @@ def register(app: Dash, desk: Desk) -> None:
         from dash import ctx
 
         chosen = [r["session"] for r in rows or []] or None
-        count = f"{len(chosen)} sessions" if chosen else "all sessions"
+        count = counted(len(chosen), "session") if chosen else "all sessions"
         if ctx.triggered_id == "library-learn" and learn:
             if rate is None or not 0 < rate <= 100:
                 return basics.message("The rate of false flags must be above 0 and at most 100.")
@@ -268,7 +269,11 @@ def register(app: Dash, desk: Desk) -> None:
         library = catalogue.library(desk.archive)
         with guard:
             said = outcomes.pop("last", no_update)
-        return grid_rows(library.rows, library.places), f"{library.rows.height} sessions", said
+        return (
+            grid_rows(library.rows, library.places),
+            counted(library.rows.height, "session"),
+            said,
+        )
 
 
 def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:

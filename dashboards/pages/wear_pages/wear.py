@@ -32,6 +32,7 @@ from dashboards.pages.wear_pages.wear_sheet import unit_sheet
 from dashboards.queries import wear
 from replay.errors import JointbookError
 from replay.records import Trend
+from replay.wording import counted
 
 READY_AFTER_S = 3.0
 """Libraries that only this page needs are loaded this long after the start: not
@@ -227,7 +228,9 @@ def _head(against: str, waiting: int) -> Component:
                 {f: f"/data/wear/trends.{f.lower()}?against={against}" for f in ("CSV", "Parquet")},
             ),
             html.Button(
-                f"Measure {waiting} sessions" if waiting else "All sessions are measured",
+                f"Measure {counted(waiting, 'session')}"
+                if waiting
+                else "All sessions are measured",
                 id="wear-measure",
                 type="button",
                 disabled=not waiting,

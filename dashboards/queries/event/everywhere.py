@@ -14,6 +14,7 @@ from dashboards.jobs import Step
 from dashboards.queries.event.events import Event, baseline_of
 from dashboards.queries.event.rebuilt import MOST_ROWS, SCHEMA, met, recheck
 from replay.archive import Archive
+from replay.wording import counted
 
 Key = tuple[str, str, float]
 _kept: dict[Key, pl.DataFrame] = {}
@@ -80,9 +81,10 @@ def told(kept: pl.DataFrame, rate: float, sessions: int | None = None, left: int
     '2 sessions at 3 false flags per 100 joint-hours: 0 flags, 0 of them new; 0 gone'
     """
     of = {w: kept.filter(pl.col("which") == w).height for w in ("both", "here", "learned")}
-    count = "" if sessions is None else f"{sessions} sessions at "
+    count = "" if sessions is None else f"{counted(sessions, 'session')} at "
+    flags = counted(of["both"] + of["here"], "flag")
     text = (
-        f"{count}{rate:g} false flags per 100 joint-hours: {of['both'] + of['here']} flags, "
+        f"{count}{rate:g} false flags per 100 joint-hours: {flags}, "
         f"{of['here']} of them new; {of['learned']} gone"
     )
     return text + (f"; {left} too long to check here" if left else "")

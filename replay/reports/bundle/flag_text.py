@@ -8,6 +8,7 @@ from typing import Any
 
 from replay.records import Flag
 from replay.reviews.signing_off.statements import flag_text
+from replay.wording import counted
 
 
 def flag_rows(flags: Iterable[Flag]) -> list[dict[str, Any]]:
@@ -32,7 +33,7 @@ def differences(kept: list[dict[str, Any]], now: list[dict[str, Any]]) -> list[s
             pairs = [f"{k}: {mine[name].get(k)!r} kept, {other[name].get(k)!r} now" for k in unlike]
             said.append(f"flag {name} differs in {'; '.join(pairs)}"[:500])
     if not said and len(kept) != len(now):
-        said.append(f"{len(kept)} flags kept, {len(now)} now")
+        said.append(f"{counted(len(kept), 'flag')} kept, {len(now)} now")
     return sorted(said)
 
 

@@ -17,6 +17,7 @@ from replay.record.closed import FIRST, SIGNED
 from replay.records import Flag
 from replay.reviews.findings import Finding, findings_of
 from replay.reviews.signing_off.sign_offs import session_state, sign_off
+from replay.wording import counted
 from replay.workers import Each, in_turn
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ class Difference:
         """Say it in a sentence."""
         head = f"against {self.baseline} instead of {self.signed_baseline}"
         if not self.any:
-            return f"{head}, the same {len(self.same)} findings"
+            return f"{head}, the same {counted(len(self.same), 'finding')}"
 
         def named(found: tuple[Finding, ...]) -> str:
             return ", ".join(f"{f.place} {f.kind} {f.start:%H:%M:%S}" for f in found) or "none"

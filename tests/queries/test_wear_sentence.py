@@ -1,0 +1,83 @@
+"""The sentence that the wear page leads with: what is said is so, for each result."""
+
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from types import SimpleNamespace
+from typing import Any
+
+import polars as pl
+import pytest
+
+from dashboards.queries.wear import TOO_SMALL, sentence
+from replay.records import Trend
+from replay.wear.assessment.trends import _with_result
+
+LAST = datetime(2033, 1, 1, tzinfo=UTC)
+AHEAD = datetime(2034, 5, 1, tzinfo=UTC)
+GONE = pl.DataFrame({"what": ["replaced"], "date": [datetime(2033, 1, 14, tzinfo=UTC)]})
+COME = "the date is what it would have come to"
+
+
+def limit(word: str, **dates: Any) -> dict[str, Any]:
+    return {"word": word, "limit": 20.0, "date": None, "date_low": None, "date_high": None} | dates
+
+
+@dataclass
+class Told:
+    """The parts of a unit's history that the sentence reads."""
+
+    trend: Trend
+    notes: pl.DataFrame = field(default_factory=pl.DataFrame)
+    points: pl.DataFrame = field(default_factory=lambda: pl.DataFrame({"start": [LAST]}))
+    history: Any = field(
+        default_factory=lambda: SimpleNamespace(indicator="drag of full travel", unit="A")
+    )
+
+
+def steady(n: int = 60, adjusted: float = 0.001, projection: dict[str, Any] | None = None) -> Trend:
+    """Return a trend that is too small to matter, judged as the engine judges it."""
+    slope = Trend(
+        joint="J1", indicator="drag of full travel", unit="A", n=n, slope_per_year=0.01,
+        slope_low=0.005, slope_high=0.015, p_value=0.0005, result="steady", serial="TU-1",
+        detail={"matters": False, "slope": 0.01, "moved_since": None, "projection": projection},
+    )  # fmt: skip
+    return _with_result(slope, adjusted)
+
+
+def test_a_trend_too_small_to_matter_is_not_called_chance():
+    said = sentence(Told(steady(projection=limit("projected", date=AHEAD))))
+    assert "beyond chance" not in said
+    assert TOO_SMALL in said
+    assert "; if it goes on as the line does, it reaches its limit of 20 A about May 2034." in said
+
+
+def test_no_trend_beyond_chance_is_called_so():
+    said = sentence(Told(steady(adjusted=0.6, projection=limit("projected", date=AHEAD))))
+    assert "shows no trend beyond chance over 60 sessions, nor that it is steady" in said
+    assert TOO_SMALL not in said
+
+
+@pytest.mark.parametrize(
+    ("projection", "dated"),
+    [
+        (None, False),
+        (limit("passed", date=LAST), False),
+        (limit("impossible"), False),
+        (limit("beyond", date_low=AHEAD), True),
+        (limit("projected", date=AHEAD), True),
+    ],
+)
+def test_a_replaced_unit_has_a_date_only_where_one_was_said(projection, dated):
+    said = sentence(Told(steady(projection=projection), GONE))
+    assert " It was replaced on 2033-01-14" in said
+    assert (COME in said) == dated == ("2034" in said)
+
+
+def test_one_session_is_one():
+    assert "holds steady over 1 session; " in sentence(Told(steady(n=1)))
+
+
+def test_the_words_of_a_unit_do_not_change_the_sentence():
+    told = Told(steady())
+    told.history.indicator = "what is left if it goes on"
+    assert sentence(told).endswith("over 60 sessions; no limit is set.")
