@@ -11,10 +11,7 @@ from dash.development.base_component import Component
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.queue_page.finding_form import FIELDS, field_id
-from dashboards.components.queue_page.finding_panel import (
-    conflict,
-    nothing_waits,
-)
+from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
