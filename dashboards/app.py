@@ -68,7 +68,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
 from replay.accounts import Users
 from replay.archive import Archive, open_archive
-from replay.errors import JointbookError
+from replay.errors import JointbookError, first_line
 
 PAGE_MODULES = (
     "queue",
@@ -204,16 +204,6 @@ def told(make: Callable[[], Component]) -> Component:
             "The details are in the program's log.",
             kind="trouble",
         )
-
-
-def first_line(error: Exception) -> str:
-    r"""Return what a failure says first; a library's plans and traces are for the log.
-
-    >>> first_line(ValueError("no such column; there are a, b\n\nresolved plan: ..."))
-    'no such column; there are a, b'
-    """
-    lines = str(error).strip().splitlines()
-    return lines[0][:200] if lines else ""
 
 
 def _say_error(error: Exception) -> None:

@@ -94,3 +94,22 @@ class StaleError(UsageError):
     def __init__(self, what: str, theirs: tuple[object, ...], *, todo: str | None = None) -> None:
         self.theirs = theirs
         super().__init__(what, todo=todo)
+
+
+LONGEST_LINE = 200
+"""Letters kept of what another library says of its failure."""
+
+
+def first_line(error: BaseException) -> str:
+    r"""Return what an error says first, or its kind where it says nothing.
+
+    Libraries put plans, traces and advice for programmers behind it: those are
+    for the log.
+
+    >>> first_line(ValueError("no such column; there are a, b\n\nresolved plan: ..."))
+    'no such column; there are a, b'
+    >>> first_line(EOFError()), first_line(OSError(" \n"))
+    ('EOFError', 'OSError')
+    """
+    lines = str(error).strip().splitlines() or [type(error).__name__]
+    return lines[0][:LONGEST_LINE]

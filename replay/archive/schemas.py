@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, first_line
 
 INSTANT = pl.Datetime("us", "UTC")
 """Instants in tables are kept to the microsecond; samples keep nanoseconds."""
@@ -146,7 +146,7 @@ def _cast(series: pl.Series, wanted: pl.DataType, table: str, *, declared: bool)
         try:
             return series.cast(wanted, strict=True)
         except pl.exceptions.PolarsError as error:
-            problem = f"{series.dtype} does not fit {wanted}: {error}".splitlines()[0]
+            problem = f"{series.dtype} does not fit {wanted}: {first_line(error)}"
     raise ArchiveError(
         f"table {table!r}: {problem}", column=series.name, todo="cast the column before writing"
     )

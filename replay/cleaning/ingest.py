@@ -40,7 +40,14 @@ from replay.cleaning.session_grouping import Group, gather, log_span
 from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.stream.cleaner import TimesGoBack
 from replay.cleaning.times.drift import drift_notes
-from replay.errors import ArchiveError, JointbookError, LogMapError, LogRefused, UsageError
+from replay.errors import (
+    ArchiveError,
+    JointbookError,
+    LogMapError,
+    LogRefused,
+    UsageError,
+    first_line,
+)
 from replay.logs.bind import check_enough, check_whole
 from replay.logs.maps import SHARED_KEYS, LogMap, load_map
 from replay.logs.proposing.fit import Fit, fit, fit_some
@@ -225,10 +232,9 @@ def _why(error: BaseException, path: Path) -> str:
         return f"cannot be read: {error.strerror or error}"
     if isinstance(error, MemoryError):
         return "needs more memory than there is"
-    said = (str(error).splitlines() or [""])[0][:200]
     return (
-        f"this log meets a fault of the program ({type(error).__name__}: {said}); nothing of it "
-        "was stored, and the others were read (report it with the log's first lines)"
+        f"this log meets a fault of the program ({type(error).__name__}: {first_line(error)}); "
+        "nothing of it was stored, and the others were read (report it with the log's first lines)"
     )
 
 

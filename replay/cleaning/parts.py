@@ -20,7 +20,7 @@ from replay.cleaning.stream.channels import ChannelPlan, learn_typical, plan_cha
 from replay.cleaning.stream.cleaner import StreamCleaner
 from replay.cleaning.stream.encode import Follower
 from replay.cleaning.times.time_column import Clock
-from replay.errors import LogMapError, LogRefused
+from replay.errors import LogMapError, LogRefused, first_line
 from replay.logs.bind import Binding
 from replay.logs.maps import LogMap
 from replay.logs.readers.delimited import failed_column
@@ -121,7 +121,7 @@ def clean_wide(
         except (pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
             if raw.kind != "delimited" or attempt == _TRIES:
                 raise LogRefused(
-                    f"cannot be decoded: {str(error).splitlines()[0][:200]}",
+                    f"cannot be decoded: {first_line(error)}",
                     file=raw.path,
                     todo="the file is damaged; copy it again",
                 ) from None

@@ -19,7 +19,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
 from replay.archive import Archive
-from replay.errors import RecordError
+from replay.errors import RecordError, first_line
 from replay.record.schema import ENTRIES, HEAD_REVISION
 
 SETTING = "JOINTBOOK_RECORD"
@@ -127,7 +127,7 @@ class Database:
         try:
             yield
         except (DBAPIError, sqlite3.Error) as error:
-            what, todo = _in_words(str(getattr(error, "orig", None) or error), self.path)
+            what, todo = _in_words(getattr(error, "orig", None) or error, self.path)
             raise RecordError(what, file=self.name, todo=todo) from error
         except OSError as error:
             raise RecordError(
@@ -154,12 +154,12 @@ _WORDS: tuple[tuple[str, str, str], ...] = (
 )  # fmt: skip
 
 
-def _in_words(said: str, path: Path | None) -> tuple[str, str]:
-    low = said.lower()
+def _in_words(said: BaseException, path: Path | None) -> tuple[str, str]:
+    low = str(said).lower()
     for sign, what, todo in _WORDS:
         if sign in low:
             return what, todo
-    first = said.strip().splitlines()[0] if said.strip() else "no reason given"
+    first = first_line(said)
     if path is None:
         return (
             f"the record's database did not answer: {first}",
@@ -207,7 +207,7 @@ def _server_engine(url: str) -> Engine:
         return create_engine(url, pool_pre_ping=True, pool_size=2)
     except (ArgumentError, NoSuchModuleError, ModuleNotFoundError) as error:
         raise RecordError(
-            f"{SETTING} is not the URL of a database that can be used: {error}".splitlines()[0],
+            f"{SETTING} is not the URL of a database that can be used: {first_line(error)}",
             todo="write it as postgresql+psycopg://user@host/database",
         ) from None
 

@@ -26,13 +26,13 @@ from replay.archive.care.repair_tables import TABLE_KINDS, repair_table
 from replay.archive.care.verify import read_session_file, verify
 from replay.archive.care.verify_tables import table_names
 from replay.archive.disk import durable, publish, swap
-from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place, place_of
 from replay.archive.disk.seal import sealed
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.samples.overview import write_overviews
 from replay.archive.store import WITHDRAWN, Archive
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, first_line
 from replay.records import Session
 
 

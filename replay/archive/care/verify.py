@@ -21,13 +21,13 @@ from replay.archive import catalogue, documents, layout
 from replay.archive.care.findings import CHANGED, Finding, Remedy, Weight
 from replay.archive.care.verify_tables import check_table, file_fault, table_names
 from replay.archive.disk import durable, swap
-from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.disk.seal import unsealed
 from replay.archive.marker import read_marker
 from replay.archive.samples.raw_logs import check_raw
 from replay.archive.store import Archive
-from replay.errors import ArchiveError
+from replay.errors import ArchiveError, first_line
 from replay.records import Session
 
 _AGAIN: Remedy = "ingest the log again"

@@ -9,7 +9,7 @@ from deltalake.exceptions import DeltaError
 
 from replay.archive import layout
 from replay.archive.care.findings import CHANGED, Finding
-from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.marker import read_marker
 from replay.archive.tables import commits, copies
@@ -22,6 +22,7 @@ from replay.archive.tables.manifest import (
     read_manifest,
 )
 from replay.archive.tables.store_tables import held_by_store
+from replay.errors import first_line
 
 _PIECE = 8 << 20
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 
+from replay.errors import first_line
+
 
 class Unreadable(OSError):
     """A file's bytes are such that the library reading them gave up."""
@@ -28,8 +30,3 @@ def fenced() -> Iterator[None]:
         if type(error).__name__ != "PanicException":
             raise
         raise Unreadable(f"not readable: {first_line(error)}") from error
-
-
-def first_line(error: BaseException) -> str:
-    """Return the first line of what an error says, or its kind."""
-    return (str(error).strip() or type(error).__name__).splitlines()[0]

@@ -21,9 +21,9 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
-from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
-from replay.errors import DamageError
+from replay.errors import DamageError, first_line
 
 PIECE = 1 << 18
 _LETTERS = 8  # of a CRC-32 in hexadecimal

@@ -29,7 +29,7 @@ from deltalake.exceptions import CommitFailedError, DeltaError
 
 from replay.archive import layout
 from replay.archive.disk import durable, swap
-from replay.archive.disk.fence import fenced, first_line
+from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.schemas import TABLES, completed, fitted
@@ -44,7 +44,7 @@ from replay.archive.tables.manifest import (
 )
 from replay.archive.tables.manifest import mark as mark_of
 from replay.archive.tables.store_tables import held_by_store, opened, vouched
-from replay.errors import ArchiveError, DamageError
+from replay.errors import ArchiveError, DamageError, first_line
 
 TIDY_EVERY = 64
 """Commits after which small files are merged and the log is summed up."""

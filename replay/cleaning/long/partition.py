@@ -14,7 +14,7 @@ from replay.cleaning.long.spill_file import SpillFile
 from replay.cleaning.stream.cleaner import blocks, original_rows
 from replay.cleaning.times.order import Lapse
 from replay.cleaning.times.time_column import Clock
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.readers.raw import RawLog
@@ -79,7 +79,7 @@ def partition_by_channel(
                 continue
             if raw.scrub is None or mode == _LINES:
                 raise LogRefused(
-                    f"cannot be decoded: {str(error).splitlines()[0][:200]}",
+                    f"cannot be decoded: {first_line(error)}",
                     file=raw.path,
                     todo="the file is damaged; copy it again",
                 ) from None

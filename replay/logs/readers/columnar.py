@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 from replay.logs.readers.dialect import MAX_COLUMNS
 from replay.logs.readers.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
@@ -28,7 +28,7 @@ def read_parquet(path: Path) -> RawLog:
         meta = pq.ParquetFile(path).metadata
     except (pa.ArrowException, OSError, ValueError) as error:
         raise LogRefused(
-            f"not a whole Parquet file: {_first_line(error)}",
+            f"not a whole Parquet file: {first_line(error)}",
             file=path,
             todo="it may be cut short; copy it again",
         ) from None
@@ -60,7 +60,7 @@ def read_arrow(path: Path, kind: str) -> RawLog:
         return from_frame(path, kind, pl.scan_ipc(path, glob=False))
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
         raise LogRefused(
-            f"not a whole Arrow file: {_first_line(error)}",
+            f"not a whole Arrow file: {first_line(error)}",
             file=path,
             todo="it may be cut short; copy it again",
         ) from None
@@ -80,11 +80,11 @@ def from_frame(path: Path, kind: str, frame: pl.LazyFrame) -> RawLog:
         _check_width(len(schema), path)
         sample = frame.head(_HEAD_ROWS).collect()
     except pl.exceptions.PolarsError as error:
-        raise LogRefused(f"cannot be decoded: {_first_line(error)}", file=path) from None
+        raise LogRefused(f"cannot be decoded: {first_line(error)}", file=path) from None
     except BaseException as error:  # polars panics on some damaged files
         if not isinstance(error, pl.exceptions.PanicException):
             raise
-        raise LogRefused(f"cannot be decoded: {_first_line(error)}", file=path) from None
+        raise LogRefused(f"cannot be decoded: {first_line(error)}", file=path) from None
     if sample.height == 0:
         raise LogRefused("the table has no rows", file=path)
 
@@ -125,7 +125,3 @@ def _check_width(columns: int, path: Path) -> None:
             file=path,
             todo="export the joints' channels only",
         )
-
-
-def _first_line(error: BaseException) -> str:
-    return (str(error).strip().splitlines() or [type(error).__name__])[0][:200]

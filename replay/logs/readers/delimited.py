@@ -11,7 +11,7 @@ from pathlib import Path
 
 import polars as pl
 
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 from replay.logs.readers.dialect import Dialect, find_dialect, split
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of, remarks_told, scrub
@@ -57,7 +57,7 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
     try:
         raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
     except pl.exceptions.PolarsError as error:
-        raise LogRefused(f"no table of text: {error}".splitlines()[0], file=path) from None
+        raise LogRefused(f"no table of text: {first_line(error)}", file=path) from None
     raw.set_aside = [*_heading(dialect), *aside]
     raw.removed = removed
     raw.lines = None

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 from replay.logs.readers.columnar import from_frame
 from replay.logs.readers.exact_decimals import with_exact_decimals
 from replay.logs.readers.nested import flat
@@ -87,7 +87,7 @@ def _line_by_line(
         if _in_words(clean, worded):
             return worded, _told(bad), tuple(bad)
         raise LogRefused(
-            f"the objects do not agree on their types: {str(error).splitlines()[0]}", file=path
+            f"the objects do not agree on their types: {first_line(error)}", file=path
         ) from None
     return target, _told(bad), tuple(bad)
 

@@ -17,7 +17,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.errors import LogMapError, LogRefused
+from replay.errors import LogMapError, LogRefused, first_line
 from replay.logs.maps import LogMap
 from replay.logs.readers.columnar import from_frame
 from replay.logs.readers.raw import RawLog, SetAside
@@ -167,7 +167,7 @@ def _definition(log_map: LogMap, path: Path) -> tuple[Any, str | None]:
             return spp.load_xtce(described), log_map.packets.get("root")
         except Exception as error:  # the library raises many kinds
             raise LogMapError(
-                f"packets.xtce is no packet description: {str(error).splitlines()[0]}", file=path
+                f"packets.xtce is no packet description: {first_line(error)}", file=path
             ) from None
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 from replay.logs import scales
 from replay.logs.readers.columnar import from_frame
 from replay.logs.readers.dialect import is_number
@@ -43,9 +43,7 @@ def read_sheet(path: Path) -> RawLog:
         book = fastexcel.read_excel(path)
         sheets = [s for s in (_load(book, name) for name in book.sheet_names) if s.frame.height]
     except fastexcel.FastExcelError as error:
-        raise LogRefused(
-            f"not a whole workbook: {str(error).splitlines()[0][:200]}", file=path
-        ) from None
+        raise LogRefused(f"not a whole workbook: {first_line(error)}", file=path) from None
     if not sheets:
         raise LogRefused("the workbook has no sheet with rows", file=path)
     main = max(sheets, key=lambda s: s.frame.height * s.frame.width)

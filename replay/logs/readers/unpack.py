@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from replay.errors import LogRefused
+from replay.errors import LogRefused, first_line
 
 MAX_RATIO = 250
 """Joint logs pack 3 to 50 times; constant ones somewhat more."""
@@ -46,7 +46,7 @@ def unpack(path: Path, kind: str, scratch: Path) -> Path:
     except (pa.ArrowException, OSError, EOFError) as error:
         target.unlink(missing_ok=True)
         raise LogRefused(
-            f"the compressed stream is cut or damaged: {str(error).splitlines()[0][:120]}",
+            f"the compressed stream is cut or damaged: {first_line(error)}",
             file=path,
             todo="copy it again",
         ) from None

@@ -18,7 +18,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive.disk.durable import digest as file_digest
-from replay.errors import JointbookError
+from replay.errors import JointbookError, first_line
 from replay.record.entries import chained
 from replay.reports.bundle import container, manifest, signature
 from replay.reports.bundle.container import BundleError, Members
@@ -210,5 +210,4 @@ def _attempt(what: str, work: Callable[[], list[str]]) -> list[str]:
     except (KeyboardInterrupt, SystemExit):
         raise
     except BaseException as error:
-        first = (str(error).splitlines() or [""])[0][:200]
-        return [f"{what} cannot be done: {type(error).__name__}: {first}"]
+        return [f"{what} cannot be done: {type(error).__name__}: {first_line(error)}"]

@@ -50,11 +50,7 @@ class Statement:
 
     @property
     def notes(self) -> tuple[str, ...]:
-        """The notes of the check; what several joints share is said once.
-
-        >>> said_once("J1: 6 s not judged; J2: 6 s not judged; no promise")
-        ('J1, J2: 6 s not judged', 'no promise')
-        """
+        """The notes of the check; what several joints share is said once."""
         return said_once(self.note)
 
     @property
@@ -64,7 +60,11 @@ class Statement:
 
 
 def said_once(note: str) -> tuple[str, ...]:
-    """Return a check's notes, those that name a joint each and are else alike as one."""
+    """Return a check's notes, those that name a joint each and are else alike as one.
+
+    >>> said_once("J1: 6 s not judged; J2: 6 s not judged; no promise")
+    ('J1, J2: 6 s not judged', 'no promise')
+    """
     joints: dict[str, list[str]] = {}
     for part in (p for p in note.split("; ") if p):
         joint, colon, words = part.partition(": ")
