@@ -239,7 +239,7 @@ def channel_runs(
 def span_rows(
     archive: Archive, session: str, joint: str, start: datetime, end: datetime
 ) -> pl.DataFrame:
-    """Return every sample of a joint in a span: the joint table, nothing thinned."""
+    """Return every sample of a joint in a span: the joint table, whole."""
     return logged_table(archive, session, joint, start=start, end=end)
 
 
