@@ -12,6 +12,7 @@ import numpy as np
 from replay.checks.limits.calibration import Calibration
 from replay.models.baseline import FEWEST_SESSIONS, Baseline
 from replay.statistics.rates import CONFIDENCE, rate_bound
+from replay.wording import counted
 
 CANNOT_PROMISE = "cannot promise this rate from so few sessions"
 
@@ -61,15 +62,15 @@ def sentence(baseline: Baseline, asked: float | None = None) -> str:
     gone = sum(len(u.set_aside) for u in baseline.units.values())
     left_out = ""
     if gone:
-        left_out = f"; {gone} joint-session{'s' * (gone > 1)} set aside, not counted"
+        left_out = f"; {counted(gone, 'joint-session')} set aside, not counted"
     two_digits = f"{float(f'{most:.2g}'):g}"
     if most > 2 * rate or count < FEWEST_SESSIONS:
         return (
-            f"{CANNOT_PROMISE}: {whole:.1f} joint-hours in {count} sessions bound it at "
+            f"{CANNOT_PROMISE}: {whole:.1f} joint-hours in {counted(count, 'session')} bound it at "
             f"{two_digits} per 100 joint-hours ({CONFIDENCE:.0%} confidence), "
             f"asked {rate:g}{left_out}"
         )
     return (
         f"at most {two_digits} false flags per 100 joint-hours ({CONFIDENCE:.0%} confidence, "
-        f"{whole:.0f} joint-hours in {count} sessions), asked {rate:g}{left_out}"
+        f"{whole:.0f} joint-hours in {counted(count, 'session')}), asked {rate:g}{left_out}"
     )

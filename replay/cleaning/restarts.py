@@ -24,6 +24,7 @@ from replay.errors import LogRefused
 from replay.logs.long_words import long_columns
 from replay.logs.maps import LogMap
 from replay.logs.readers.raw import RawLog, SetAside
+from replay.wording import counted
 
 Ints = npt.NDArray[np.int64]
 
@@ -80,7 +81,7 @@ def runs_by_clock(raw: RawLog, log_map: LogMap) -> list[tuple[RawLog, LogMap]]:
     start = log_map.time.start_ns or 0
     for place, part in enumerate(parts):
         said = (
-            f"run {place + 1} of {len(parts)} in the file, {len(part)} rows from row "
+            f"run {place + 1} of {len(parts)} in the file, {counted(len(part), 'row')} from row "
             f"{int(rows[part[0]])}" + (": the clock begins anew there" if part[0] else "")
         )
         mine = log_map

@@ -9,6 +9,7 @@ from replay.cleaning.keeper import Keeper
 from replay.cleaning.sessions import session_id
 from replay.errors import LogRefused
 from replay.records import Session
+from replay.wording import counted
 
 
 def stored_of_same_log(
@@ -44,7 +45,8 @@ def the_one_to_replace(stored: Sequence[Session]) -> str | None:
     same = [s.session for s in stored]
     if len(same) > 1:
         raise LogRefused(
-            f"{len(same)} stored sessions were read from this very log: {', '.join(same)}",
+            f"{counted(len(same), 'stored session was', 'stored sessions were')} read from "
+            f"this very log: {', '.join(same)}",
             todo="take out those that are wrong: jointbook archive remove SESSION",
         )
     return same[0] if same else None

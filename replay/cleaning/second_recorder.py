@@ -25,6 +25,7 @@ from replay.cleaning.times.clock_shift import clock_of, fits_of
 from replay.errors import LogRefused
 from replay.records import QualityNote
 from replay.units import TIME
+from replay.wording import counted
 
 Ints = npt.NDArray[np.int64]
 
@@ -72,8 +73,8 @@ def set_by_motion(
                 "clock-set",
                 f"the clock of {other.raw.path.name} was set by the motion that "
                 f"{one.raw.path.name} saw too: moved by {offset:+.3f} s at its start, "
-                f"{last:+.3f} s at its end ({len(agreeing)} stretches); delays within it are as "
-                "logged",
+                f"{last:+.3f} s at its end ({counted(len(agreeing), 'stretch', 'stretches')}); "
+                "delays within it are as logged",
                 channel=TIME,
                 start=instant(begin),
                 end=instant(end),

@@ -28,6 +28,7 @@ from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
 from replay.reviews.withdrawal import withdraw
+from replay.wording import counted
 
 LINES_OF_A_KIND = 8
 """So many notes of a kind are printed before the rest is only counted."""
@@ -194,7 +195,7 @@ def _speak(result: IngestResult, arm: Arm | None = None) -> None:
             if session.completeness is None
             else f", {per_cent(session.completeness, 1)} complete"
         )
-        print(f"{session.session}  {session.rows} rows{whole}  from {session.source}")
+        print(f"{session.session}  {counted(session.rows, 'row')}{whole}  from {session.source}")
         for line in note_lines(session.quality):
             say(f"  {line}")
     off = ((s.session, f"off: {line}") for s in result.sessions for line in s.switched_off)

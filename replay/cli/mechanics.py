@@ -18,7 +18,7 @@ import polars as pl
 
 from replay.archive import Archive, open_archive
 from replay.cli.known import known_sessions
-from replay.cli.output import counted, offer, print_json, print_table, say, with_former_keys
+from replay.cli.output import each_once, offer, print_json, print_table, say, with_former_keys
 from replay.cli.tables import add_out, checked_out
 from replay.errors import ArchiveError, ArmFileError, DamageError
 
@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             print("none")
     told = (text.partition(": ") for text in found["not_computed"])
-    for text in counted(((of, why) for of, _, why in told), "entry"):
+    for text in each_once(((of, why) for of, _, why in told), "entry"):
         say(text)
     return 0
 

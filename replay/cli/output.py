@@ -12,11 +12,12 @@ from tqdm import tqdm
 
 from replay.cli.plain import FORMER_KEYS, iso, plain, with_former_keys
 from replay.cli.tables import print_table, write_tables
+from replay.wording import counted
 
 T = TypeVar("T")
 
 __all__ = [
-    "FORMER_KEYS", "Bar", "counted", "each_once", "iso", "offer", "plain", "print_json",
+    "FORMER_KEYS", "Bar", "each_once", "iso", "offer", "plain", "print_json",
     "print_table", "progress", "say", "with_former_keys",
 ]  # fmt: skip
 
@@ -72,9 +73,6 @@ def each_once(notes: Iterable[tuple[str, str]], what: str = "session") -> list[s
     return [_said(text, of, what) for text, of in whom.items()]
 
 
-counted = each_once
-
-
 MOST_NAMES = 3
 """So many of those that share a note are named."""
 
@@ -92,7 +90,7 @@ def offer(tables: Mapping[str, pl.DataFrame], out: str | None) -> None:
         return
     written = write_tables(tables, out)
     rows = sum(frame.height for frame in tables.values())
-    say(f"{rows} rows written to {', '.join(str(p) for p in written)}")
+    say(f"{counted(rows, 'row')} written to {', '.join(str(p) for p in written)}")
 
 
 def print_json(document: Any) -> None:

@@ -37,6 +37,7 @@ from replay.cli.tables import add_out, checked_out
 from replay.cli.who_works import add_workers, values_of, who_works
 from replay.errors import UsageError
 from replay.records import Trend
+from replay.wording import counted
 
 MEASURE_FORMATS = (".csv", ".parquet")
 """Every session's indicators are a large table: no JSON."""
@@ -231,7 +232,7 @@ def _write(path: Path, shown: str, found: list[Trend], document: dict[str, Any])
     if path.suffix == ".json":
         kept = with_former_keys({shown: document[shown]})
         path.write_bytes(orjson.dumps(kept, option=orjson.OPT_INDENT_2))
-        say(f"{len(document[shown])} rows written to {path}")
+        say(f"{counted(len(document[shown]), 'row')} written to {path}")
         return
     table = trend_table(found) if shown == "trends" else document[shown]
     if "result" in table.columns:  # scripts know the column by its former name

@@ -28,6 +28,7 @@ from replay.logs.times.timeforms import (
     parse_start,
 )
 from replay.logs.words import check_words
+from replay.wording import counted
 
 PATTERN = "%d.%m.%Y %H:%M:%S"
 """A pattern of the parts of date and time stands for the times of any office."""
@@ -446,7 +447,8 @@ def _entry(
         if isinstance(unit, list):
             if room != "joint" or len(unit) != joints:
                 raise LogMapError(
-                    f"{where}.unit names {len(unit)} units, the map has {joints} joints", file=file
+                    f"{where}.unit names {counted(len(unit), 'unit')}, the map has {joints} joints",
+                    file=file,
                 )
             for one in unit:
                 scales.scale(str(one), measures, file=file, where=where)

@@ -24,6 +24,7 @@ from replay.models.residuals import (
     SessionResiduals,
 )
 from replay.models.units.joint_unit import UnitModel
+from replay.wording import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,5 +112,5 @@ def _notes(model: Model, payload: Payloads) -> tuple[str, ...]:
         for s in payload.stretches[:6]
     ]
     more = len(payload.stretches) - len(said)
-    tail = f" and {more} stretches more" if more > 0 else ""
+    tail = f" and {counted(more, 'stretch', 'stretches')} more" if more > 0 else ""
     return (f"no column declares a load; estimated from the motion: {', '.join(said)}{tail}",)

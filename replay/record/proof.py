@@ -24,6 +24,7 @@ from replay.record.database import Database
 from replay.record.entries import COLUMNS, NOTHING_BEFORE, chained, instant
 from replay.record.record import Record, open_record
 from replay.record.schema import ENTRIES
+from replay.wording import counted
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,8 @@ def restore(archive: Archive) -> int:
     there = prove(archive)
     if there.whole and there.entries >= len(rows):
         raise RecordError(
-            f"the record is whole and has {there.entries} entries, the copy {len(rows)}",
+            f"the record is whole and has {counted(there.entries, 'entry', 'entries')}, "
+            f"the copy {len(rows)}",
             todo="nothing to restore; `jointbook record export` brings the copy up to it",
         )
     longer = there.entries > len(rows) and all(d.seq for d in there.damages)
@@ -165,7 +167,8 @@ def restore(archive: Archive) -> int:
             connection.execute(insert(ENTRIES), [{c: r[c] for c in COLUMNS} for r in rows])
     if longer:  # said, not hidden: what the copy never had is in the file set aside
         raise RecordError(
-            f"restored {len(rows)} entries; the damaged database had {there.entries}",
+            f"restored {counted(len(rows), 'entry', 'entries')}; "
+            f"the damaged database had {there.entries}",
             file=database.name,
             todo="the rest is in the file set aside beside it",
         )
@@ -188,7 +191,8 @@ def _against_copy(archive: Archive, rows: list[dict[str, Any]], notes: list[str]
         found.append(
             Damage(
                 0,
-                f"the copy has {len(kept)} entries, the database only {len(rows)}: the end is lost",
+                f"the copy has {counted(len(kept), 'entry', 'entries')}, "
+                f"the database only {len(rows)}: the end is lost",
             )
         )
     for mine, other in zip(rows, kept, strict=False):
@@ -197,7 +201,8 @@ def _against_copy(archive: Archive, rows: list[dict[str, Any]], notes: list[str]
             break
     if len(kept) < len(rows):
         notes.append(
-            f"the archive's copy is behind by {len(rows) - len(kept)} entries: "
+            f"the archive's copy is behind by "
+            f"{counted(len(rows) - len(kept), 'entry', 'entries')}: "
             "`jointbook record export` brings it up"
         )
     return found

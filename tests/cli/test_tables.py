@@ -12,7 +12,7 @@ import pytest
 from replay.archive import open_archive
 from replay.cli.known import nearest
 from replay.cli.main import main
-from replay.cli.output import Bar, counted
+from replay.cli.output import Bar, each_once
 from replay.cli.tables import table_text, write_tables
 from replay.errors import UsageError
 from tests.checks.sessions import add, bench
@@ -149,7 +149,7 @@ def test_a_port_in_use_is_told_in_our_own_words(flagged, capsys):
 
 def test_notes_that_repeat_are_said_once_with_a_count():
     notes = [(f"s{n}", "no brake words") for n in range(5)] + [("s9", "late clock")]
-    assert counted(notes) == [
+    assert each_once(notes) == [
         "no brake words (5 sessions: s0, s1, s2 and 2 more)",
         "s9: late clock",
     ]

@@ -226,7 +226,7 @@ def looked_at(look: Look, joint: str) -> Component:
     return html.Div(
         [
             html.P(
-                f"The first {len(seen.time_s)} rows, from {seen.start}; "
+                f"The first {counted(len(seen.time_s), 'row')}, from {seen.start}; "
                 f"{joint} is read from "
                 + ", ".join(
                     f"{name.rpartition('.')[2]}: {column}"

@@ -234,8 +234,9 @@ def _scores(
     words = (
         f"At {rate:g} false flags per 100 joint-hours the limit is a score of {now['limit']:.2f}: "
         f"this event, at {now['peak']:.3g}, {verdict}, and {event.joint} is at or above it in "
-        f"{now['stretches']} stretches of this session. As learned ({found.asked:g}) the limit is "
-        f"{learned['limit']:.2f}, with {learned['stretches']} stretches."
+        f"{counted(int(now['stretches']), 'stretch', 'stretches')} of this session. "
+        f"As learned ({found.asked:g}) the limit is {learned['limit']:.2f}, with "
+        f"{counted(int(learned['stretches']), 'stretch', 'stretches')}."
     )
     return [
         html.P([html.Strong("Fired: "), fired], className="fired"),

@@ -27,6 +27,7 @@ from replay.archive.tables.manifest import (
     read_manifest,
 )
 from replay.archive.tables.tables import PARQUET
+from replay.wording import counted
 
 TABLE_KINDS = (
     "table-empty",
@@ -70,13 +71,13 @@ def repair_table(archive: Archive, name: str, *, drop: bool) -> tuple[bool, str,
     rows = pl.concat(frames, how="diagonal_relaxed") if frames else pl.DataFrame()
     if name == "sessions":
         rows = _catalogue_again(archive, rows)
-        what, short = f"written again from {rows.height} sessions", False
+        what, short = f"written again from {counted(rows.height, 'session')}", False
     elif name in copies.GROWING:
         rows, entries, short = _people_again(rows, entries)
-        what = f"kept the {rows.height} rows of its files and of their second copies"
+        what = f"kept the {counted(rows.height, 'row')} of its files and of their second copies"
     else:
         short = bool(lost)
-        what = f"kept the {rows.height} rows of its sound files"
+        what = f"kept the {counted(rows.height, 'row')} of its sound files"
     if short:
         n = len(lost)
         what += f"; {n} {'file is' if n == 1 else 'files are'} lost, check those sessions again"

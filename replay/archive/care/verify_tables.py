@@ -23,6 +23,7 @@ from replay.archive.tables.manifest import (
 )
 from replay.archive.tables.store_tables import held_by_store
 from replay.errors import first_line
+from replay.wording import counted
 
 _PIECE = 8 << 20
 
@@ -138,7 +139,7 @@ def check_copies(root: Place, name: str, entries: int) -> list[Finding]:
             kept |= set(copy.rows[copies.ENTRY])
     lacking = set(range(entries)) - kept
     if lacking and not found:
-        detail = f"{len(lacking)} rows have no second copy"
+        detail = f"{counted(len(lacking), 'row has', 'rows have')} no second copy"
         found.append(Finding("copy", "damage", f"{layout.COPIES}/{name}", detail, "repair"))
     return found
 

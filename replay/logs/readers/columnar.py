@@ -11,6 +11,7 @@ from replay.errors import LogRefused, first_line
 from replay.logs.readers.dialect import MAX_COLUMNS
 from replay.logs.readers.nested import flat
 from replay.logs.readers.raw import RawLog, SetAside
+from replay.wording import counted
 
 _HEAD_ROWS = 5000
 _STREAM_END = b"\xff\xff\xff\xff\x00\x00\x00\x00"
@@ -41,7 +42,8 @@ def read_parquet(path: Path) -> RawLog:
         or any(g < 0 for g in groups)
     ):
         raise LogRefused(
-            f"claims {meta.num_rows} rows in {size} bytes; its row groups hold {sum(groups)}",
+            f"claims {counted(meta.num_rows, 'row')} in {size} bytes; "
+            f"its row groups hold {sum(groups)}",
             file=path,
             todo="the file's footer is damaged or false",
         )

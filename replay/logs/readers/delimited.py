@@ -16,6 +16,7 @@ from replay.logs.readers.dialect import Dialect, find_dialect, split
 from replay.logs.readers.raw import RawLog, SetAside
 from replay.logs.readers.scrub import lines_of, remarks_told, scrub
 from replay.logs.readers.sniff import MAX_LINE_BYTES, Sniff
+from replay.wording import counted
 
 _LOOK_LINES = 400
 _SAMPLE_BYTES = 1 << 19
@@ -52,8 +53,8 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
         comment=None,
     )
     if target.stat().st_size == 0:
-        reason = "; ".join(f"{a.count} rows: {a.detail}" for a in aside) or "no data rows"
-        raise LogRefused(f"no row can be read: {reason}", file=path)
+        told = "; ".join(f"{counted(a.count, 'row')}: {a.detail}" for a in aside)
+        raise LogRefused(f"no row can be read: {told or 'no data rows'}", file=path)
     try:
         raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
     except pl.exceptions.PolarsError as error:
@@ -128,7 +129,7 @@ def _heading(dialect: Dialect) -> list[SetAside]:
         told.append(
             SetAside(
                 "title-rows",
-                ("1 line stands" if count == 1 else f"{count} lines stand")
+                counted(count, "line stands", "lines stand")
                 + " above the one that names the columns, left out of the samples: "
                 + shown
                 + (", ..." if count > 3 else ""),

@@ -18,6 +18,7 @@ from pathlib import Path
 from replay.logs.readers.dialect import Dialect, split
 from replay.logs.readers.raw import SetAside
 from replay.logs.readers.sniff import Sniff
+from replay.wording import counted
 
 _CHUNK = 1 << 22
 _KEPT_ROWS = 100
@@ -149,7 +150,7 @@ def remarks_told(remarks: Sequence[str]) -> list[SetAside]:
     return [
         SetAside(
             "comment-rows",
-            ("1 comment line was" if len(remarks) == 1 else f"{len(remarks)} comment lines were")
+            counted(len(remarks), "comment line was", "comment lines were")
             + f" left out of the samples: {shown}"
             + (", ..." if len(remarks) > 3 else ""),
             (),

@@ -15,6 +15,7 @@ from replay.logs import scales
 from replay.logs.readers.columnar import from_frame
 from replay.logs.readers.dialect import is_number
 from replay.logs.readers.raw import RawLog, SetAside
+from replay.wording import counted
 
 MAX_UNPACKED_BYTES = 1 << 31
 MAX_RATIO = 200
@@ -110,7 +111,7 @@ def _left_out(sheet: _Sheet, main: _Sheet) -> SetAside:
     )
     return SetAside(
         "left-out-sheet",
-        f"sheet {sheet.name!r}, {sheet.frame.height} rows, was left out: {why}; "
+        f"sheet {sheet.name!r}, {counted(sheet.frame.height, 'row')}, was left out: {why}; "
         "as a file of its own it can be taken in beside it",
         (),
         sheet.frame.height,
@@ -125,7 +126,7 @@ def _titles_told(sheet: _Sheet) -> list[SetAside]:
     return [
         SetAside(
             "title-rows",
-            ("1 row of the sheet stands" if header == 1 else f"{header} rows of the sheet stand")
+            counted(header, "row of the sheet stands", "rows of the sheet stand")
             + f" above the one that names the columns, left out of the samples: {words}",
             (),
             header,

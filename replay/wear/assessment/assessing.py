@@ -27,6 +27,7 @@ from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
 from replay.wear.histories.history import Floats, History
 from replay.wear.histories.session_weights import session_weights
+from replay.wording import counted
 
 FEWEST = 6
 """Sessions below which nothing is said about a trend."""
@@ -83,7 +84,9 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     """
     days = float(np.ptp(history.start_us)) / 86400e6 if history.n else 0.0
     if history.n < FEWEST:
-        return Assessment(history, history.n, f"{history.n} sessions, fewer than {FEWEST}")
+        return Assessment(
+            history, history.n, f"{counted(history.n, 'session')}, fewer than {FEWEST}"
+        )
     if days < SHORTEST_DAYS:
         return Assessment(
             history, history.n, f"the history spans {days:.2g} days, less than {SHORTEST_DAYS:g}"
@@ -114,7 +117,9 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         )
     elif len(y) < FEWEST_UNTOLD:
         return Assessment(
-            history, len(y), f"{len(y)} sessions, fewer than {FEWEST_UNTOLD} " + _UNTOLD
+            history,
+            len(y),
+            f"{counted(len(y), 'session')}, fewer than {FEWEST_UNTOLD} " + _UNTOLD,
         )
     else:
         slope = block_slope(t, y, sections, variance_factor=history.adjusted.variance_factor)

@@ -30,6 +30,7 @@ from replay.wear.assessment.wear_laws import (
     covariate_columns,
     fitted_laws,
 )
+from replay.wording import counted
 
 FEWEST = 8
 """Fewer values than this say nothing about a law."""
@@ -105,7 +106,9 @@ def project(
     sign = 1.0 if worse == "up" else -1.0
     span = float(np.ptp(times)) if n else 0.0
     if n < FEWEST or span <= 0:
-        return Projection("impossible", f"{n} sessions say nothing about a law", limit)
+        return Projection(
+            "impossible", f"{counted(n, 'session says', 'sessions say')} nothing about a law", limit
+        )
     start, now = float(times[0]), float(times[-1])
     t = (times - start) / span
     w = np.ones(n) if weights is None else weights / np.mean(weights)
