@@ -247,7 +247,7 @@ def test_commands_on_a_store_do_all_but_what_a_disk_alone_can(
     (name,) = open_archive(url).sessions()["session"]
     assert "nothing changed" in run("ingest", log, "--map", log_map)[1]
     assert name in run("sessions")[1]
-    assert run("archive", "verify") == (0, "1 sessions, 0 damages, 0 leftovers\n")
+    assert run("archive", "verify") == (0, "1 session, 0 damages, 0 leftovers\n")
     assert run("archive", "compact", "--drop")[0] == 0
     assert run("archive", "rebuild", name) == (0, f"{name}: same\n")
     add_pin(open_archive(url), name, open_archive(url).session(name).start, text="x", author="eve")

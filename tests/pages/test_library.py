@@ -147,7 +147,7 @@ def test_a_dropped_log_is_shown_confirmed_and_taken_in(visit: Open, tmp_path: Pa
     expect(outcome).to_contain_text("cut.parquet")
     expect(outcome).not_to_contain_text("Taking the logs in")
     expect(page.locator("#library-confirm")).to_be_empty()
-    expect(page.locator("#library-count")).to_have_text("1 sessions")
+    expect(page.locator("#library-count")).to_have_text("1 session")
     stored = archive.sessions()
     assert stored.height == 1
     assert stored["joints"].to_list() == [7]
