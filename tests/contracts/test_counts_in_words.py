@@ -15,14 +15,14 @@ ROOMS = ("dashboards", "replay")
 NOUNS = re.compile(
     r" rows\b(?! in a )"
     r"| (?:[a-z-]+ ){0,2}"
-    r"(sessions|flags|findings|logs|units|decisions|entries|events|notes|lines)\b"
+    r"(sessions|flags|findings|logs|units|decisions|entries|events|notes|lines)\b(?! per )"
 )
 
 
 def bare_counts(text: str) -> list[str]:
     """Return the f-strings that put a plural behind a count whatever the count is.
 
-    A value with a format is a rate or a share, which is never counted; behind
+    A value with a format, or one per something, is a rate, which is not counted; behind
     'of' stands what there is in all.
     """
     found = []
