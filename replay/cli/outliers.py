@@ -18,6 +18,7 @@ from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out
 from replay.errors import LogRefused, UsageError
+from replay.wording import counted
 
 MOST = 20
 _PLACE = "place of the row"
@@ -62,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
         say(f"not judged: {count} of {table.height} rows have no number in {column!r}")
     for file, count in ((args.file, aside), (args.learn_from, usual_aside)):
         if count:
-            say(f"not read: {count} rows of {file} do not fit its columns")
+            say(f"not read: {counted(count, 'row')} of {file}, not of the shape of its columns")
     if not args.speed:
         say("no speed was named: every row is judged as one at rest")
     offer({"outliers": found.rows}, args.out)
@@ -83,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
         of = args.learn_from or "the table itself"
         print(
             f"{odd.height} of {found.rows.height} judged rows are odd; what is usual was learned "
-            f"from {found.learned_rows} rows of {of}"
+            f"from {counted(found.learned_rows, 'row')} of {of}"
         )
         print_table(odd.head(max(args.most, 0)))
     return EXIT_SET_ASIDE if found.not_judged or aside or usual_aside else EXIT_DONE

@@ -12,6 +12,7 @@ import polars as pl
 from replay.errors import UsageError
 from replay.models.outliers import CurrentOutlier
 from replay.models.residuals import Floats
+from replay.wording import counted
 
 EACH = ("current", "expected", "residual")
 
@@ -99,7 +100,9 @@ def table_outliers(
     values, number, missing = _numbers(table, names)
     learned = values if usual is None else _numbers(usual, names)[0]
     if len(learned) < 2:
-        raise UsageError(f"{len(learned)} rows to learn from have a number in every column named")
+        raise UsageError(
+            f"{counted(len(learned), 'row')} with a number in every column named: too few"
+        )
     model = CurrentOutlier(contamination=share, channels=len(currents)).fit(learned)
     if not len(values):
         return TableOutliers(_no_rows(), model.offset_, len(learned), missing)
