@@ -17,7 +17,7 @@ import polars as pl
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out
-from replay.errors import LogRefused, UsageError
+from replay.errors import LogRefused, UsageError, first_line
 from replay.wording import counted
 
 MOST = 20
@@ -109,7 +109,7 @@ def _read(file: str, names: list[str]) -> tuple[pl.DataFrame, int]:
             frame = raw.scan(sorted(wanted), wanted).collect()
         except pl.exceptions.PolarsError as error:
             if raw.scrub is None:
-                raise LogRefused(str(error).splitlines()[0], file=path) from None
+                raise LogRefused(first_line(error), file=path) from None
             raw = raw.scrub()
             frame = raw.scan(sorted(wanted), wanted).collect()
     text = pl.col(pl.String).str.strip_chars(" \t\"'")
