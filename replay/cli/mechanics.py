@@ -1,7 +1,7 @@
 """Show what a session's mechanics were: friction, brakes, tip speed, margins, duty.
 
-Friction with its standard errors and what this session cannot determine; every
-brake's delays, as intervals where the sampling allows no number; what moved
+Friction as wear measures it, with its standard errors and what this session cannot
+determine; every brake's delays, as intervals where the sampling allows no number; what moved
 while its brake was engaged; the tip's speed against the arm file's limits by
 load case; torque margins by a named rule; travel, starts and work per unit.
 Margins use friction as seen in this session's conditions, which is not a
@@ -11,7 +11,7 @@ torque measured by an agreed procedure.
 from __future__ import annotations
 
 import argparse
-from dataclasses import replace
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -23,7 +23,7 @@ from replay.cli.tables import add_out, checked_out
 from replay.errors import ArchiveError, ArmFileError, DamageError
 
 if TYPE_CHECKING:
-    from replay.models.friction_tables.friction_curve import Term
+    from replay.wear.session_friction import JointFriction
 
 HUGE_MARGIN = 1000.0
 """A margin beyond this is shown as such: hardly anything pulls at the joint."""
@@ -71,35 +71,23 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         There is no such session.
     """
     from replay.arm.margins import load_rule
-    from replay.models.friction_tables.friction import fit_friction, steady_rows
     from replay.signals import SessionMechanics
-    from replay.wear.reference.of_session import coulomb_withheld
     from replay.wear.reference.store import load
+    from replay.wear.session_friction import session_friction
 
     mechanics = SessionMechanics(archive, session)
-    arm, record, references = mechanics.arm, archive.session(session), load(archive)
+    record, references = archive.session(session), load(archive)
     friction, missing = [], []
     kept_back: dict[str, str] = {}
     for name, table in mechanics.tables.items():
-        joint = arm.joint(name) if arm is not None and name in arm.joint_names else None
-        why = coulomb_withheld(references, record.unit(name), table)
-        if why:
-            kept_back[name] = why
-        fit = fit_friction(steady_rows(table, joint))
-        if fit is None:
-            missing.append(f"joint {name!r}: too little steady motion for a friction curve")
+        found = session_friction(references, name, record.unit(name), table)
+        if found is None:
+            missing.append(f"joint {name!r}: too little motion for friction")
             continue
-        if why:
-            missing.append(f"joint {name!r}: friction is withheld: {why}")
-        friction.append(
-            {
-                "joint": name,
-                "terms": [_withheld(t, why) for t in fit.terms] if why else fit.terms,
-                "stribeck_rate_deg_s": None if why else fit.stribeck_rate_deg_s,
-                "r2": None if why else fit.r2,
-                "warnings": () if why else fit.warnings,
-            }
-        )
+        if found.withheld:
+            kept_back[name] = found.withheld
+            missing.append(f"joint {name!r}: friction is withheld: {found.withheld}")
+        friction.append({**_by_name(found), "stribeck_rate_deg_s": None})
     tip: dict[str, Any] | None = None
     try:
         tip = {"cases": _tip_by_case(mechanics.tip)}
@@ -135,9 +123,8 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
     }
 
 
-def _withheld(term: Term, why: str) -> Term:
-    """Return a term without its figure: it holds load that passes for friction."""
-    return replace(term, value=float("nan"), se=float("nan"), determined=False, why=why)
+def _by_name(found: JointFriction) -> dict[str, Any]:
+    return {f.name: getattr(found, f.name) for f in fields(found)}
 
 
 def _tip_by_case(tip: pl.DataFrame) -> pl.DataFrame:

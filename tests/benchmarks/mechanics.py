@@ -21,8 +21,8 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from replay.archive import Archive
 from replay.arm import load_arm, poses
-from replay.models.friction_tables.friction import fit_friction, steady_rows
 from replay.signals import SessionMechanics
+from replay.wear.session_friction import session_friction
 from tests.arm.makers import symmetric_text
 from tests.signals.makers import archive_of
 
@@ -87,8 +87,8 @@ def everything(archive: Archive) -> dict[str, float]:
     clock("joint tables with loads")
     assert session.tip.height
     clock("tip place and speed")
-    for table in session.tables.values():
-        fit_friction(steady_rows(table))
+    for name, table in session.tables.items():
+        session_friction({}, name, f"TU-{name}", table)
     clock("friction")
     assert session.brake_events.height
     clock("brakes")

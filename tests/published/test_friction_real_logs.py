@@ -13,9 +13,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from replay.models.friction_tables.friction import fit_friction, steady_rows
-from replay.models.friction_tables.separable import linear_fit
 from replay.signals import joint_tables
+from replay.wear.session_friction import session_friction
 from tests.signals.makers import archive_of
 
 SHARED = Path(__file__).parents[2] / ".." / "shared" / "data"
@@ -30,7 +29,7 @@ def mill(run: int) -> pl.DataFrame:
     return pl.read_csv(path)
 
 
-def test_a_cobot_shows_no_temperature_term_and_speed_explains_little(tmp_path):
+def test_a_cobots_gravity_is_no_friction(tmp_path):
     if not COBOT.exists():
         pytest.skip(f"the cobot's log is not at {COBOT}")
     frame = pl.read_csv(COBOT, separator=";", decimal_comma=True, infer_schema_length=None)
@@ -46,14 +45,14 @@ def test_a_cobot_shows_no_temperature_term_and_speed_explains_little(tmp_path):
             channels[f"J{k}.{name}"] = frame[column].cast(pl.Float64, strict=False) * scale
     tables = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")
     assert len(tables) == 6
-    for table in tables.values():
+    for name, table in tables.items():
         moving = (table["motion"] == "moving").mean()
         assert 0.2 < moving < 0.6  # slow sampling hides neither motion nor rest
-        fit = fit_friction(steady_rows(table))
-        assert not any("degC" in term.name for term in fit.terms)
-        # speed alone was found to explain 1 to 23 % of the current; the way it turns a little more
-        assert fit.r2 < 0.4
-        assert fit.r2 > 0.3 or any("explains little" in w for w in fit.warnings)
+        found = session_friction({}, name, f"TU-{name}", table)
+        # speed alone explains 1 to 23 % of the current, gravity the rest: no figure of friction
+        assert found is not None
+        assert found.withheld
+        assert not any(term.determined for term in found.terms)
 
 
 @pytest.mark.parametrize("run", [1, 6, 13])
@@ -65,10 +64,11 @@ def test_current_of_a_mills_axis_against_its_speed(tmp_path, run):
     )
     # the plain figure: I ~ sign(v) + v + a + 1 has R2 0.67 to 0.86 on X over all runs
     way = np.sign(np.where(np.abs(v) < 0.3, 0, v))  # at rest the velocity's sign is noise
-    plain = linear_fit(np.stack([way, v, a, np.ones_like(v)], axis=1), i, robust=False)
-    r2 = 1 - plain.loss / np.sum((i - i.mean()) ** 2)
+    design = np.stack([way, v, a, np.ones_like(v)], axis=1)
+    plain, loss, *_ = np.linalg.lstsq(design, i)
+    r2 = 1 - loss[0] / np.sum((i - i.mean()) ** 2)
     assert 0.66 < r2 < 0.87
-    assert 2.9 < plain.coefficients[0] < 5.8
+    assert 2.9 < plain[0] < 5.8
     t = np.arange(len(v)) / 10
     channels = {
         "X.current_a": i,
@@ -76,10 +76,11 @@ def test_current_of_a_mills_axis_against_its_speed(tmp_path, run):
         "X.angle_deg": frame["X1_ActualPosition"].cast(pl.Float64).to_numpy(),
     }
     table = joint_tables(archive_of(tmp_path, {"main": channels}, {"main": t}), "s")["X"]
-    fit = fit_friction(steady_rows(table))
-    assert fit is not None
-    assert fit.r2 > r2 - 0.05  # steady rows need no acceleration
-    for way in (1.0, -1.0):
-        low, high = fit.rates_seen_deg_s[int(way)]
-        level = abs(fit.predict([way * (low + high) / 2])[0])
-        assert 3.0 < level < 9.0
+    found = session_friction({}, "X", "TU-X", table)
+    assert found is not None
+    terms = {term.name: term for term in found.terms}
+    # cutting adds to one direction and takes from the other: only their mean is told, and it
+    # is what the plain figure has at that rate
+    assert not terms["coulomb both"].determined
+    level = plain[0] + plain[1] * found.usual_rate_deg_s
+    assert terms["usual rate both"].value == pytest.approx(level, rel=0.15)

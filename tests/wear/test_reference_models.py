@@ -8,9 +8,9 @@ from conftest import BEGIN, add, motion_frame
 
 from replay.archive import open_archive
 from replay.signals import joint_tables
-from replay.wear import indicators
+from replay.wear import indicators, session_friction
 from replay.wear.measures.motions import Motions, moving_rows
-from replay.wear.reference import of_session, store
+from replay.wear.reference import store
 from replay.wear.reference.model import make_reference
 from replay.wear.reference.withheld import FRICTION, LEFT_OF_POSTURE, OF_CURRENT, withheld
 
@@ -47,8 +47,8 @@ def of_means(motions, table):
 
 def test_reference_models_rest_on_means_of_many_samples(short, monkeypatch):
     table = joint_tables(short, "S0000")["J1"]
-    of_one = seen_by(monkeypatch, of_session)
-    assert of_session.coulomb_withheld({}, "TU-1", table) == ""
+    of_one = seen_by(monkeypatch, session_friction)
+    assert session_friction.session_friction({}, "J1", "TU-1", table).withheld == ""
     of_many = seen_by(monkeypatch, store)
     indicators(short)
     for (motions,) in (of_one, of_many):

@@ -78,6 +78,30 @@ def friction_measures(motions: Motions, reference: Reference) -> list[Measure]:
     return [m for m in found if m is not None and (m.value > 0 or m.indicator in _SIGNED)]
 
 
+def explained_share(motions: Motions, reference: Reference) -> float:
+    """Return the share of the moving current's variance that the curve and its levels explain.
+
+    Returns
+    -------
+    float
+        1 less the residuals' sum of squares over that about the mean, not below nought;
+        samples count alike. 0 where the current does not vary.
+    """
+    shared = shared_current(motions, reference)
+    friction = motions.direction * (motions.current - shared)
+    expected = np.full(len(friction), np.nan)
+    for sign in WORDS.values():
+        side = _side(motions, friction, sign, reference)
+        own = motions.direction == sign
+        if side is not None:
+            beyond = motions.speed[own] - reference.usual_rate_deg_s
+            expected[own] = shared[own] + sign * (side.level + side.slope * beyond)
+    mean = np.average(motions.current, weights=motions.rows)
+    total = float(motions.rows @ (motions.current - mean) ** 2)
+    left = float(motions.rows @ (motions.current - expected) ** 2)
+    return max(0.0, 1.0 - left / total) if total > 0 else 0.0
+
+
 def _both(motions: Motions, sides: dict[str, _Side], reference: Reference) -> list[Measure | None]:
     forward, backward = sides["forward"], sides["backward"]
     count = forward.motions + backward.motions

@@ -1,1 +1,0 @@
-"""The friction of one session as a table: steady rows, curves, fits."""
