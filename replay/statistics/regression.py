@@ -34,8 +34,16 @@ class RobustFit:
     residuals: Floats
     scale: float
     """Robust spread of the (standardised) residuals by which rows were last judged."""
-    covariance: Floats
-    """Of the coefficients, shape (p, p): ``scale`` squared times the inverse normal matrix."""
+    normal: Floats
+    """Normal matrix of the last fit, its columns scaled to ``size``, shape (p, p)."""
+    size: Floats
+    """Root of each column's sum of squares, shape (p,)."""
+
+    @property
+    def covariance(self) -> Floats:
+        """Of the coefficients, shape (p, p): ``scale`` squared times the inverse normal matrix."""
+        inverse = np.linalg.pinv(self.normal)
+        return np.asarray(self.scale**2 * inverse / np.outer(self.size, self.size))
 
 
 def least_squares(design: Floats, response: Floats, weights: Floats | None = None) -> Floats:
@@ -157,7 +165,8 @@ def huber(
         coefficients=np.asarray(solution / size, dtype=float),
         residuals=np.asarray(rest, dtype=float),
         scale=seen,
-        covariance=seen**2 * np.linalg.pinv(normal) / np.outer(size, size),
+        normal=normal,
+        size=size,
     )
 
 

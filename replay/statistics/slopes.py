@@ -8,6 +8,7 @@ on the pairs, and the variance of the weighted score).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,10 @@ from scipy.special import ndtr, ndtri
 from replay.statistics.spread import winsorized
 
 Floats = npt.NDArray[np.float64]
+
+
+KEPT_PAIRS = 512
+"""Up to so many values the places of all pairs are kept for the next history."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,13 +76,14 @@ def theil_sen(
     t = np.asarray(times, dtype=float)
     y = np.asarray(values, dtype=float)
     n = len(t)
-    i, j = np.triu_indices(n, 1)
+    i, j = _kept_pairs(n) if n <= KEPT_PAIRS else np.triu_indices(n, 1)
     step = t[j] - t[i]
     use = step != 0
     if sections is not None:
         g = np.asarray(sections)
         use &= g[i] == g[j]
-    i, j, step = i[use], j[use], step[use]
+    if not use.all():
+        i, j, step = i[use], j[use], step[use]
     if not len(step):
         return None
     slopes = (y[j] - y[i]) / step
@@ -95,7 +101,11 @@ def theil_sen(
         score = float(np.sign(slopes).sum())
         step_of_score = 1.0
     else:
-        pair = np.ones(len(step)) if w is None else 1.0 / np.sqrt(1.0 / w[i] + 1.0 / w[j])
+        if w is None:
+            pair = np.ones(len(step))
+        else:
+            variance = 1.0 / w
+            pair = 1.0 / np.sqrt(variance[i] + variance[j])
         sigma = np.sqrt(_weighted_variance(i, j, step, pair, n) * variance_factor)
         pair = pair[order]
         sums = np.cumsum(pair)
@@ -127,12 +137,12 @@ def between_variance(residual: Floats, se: Floats) -> float:
     n = len(residual)
     if n < 3:
         return 0.0
-    e = winsorized(residual)
+    e, own = winsorized(residual), se * se
 
     # Newton's steps from nought never pass the root: the equation is convex.
     tau2 = 0.0
     for _ in range(50):
-        w = 1.0 / np.maximum(se * se + tau2, 1e-300)
+        w = 1.0 / np.maximum(own + tau2, 1e-300)
         total = w.sum()
         square = (e - (w @ e) / total) ** 2
         excess = float(w @ square) - (n - 2)
@@ -140,6 +150,13 @@ def between_variance(residual: Floats, se: Floats) -> float:
             break
         tau2 += excess / float((w * w) @ square)
     return tau2
+
+
+@lru_cache(maxsize=8)
+def _kept_pairs(n: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    i, j = np.triu_indices(n, 1)
+    i.flags.writeable = j.flags.writeable = False
+    return i, j
 
 
 def _plain_variance(t: Floats, y: Floats) -> float:

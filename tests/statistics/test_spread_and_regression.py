@@ -8,7 +8,7 @@ from scipy.stats import median_abs_deviation
 from replay.statistics.noise import difference_noise, noise_of
 from replay.statistics.regression import HUBER, huber, least_squares
 from replay.statistics.runs import run_edges, runs
-from replay.statistics.spread import MAD_TO_SD, error_of_median, spread, winsorized
+from replay.statistics.spread import MAD_TO_SD, error_of_median, median, spread, winsorized
 
 
 def test_spread_is_scipys_median_absolute_deviation():
@@ -16,6 +16,15 @@ def test_spread_is_scipys_median_absolute_deviation():
     assert spread(values) == pytest.approx(median_abs_deviation(values, scale="normal"), rel=1e-9)
     assert spread([*values, np.nan]) == spread(values)
     assert np.isnan(spread([np.nan]))
+
+
+def test_median_is_numpys_to_the_last_digit():
+    rng = np.random.default_rng(7)
+    for n in (1, 2, 3, 10, 401, 1000):
+        values = rng.standard_t(2, n)
+        before = values.copy()
+        assert median(values) == np.median(values)
+        assert np.array_equal(values, before)
 
 
 def test_the_ratio_is_that_of_the_normal_law():

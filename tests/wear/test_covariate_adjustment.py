@@ -3,10 +3,19 @@
 import numpy as np
 import pytest
 
-from replay.wear.histories.covariate_adjustment import SESSIONS_PER_TERM, adjust
+from replay.wear.histories.covariate_adjustment import (
+    SESSIONS_PER_TERM,
+    adjust,
+    covariates_of,
+)
 
 N = 60
 TIMES = np.arange(N) * 7.0
+
+
+def adjusted(times, values, conditions, *, sections=None, usual=None):
+    made = covariates_of(times, conditions, sections=sections, usual=usual)
+    return adjust(times, values, made, sections=sections)
 
 
 def season(shift=0.0):
@@ -20,7 +29,7 @@ def noise(seed=0):
 def test_a_season_is_taken_away_and_the_trend_stays():
     temperature = season()
     values = 1.0 + 0.001 * TIMES - 0.02 * (temperature - 20.0) + noise()
-    found = adjust(TIMES, values, {"temperature_c": temperature})
+    found = adjusted(TIMES, values, {"temperature_c": temperature})
     assert found.terms == ("temperature_c",)
     slope = np.polyfit(TIMES, found.values, 1)[0]
     assert slope == pytest.approx(0.001, abs=3e-5)
@@ -32,16 +41,16 @@ def test_a_season_is_taken_away_and_the_trend_stays():
 def test_values_are_those_of_the_usual_conditions():
     temperature = season()
     values = 1.0 - 0.02 * (temperature - 20.0) + noise()
-    plain = adjust(TIMES, values, {"temperature_c": temperature})
+    plain = adjusted(TIMES, values, {"temperature_c": temperature})
     assert plain.reference["temperature_c"] == pytest.approx(np.median(temperature))
-    cold = adjust(TIMES, values, {"temperature_c": temperature}, usual={"temperature_c": 10.0})
+    cold = adjusted(TIMES, values, {"temperature_c": temperature}, usual={"temperature_c": 10.0})
     assert np.median(cold.values) == pytest.approx(1.2, abs=0.02)
 
 
 def test_conditions_that_drift_with_time_cost_certainty():
-    free = adjust(TIMES, noise(), {"load_nm": np.random.default_rng(1).normal(size=N)})
+    free = adjusted(TIMES, noise(), {"load_nm": np.random.default_rng(1).normal(size=N)})
     drifting = 100.0 + TIMES + 20.0 * np.random.default_rng(2).normal(size=N)
-    bound = adjust(TIMES, noise(), {"load_nm": drifting})
+    bound = adjusted(TIMES, noise(), {"load_nm": drifting})
     share = np.corrcoef(TIMES, drifting)[0, 1] ** 2
     # 1 / (1 - R2) (Belsley, Kuh, Welsch 1980), times the degree of freedom of the term
     assert bound.variance_factor == pytest.approx((N - 2) / (N - 3) / (1 - share), rel=0.1)
@@ -52,7 +61,7 @@ def test_conditions_that_drift_with_time_cost_certainty():
 def test_what_does_not_vary_or_is_hardly_known_is_no_condition():
     half_known = np.where(np.arange(N) < 0.4 * N, season(), np.nan)
     conditions = {"payload_kg": np.full(N, 100.0), "temperature_c": half_known}
-    found = adjust(TIMES, noise(), conditions)
+    found = adjusted(TIMES, noise(), conditions)
     assert found.terms == ()
     assert np.array_equal(found.values, noise())
     assert found.variance_factor == 1.0
@@ -62,7 +71,7 @@ def test_few_sessions_are_corrected_for_little():
     few = 3 * SESSIONS_PER_TERM
     rng = np.random.default_rng(3)
     conditions = {name: rng.normal(size=few) for name in ("temperature_c", "load_nm", "rate_deg_s")}
-    found = adjust(TIMES[:few], rng.normal(size=few), conditions)
+    found = adjusted(TIMES[:few], rng.normal(size=few), conditions)
     assert len(found.terms) == 1
 
 
@@ -71,6 +80,6 @@ def test_a_level_of_its_own_is_not_taken_for_the_conditions():
     sections = (np.arange(N) >= N // 2).astype(np.int64)
     temperature = season() - 8.0 * sections
     values = 1.0 - 0.02 * (temperature - 20.0) + 0.5 * sections + noise()
-    found = adjust(TIMES, values, {"temperature_c": temperature}, sections=sections)
+    found = adjusted(TIMES, values, {"temperature_c": temperature}, sections=sections)
     step = np.median(found.values[sections == 1]) - np.median(found.values[sections == 0])
     assert step == pytest.approx(0.5, abs=0.03)

@@ -109,11 +109,12 @@ def _best_bend(t: Floats, y: Floats) -> tuple[float, Floats] | None:
     """
     best: tuple[float, Floats] | None = None
     least = np.inf
+    yc = y - y.mean()
     for at in np.linspace(0.15, 0.85, 29):
         x = np.maximum(t - at, 0.0)
         if np.count_nonzero(x) < SMALLEST_PIECE:
             continue
-        xc, yc = x - x.mean(), y - y.mean()
+        xc = x - x.mean()
         residual = yc - xc * (xc @ yc) / (xc @ xc)
         size = float(residual @ residual)
         if size < least:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from replay.records import Trend
+from replay.statistics.spread import median
 from replay.wear.assessment.assessing import CONFIDENCE, Assessment
 from replay.wear.assessment.projection import Projection
 from replay.wear.assessment.questions import UnloggedStep
@@ -107,7 +108,7 @@ def _question(h: History, step: UnloggedStep) -> dict[str, Any]:
 def spark(h: History, points: int = 36) -> list[float]:
     """Return a history in few medians, evenly many sessions each, for a small picture."""
     parts = np.array_split(h.adjusted.values, min(points, h.n))
-    return [float(np.median(p)) for p in parts]
+    return [median(p) for p in parts]
 
 
 def _per_year(h: History) -> float:

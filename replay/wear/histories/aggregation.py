@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-import polars as pl
 
 Floats = npt.NDArray[np.float64]
 
@@ -78,26 +77,3 @@ def averaged(
     total = np.add.reduceat(each, firsts)
     means = np.add.reduceat(each[:, None] * columns, firsts, axis=0) / total[:, None]
     return means, total, np.asarray(sections[firsts], dtype=np.int64)
-
-
-def sorted_parts(frame: pl.DataFrame, *by: str) -> list[pl.DataFrame]:
-    """Return the histories of a table, by unit and indicator, each in order.
-
-    Rows mostly come in order, and a history is short beside the table: sorting the
-    whole table by its words took a third of the judging.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Columns serial, indicator and those of ``by``.
-    by : str
-        The columns that order a history, the most important first.
-    """
-    parts = frame.partition_by("serial", "indicator", as_dict=True)
-    ordered = [parts[key] for key in sorted(parts)]
-    return [part if _rises(part[by[0]]) else part.sort(*by) for part in ordered]
-
-
-def _rises(column: pl.Series) -> bool:
-    values = column.to_physical().to_numpy()
-    return bool((np.diff(values) > 0).all())

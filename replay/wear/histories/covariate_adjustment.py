@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.statistics.regression import huber, least_squares
+from replay.statistics.spread import median
 from replay.wear.histories.aggregation import averaged, numbers_of
 from replay.wear.histories.temperature_law import TemperatureLaw
 
@@ -44,68 +45,64 @@ class Adjusted:
     terms: tuple[str, ...]
     """The conditions that were corrected for."""
     effect: dict[str, float]
-    """Spread (standard deviation) of what was taken away, per condition."""
+    """Spread (standard deviation) of what was taken away, per condition; where priced."""
     reference: dict[str, float]
     """The usual conditions: the medians, unless others were asked for."""
     columns: Floats
     """What was corrected for, of shape (n, terms); nought at the usual conditions."""
 
 
-def adjust(
+@dataclass(frozen=True, slots=True)
+class Covariates:
+    """What may be taken away from a history, made ready once for several courses."""
+
+    columns: Floats
+    """Standardised conditions and their squares, shape (n, terms)."""
+    owner: tuple[str, ...]
+    """The condition of each column."""
+    reference: dict[str, float]
+    """The usual conditions."""
+    spreads: dict[str, float]
+    """Of each condition, in its own unit."""
+
+
+def covariates_of(
     times: Floats,
-    values: Floats,
     conditions: Mapping[str, Floats],
     *,
-    weights: Floats | None = None,
     sections: npt.NDArray[np.int64] | None = None,
     squared: tuple[str, ...] = ("temperature_c",),
-    course: Floats | None = None,
     usual: Mapping[str, float] | None = None,
-    law: TemperatureLaw | None = None,
-) -> Adjusted:
-    """Take the effect of the conditions away from the values.
+) -> Covariates:
+    """Return the columns to correct for: as many as the history can bear.
 
     Parameters
     ----------
-    times, values : array of shape (n,)
+    times : array of shape (n,)
     conditions : mapping of name to array of shape (n,)
         NaN where unknown: such a session is taken to be at the median. A
         condition known in fewer than half of the sessions, or that does not
         vary, is left out.
-    weights : array of shape (n,), optional
     sections : array of int of shape (n,), optional
         Each section has its own level.
     squared : tuple of str
         Conditions whose effect is curved: lubricant thickens faster the
         colder it gets.
-    course : array of shape (n, k), optional
-        How the level moved besides a straight trend (steps, bends), so that
-        conditions do not take the blame for it.
     usual : mapping of name to float, optional
         The conditions to bring the values to, where not the medians.
-    law : TemperatureLaw, optional
-        What other units of the kind say about temperature: the unit's own
-        effect is sought about it, no further off than units differ.
-
-    Returns
-    -------
-    Adjusted
     """
-    n = len(values)
-    w = np.ones(n) if weights is None else weights / np.max(weights)
-    span = float(np.ptp(times)) or 1.0
-    straight = _base(times, span, sections)
-    base = straight if course is None else np.column_stack([straight, course])
+    n = len(times)
     columns: list[Floats] = []
     owner: list[str] = []
     reference: dict[str, float] = {}
     spreads: dict[str, float] = {}
-    room = n // SESSIONS_PER_TERM - straight.shape[1]
+    levels = 1 if sections is None else len(numbers_of(sections))
+    room = n // SESSIONS_PER_TERM - levels - 1
     for name, raw in conditions.items():
         known = np.isfinite(raw)
         if known.sum() < max(4, n / 2):
             continue
-        middle = float(np.median(raw[known]))
+        middle = median(raw[known])
         if usual is not None and name in usual:
             middle = usual[name]
         spread = float(np.std(raw[known]))
@@ -119,14 +116,57 @@ def adjust(
         owner += [name] * len(wanted)
         reference[name] = middle
         spreads[name] = spread
-    if not columns:
-        return Adjusted(values, 1.0, (), {}, {}, np.zeros((n, 0)))
-    design = np.column_stack([base, *columns])
+    wide = np.column_stack(columns) if columns else np.zeros((n, 0))
+    return Covariates(wide, tuple(owner), reference, spreads)
+
+
+def adjust(
+    times: Floats,
+    values: Floats,
+    covariates: Covariates,
+    *,
+    weights: Floats | None = None,
+    sections: npt.NDArray[np.int64] | None = None,
+    course: Floats | None = None,
+    law: TemperatureLaw | None = None,
+    priced: bool = True,
+) -> Adjusted:
+    """Take the effect of the conditions away from the values.
+
+    Parameters
+    ----------
+    times, values : array of shape (n,)
+    covariates : Covariates
+        What `covariates_of` made of the conditions.
+    weights : array of shape (n,), optional
+    sections : array of int of shape (n,), optional
+        Each section has its own level.
+    course : array of shape (n, k), optional
+        How the level moved besides a straight trend (steps, bends), so that
+        conditions do not take the blame for it.
+    law : TemperatureLaw, optional
+        What other units of the kind say about temperature: the unit's own
+        effect is sought about it, no further off than units differ.
+    priced : bool
+        Whether ``variance_factor`` is asked for; else it is left at 1.
+
+    Returns
+    -------
+    Adjusted
+    """
+    n = len(values)
+    columns, owner = covariates.columns, covariates.owner
+    if not owner:
+        return Adjusted(values, 1.0, (), {}, {}, columns)
+    w = np.ones(n) if weights is None else weights / np.max(weights)
+    span = float(np.ptp(times)) or 1.0
+    straight = _base(times, span, sections)
+    base = straight if course is None else np.column_stack([straight, course])
     first = base.shape[1]
-    mean, prior = _known(law, values, owner, reference, spreads)
+    mean, prior = _known(law, values, covariates)
     # long histories by the means of neighbours: what is linear stays so
     groups = np.zeros(n, dtype=np.int64) if sections is None else sections
-    few, few_w, _ = averaged(np.column_stack([values, design]), w, groups)
+    few, few_w, _ = averaged(np.column_stack([values, base, columns]), w, groups)
     assert few_w is not None  # weights were given
     design_of_few = few[:, 1:]
     fit = huber(
@@ -135,47 +175,41 @@ def adjust(
         few_w,
         prior=_padded(prior, first),
     )
-    coefficients = fit.coefficients.copy()
-    coefficients[first:] += mean
+    coefficients = fit.coefficients[first:] + mean
     effect: dict[str, float] = {}
     corrected = values.copy()
     for name in dict.fromkeys(owner):
         part = sum(
-            (coefficients[first + k] * columns[k] for k, own in enumerate(owner) if own == name),
+            (coefficients[k] * columns[:, k] for k, own in enumerate(owner) if own == name),
             np.zeros(n),
         )
         corrected = corrected - part
-        effect[name] = float(np.std(part))
-    return Adjusted(
-        values=corrected,
+        if priced:
+            effect[name] = float(np.std(part))
+    factor = 1.0
+    if priced:
         # Each fitted term also takes a degree of freedom from the residuals.
-        variance_factor=_inflation(times, span, sections, columns, w, fit.scale**2 * prior)
-        * (n - first)
-        / (n - first - len(columns)),
-        terms=tuple(reference),
-        effect=effect,
-        reference=reference,
-        columns=np.column_stack(columns),
+        factor = _inflation(times, span, sections, columns, w, fit.scale**2 * prior)
+        factor = factor * (n - first) / (n - first - len(owner))
+    return Adjusted(
+        corrected, factor, tuple(covariates.reference), effect, covariates.reference, columns
     )
 
 
 def _known(
-    law: TemperatureLaw | None,
-    values: Floats,
-    owner: list[str],
-    reference: Mapping[str, float],
-    spreads: Mapping[str, float],
+    law: TemperatureLaw | None, values: Floats, covariates: Covariates
 ) -> tuple[Floats, Floats]:
     """Return what is known of the columns' coefficients: their mean and precision."""
+    owner, spreads = covariates.owner, covariates.spreads
     mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
     places = [k for k, name in enumerate(owner) if name == "temperature_c"]
-    level = float(np.median(np.abs(values)))
+    level = median(np.abs(values))
     for k, name in enumerate(owner):
         if name in SEASON and level > 0:
             precision[k, k] = (level * SEASON_SHARE * spreads[name]) ** -2.0
     if law is None or not places or not level > 0:
         return mean, precision
-    shares, covariance = law.about(reference["temperature_c"], spreads["temperature_c"])
+    shares, covariance = law.about(covariates.reference["temperature_c"], spreads["temperature_c"])
     own = len(places)
     mean[places] = level * shares[:own]
     # a law that is known exactly would make the precision infinite
@@ -205,7 +239,7 @@ def _inflation(
     times: Floats,
     span: float,
     sections: npt.NDArray[np.int64] | None,
-    columns: list[Floats],
+    columns: Floats,
     w: Floats,
     known: Floats,
 ) -> float:
@@ -219,7 +253,7 @@ def _inflation(
         known + 1e-12 * max(float(np.trace(known)), 1e-12) * np.eye(len(known))
     )
     beside = np.column_stack([np.zeros((len(known), levels.shape[1])), rows.T])
-    wide = np.vstack([np.column_stack([levels, np.column_stack(columns) * root]), beside])
+    wide = np.vstack([np.column_stack([levels, columns * root]), beside])
     together = _left_over(wide, np.concatenate([t, np.zeros(len(known))]))
     return float(min(alone / max(together, 1e-12), 1e6)) if alone > 0 else 1.0
 

@@ -16,9 +16,10 @@ import polars as pl
 
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES, describe
-from replay.wear.histories.aggregation import aggregated, numbers_of, sorted_parts
+from replay.wear.histories.aggregation import aggregated, numbers_of
 from replay.wear.histories.brackets import Brackets, brackets_of
-from replay.wear.histories.covariate_adjustment import SEASON, Adjusted, adjust
+from replay.wear.histories.covariate_adjustment import SEASON, Adjusted, adjust, covariates_of
+from replay.wear.histories.parting import Rows, last_of, rows_of_histories
 from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
 from replay.wear.histories.temperature_law import Laws, TemperatureLaw
@@ -111,70 +112,75 @@ def histories(
     frame = frame.with_columns(
         pl.col("start").dt.timestamp("us").alias("start_us"),
         (pl.col("base_end") == "B").cast(pl.Float64).alias("base_b"),
+        pl.col("value", "se", *CONDITIONS[:-1]).cast(pl.Float64),
     )
     axis_unit = "year"
     if against != "time":
         axis_unit = USE_AXES[against][1]
         frame = frame.join(use, on=["serial", "session"], how="inner", maintain_order="left")
     splits = splits_of(notes)
-    columns = ["value", "se", *CONDITIONS]
-    # the words that are not needed would be copied into every part
-    kept_back = {"at", "baseline", "base_end", "payload_kg", "n", "method", "reference_stage"}
-    frame = frame.drop(*kept_back, strict=False)
-    for part in sorted_parts(frame, "start_us", "session"):
-        start = part["start_us"].to_numpy()
-        serial = part["serial"][0]
-        sections, kept = sections_of(start, splits.get(serial, []))
-        part, start, sections = part.slice(kept), start[kept:], sections[kept:]
-        data = {c: part[c].cast(pl.Float64).to_numpy() for c in columns}
-        data = {c: np.where(np.isfinite(v), v, np.nan) for c, v in data.items()}
-        if against == "time":
-            axis = (start - start[0]) / YEAR_US
-        else:
-            axis = part["use"].to_numpy() / USE_AXES[against][2]
-        weights = session_weights(axis, data["value"], data["se"], sections)
+    data = {c: _known(frame[c].to_numpy()) for c in ("value", "se", *CONDITIONS)}
+    starts = frame["start_us"].to_numpy()
+    use_of = None if against == "time" else frame["use"].to_numpy() / USE_AXES[against][2]
+    unbracketed = frame["bracket_low"].is_null().to_numpy()
+    for serial, name, rows in rows_of_histories(frame, "start_us", "session"):
+        sections, kept = sections_of(starts[rows], splits.get(serial, []))
+        sections, rows = sections[kept:], _after(rows, kept)
+        start = starts[rows]
+        own = {c: v[rows] for c, v in data.items()}
+        last = last_of(rows)
+        axis = (start - start[0]) / YEAR_US if use_of is None else use_of[rows]
+        weights = session_weights(axis, own["value"], own["se"], sections)
         yield History(
             serial=serial,
-            arm=part["arm"][-1],
-            joint=part["joint"][-1],
-            indicator=part["indicator"][0],
-            unit=part["unit"][-1],
+            arm=frame["arm"][last],
+            joint=frame["joint"][last],
+            indicator=name,
+            unit=frame["unit"][last],
             start_us=start,
             axis=axis,
             axis_unit=axis_unit,
-            values=data["value"],
-            se=data["se"],
+            values=own["value"],
+            se=own["se"],
             sections=sections,
             adjusted=_adjust_twice(
                 axis,
-                data["value"],
-                {c: data[c] for c in CONDITIONS} | _season(part, start),
+                own["value"],
+                {c: own[c] for c in CONDITIONS} | _season(name, own["temperature_c"], start),
                 weights,
                 sections,
                 usual,
-                (laws or {}).get((serial, part["indicator"][0])),
+                (laws or {}).get((serial, name)),
             ),
-            brackets=brackets_of(part),
-            posture_told=_posture_told(part),
+            brackets=None if unbracketed[rows].any() else brackets_of(frame[rows]),
+            posture_told=not (
+                describe(name).name in OF_CURRENT and frame["posture_told"][last] is False
+            ),
         )
 
 
-def _season(part: pl.DataFrame, start: npt.NDArray[np.int64]) -> dict[str, Floats]:
+def _after(rows: Rows, kept: int) -> Rows:
+    return slice(rows.start + kept, rows.stop) if isinstance(rows, slice) else rows[kept:]
+
+
+def _known(values: Floats) -> Floats:
+    """Return the values, NaN where they are not finite."""
+    finite = np.isfinite(values)
+    return values if finite.all() else np.where(finite, values, np.nan)
+
+
+def _season(
+    indicator: str, temperature_c: Floats, start: npt.NDArray[np.int64]
+) -> dict[str, Floats]:
     """Return the year's course for a current whose temperature is not known, else nothing.
 
     Friction follows the season all the same, and over a year or less that passes for
     wear. Where temperature is logged it explains the season, and no free term is added.
     """
-    known = part["temperature_c"].is_not_null().mean()
-    if float(known or 0.0) >= 0.5 or describe(part["indicator"][0]).name not in OF_CURRENT:  # type: ignore[arg-type]
+    if np.isfinite(temperature_c).mean() >= 0.5 or describe(indicator).name not in OF_CURRENT:
         return {}
     turn = 2 * np.pi * (start - start[0]) / YEAR_US
     return dict(zip(SEASON, (np.sin(turn), np.cos(turn)), strict=True))
-
-
-def _posture_told(part: pl.DataFrame) -> bool:
-    of_current = describe(part["indicator"][0]).name in OF_CURRENT
-    return not (of_current and part["posture_told"][-1] is False)
 
 
 def use_so_far(table: pl.DataFrame, against: str) -> pl.DataFrame:
@@ -207,21 +213,22 @@ def _adjust_twice(
     The first time the level may bend: beside a straight trend, a season would be
     made out of the bend. The second time it has the shape that was seen.
     """
+    covariates = covariates_of(axis, conditions, sections=sections, usual=usual)
 
-    def corrected(course: Floats | None) -> Adjusted:
+    def corrected(course: Floats | None, priced: bool = True) -> Adjusted:
         return adjust(
             axis,
             values,
-            conditions,
+            covariates,
             weights=weights,
             sections=sections,
             course=course,
-            usual=usual,
             law=law,
+            priced=priced,
         )
 
     x = (axis - axis.mean()) / (float(np.ptp(axis)) or 1.0)
-    once = corrected((x * x)[:, None])
+    once = corrected((x * x)[:, None], False)
     if not once.terms:
         return once
     t, y, _, own = aggregated(axis, once.values, None, sections)

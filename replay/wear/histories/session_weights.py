@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.spread import median
 from replay.wear.histories.aggregation import numbers_of
 
 Floats = npt.NDArray[np.float64]
@@ -29,9 +30,9 @@ def session_weights(
     known = np.isfinite(se) & (se >= 0)
     if known.sum() < max(3, 0.5 * len(se)):
         return None
-    filled = np.where(known, se, np.nanquantile(se[known], 0.9))
+    filled = se if known.all() else np.where(known, se, np.nanquantile(se[known], 0.9))
     rest = _detrended(axis, values, sections)
-    least = (LEAST_BETWEEN * float(np.median(np.abs(values)))) ** 2
+    least = (LEAST_BETWEEN * median(np.abs(values))) ** 2
     between = max(between_variance(rest, filled), least)
     floor = np.quantile(filled, 0.1) ** 2
     weights = 1.0 / np.maximum(filled**2 + between, max(floor, 1e-30))
@@ -44,6 +45,6 @@ def _detrended(axis: Floats, values: Floats, sections: npt.NDArray[np.int64]) ->
     t = axis / span
     for number in numbers_of(sections):
         own = sections == number
-        rest[own] -= np.median(rest[own])
+        rest[own] -= median(rest[own])
     slope = float(t @ rest / (t @ t)) if t @ t > 0 else 0.0
     return rest - slope * t

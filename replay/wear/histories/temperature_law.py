@@ -17,13 +17,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from replay.statistics.regression import huber
-from replay.wear.histories.aggregation import averaged, sorted_parts
+from replay.statistics.spread import median
+from replay.wear.histories.aggregation import averaged
+from replay.wear.histories.parting import rows_of_histories
 
 Floats = npt.NDArray[np.float64]
 
@@ -34,9 +37,8 @@ COURSE_YEARS = 0.5
 """How often a unit's course in time may bend while its law is estimated. A
 season of a year bends faster than the course can follow."""
 
-_READ = (
-    "serial", "indicator", "start", "value", "temperature_c", "load_nm", "rate_deg_s", "base_end",
-)  # fmt: skip
+_NUMBERS = ("value", "temperature_c", "load_nm", "rate_deg_s")
+_READ = ("serial", "indicator", "start", "base_end", *_NUMBERS)
 
 LEAST_SESSIONS = 12
 LEAST_SPREAD_C = 1.0
@@ -80,42 +82,45 @@ def temperature_laws(table: pl.DataFrame) -> dict[tuple[str, str], TemperatureLa
     frame = table.select(_READ).filter(
         pl.col("value").is_finite() & pl.col("temperature_c").is_finite()
     )
-    if not frame.height:
-        return {}
-    middle = {
-        name: float(value)
-        for name, value in frame.group_by("indicator").agg(pl.col("temperature_c").median()).rows()
-    }
+    data = {
+        "start": frame["start"].dt.timestamp("us").to_numpy(),
+        "base_end": frame["base_end"].cast(pl.Categorical).to_physical().to_numpy(),
+        "base_b": (frame["base_end"] == "B").fill_null(False).to_numpy().astype(float),
+    } | {c: frame[c].cast(pl.Float64).to_numpy() for c in _NUMBERS}
+    parts = rows_of_histories(frame, "start")
+    of_kind: dict[str, list[Floats]] = {}
+    for _, name, rows in parts:
+        of_kind.setdefault(name, []).append(data["temperature_c"][rows])
+    middle = {name: median(np.concatenate(own)) for name, own in of_kind.items()}
     own: dict[str, dict[str, tuple[Floats, Floats]]] = {}
-    for part in sorted_parts(frame, "start"):
-        name = str(part["indicator"][0])
-        found = _own_law(part, middle[name])
+    for serial, name, rows in parts:
+        found = _own_law({c: v[rows] for c, v in data.items()}, middle[name])
         if found is not None:
-            own.setdefault(name, {})[str(part["serial"][0])] = found
-    serials = frame.select("serial", "indicator").unique().rows()
+            own.setdefault(name, {})[serial] = found
     laws: dict[tuple[str, str], TemperatureLaw] = {}
-    for serial, name in serials:
+    for serial, name, _ in parts:
         others = [law for key, law in own.get(name, {}).items() if key != serial]
         if len(others) >= LEAST_OTHERS:
             laws[serial, name] = _pooled(others, middle[name])
     return laws
 
 
-def _own_law(part: pl.DataFrame, reference_c: float) -> tuple[Floats, Floats] | None:
+def _own_law(
+    part: Mapping[str, npt.NDArray[Any]], reference_c: float
+) -> tuple[Floats, Floats] | None:
     """Return one unit's coefficients and their covariance, from its history alone."""
-    temperature = part["temperature_c"].to_numpy()
-    if part.height < LEAST_SESSIONS or np.std(temperature) < LEAST_SPREAD_C:
+    temperature, values = part["temperature_c"], part["value"]
+    if len(values) < LEAST_SESSIONS or np.std(temperature) < LEAST_SPREAD_C:
         return None
-    values = part["value"].to_numpy()
-    level = float(np.median(np.abs(values)))
+    level = median(np.abs(values))
     if not level > 0:
         return None
-    start = part["start"].dt.timestamp("us").to_numpy()
+    start = part["start"]
     years = (start - start[0]) / (365.25 * 86400e6)
     # as shares of the level, so that units of different size say the same
     x = (temperature - reference_c) / STEP_C
     columns = np.column_stack([years, values / level, x, x * x, *_beside(part)])
-    columns, weights, _ = averaged(columns, None, np.zeros(part.height, dtype=np.int64))
+    columns, weights, _ = averaged(columns, None, np.zeros(len(values), dtype=np.int64))
     design = np.column_stack([columns[:, 2:], _course(columns[:, 0])])
     if len(design) < 2 * design.shape[1]:
         return None
@@ -126,17 +131,17 @@ def _own_law(part: pl.DataFrame, reference_c: float) -> tuple[Floats, Floats] | 
     return fit.coefficients[:2], covariance
 
 
-def _beside(part: pl.DataFrame) -> list[Floats]:
+def _beside(part: Mapping[str, npt.NDArray[Any]]) -> list[Floats]:
     """Return the other conditions, standardised, nought where unknown."""
     made = []
     for name in ("load_nm", "rate_deg_s"):
-        raw = part[name].cast(pl.Float64).to_numpy()
+        raw = part[name]
         known = np.isfinite(raw)
         spread = float(np.std(raw[known])) if known.sum() > 3 else 0.0
         if spread > 0:
-            made.append(np.where(known, (raw - np.median(raw[known])) / spread, 0.0))
-    if part["base_end"].n_unique() > 1:
-        made.append((part["base_end"] == "B").fill_null(False).to_numpy().astype(float))
+            made.append(np.where(known, (raw - median(raw[known])) / spread, 0.0))
+    if len(np.unique(part["base_end"])) > 1:
+        made.append(part["base_b"])
     return made
 
 
