@@ -3,11 +3,8 @@
 import numpy as np
 import pytest
 
-from replay.wear.histories.covariate_adjustment import (
-    SESSIONS_PER_TERM,
-    adjust,
-    covariates_of,
-)
+from replay.wear.histories.covariate_adjustment import adjust
+from replay.wear.histories.covariates import SESSIONS_PER_TERM, covariates_of
 
 N = 60
 TIMES = np.arange(N) * 7.0

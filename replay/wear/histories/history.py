@@ -14,15 +14,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.catalogue import USE_AXES, describe
-from replay.wear.histories.aggregation import aggregated, numbers_of
 from replay.wear.histories.brackets import Brackets, brackets_of
-from replay.wear.histories.covariate_adjustment import SEASON, Adjusted, adjust, covariates_of
+from replay.wear.histories.covariate_adjustment import SEASON, Adjusted
+from replay.wear.histories.covariate_rounds import adjust_twice
 from replay.wear.histories.parting import Rows, last_of, rows_of_histories
 from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
-from replay.wear.histories.temperature_law import Laws, TemperatureLaw
+from replay.wear.histories.temperature_law import Laws
 from replay.wear.reference.withheld import OF_CURRENT
 
 Floats = npt.NDArray[np.float64]
@@ -143,7 +142,7 @@ def histories(
             values=own["value"],
             se=own["se"],
             sections=sections,
-            adjusted=_adjust_twice(
+            adjusted=adjust_twice(
                 axis,
                 own["value"],
                 {c: own[c] for c in CONDITIONS} | _season(name, own["temperature_c"], start),
@@ -197,56 +196,3 @@ def use_so_far(table: pl.DataFrame, against: str) -> pl.DataFrame:
             "use"
         ),
     )
-
-
-def _adjust_twice(
-    axis: Floats,
-    values: Floats,
-    conditions: dict[str, Floats],
-    weights: Floats | None,
-    sections: npt.NDArray[np.int64],
-    usual: Mapping[str, float] | None = None,
-    law: TemperatureLaw | None = None,
-) -> Adjusted:
-    """Correct for conditions, see how the level moved, and correct again knowing it.
-
-    The first time the level may bend: beside a straight trend, a season would be
-    made out of the bend. The second time it has the shape that was seen.
-    """
-    covariates = covariates_of(axis, conditions, sections=sections, usual=usual)
-
-    def corrected(course: Floats | None, priced: bool = True) -> Adjusted:
-        return adjust(
-            axis,
-            values,
-            covariates,
-            weights=weights,
-            sections=sections,
-            course=course,
-            law=law,
-            priced=priced,
-        )
-
-    x = (axis - axis.mean()) / (float(np.ptp(axis)) or 1.0)
-    once = corrected((x * x)[:, None], False)
-    if not once.terms:
-        return once
-    t, y, _, own = aggregated(axis, once.values, None, sections)
-    return corrected(_course(axis, shape(t, _on_one_level(y, own))))
-
-
-def _course(axis: Floats, moved: Shape) -> Floats | None:
-    """Return columns that follow a shape's steps or bend."""
-    if moved.word == "steps":
-        return np.column_stack([(axis >= at).astype(float) for at in moved.steps])
-    if moved.word == "bend" and moved.since is not None:
-        return np.maximum(axis - moved.since, 0.0)[:, None]
-    return None
-
-
-def _on_one_level(values: Floats, sections: npt.NDArray[np.int64]) -> Floats:
-    out = values.copy()
-    for number in numbers_of(sections):
-        own = sections == number
-        out[own] -= np.median(out[own])
-    return out
