@@ -127,6 +127,22 @@ def _by_name(found: JointFriction) -> dict[str, Any]:
     return {f.name: getattr(found, f.name) for f in fields(found)}
 
 
+def _friction_rows(found: dict[str, Any]) -> list[dict[str, str]]:
+    """Return a joint's terms, a line each; those that lack a figure for one reason share one."""
+    share = "" if found["r2"] is None else f"{found['r2']:.2f}"
+    rows, missing = [], dict[str, list[str]]()
+    for t in found["terms"]:
+        if t.determined:
+            value, note = f"{t.value:.4g} ± {t.se:.2g} {t.unit}", "; ".join(found["warnings"][:1])
+            rows.append({"term": t.name, "value": value, "R²": share, "note": note})
+        else:
+            missing.setdefault(t.why, []).append(t.name)
+    for why, names in missing.items():
+        every = "every term" if len(names) == len(found["terms"]) else ", ".join(names)
+        rows.append({"term": every, "value": "not determined", "R²": share, "note": why})
+    return [{"joint": found["joint"], **row} for row in rows]
+
+
 def _tip_by_case(tip: pl.DataFrame) -> pl.DataFrame:
     """Return fastest tip speed, limit and time over it for each load case."""
     step_s = pl.col("t_s").diff().shift(-1).fill_null(0.0)
@@ -145,17 +161,7 @@ def _tip_by_case(tip: pl.DataFrame) -> pl.DataFrame:
 
 def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
     """Return titled tables for a person, rounded and without what is empty."""
-    terms = [
-        {
-            "joint": f["joint"],
-            "term": t.name,
-            "value": f"{t.value:.4g} ± {t.se:.2g} {t.unit}" if t.determined else "not determined",
-            "R²": "" if f["r2"] is None else f"{f['r2']:.2f}",
-            "note": t.why or "; ".join(f["warnings"][:1]),
-        }
-        for f in found["friction"]
-        for t in f["terms"]
-    ]
+    terms = [row for f in found["friction"] for row in _friction_rows(f)]
     margins = found["margins"]
     if margins.height:
         margins = margins.select(

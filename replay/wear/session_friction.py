@@ -18,7 +18,7 @@ INDICATOR_OF = {
     "coulomb both": "coulomb friction",
     "viscous forward": "viscous friction forward",
     "viscous backward": "viscous friction backward",
-    "usual rate both": "friction at usual rate",
+    "both at usual rate": "friction at usual rate",
 }
 """Each term's indicator: a term's figure is that of the indicator in the same session."""
 
@@ -50,12 +50,12 @@ class JointFriction:
         Share of the moving current's variance that speed, direction, acceleration and, where
         known, load explain; None where the figures are withheld.
     usual_rate_deg_s : float
-        Rate at which ``usual rate both`` holds.
+        Rate at which ``both at usual rate`` holds.
     of_unit : bool
         Whether what sessions of the unit share was taken from many of them (`wear` has read
         them); else from this session alone.
     withheld : str
-        Why Coulomb friction is not given; empty where it is.
+        Why no term is given; empty where they are.
     warnings : tuple of str
     """
 
@@ -92,6 +92,8 @@ def session_friction(
         return None
     left_out = withheld(reference)
     why = left_out.get(INDICATOR_OF["coulomb both"], "")
+    if why:  # one session's motions need not cancel in the mean what posture adds to each
+        left_out = dict.fromkeys(INDICATOR_OF.values(), why)
     return JointFriction(
         joint,
         _terms(motions, reference, left_out),

@@ -72,7 +72,7 @@ def test_both_plateaus_of_a_healthy_arm_are_found_each_on_its_own(tmp_path, para
         level, slope = terms[f"coulomb {way}"], terms[f"viscous {way}"]
         per_deg_s = slope.value if slope.determined else 0.0
         assert level.value + per_deg_s * found.usual_rate_deg_s == pytest.approx(plateau, rel=0.02)
-    assert terms["usual rate both"].value == pytest.approx(p1 / 2, rel=0.01)
+    assert terms["both at usual rate"].value == pytest.approx(p1 / 2, rel=0.01)
 
 
 def test_a_real_joint_with_negative_viscous_friction_warns_and_does_not_crash(tmp_path):

@@ -37,9 +37,7 @@ def test_withheld_friction_is_in_no_margin_and_no_fit(described):
     assert "J1" not in left_out
     assert set(found["margins"]["joint"]) == set(JOINTS) - set(left_out)
     for fit in found["friction"]:
-        # the mean of both directions at the usual rate may be told where no direction is
-        of_one = [t for t in fit["terms"] if t.name != "usual rate both"]
-        given = [fit["r2"] is not None, any(t.determined for t in of_one)]
+        given = [fit["r2"] is not None, any(t.determined for t in fit["terms"])]
         assert given == [fit["joint"] not in left_out] * 2, fit["joint"]
         if fit["joint"] in left_out:
             assert fit["stribeck_rate_deg_s"] is None

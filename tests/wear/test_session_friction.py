@@ -42,7 +42,7 @@ def test_without_other_sessions_it_is_told_from_this_one_and_right(few):
         term = terms[f"coulomb {way}"]
         assert abs(term.value - COULOMB_A) < 4 * term.se < 0.2
     usual = COULOMB_A + VISCOUS_A_S_DEG * found.usual_rate_deg_s
-    assert terms["usual rate both"].value == pytest.approx(usual, abs=0.02)
+    assert terms["both at usual rate"].value == pytest.approx(usual, abs=0.02)
 
 
 def test_a_figure_is_that_of_the_trend_to_the_digit(few):
@@ -51,7 +51,7 @@ def test_a_figure_is_that_of_the_trend_to_the_digit(few):
         (found,) = session_mechanics(few, session)["friction"]
         own = rows.filter(pl.col("session") == session)
         told = [t for t in found["terms"] if t.determined]
-        assert {t.name for t in told} >= {"coulomb forward", "coulomb both", "usual rate both"}
+        assert {t.name for t in told} >= {"coulomb forward", "coulomb both", "both at usual rate"}
         for term in told:
             row = own.row(by_predicate=pl.col("indicator") == INDICATOR_OF[term.name], named=True)
             assert (term.value, term.se, term.unit) == (row["value"], row["se"], row["unit"])
