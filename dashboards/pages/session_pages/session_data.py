@@ -17,7 +17,9 @@ import polars as pl
 from dash import Dash
 from flask import Response, request
 
+from dashboards import ids
 from dashboards.figures.packing import Group, pack
+from dashboards.gate.rules import UPDATE
 from dashboards.pages.page import Desk
 from dashboards.queries import baselines
 from dashboards.queries.session import posture, sessions, windows
@@ -34,9 +36,10 @@ def add_routes(app: Dash, desk: Desk) -> None:
     derived = Derived(archive)
 
     @app.server.before_request
-    def let_pass() -> None:
-        """Let background work rest while somebody opens or moves."""
-        if request.endpoint != "replay-derived":
+    def make_way() -> None:
+        """Let background work rest while somebody opens a page or moves in a session."""
+        endpoint = request.endpoint or ""
+        if waited_for(endpoint, request.get_json(silent=True) if endpoint == UPDATE else None):
             derived.make_way()
 
     def route(path: str) -> Callable[[Callable[[sessions.Outline], Response]], None]:
@@ -145,6 +148,23 @@ def add_routes(app: Dash, desk: Desk) -> None:
     def span_parquet(found: sessions.Outline) -> Response:
         table = windows.span_table(archive, found, *_window(found), _joints(found))
         return _parquet(table, f"{found.session}-span.parquet")
+
+
+PAGES = ("/", "/<path:path>", "/_dash-layout", "/_dash-dependencies")
+"""Endpoints by which a page is opened; what it then shows comes by callbacks."""
+POLLED = f"{ids.JOBS_BEAT}.n_intervals"
+"""What sets off the one callback that nobody waits for: the jobs tray asks by itself."""
+
+
+def waited_for(endpoint: str, body: Any) -> bool:
+    """Tell whether somebody waits for the answer to a request.
+
+    Nobody does for what is asked again and again by itself (the jobs tray, the
+    derived channels), nor a person for scripts, styles and the HTTP interface.
+    """
+    if endpoint == UPDATE:
+        return not isinstance(body, dict) or body.get("changedPropIds") != [POLLED]
+    return endpoint in PAGES or (endpoint.startswith("replay-") and endpoint != "replay-derived")
 
 
 def _number(name: str, default: float) -> float:

@@ -37,7 +37,9 @@ PIECE_ROWS = 15_000
 BLOCKS_AT_MOST = 80_000
 KEPT_SESSIONS = 3
 MAKES_WAY_S = 0.8
-"""Background work waits this long after a request for samples."""
+"""Background work waits this long after a request that somebody waits for."""
+MAKES_WAY_AT_MOST_S = 8.0
+"""However many requests come, the next piece of background work waits no longer than this."""
 NOBODY_LOOKS_S = 10.0
 """Background work rests when nobody has asked for its session this long."""
 
@@ -68,8 +70,16 @@ class Derived:
         self._in_hand = 0.0
 
     def make_way(self) -> None:
-        """Say that somebody waits for samples: background work lets them pass."""
+        """Say that somebody waits for a page or for samples: background work lets them pass."""
         self._in_hand = time.monotonic()
+
+    def let_pass(self, blocks: Blocks) -> bool:
+        """Wait for people to pass, but not for ever; return whether to go on filling."""
+        end = time.monotonic() + MAKES_WAY_AT_MOST_S
+        while time.monotonic() < min(end, self._in_hand + MAKES_WAY_S):
+            if blocks.stop.wait(0.05):
+                break
+        return not blocks.stop.is_set() and time.monotonic() - blocks.asked_at <= NOBODY_LOOKS_S
 
     def window(
         self, found: Outline, start_s: float, end_s: float, columns: int, joints: list[str]
@@ -114,11 +124,9 @@ class Derived:
         edges = np.arange(blocks.done_s, found.length_s + step_s, step_s)
         with _one_at_a_time:
             for start_s, end_s in pairwise(edges):
-                if blocks.stop.is_set() or time.monotonic() - blocks.asked_at > NOBODY_LOOKS_S:
+                if not self.let_pass(blocks):
                     blocks.running = False  # goes on here when somebody asks again
                     return
-                while time.monotonic() - self._in_hand < MAKES_WAY_S:
-                    time.sleep(0.05)
                 try:
                     pieces = self._compute(found, start_s, end_s, joints, base)
                 except JointbookError as error:
