@@ -49,45 +49,66 @@
   }, true));
   // While a form is on its way to the record nothing is written into it: its letters would
   // go with it. Nor is the rest of a word taken for choices and keys of the next finding.
-  let busy = false, swallowed = -1e9, late = 0;
+  // That it is on its way stands on the page, so another page knows nothing of it.
+  const HELD = '.queue-body[aria-busy="true"]';
+  const busy = () => Boolean(document.querySelector(HELD));
+  let swallowed = -1e9, until = 0, late = 0;
   const PAUSE_MS = 700;
   function hold() {
-    busy = true;
+    drawn.disconnect();
     clearTimeout(late);
     late = setTimeout(release, 20000); // whatever happens, a form is not shut for ever
     const body = document.querySelector(".queue-body");
     if (body) body.setAttribute("aria-busy", "true");
   }
   function release() {
-    busy = false;
-    document.querySelectorAll('.queue-body[aria-busy="true"]').forEach((body) => body.removeAttribute("aria-busy"));
+    const held = document.querySelectorAll(HELD), now = performance.now();
+    held.forEach((body) => body.removeAttribute("aria-busy"));
+    if (held.length) until = now - swallowed < PAUSE_MS ? now + PAUSE_MS : 0; // in the middle of a word
   }
   function swallow(event) {
     const letter = event.type === "beforeinput" || event.key.length === 1;
     if (event.ctrlKey || event.metaKey || event.altKey || event.key === "Escape") return;
-    if (!busy && !(letter && event.timeStamp - swallowed < PAUSE_MS)) return;
-    if (letter) swallowed = event.timeStamp;
+    if (busy()) swallowed = letter ? event.timeStamp : swallowed;
+    else if (event.key === "Tab") { until = 0; return; } // whoever goes on has stopped that word
+    else if (!letter || event.timeStamp > until) return;
     event.preventDefault();
     event.stopImmediatePropagation();
   }
   document.addEventListener("keydown", swallow, true);
   document.addEventListener("beforeinput", swallow, true);
-  // What was refused or asked stands below the form: it comes into sight.
+  document.addEventListener("pointerdown", () => { until = 0; }, true);
+  // What was refused or asked stands below the form: it comes into sight when it is drawn.
   function show() {
     const ask = seen(document.getElementById("finding-ask")), said = document.getElementById("finding-said");
     if (ask || said) (ask || said).scrollIntoView({ block: "nearest" });
   }
+  const drawn = new MutationObserver(show);
+  function showDrawn() {
+    show(); // the same words once more are drawn already
+    ["finding-said", "finding-ask"].map((id) => document.getElementById(id)).filter(Boolean).forEach((place) =>
+      drawn.observe(place, { childList: true, subtree: true, characterData: true, attributes: true, attributeFilter: ["hidden"] }));
+  }
+  // The findings that a form is kept for: the one shown, and those that are alike and ticked.
+  function keptBy(sent) {
+    const value = (id) => ((sent.state || []).flat().find((given) => given.id === id) || {}).value;
+    const hit = sent.changedPropIds || [], what = value("queue-what") || {};
+    if (hit.includes("finding-take.n_clicks")) return [];
+    const also = hit.includes("finding-theirs.n_clicks") ? [] : value("finding-also") || [];
+    return [what.finding, ...also].map((name) => jb.drafts.key(what.session, name));
+  }
   jb.requests.around(async function (fetched, address, how) {
     if (!how || typeof how.body !== "string" || !how.body.includes('"..queue-list.children')) return fetched(address, how);
+    const begun = keptBy(JSON.parse(how.body));
     hold();
     let moves = false;
     try {
       const answer = await fetched(address, how);
       moves = answer.status === 200 && "queue-moved" in ((await answer.clone().json()).response || {});
-      if (moves && !how.body.includes('"finding-take.n_clicks"]')) jb.drafts.drop();
+      if (moves) jb.drafts.drop(begun);
       return answer;
     } finally {
-      if (!moves) { release(); setTimeout(show, 60); } // refused, asked or not reached: the form is as it was
+      if (!moves) { release(); showDrawn(); } // refused, asked or not reached: the form is as it was
     }
   });
   document.addEventListener("click", function (event) {
@@ -116,7 +137,7 @@
     if (!there) return;
     event.preventDefault();
     event.stopPropagation();
-    if (busy) return; // once is enough
+    if (busy()) return; // once is enough
     if (button === "finding-keep") hold();
     ours = true;
     setTimeout(() => there.click(), 30); // after what the last key did to its field

@@ -8,10 +8,13 @@
   const MOST = 100000;
   let drawn = null, of = "";
   const form = () => document.querySelector(".finding-form");
-  function key() {
-    const link = document.querySelector('.queue-main a.button[href^="/event"]');
+  function keyOf(session, finding) {
     const who = document.querySelector(".signed-in"); // a second person's sign-in in this tab finds nothing
-    return link ? "jointbook-draft " + (who ? who.textContent : "") + " " + new URL(link.href).search : "";
+    return "jointbook-draft " + (who ? who.textContent : "") + " " + session + "/" + finding;
+  }
+  function key() {
+    const shown = document.querySelector(".queue-main [data-finding]");
+    return shown ? keyOf(shown.dataset.session, shown.dataset.finding) : "";
   }
   const decided = () => (document.querySelector(".finding-history") || {}).textContent || "";
   function texts() {
@@ -39,7 +42,9 @@
   }
   jb.drafts = {
     bring,
-    drop() { try { sessionStorage.removeItem(key()); } catch (e) { /* private window */ } },
+    key: keyOf,
+    // By keys taken when the form was sent: when it is kept another finding may be shown.
+    drop(keys) { try { keys.forEach((one) => sessionStorage.removeItem(one)); } catch (e) { /* private window */ } },
   };
   new MutationObserver(function () {
     const here = form(), name = here ? key() : "";

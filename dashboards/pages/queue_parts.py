@@ -46,7 +46,11 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
                 )
                 if signed
                 else None,
-                html.Div(_form(one), hidden=signed),
+                html.Div(
+                    _form(one),
+                    hidden=signed,
+                    **{"data-session": finding.session, "data-finding": finding.finding},
+                ),
                 html.Div(said, id="finding-said", **aria(live="assertive")),
                 html.P(id="finding-begun", className="faint", role="status"),
                 asking(),

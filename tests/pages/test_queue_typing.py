@@ -6,13 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
+from playwright.sync_api import Page, Route, expect
 
 from replay.archive import Archive
 from replay.reviews import dispositions, judge
 from tests.pages.conftest import Visit
 from tests.pages.test_queue import Keys, fill, opened
-from tests.reviews.makers import make_archive
+from tests.reviews.makers import flag_row, keep_flags, make_archive
 
 Open = Callable[..., Visit]
 
@@ -63,6 +63,143 @@ def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     page.wait_for_timeout(800)
     page.keyboard.press("n")  # and after a pause the keys are keys again
     expect(page.locator("#finding-title")).to_have_text("every joint · gap")
+
+
+class Held:
+    """Verdicts of a page that are on their way until somebody lets them arrive."""
+
+    def __init__(self, page: Page) -> None:
+        self.held, self.routes = True, list[Route]()
+        page.route("**/_dash-update-component*", self._take)
+
+    def _take(self, route: Route) -> None:
+        if self.held and '"..queue-list.children' in (route.request.post_data or ""):
+            self.routes.append(route)
+        else:
+            route.continue_()
+
+    def arrive(self) -> None:
+        assert self.routes  # something was held up
+        self.held = False
+        for route in self.routes:
+            route.continue_()
+
+
+def sent(page: Page) -> Held:
+    """Send a verdict on the finding that is shown, and hold it up."""
+    held = Held(page)
+    fill(page, "R. Moss", "watch")
+    expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
+    return held
+
+
+def test_who_clicks_away_while_a_verdict_is_kept_has_their_keys_on_the_next_page(
+    visit: Open, archive: Archive
+) -> None:
+    page = opened(visit, archive)
+    held = sent(page)
+    page.locator('a.thumb[data-page="handbook"]').click()
+    expect(page.locator(".queue-body")).to_have_count(0)
+    page.keyboard.press("?")
+    expect(page.locator("#help")).to_be_visible()
+    held.arrive()
+
+
+def test_after_a_verdict_is_kept_keys_are_keys_again_though_somebody_types_on(
+    visit: Open, archive: Archive
+) -> None:
+    page = opened(visit, archive)
+    held = sent(page)
+    page.keyboard.type("xx")
+    held.arrive()
+    page.keyboard.type("x" * 30, delay=100)  # X is no key of any page; the pause is 700 ms
+    expect(page.locator("#finding-title")).to_have_text("J4 · friction")
+    expect(page.locator(".queue-body")).not_to_have_attribute("aria-busy", "true")
+    page.keyboard.type("x" * 10, delay=100)
+    page.keyboard.press("n")
+    expect(page.locator("#finding-title")).to_have_text("every joint · gap")
+
+
+GOES_ON = """by => new MutationObserver(() => {
+  const body = document.querySelector('.queue-body');
+  const note = document.getElementById('finding-note');
+  if (body.hasAttribute('aria-busy') || window.typedOn !== undefined) return;
+  const how = { bubbles: true, cancelable: true };
+  note.dispatchEvent(by === 'Tab' ? new KeyboardEvent('keydown', { key: 'Tab', ...how })
+    : new PointerEvent('pointerdown', how));
+  window.typedOn = note.dispatchEvent(new KeyboardEvent('keydown', { key: 'r', ...how }));
+}).observe(document.documentElement, { attributes: true, subtree: true })"""
+
+
+@pytest.mark.parametrize("by", ["Tab", "click"])
+def test_who_goes_to_a_field_when_the_next_finding_is_there_loses_no_letter(
+    visit: Open, archive: Archive, by: str
+) -> None:
+    page = opened(visit, archive)
+    held = sent(page)
+    page.keyboard.type("xx")
+    # what comes next is done in the page, in the moment in which the form is released
+    page.evaluate(GOES_ON, by)
+    held.arrive()
+    page.wait_for_function("window.typedOn !== undefined")
+    assert page.evaluate("window.typedOn")  # nobody has taken the letter
+
+
+def test_only_what_was_begun_about_the_kept_finding_is_dropped(
+    visit: Open, archive: Archive
+) -> None:
+    """Whoever looks at another finding while a verdict is on its way finds their words there."""
+    page = opened(visit, archive)
+    title, note = page.locator("#finding-title"), page.locator("#finding-note")
+    note.click()
+    page.keyboard.type("of the first")
+    page.locator(".queue-row").nth(1).click()
+    expect(title).to_have_text("J4 · friction")
+    note.click()
+    page.keyboard.type("of the second")
+    page.locator(".queue-row").first.click()
+    expect(note).to_have_value("of the first")
+    held = Held(page)
+    page.get_by_label("Your name").fill("R. Moss")
+    page.locator("#finding-verdict").get_by_label("watch", exact=True).check()
+    page.locator("#finding-keep").click()
+    expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
+    page.locator(".queue-row").nth(1).click()
+    expect(title).to_have_text("J4 · friction")
+    held.arrive()
+    page.wait_for_function("sessionStorage.length < 2")
+    assert drafts(page) == ["of the second"]
+    assert {d.verdict for d in dispositions(archive, "s1").values()} == {"watch"}
+    page.reload()
+    expect(note).to_have_value("of the second")
+
+
+def test_what_was_begun_about_findings_kept_along_is_dropped_too(
+    visit: Open, archive: Archive
+) -> None:
+    rows = [flag_row(f"d{n}", f"J{n}", score=9.0 - n, start=10.0 * n) for n in (1, 2, 3)]
+    keep_flags(archive, *rows)
+    page = opened(visit, archive)
+    page.locator(".queue-row").nth(1).click()
+    expect(page.locator("#finding-title")).to_have_text("J2 · friction")
+    page.locator("#finding-note").click()
+    page.keyboard.type("a cold")
+    page.locator(".queue-row").first.click()
+    expect(page.locator("#finding-title")).to_have_text("J1 · friction")
+    for label in page.locator("#finding-also label").all():
+        label.click()
+    fill(page, "R. Moss", "explained", "a cold morning")
+    expect(page.locator(".queue-main")).to_contain_text("3 findings")
+    assert drafts(page) == []
+
+
+def drafts(page: Page) -> list[str]:
+    """Return the notes that this tab holds for later."""
+    found: list[str] = page.evaluate(
+        """() => Object.keys(sessionStorage).filter((k) => k.startsWith('jointbook-draft')).map(
+             (k) => JSON.parse(sessionStorage.getItem(k)).texts['finding-note'])"""
+    )
+    return found
 
 
 def test_what_was_begun_is_there_again_until_it_is_kept(visit: Open, archive: Archive) -> None:
