@@ -1,6 +1,7 @@
 // What the gate refuses is told: a write that takes another role, is too large or was not heard in the notice area, a
-// sign-in that has run out by going to where one signs in again. Every request of a page is
-// Dash's own, so this is the one place where a script can stand around it: `jb.requests`.
+// sign-in that has run out by going to where one signs in again. Callbacks are sent by Dash, so
+// the one place where a script can stand around them is `fetch`: `jb.requests`. What our scripts
+// fetch themselves passes here too; a log that is sent up (library.js) tells of itself.
 (function () {
   "use strict";
   const jb = (window.jointbook = window.jointbook || {});
@@ -15,12 +16,22 @@
       namespace: "dash_html_components" };
     if (window.dash_clientside) window.dash_clientside.set_props("notice", { children: shown });
   }
+  // A form's callback: set off by a button, with what fields hold beside it.
+  function ofForm(body) {
+    const sent = JSON.parse(body), parts = (sent.state || []).flat();
+    return (sent.changedPropIds || []).some((part) => part.endsWith(".n_clicks")) && parts.some((part) => part.property === "value");
+  }
   jb.requests.around(async function (asked, ...words) {
     let answer;
     try {
       answer = await asked(...words);
     } catch (error) { // not reached, or shut off in the middle of what was sent
-      if (String(words[0]).includes("_dash-update-component")) tell("the server did not answer, or what was sent is too large for it; what you typed is still here");
+      const body = (words[1] || {}).body;
+      if (String(words[0]).includes("_dash-update-component")) {
+        tell(typeof body === "string" && ofForm(body)
+          ? "the server did not answer, or what was sent is too large for it; what you typed is still here"
+          : "the server did not answer; what is shown is as it was before");
+      }
       throw error;
     }
     const from = new URL(answer.url || location.href, location.href);

@@ -15,6 +15,7 @@ from replay.record.proof import prove
 from replay.reviews import dispositions, judge
 from tests.pages.conftest import Visit
 from tests.pages.test_queue import fill, opened
+from tests.pages.test_queue_typing import Held
 from tests.reviews.makers import make_archive
 
 Open = Callable[..., Visit]
@@ -95,3 +96,42 @@ def test_a_note_of_megabytes_is_cut_or_refused_in_words(
     page.locator("#finding-note").evaluate("field => { field.style.display = ''; }")
     page.locator("#finding-note").fill(NOTE)
     kept_after_all(page, archive)
+
+
+def test_only_a_form_that_was_not_heard_is_told_that_its_words_are_still_here(
+    visit: Open, archive: Archive
+) -> None:
+    """What asks by itself, as the jobs tray does, holds nothing that a person typed."""
+    page = opened(visit, archive)
+    page.route("**/_dash-update-component*", lambda route: route.abort())
+    notice = page.locator("#notice")
+    page.evaluate("window.dash_clientside.set_props('jobs-beat', { disabled: false })")
+    expect(notice).to_contain_text("Not done: the server did not answer")
+    expect(notice).not_to_contain_text("what you typed")
+    page.evaluate("window.dash_clientside.set_props('jobs-beat', { disabled: true })")
+    fill(page, "R. Moss", "watch", NOTE)
+    expect(notice).to_contain_text("Not done: the server did not answer")
+    expect(notice).to_contain_text("what you typed is still here")
+    page.unroute("**/_dash-update-component*")
+    kept_after_all(page, archive)
+
+
+TIMERS_EARLY = """const timer = window.setTimeout;
+window.setTimeout = (act, ms, ...words) => (ms === 60 ? (act(), 0) : timer(act, ms, ...words));"""
+
+
+def test_what_is_refused_comes_into_sight_however_late_it_is_drawn(
+    visit: Open, archive: Archive
+) -> None:
+    tab = visit(archive, height=500)
+    tab.page.add_init_script(TIMERS_EARLY)
+    page = tab.go("/")
+    page.get_by_label("Your name").fill("R. Moss")
+    held = Held(page)
+    page.locator("#finding-keep").click()
+    expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
+    page.evaluate("scrollTo(0, 0)")  # meanwhile the person reads the finding again
+    held.arrive()
+    said = page.locator("#finding-said")
+    expect(said).to_contain_text("no verdict was chosen")
+    expect(said).to_be_in_viewport(ratio=1)

@@ -97,7 +97,7 @@ OTHERS_NAMES |= {"dashAgGridFunctions"}
 """Names that the libraries ask their users to fill."""
 
 WRAPPED = {"00_gate.js": {"fetch"}}
-"""A refused write is told where its answer comes in: every request of a page is Dash's own."""
+"""A refused write is told where its answer comes in: callbacks are sent by Dash, through fetch."""
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)
