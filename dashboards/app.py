@@ -54,7 +54,6 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update, set_prop
 from dash.development.base_component import Component
 
 from dashboards import ids, links, shell, wire
-from dashboards.api import bundle
 from dashboards.api import routes as api
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
@@ -137,7 +136,6 @@ def create_app(archive: Archive | str | Path, users: Users | None = None) -> She
     shell.serve(app)
     _register_frame(app, desk, pages)
     api.add_routes(app.server, opened)
-    bundle.add_route(app.server, opened)
     shell.refuse_unknown(app, [p.name for p in pages])
     for page in pages:
         page.register(app, desk)

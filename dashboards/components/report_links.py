@@ -9,6 +9,9 @@ from dash.development.base_component import Component
 
 ROOT = "/api/v1"
 
+BUNDLE = "/data/queue/bundle.zip"
+"""Where the server makes an evidence bundle, with ``session`` and, for one, ``finding``."""
+
 
 def session_report_links(session: str) -> Component:
     """Return the links to a session's report."""
@@ -31,7 +34,7 @@ def bundle_link(session: str, finding: str = "") -> Component:
     asked += f"&finding={quote(finding, safe='')}" if finding else ""
     return html.A(
         "Evidence bundle",
-        href=f"/data/queue/bundle.zip?{asked}",
+        href=f"{BUNDLE}?{asked}",
         className="button quiet",
         title="One file with all that this rests on; made and verified first, which takes a while",
     )

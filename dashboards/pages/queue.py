@@ -14,6 +14,7 @@ from dashboards.components.queue_page.finding_form import FIELDS, field_id
 from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.links import View
+from dashboards.pages import queue_bundle
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of
 from dashboards.queries import catalogue, record
@@ -68,7 +69,8 @@ def layout(desk: Desk, view: View) -> Component:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Add the queue's callbacks."""
+    """Add the queue's callbacks and its route."""
+    queue_bundle.add_route(app, desk)
     in_browser = app.clientside_callback
     in_browser(
         ClientsideFunction("jointbook_queue", "filter"),

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import random
 import re
 import tempfile
 import threading
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import jsonschema
 import polars as pl
@@ -18,6 +21,7 @@ from werkzeug.serving import make_server
 import replay
 from dashboards.api.description import ROOT
 from dashboards.app import create_app
+from dashboards.components.report_links import bundle_link
 from replay.archive import open_archive
 from replay.reports import verify_bundle
 from replay.reviews import findings, history, judge
@@ -295,6 +299,23 @@ def test_no_page_shows_a_changed_byte(yard):
             refused += None in now.values()
     assert refused >= len(files)
     assert shown(root, session) == true
+
+
+def test_a_disk_without_room_for_a_bundle_is_told_and_shuts_out_nobody(client, monkeypatch):
+    where = urlsplit(bundle_link("nobody", "N0").href)  # as the pages have it
+    full = tempfile.mkdtemp
+
+    def refuse(*words, **more):
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(tempfile, "mkdtemp", refuse)
+    answer = client.get(where.path, query_string=where.query)
+    assert answer.status_code == 507
+    assert "No space left" in answer.get_data(as_text=True)
+    monkeypatch.setattr(tempfile, "mkdtemp", full)
+    answer = client.get(where.path, query_string=where.query)
+    assert answer.status_code == 409  # not 503: nobody else's is being made
+    assert "nobody" in answer.get_data(as_text=True)
 
 
 def test_a_bundle_comes_from_the_page_and_is_whole(client, yard, tmp_path):
