@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from dash import dcc, html
@@ -44,18 +44,35 @@ def taken_in(result: IngestResult) -> Component:
         for r in result.refused
     ]
     names = [s.session for s in result.sessions]
-    step = [
-        html.Button(f"Check {_these(len(names))}", id=CHECK, className="main", n_clicks=0),
-        dcc.Store(id=TAKEN, data=names),
-    ]
     return html.Div(
         [
             html.P("What became of the files", className="message-what"),
             html.Ul(lines),
-            *(step if names else []),
+            *(_check(names) if names else []),
         ],
         className="message" + (" trouble" if result.refused else ""),
     )
+
+
+def check_stopped(names: Sequence[str], why: str) -> Component:
+    """Return why sessions that were taken in are not checked, and the way to do so again."""
+    return html.Div(
+        [
+            html.P("Taken in; the check stopped", className="message-what"),
+            html.P(why),
+            *_check(names),
+        ],
+        className="message trouble",
+    )
+
+
+def _check(names: Sequence[str]) -> list[Component]:
+    """Return the button that checks sessions, with which ones."""
+    words = "this session" if len(names) == 1 else f"these {counted(len(names), 'session')}"
+    return [
+        html.Button(f"Check {words}", id=CHECK, className="main", n_clicks=0),
+        dcc.Store(id=TAKEN, data=list(names)),
+    ]
 
 
 def checked(waits: Mapping[str, int]) -> Component:
@@ -76,7 +93,3 @@ def _next(name: str, count: int) -> list[Component | str]:
     href = links.href("queue", View(session=name), whose="session")
     words = counted(count, "finding waits", "findings wait")
     return [f"{name}: {words}. ", basics.go("Go to the worst", href)]
-
-
-def _these(count: int) -> str:
-    return "this session" if count == 1 else f"these {counted(count, 'session')}"

@@ -6,7 +6,6 @@ against each other by eye.
 
 from __future__ import annotations
 
-import threading
 from typing import Any
 
 from dash import (
@@ -34,10 +33,11 @@ from dashboards.components.report_links import summary_report_links
 from dashboards.jobs import Step
 from dashboards.links import View
 from dashboards.pages.library_pages import library_intake
+from dashboards.pages.library_pages.library_intake import why
 from dashboards.pages.library_pages.library_routes import add_routes
+from dashboards.pages.library_pages.outcomes import STARTED, Outcomes
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, intake, work
-from replay.errors import JointbookError
 from replay.wording import counted
 
 INTAKE = "library-intake"
@@ -110,6 +110,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(id="library-outcome", **aria(live="polite")),
             dcc.Store(id=INTAKE),
             dcc.Store(id="library-nowhere"),
+            dcc.Store(id=STARTED, storage_type="session"),
         ],
         className="library",
     )
@@ -130,11 +131,10 @@ def register(app: Dash, desk: Desk) -> None:
     """Add the library's callbacks and routes."""
     hall = intake.Intake(desk.asking)
     desk.at_stop.append(hall.close)
-    outcomes: dict[str, Component] = {}
-    guard = threading.Lock()
+    outcomes = Outcomes()
     add_routes(app, desk, hall)
     library_intake.register(app, hall, INTAKE)
-    library_intake.register_check(app, desk, outcomes, guard)
+    library_intake.register_check(app, desk, outcomes)
 
     in_browser = app.clientside_callback
     in_browser(
@@ -190,33 +190,39 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("library-confirm", "children", allow_duplicate=True),
         Output("library-outcome", "children", allow_duplicate=True),
+        Output(STARTED, "data", allow_duplicate=True),
         Input("library-take", "n_clicks"),
         State(INTAKE, "data"),
+        State(STARTED, "data"),
         State({"type": "library-map", "group": ALL}, "value"),
         State("library-arm", "value"),
         prevent_initial_call=True,
     )
     def start_taking(
-        clicks: int, data: dict[str, Any] | None, maps: list[str], arm: str | None
+        clicks: int,
+        data: dict[str, Any] | None,
+        begun: list[str] | None,
+        maps: list[str],
+        arm: str | None,
     ) -> Any:
         if not clicks or not data:
-            return no_update, no_update
+            return no_update, no_update, no_update
         batch = hall.batch(data["batch"])
         texts = [text for text in maps if text and text.strip()]
         for text in texts:
             intake.check_map(text)
         arm_text = _arm_text(desk, batch, arm)
 
+        name = outcomes.begin()
+
         def run(step: Step) -> str:
             try:
                 result = work.take_in(desk.archive, batch, texts, arm_text, step)
-            except JointbookError as error:
-                with guard:
-                    outcomes["last"] = basics.message("Taking in stopped.", str(error))
+            except Exception as error:
+                outcomes.say(name, basics.message("Taking in stopped.", why(error)))
                 raise
             hall.discard(data["batch"])
-            with guard:
-                outcomes["last"] = taken_in(result)
+            outcomes.say(name, taken_in(result))
             return (
                 f"{len(result.sessions)} taken, {len(result.unchanged)} there already, "
                 f"{len(result.refused)} refused"
@@ -225,7 +231,8 @@ def register(app: Dash, desk: Desk) -> None:
         logs = counted(len(batch.logs), "log")
         desk.jobs.start(f"Taking in {logs}", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
-        return None, basics.message("Taking the logs in; the page stays usable.")
+        said = basics.message("Taking the logs in; the page stays usable.")
+        return None, said, [*(begun or []), name]
 
     @app.callback(
         Output("library-outcome", "children"),
@@ -262,18 +269,19 @@ def register(app: Dash, desk: Desk) -> None:
         Output(GRID, "rowData"),
         Output("library-count", "children"),
         Output("library-outcome", "children", allow_duplicate=True),
+        Output(STARTED, "data", allow_duplicate=True),
         Input(ids.JOBS_DONE, "data"),
+        State(STARTED, "data"),
         prevent_initial_call=True,
     )
-    def refresh(done: list[str]) -> Any:
+    def refresh(done: list[str], begun: list[str] | None) -> Any:
         library = catalogue.library(desk.archive)
-        with guard:
-            said = outcomes.pop("last", no_update)
-        return (
+        said, waited = outcomes.take(begun or [])
+        rows, count = (
             grid_rows(library.rows, library.places),
             counted(library.rows.height, "session"),
-            said,
         )
+        return (rows, count, no_update, no_update) if said is None else (rows, count, said, waited)
 
 
 def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:

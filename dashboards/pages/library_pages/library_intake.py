@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import threading
 from typing import Any
 
 from dash import MATCH, Dash, Input, Output, State, no_update, set_props
-from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components.library_page.intake import looked_at
-from dashboards.components.library_page.taken_in import CHECK, TAKEN, checked
-from dashboards.jobs import Step
+from dashboards.components.library_page.taken_in import CHECK, TAKEN, check_stopped, checked
+from dashboards.jobs import Cancelled, Step
+from dashboards.pages.library_pages.outcomes import STARTED, Outcomes
 from dashboards.pages.page import Desk
 from dashboards.queries import intake, record, work
+from replay.errors import JointbookError
 
 
 def register(app: Dash, hall: intake.Intake, store: str) -> None:
@@ -45,28 +45,39 @@ def register(app: Dash, hall: intake.Intake, store: str) -> None:
         return looked_at(seen, chosen), list(seen.joints), chosen
 
 
-def register_check(
-    app: Dash, desk: Desk, outcomes: dict[str, Component], guard: threading.Lock
-) -> None:
+def register_check(app: Dash, desk: Desk, outcomes: Outcomes) -> None:
     """Add the check of what was just taken in; ``outcomes`` holds what the page says next."""
 
     @app.callback(
         Output(CHECK, "disabled"),
+        Output(STARTED, "data", allow_duplicate=True),
         Input(CHECK, "n_clicks"),
         State(TAKEN, "data"),
+        State(STARTED, "data"),
         prevent_initial_call=True,
     )
-    def check_taken(clicks: int, names: list[str] | None) -> Any:
+    def check_taken(clicks: int, names: list[str] | None, begun: list[str] | None) -> Any:
         if not clicks or not names:
-            return no_update
+            return no_update, no_update
+        name = outcomes.begin()
 
         def run(step: Step) -> str:
-            said = work.check(desk.archive, names, step)
-            waits = {n: len(record.queue(desk.archive, session=n)) for n in names}
-            with guard:
-                outcomes["last"] = checked(waits)
+            try:
+                said = work.check(desk.archive, names, step)
+                waits = {n: len(record.queue(desk.archive, session=n)) for n in names}
+            except Exception as error:
+                outcomes.say(name, check_stopped(names, why(error)))
+                raise
+            outcomes.say(name, checked(waits))
             return said
 
         desk.jobs.start("Checking what was taken in", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
-        return True
+        return True, [*(begun or []), name]
+
+
+def why(error: Exception) -> str:
+    """Return why work in the background has ended before it was done."""
+    if isinstance(error, Cancelled):
+        return "It was cancelled; what was finished before is kept."
+    return error.sentence() if isinstance(error, JointbookError) else f"It failed: {error}"
