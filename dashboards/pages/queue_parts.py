@@ -49,7 +49,7 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
                 html.Div(
                     _form(one),
                     hidden=signed,
-                    **{"data-session": finding.session, "data-finding": finding.finding},
+                    **basics.attributes(data_session=finding.session, data_finding=finding.finding),
                 ),
                 html.Div(said, id="finding-said", **aria(live="assertive")),
                 html.P(id="finding-begun", className="faint", role="status"),
