@@ -8,7 +8,6 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
 
@@ -230,10 +229,8 @@ def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[F
     for event in finding.members:
         if event.joint == finding.lead.joint:
             continue
-        if event.joint in members:
-            members[event.joint].absorb(replace(event))
-        else:
-            members[event.joint] = replace(event)
+        before = members.get(event.joint)
+        members[event.joint] = event if before is None else before.joined(event)
     return [lead, *(_member(evidence, finding, decision, e, lead) for e in members.values())]
 
 

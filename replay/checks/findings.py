@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,9 +36,9 @@ BESIDE_S = 1.0
 """Marks and windows this close are one event: half a window of the slowest measure."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Event:
-    """What one joint showed; marks carry their score in ``scores``."""
+    """What one joint showed."""
 
     joint: str
     start_s: float
@@ -46,9 +46,8 @@ class Event:
     score: float
     statistic: str
     value: float
-    marks: list[Mark] = field(default_factory=list)
-    scores: list[float] = field(default_factory=list)
-    statistics: set[str] = field(default_factory=set)
+    marks: tuple[Mark, ...] = ()
+    statistics: frozenset[str] = frozenset()
     windowed: bool = False
     """A window of the residuals is beyond the limit by itself."""
 
@@ -72,15 +71,20 @@ class Event:
         shorter = min(self.end_s - self.start_s, other.end_s - other.start_s)
         return float(np.clip(common / max(shorter, 1e-3), 0.0, 1.0)) if common >= 0 else 0.0
 
-    def absorb(self, other: Event) -> None:
-        """Take another event of the same joint in."""
+    def joined(self, other: Event) -> Event:
+        """Return one event of this and another of the same joint."""
+        one = self
         if other.score > self.score:
-            self.score, self.statistic, self.value = other.score, other.statistic, other.value
-        self.start_s, self.end_s = _span(self, other)
-        self.marks += other.marks
-        self.scores += other.scores
-        self.statistics |= other.statistics
-        self.windowed |= other.windowed
+            one = replace(self, score=other.score, statistic=other.statistic, value=other.value)
+        start_s, end_s = _span(one, other)
+        return replace(
+            one,
+            start_s=start_s,
+            end_s=end_s,
+            marks=self.marks + other.marks,
+            statistics=self.statistics | other.statistics,
+            windowed=self.windowed or other.windowed,
+        )
 
 
 def _span(one: Event, other: Event) -> tuple[float, float]:
@@ -106,12 +110,12 @@ def together(one: Event, other: Event) -> bool:
     )
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Finding:
     """Events that one cause explains; ``lead`` is decided before the kind."""
 
     lead: Event
-    members: list[Event] = field(default_factory=list)
+    members: tuple[Event, ...] = ()
     shared: str = ""
     """Name of a shape that acts on all joints at once, where that explains it best."""
     everywhere: bool = False
@@ -218,15 +222,22 @@ def joint_events(evidence: Evidence, joint: JointResiduals, limit: float) -> lis
         event, blocks = found
         free |= blocks
         events.append(event)
-    events = _merged(events)
-    for mark, score in evidence.marks.get(joint.joint, []):
-        if score >= limit and not MEASURES[mark.measure].sought:
-            for event in events:
-                if mark.end_s >= event.start_s and mark.start_s <= event.end_s:
-                    event.marks.append(mark)
-                    event.scores.append(score)
-                    event.score = max(event.score, score)
-    return events
+    also = [
+        (m, s)
+        for m, s in evidence.marks.get(joint.joint, [])
+        if s >= limit and not MEASURES[m.measure].sought
+    ]
+    return [_with_marks(e, also) for e in _merged(events)]
+
+
+def _with_marks(event: Event, marks: Sequence[tuple[Mark, float]]) -> Event:
+    """Return an event with the marks that lie in it; it is as rare as the rarest of them."""
+    inside = [(m, s) for m, s in marks if m.end_s >= event.start_s and m.start_s <= event.end_s]
+    return replace(
+        event,
+        marks=event.marks + tuple(m for m, _ in inside),
+        score=max([event.score, *(s for _, s in inside)]),
+    )
 
 
 def within(joint: JointResiduals, start_s: float, end_s: float, margin_s: float = 0.0) -> Flags:
@@ -275,7 +286,7 @@ def _rarest(
         score,
         found_by,
         z_best,
-        statistics={found_by, name},
+        statistics=frozenset({found_by, name}),
         windowed=True,
     )
     return event, around
@@ -318,7 +329,7 @@ def _likeliest(
 
 def _clusters(joint: str, marks: Sequence[tuple[Mark, float]]) -> list[Event]:
     events = [
-        Event(joint, m.start_s, m.end_s, s, m.measure, m.value, [m], [s], {m.measure})
+        Event(joint, m.start_s, m.end_s, s, m.measure, m.value, (m,), frozenset({m.measure}))
         for m, s in sorted(marks, key=lambda pair: pair[0].start_s)
     ]
     return _merged(events)
@@ -328,12 +339,12 @@ def _merged(events: list[Event]) -> list[Event]:
     """Make one of events of a joint that touch or overlap by half."""
     made: list[Event] = []
     for event in sorted(events, key=lambda e: (e.start_s, -e.end_s)):
-        for last in made:
+        for k, last in enumerate(made):
             (low, high), (first, stop) = last.reach, event.reach
             near = first - high <= BESIDE_S and low - stop <= BESIDE_S
             both_windows = last.windowed and event.windowed
             if near and (not both_windows or last.overlap(event) > setting("overlap")):
-                last.absorb(event)
+                made[k] = last.joined(event)
                 break
         else:
             made.append(event)
@@ -364,7 +375,7 @@ def _recorder(
         if not (many or repeats):
             continue
         lead, *rest = sorted({id(e): e for e, _ in same}.values(), key=lambda e: -e.score)
-        findings.append(Finding(lead, rest, everywhere=len(joints) > 1))
+        findings.append(Finding(lead, tuple(rest), everywhere=len(joints) > 1))
         taken |= {id(e) for e in (lead, *rest)}
     left = [e for e in events if id(e) not in taken]
     spans = [f.lead for f in findings]
@@ -414,9 +425,11 @@ def _shared(
                 continue
             gone = {id(e) for e in made.events}
             left = [e for e in left if id(e) not in gone]
-            same = [f for f in findings if f.shared == name and f.lead.value * value > 0]
+            same = [
+                k for k, f in enumerate(findings) if f.shared == name and f.lead.value * value > 0
+            ]
             if same:  # the same cause goes on: one finding
-                _extend(same[0], made)
+                findings[same[0]] = _extended(findings[same[0]], made)
             else:
                 findings.append(made)
     return findings, left
@@ -444,18 +457,15 @@ def _longest(
     return best[1:]
 
 
-def _extend(finding: Finding, more: Finding) -> None:
-    """Let a finding last over another of the same cause."""
+def _extended(finding: Finding, more: Finding) -> Finding:
+    """Return a finding that lasts over another of the same cause."""
     lead, other = finding.lead, more.lead
     if other.joint == lead.joint:
-        lead.absorb(other)
-    else:
-        lead.start_s, lead.end_s = (
-            min(lead.start_s, other.start_s),
-            max(lead.end_s, other.end_s),
-        )
-        finding.members.append(other)
-    finding.members += more.members
+        return replace(finding, lead=lead.joined(other), members=finding.members + more.members)
+    lasting = replace(
+        lead, start_s=min(lead.start_s, other.start_s), end_s=max(lead.end_s, other.end_s)
+    )
+    return replace(finding, lead=lasting, members=(*finding.members, other, *more.members))
 
 
 def _one_shared(
@@ -504,32 +514,32 @@ def _one_shared(
         score,
         name,
         value,
-        statistics={name},
+        statistics=frozenset({name}),
         windowed=True,
     )
-    members = []
-    for event in events:
-        proven = any(MEASURES[m.measure].proof for m in event.marks)
-        if event.windowed and not proven and event.overlap(made) > setting("overlap"):
-            if event.joint == lead:
-                made.statistics |= event.statistics
-            members.append(event)
-    finding = Finding(made, [e for e in members if e.joint != lead], shared=name)
-    for event in members:
-        if event.joint == lead:
-            finding.members.append(event)
-    return finding
+    members = [
+        e
+        for e in events
+        if e.windowed
+        and not any(MEASURES[m.measure].proof for m in e.marks)
+        and e.overlap(made) > setting("overlap")
+    ]
+    leads = [e for e in members if e.joint == lead]
+    return Finding(
+        replace(made, statistics=made.statistics.union(*(e.statistics for e in leads))),
+        (*(e for e in members if e.joint != lead), *leads),
+        shared=name,
+    )
 
 
 def _joined(events: list[Event]) -> list[Finding]:
     """Let a far stronger event on another joint, or its proof, speak for what it shook."""
-    findings: list[Finding] = []
+    groups: list[tuple[Event, list[Event]]] = []
     for event in sorted(events, key=lambda e: (-_strength(e), e.start_s)):
-        for finding in findings:
-            lead = finding.lead
-            near = [e for e in finding.events if together(e, event)]
+        for lead, members in groups:
+            near = [e for e in (lead, *members) if together(e, event)]
             if near and together(lead, near[0]) | (near[0] is lead):
-                finding.members.append(event)
+                members.append(event)
                 break
             if (
                 lead.joint != event.joint
@@ -541,11 +551,11 @@ def _joined(events: list[Event]) -> list[Finding]:
                     or abs(event.value) < setting("shaken") * abs(lead.value)
                 )
             ):
-                finding.members.append(event)
+                members.append(event)
                 break
         else:
-            findings.append(Finding(event))
-    return findings
+            groups.append((event, []))
+    return [Finding(lead, tuple(members)) for lead, members in groups]
 
 
 _SHAKES = {"angle step", "angle frozen", "swing", "behind", "release word", "release motion"}

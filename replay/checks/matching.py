@@ -8,7 +8,7 @@ lucky sample would make a whole event count as found.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -63,13 +63,20 @@ class Found:
     delay_s: float | None = None
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Tally:
-    """One detector's result on a set of sessions."""
+    """One detector's result on a set of sessions; those of several sets can be added."""
 
-    found: list[Found] = field(default_factory=list)
-    false: list[Raised] = field(default_factory=list)
+    found: tuple[Found, ...] = ()
+    false: tuple[Raised, ...] = ()
     joint_hours: float = 0.0
+
+    def __add__(self, other: Tally) -> Tally:
+        return Tally(
+            self.found + other.found,
+            self.false + other.false,
+            self.joint_hours + other.joint_hours,
+        )
 
     def summary(self) -> dict[str, Any]:
         """Return recall, delay and false flags with 90 % intervals."""
@@ -116,7 +123,7 @@ def match(
     kinds : bool
         False for a detector that names no kind.
     """
-    tally = Tally(joint_hours=joint_hours)
+    found: list[Found] = []
     by_session: dict[str, list[Raised]] = {}
     for flag in raised:
         by_session.setdefault(flag.session, []).append(flag)
@@ -126,7 +133,7 @@ def match(
         mine = [f for f in over if not event.joint or not f.joint or f.joint in event.joints]
         used.update(id(f) for f in mine)
         if not over:
-            tally.found.append(Found(event, False))
+            found.append(Found(event, False))
             continue
         pool = mine or over
         best = max(
@@ -137,7 +144,7 @@ def match(
                 f.score,
             ),
         )
-        tally.found.append(
+        found.append(
             Found(
                 event,
                 True,
@@ -147,8 +154,7 @@ def match(
                 delay_s=max(0.0, (best.start - event.start).total_seconds()),
             )
         )
-    tally.false = [f for f in raised if id(f) not in used]
-    return tally
+    return Tally(tuple(found), tuple(f for f in raised if id(f) not in used), joint_hours)
 
 
 def known_events(documents: Iterable[dict[str, Any]], sources: dict[str, str]) -> list[Known]:

@@ -142,9 +142,7 @@ def figures(arms: int, training: int) -> None:
                     mine = [f for f in flags if f.session in sessions]
                     known = [e for n in sessions for e in bench.events[n]]
                     got = match(known, mine, hours, kinds=name in {OURS, DIRTY})
-                    into[what].found += got.found
-                    into[what].false += got.false
-                    into[what].joint_hours += got.joint_hours
+                    into[what] += got
         print(f"arm {seed} done", file=sys.stderr, flush=True)
     for name, tallies in pooled.items():
         _print(name, tallies["faulty"], tallies["held"])

@@ -7,7 +7,14 @@ from replay.checks.findings import Event, together
 
 def event(joint, start_s, end_s, score=5.0, *, windowed=True, statistic="friction"):
     return Event(
-        joint, start_s, end_s, score, statistic, 1.0, statistics={statistic}, windowed=windowed
+        joint,
+        start_s,
+        end_s,
+        score,
+        statistic,
+        1.0,
+        statistics=frozenset({statistic}),
+        windowed=windowed,
     )
 
 
@@ -38,13 +45,14 @@ def test_what_overlaps_is_counted_by_the_shorter():
 
 def test_the_rarer_of_two_gives_its_name_and_both_their_time():
     one, other = event("J1", 10.0, 20.0), event("J1", 18.0, 30.0, 7.0, statistic="offset")
-    one.absorb(other)
-    assert (one.start_s, one.end_s) == (10.0, 30.0)
-    assert (one.score, one.statistic) == (7.0, "offset")
-    assert one.statistics == {"friction", "offset"}
+    both = one.joined(other)
+    assert (both.start_s, both.end_s) == (10.0, 30.0)
+    assert (both.score, both.statistic) == (7.0, "offset")
+    assert both.statistics == {"friction", "offset"}
+    assert (one.score, one.statistics) == (5.0, {"friction"})
 
 
 def test_a_loose_window_of_a_slow_measure_does_not_stretch_a_firm_one():
     firm = event("J1", 10.0, 12.0)
-    firm.absorb(event("J1", 2.0, 40.0, 4.0, windowed=False))
-    assert (firm.start_s, firm.end_s) == (10.0, 12.0)
+    both = firm.joined(event("J1", 2.0, 40.0, 4.0, windowed=False))
+    assert (both.start_s, both.end_s) == (10.0, 12.0)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -32,48 +32,55 @@ KEPT = 40
 """Windows of one length that a session contributes: more are not independent."""
 
 
-@dataclass
+@dataclass(frozen=True, slots=True)
 class Sample:
     """Windows of held-out sessions, a few of each length: sizes and what weighs them."""
 
-    size: list[Floats] = field(default_factory=list)
-    energy: list[Floats] = field(default_factory=list)
-    doubt: list[Floats] = field(default_factory=list)
-    ratio: list[Floats] = field(default_factory=list)
+    size: Floats
+    energy: Floats
+    doubt: Floats
+    ratio: Floats
     """Squared difference of neighbours over what white noise makes of it."""
 
-    def add(self, found: Windows) -> None:
-        """Keep some windows, evenly over the session."""
+    @classmethod
+    def of(cls, found: Windows) -> Sample:
+        """Keep some windows of a session, evenly over it."""
         seen = np.flatnonzero(found.energy > 0.25 * found.energy.max(initial=0.0))
         seen = seen[found.energy[seen] > 0]
         some = seen[:: max(1, seen.size // KEPT)]
         energy = found.energy[some]
-        self.size.append(found.along[some] / energy)
-        self.energy.append(energy)
-        self.doubt.append(found.doubt[some] / energy)
-        # windows a whole length apart share no block, and what a session differs by cancels
-        if found.first.size < 3:
-            return
-        step = max(
-            1, int(found.stop[0] - found.first[0]) // max(1, int(found.first[1] - found.first[0]))
+        return cls(found.along[some] / energy, energy, found.doubt[some] / energy, _ratio(found))
+
+    @classmethod
+    def joined(cls, parts: Sequence[Sample]) -> Sample:
+        """Return several sessions' windows end to end."""
+        if not parts:
+            return cls(np.empty(0), np.empty(0), np.empty(0), np.empty(0))
+        return cls(
+            np.concatenate([p.size for p in parts]),
+            np.concatenate([p.energy for p in parts]),
+            np.concatenate([p.doubt for p in parts]),
+            np.concatenate([p.ratio for p in parts]),
         )
-        one, other = found.energy[:-step:step], found.energy[step::step]
-        least = 0.25 * found.energy.max(initial=0.0)
-        both = (one > least) & (other > least)
-        if both.any():
-            a, b = found.along[:-step:step][both], found.along[step::step][both]
-            one, other = one[both], other[both]
-            self.ratio.append((a / one - b / other) ** 2 / (1.0 / one + 1.0 / other))
 
     def arrays(self) -> tuple[Floats, Floats, Floats]:
-        """Return sizes, energies, doubts end to end."""
-        if not self.size:
-            return np.empty(0), np.empty(0), np.empty(0)
-        return (
-            np.concatenate(self.size),
-            np.concatenate(self.energy),
-            np.concatenate(self.doubt),
-        )
+        """Return sizes, energies, doubts."""
+        return self.size, self.energy, self.doubt
+
+
+def _ratio(found: Windows) -> Floats:
+    """Compare windows a whole length apart: they share no block, and a session's offset cancels."""
+    if found.first.size < 3:
+        return np.empty(0)
+    step = max(
+        1, int(found.stop[0] - found.first[0]) // max(1, int(found.first[1] - found.first[0]))
+    )
+    one, other = found.energy[:-step:step], found.energy[step::step]
+    least = 0.25 * found.energy.max(initial=0.0)
+    both = (one > least) & (other > least)
+    a, b = found.along[:-step:step][both], found.along[step::step][both]
+    one, other = one[both], other[both]
+    return np.asarray((a / one - b / other) ** 2 / (1.0 / one + 1.0 / other))
 
 
 def shape_terms(session: SessionResiduals) -> dict[tuple[str, str, str], tuple[Terms, float]]:
@@ -143,7 +150,7 @@ def _sessions_of(sessions: Sequence[SessionResiduals]) -> Counter[str]:
 
 
 def _coloured(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise]]:
-    samples: dict[tuple[str, str], list[Sample]] = {}
+    samples: dict[tuple[str, str], list[list[Sample]]] = {}
     for session in sessions:
         for (_, unit, name), (part, step) in shape_terms(session).items():
             if not part.energy.any():
@@ -153,13 +160,14 @@ def _coloured(sessions: Sequence[SessionResiduals]) -> dict[str, dict[str, Noise
                 part, step, grows=SHAPES[name].grows, least_s=SHAPES[name].least_s
             ):
                 while len(levels) <= found.level:
-                    levels.append(Sample())
-                levels[found.level].add(found)
+                    levels.append([])
+                levels[found.level].append(Sample.of(found))
     made: dict[str, dict[str, Noise]] = {}
     energies: dict[str, dict[str, float]] = {}
-    for (unit, name), levels in samples.items():
-        made.setdefault(unit, {})[name] = _noise(levels, SHAPES[name].energy)
-        longest = levels[-1].arrays()[1]
+    for (unit, name), kept in samples.items():
+        joined = [Sample.joined(level) for level in kept]
+        made.setdefault(unit, {})[name] = _noise(joined, SHAPES[name].energy)
+        longest = joined[-1].arrays()[1]
         energies.setdefault(name, {})[unit] = float(np.median(longest)) if longest.size else np.nan
     told = _sessions_of(sessions)
     for name, by in energies.items():
@@ -182,7 +190,7 @@ def _noise(levels: Sequence[Sample], square: bool) -> Noise:
     phi: list[float] = []
     early = 0
     for level in levels[:SHORT_LEVELS]:
-        ratio = np.concatenate(level.ratio) if level.ratio else np.empty(0)
+        ratio = level.ratio
         if ratio.size < 20:
             if phi:
                 break
