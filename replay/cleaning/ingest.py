@@ -315,7 +315,6 @@ def _take(
                 _join(archive, stored, group, given, arm, outcomes, replace_stored)
 
         for nth, run in enumerate(runs):
-            before_it = list(run.set_aside)
             alone = len(raws) == 1 and log_map.run is None
             try:
                 keep(run, f"run{nth}", log_map, not alone, runs)
@@ -324,7 +323,6 @@ def _take(
                 if not parts and str(error) != _BEGAN_ANEW:
                     raise
                 if not parts:
-                    run.set_aside = before_it
                     keep(run, "again", log_map, True, runs)
                 for place, (part, placed) in enumerate(parts):
                     keep(part, f"part{place}", placed, True, [p for p, _ in parts])

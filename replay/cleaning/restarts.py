@@ -171,7 +171,7 @@ def _cut(raw: RawLog, rows: Ints, name: str, said: str) -> RawLog:
         scan=scan,
         sample=head,
         head=head.height,
-        set_aside=[*(a for a in raw.set_aside if not a.rows), SetAside("run", said)],
+        set_aside=(*(a for a in raw.set_aside if not a.rows), SetAside("run", said)),
         removed=(),
         last_row_suspect=False,
         tell_tale=None,

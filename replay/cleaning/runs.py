@@ -91,7 +91,7 @@ def _one(raw: RawLog, column: str, word: str) -> RawLog:
     sample = raw.sample.filter(pl.col(column).cast(pl.String) == word)
     if not sample.height:  # a run that the sample did not meet
         sample = scan(raw.columns, frozenset(raw.columns)).head(1000).collect()
-    told = [a for a in raw.set_aside if not a.rows]
+    told = tuple(a for a in raw.set_aside if not a.rows)
     return replace(
         raw,
         run=word,

@@ -64,8 +64,7 @@ def clean_long(
         When no row is left, or the table cannot be decoded.
     """
     table = partition_by_channel(raw, log_map, {b.column for b in bindings}, folder, pieces.read)
-    raw = table.raw
-    _tell_of_table(table, log_map)
+    raw = replace(table.raw, set_aside=(*table.raw.set_aside, *_met(table, log_map)))
     by_channel = _in_order(table, folder, pieces.sort)
     bound = [b for b in bindings if b.column in by_channel]
     part = Part(raw)
@@ -104,9 +103,9 @@ def clean_long(
     return part
 
 
-def _tell_of_table(table: LongTable, log_map: LogMap) -> None:
-    """Put down what was met while the rows were sorted out."""
-    aside = table.raw.set_aside
+def _met(table: LongTable, log_map: LogMap) -> list[SetAside]:
+    """Return what was met while the rows were sorted out."""
+    aside: list[SetAside] = []
     if table.cut_row is not None:
         aside.append(
             SetAside(
@@ -136,6 +135,7 @@ def _tell_of_table(table: LongTable, log_map: LogMap) -> None:
                 back.count,
             )
         )
+    return aside
 
 
 def _in_order(table: LongTable, folder: Path, most_rows: int) -> dict[str, Series]:

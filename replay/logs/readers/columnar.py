@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -57,8 +58,7 @@ def read_arrow(path: Path, kind: str) -> RawLog:
     try:
         if kind == "arrow-stream":
             raw = from_frame(path, kind, pl.read_ipc_stream(path).lazy())
-            raw.set_aside += _without_end(path)
-            return raw
+            return replace(raw, set_aside=_without_end(path))
         return from_frame(path, kind, pl.scan_ipc(path, glob=False))
     except (pl.exceptions.PolarsError, OSError, ValueError) as error:
         raise LogRefused(
@@ -105,19 +105,19 @@ def from_frame(path: Path, kind: str, frame: pl.LazyFrame) -> RawLog:
     )
 
 
-def _without_end(path: Path) -> list[SetAside]:
+def _without_end(path: Path) -> tuple[SetAside, ...]:
     """Tell of a stream that stops between two batches: nothing says that it was the last."""
     with path.open("rb") as handle:
         handle.seek(-len(_STREAM_END), 2)
         if handle.read() == _STREAM_END:
-            return []
-    return [
+            return ()
+    return (
         SetAside(
             "no-end-mark",
             "the stream ends without its end mark: batches may be missing after the last one; "
             "all that are there were read",
-        )
-    ]
+        ),
+    )
 
 
 def _check_width(columns: int, path: Path) -> None:

@@ -59,14 +59,17 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
         raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
     except pl.exceptions.PolarsError as error:
         raise LogRefused(f"no table of text: {first_line(error)}", file=path) from None
-    raw.set_aside = [*_heading(dialect), *aside]
-    raw.removed = removed
-    raw.lines = None
-    raw.scrub = None
-    raw.last_row_suspect = last_kept and _end_cut(path, text)
-    raw.last_row_full = raw.last_row_suspect
-    raw.tell_tale = raw.columns[-1] if raw.last_row_suspect else None
-    return raw
+    cut = last_kept and _end_cut(path, text)
+    return replace(
+        raw,
+        set_aside=(*_heading(dialect), *aside),
+        removed=removed,
+        lines=None,
+        scrub=None,
+        last_row_suspect=cut,
+        last_row_full=cut,
+        tell_tale=raw.columns[-1] if cut else None,
+    )
 
 
 def _raw(
@@ -110,7 +113,7 @@ def _raw(
         scan=scan,
         units=dialect.units,
         headless=dialect.headless,
-        set_aside=[*_heading(dialect), *remarks_told(dialect.remarks)],
+        set_aside=(*_heading(dialect), *remarks_told(dialect.remarks)),
         decimal_comma=dialect.decimal_comma,
         last_row_suspect=suspect,
         last_row_full=suspect and _last_cells(table, dialect) == len(dialect.columns),

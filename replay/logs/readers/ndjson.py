@@ -5,6 +5,7 @@ from __future__ import annotations
 import glob
 import json
 import re
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
@@ -49,8 +50,7 @@ def read_ndjson(path: Path, text: Sniff, scratch: Path) -> RawLog:
     except pl.exceptions.PolarsError:
         target, aside, removed = _line_by_line(path, text, scratch)
     raw = from_frame(path, "ndjson", pl.scan_parquet(target, glob=False))
-    raw.set_aside, raw.removed = aside, removed
-    return raw
+    return replace(raw, set_aside=tuple(aside), removed=removed)
 
 
 def _scan(path: Path) -> pl.LazyFrame:

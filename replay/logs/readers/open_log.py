@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from replay.errors import JointbookError, LogRefused
@@ -53,9 +54,7 @@ def open_log(path: Path, scratch: Path, maps: Sequence[LogMap] = ()) -> RawLog:
             error.file = str(path)  # what was unpacked is nobody's file
             error.args = (error.sentence(),)
         raise
-    raw.path = path
-    raw.set_aside += told
-    return raw
+    return replace(raw, path=path, set_aside=(*raw.set_aside, *told))
 
 
 def _open(table: Path, found: Sniff, scratch: Path, told: list[SetAside]) -> RawLog:

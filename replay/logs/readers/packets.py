@@ -11,7 +11,7 @@ from __future__ import annotations
 import struct
 import tempfile
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -146,8 +146,7 @@ def read_packets(path: Path, log_map: LogMap, scratch: Path) -> RawLog:
             file=path,
         )
     raw = from_frame(path, "packets", pl.scan_parquet(pieces, glob=False))
-    raw.set_aside = list(_aside(account))
-    return raw
+    return replace(raw, set_aside=tuple(_aside(account)))
 
 
 def _definition(log_map: LogMap, path: Path) -> tuple[Any, str | None]:

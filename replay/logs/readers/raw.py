@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,7 +20,7 @@ class SetAside:
     count: int = 1
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class RawLog:
     """A log whose layout is known and whose rows are yet to be read.
 
@@ -42,9 +42,9 @@ class RawLog:
     """Each row spoke of one joint: rows of one instant belong together."""
     headless: bool = False
     """No line names the columns: they are called by their place."""
-    units: dict[str, str] = field(default_factory=dict)
+    units: Mapping[str, str] = field(default_factory=dict)
     decimal_comma: bool = False
-    set_aside: list[SetAside] = field(default_factory=list)
+    set_aside: tuple[SetAside, ...] = ()
     removed: tuple[int, ...] = ()
     """Data rows that are not in `scan` any more, ascending."""
     last_row_suspect: bool = False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -51,11 +51,10 @@ def read_sheet(path: Path) -> RawLog:
     joined = _that_follow(sheets, main)
     frame = main.frame if len(joined) == 1 else _one_below_another([s.frame for s in joined])
     raw = from_frame(path, "xlsx", frame.lazy())
-    raw.units = {name.strip(): unit for name, unit in main.units.items()}
-    raw.set_aside += [told for s in joined for told in _titles_told(s)]
+    told = [one for s in joined for one in _titles_told(s)]
     if len(joined) > 1:
         names = ", ".join(repr(s.name) for s in joined)
-        raw.set_aside.append(
+        told.append(
             SetAside(
                 "joined-sheets",
                 f"sheets {names} have the same columns and follow each other: read as one table",
@@ -63,8 +62,9 @@ def read_sheet(path: Path) -> RawLog:
                 len(joined),
             )
         )
-    raw.set_aside += [_left_out(s, main) for s in sheets if s not in joined]
-    return raw
+    told += [_left_out(s, main) for s in sheets if s not in joined]
+    units = {name.strip(): unit for name, unit in main.units.items()}
+    return replace(raw, units=units, set_aside=tuple(told))
 
 
 def _load(book: Any, name: str) -> _Sheet:
