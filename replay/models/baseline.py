@@ -35,7 +35,7 @@ THIN_HOURS = 0.5
 OLD_DAYS = 400
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Baseline:
     """Normal behaviour of joint units, and what the checks calibrated on it."""
 

@@ -24,7 +24,7 @@ def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     ----------
     archive : Archive
     baseline : Baseline
-        Its version is set.
+        What was learned; its own version is not looked at.
 
     Returns
     -------
@@ -39,15 +39,15 @@ def save_baseline(archive: Archive, baseline: Baseline) -> Baseline:
     if present and present[-1].endswith(f"-{digest}"):
         return load_baseline(archive, present[-1])
     number = max((int(v[1:].split("-")[0]) for v in present), default=0) + 1
-    baseline.version = f"b{number}-{digest}"
+    version = f"b{number}-{digest}"
     document = orjson.loads(content) | {
-        "version": baseline.version,
+        "version": version,
         "made_at": baseline.made_at.isoformat(),
     }
     archive.write_document(
-        f"{FOLDER}/{baseline.version}.json", orjson.dumps(document, option=orjson.OPT_SORT_KEYS)
+        f"{FOLDER}/{version}.json", orjson.dumps(document, option=orjson.OPT_SORT_KEYS)
     )
-    return load_baseline(archive, baseline.version)
+    return load_baseline(archive, version)
 
 
 def list_versions(archive: Archive) -> list[str]:

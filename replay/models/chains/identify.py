@@ -12,7 +12,7 @@ Longer than 245 lines because the search, its inner solution and its Jacobian ar
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -58,7 +58,7 @@ class Problem:
         return int(self.current.shape[1])
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Fit:
     direction: Floats
     point: Floats
@@ -154,8 +154,7 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
         inner = _inner(problem, fit, gravity, weights)
         if gain < 2e-4:
             break
-    fit.figures, fit.cost = inner.figures, loss_of(problem, inner.raw)
-    return fit
+    return replace(fit, figures=inner.figures, cost=loss_of(problem, inner.raw))
 
 
 def _moved(fit: _Fit, step: Floats, count: int) -> _Fit:

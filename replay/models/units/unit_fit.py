@@ -86,8 +86,7 @@ def fit_unit(
     names = [n for n in names if lag_of(n) in (None, *told)]
     if np.isfinite(bias_sd):
         names.remove("bias")
-        for r in rows:
-            r.y = r.y - bias
+        rows = [replace(r, y=r.y - bias) for r in rows]
     spots = _places(names)
     limits = np.concatenate(
         [

@@ -54,7 +54,7 @@ class Case:
         return self.blocks.fineness[self.joint]
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class UnitRows:
     """One session's sliding rows of a unit."""
 
