@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,18 +16,18 @@ from replay.errors import BaselineError, UsageError
 from replay.records import Refusal, Trend
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Summary:
     """What building the demo archive did."""
 
-    sessions: int = 0
-    added: int = 0
-    refused: list[Refusal] = field(default_factory=list)
-    unexpected: list[Refusal] = field(default_factory=list)
-    baseline: str | None = None
-    flags: pl.DataFrame = field(default_factory=pl.DataFrame)
-    trends: list[Trend] = field(default_factory=list)
-    seconds: float = 0.0
+    sessions: int
+    added: int
+    refused: tuple[Refusal, ...]
+    unexpected: tuple[Refusal, ...]
+    baseline: str
+    flags: pl.DataFrame
+    trends: tuple[Trend, ...]
+    seconds: float
 
     def as_json(self, archive: Archive) -> dict[str, Any]:
         """Return the summary as a document."""
@@ -56,41 +56,48 @@ def build(archive: Archive, logs: Path) -> Summary:
 
     began = time.monotonic()
     contents = tomllib.loads((logs / "contents.toml").read_text(encoding="utf-8"))
-    summary = Summary()
-    _ingest(archive, logs, contents, summary)
+    added, refused = _ingest(archive, logs, contents)
     sessions = archive.sessions()
-    summary.sessions = sessions.height
     if not sessions.height:
         raise UsageError("none of the logs could be taken", file=logs)
     _keep_maintenance(archive, contents)
 
     try:
-        baseline = None if summary.added else load_baseline(archive)
+        baseline = None if added else load_baseline(archive)
     except BaselineError:
         baseline = None
     if baseline is None:
         with Bar() as bar:
             baseline = learn(archive, progress=bar.show)
-    summary.baseline = str(baseline.version)
     names = sessions["session"].to_list()
     for _ in check_all(archive, progress(names, total=len(names), what="checking"), baseline):
         pass
     index_motions(archive, names)
-    summary.flags = list_flags(archive)
+    flags = list_flags(archive)
     indicators(archive, progress=lambda todo: progress(todo, what="measuring wear"))
-    summary.trends = trends(archive)
-    summary.seconds = time.monotonic() - began
-    return summary
+    broken = set(contents.get("unreadable", ()))
+    return Summary(
+        sessions=sessions.height,
+        added=added,
+        refused=refused,
+        unexpected=tuple(r for r in refused if Path(r.source).name not in broken),
+        baseline=str(baseline.version),
+        flags=flags,
+        trends=tuple(trends(archive)),
+        seconds=time.monotonic() - began,
+    )
 
 
-def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Summary) -> None:
+def _ingest(
+    archive: Archive, logs: Path, contents: dict[str, Any]
+) -> tuple[int, tuple[Refusal, ...]]:
+    """Take the logs in; return how many sessions are new, and what was refused."""
     from replay.arm import load_arm
     from replay.cleaning import ingest
     from replay.logs import load_map
 
-    broken = set(contents.get("unreadable", ()))
-    groups = contents.get("logs", ())
-    for group in groups:
+    added, refused = 0, list[Refusal]()
+    for group in contents.get("logs", ()):
         with Bar() as bar:
             result = ingest(
                 archive,
@@ -99,9 +106,9 @@ def _ingest(archive: Archive, logs: Path, contents: dict[str, Any], summary: Sum
                 arm=load_arm(logs / group["arm"]),
                 progress=bar.show,
             )
-        summary.added += len(result.sessions)
-        summary.refused += result.refused
-    summary.unexpected = [r for r in summary.refused if Path(r.source).name not in broken]
+        added += len(result.sessions)
+        refused += result.refused
+    return added, tuple(refused)
 
 
 def _keep_maintenance(archive: Archive, contents: dict[str, Any]) -> None:

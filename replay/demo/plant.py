@@ -10,6 +10,7 @@ joint, friction in A of motor current.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -57,7 +58,7 @@ class Conditions:
     already_warm_c: Array  # (7,)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Trouble:
     """What faults do to the plant, as arrays on the schedule's grid.
 
@@ -70,7 +71,7 @@ class Trouble:
     chatter_a: Array | None = None  # (n, 7)
     contact_a: Array | None = None  # (n, 7)
     blocked: Array | None = None  # (n, 7), share of the rate that is lost
-    late_release_s: dict[tuple[int, int], float] = field(default_factory=dict)
+    late_release_s: Mapping[tuple[int, int], float] = field(default_factory=dict)
     """Whole delay of a joint's k-th release, by (joint, k)."""
 
 

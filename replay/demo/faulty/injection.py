@@ -26,10 +26,12 @@ _SLIP_EASE = 0.15  # share of a slip over which it starts and stops
 def trouble_of(faults: Sequence[Fault], scene: Scene) -> Trouble:
     """Return what these faults do to the plant; sizes are in true amperes."""
     t = scene.schedule.t
-    trouble = Trouble()
+    made: dict[str, Array] = {}
+    late: dict[tuple[int, int], float] = {}
 
-    def blank(fill: float = 0.0) -> Array:
-        return np.full((t.size, heron.JOINTS), fill)
+    def of(name: str, fill: float = 0.0) -> Array:
+        """Return one kind of trouble's array, which does nothing yet where it is new."""
+        return made.setdefault(name, np.full((t.size, heron.JOINTS), fill))
 
     for fault in faults:
         j = fault.joint
@@ -38,39 +40,32 @@ def trouble_of(faults: Sequence[Fault], scene: Scene) -> Trouble:
         # Measured amperes: the unit's own torque constant is undone here.
         size = fault.size * float(scene.rack["torque_constant_share"][j])
         if fault.kind in ("friction", "brake-drag"):
-            if trouble.extra_friction_a is None:
-                trouble.extra_friction_a = blank()
-            trouble.extra_friction_a[span, j] += (size * _friction_shape(fault, scene))[span]
+            of("extra_friction_a")[span, j] += (size * _friction_shape(fault, scene))[span]
         elif fault.kind == "brake-slip":
-            if trouble.slip_deg_s is None:
-                trouble.slip_deg_s = blank()
-            trouble.slip_deg_s[span, j] += fault.detail * fault.size * _ease(t, fault)[span]
+            of("slip_deg_s")[span, j] += fault.detail * fault.size * _ease(t, fault)[span]
         elif fault.kind == "late-release":
-            trouble.late_release_s[(j, int(fault.detail))] = fault.size
+            late[(j, int(fault.detail))] = fault.size
         elif fault.kind == "stick-slip":
-            if trouble.chatter is None or trouble.chatter_a is None:
-                trouble.chatter, trouble.chatter_a = blank(1.0), blank()
             phase = ((t - fault.start_s) / fault.detail) % 1.0
             stuck = phase < 0.55
             # It winds up while it sticks and runs on when it breaks loose.
             wound = np.where(stuck, phase / 0.55, (1.0 - phase) / 0.45) * 2.0 - 1.0
-            trouble.chatter[span, j] = np.where(stuck, 0.05, 2.16)[span]
-            trouble.chatter_a[span, j] += (np.sign(rate) * size * wound)[span]
+            of("chatter", 1.0)[span, j] = np.where(stuck, 0.05, 2.16)[span]
+            of("chatter_a")[span, j] += (np.sign(rate) * size * wound)[span]
         elif fault.kind == "stall":
-            _add_contact(trouble, fault, scene)
+            pull, blocked = _contact(fault, scene)
+            of("contact_a")[...] += pull
+            of("blocked")[...] = np.maximum(of("blocked"), blocked)
         elif fault.flavour == "hum":
-            if trouble.chatter_a is None:
-                trouble.chatter, trouble.chatter_a = blank(1.0), blank()
             turning = np.tanh(np.abs(rate) / 0.01)
             wave = np.sin(2 * np.pi * fault.detail * t) * turning
-            trouble.chatter_a[span, j] += (size * wave)[span]
+            of("chatter", 1.0)
+            of("chatter_a")[span, j] += (size * wave)[span]
         else:
-            if trouble.extra_friction_a is None:
-                trouble.extra_friction_a = blank()
             angle = scene.response.angle_deg[:, j]
             near = (angle + KNOCK_EVERY_DEG / 2) % KNOCK_EVERY_DEG - KNOCK_EVERY_DEG / 2
-            trouble.extra_friction_a[span, j] += (size * np.exp(-((near / 0.5) ** 2)))[span]
-    return trouble
+            of("extra_friction_a")[span, j] += (size * np.exp(-((near / 0.5) ** 2)))[span]
+    return Trouble(**made, late_release_s=late)
 
 
 def _friction_shape(fault: Fault, scene: Scene) -> Array:
@@ -93,11 +88,9 @@ def _ease(t: Array, fault: Fault) -> Array:
     return np.asarray(shape / total if total > 0 else shape, dtype=np.float64)
 
 
-def _add_contact(trouble: Trouble, fault: Fault, scene: Scene) -> None:
+def _contact(fault: Fault, scene: Scene) -> tuple[Array, Array]:
+    """Return a contact's pull at each joint, A (n, 7), and the share of the rate lost (n, 1)."""
     t = scene.schedule.t
-    shape = (t.size, heron.JOINTS)
-    if trouble.contact_a is None or trouble.blocked is None:
-        trouble.contact_a, trouble.blocked = np.zeros(shape), np.zeros(shape)
     pull = contact_direction(scene, fault.start_s)
     rise = np.clip((t - fault.start_s) / 1.0, 0.0, 1.0)
     # The structure springs back once the command is gone.
@@ -106,8 +99,7 @@ def _add_contact(trouble: Trouble, fault: Fault, scene: Scene) -> None:
     push[(t < fault.start_s) | (t > fault.end_s)] = 0.0
     per_size = pull / abs(pull[fault.joint])
     share = scene.rack["torque_constant_share"]
-    trouble.contact_a += push[:, None] * (fault.size * per_size * share)
-    trouble.blocked = np.maximum(trouble.blocked, (push * fault.detail)[:, None])
+    return push[:, None] * (fault.size * per_size * share), (push * fault.detail)[:, None]
 
 
 def spoil(readings: Readings, faults: Sequence[Fault], rng: np.random.Generator) -> Readings:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, MutableMapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -149,6 +150,4 @@ def _between(
 
 
 def _as(group: Group, quantity: str) -> Group:
-    made = Group(quantity, group.pattern, group.by_number)
-    made.members, made.scores, made.units = group.members, group.scores, group.units
-    return made
+    return replace(group, quantity=quantity, measured=False)

@@ -3,23 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from replay.logs.maps import JOINT_KEYS
 from replay.logs.proposing.names import Reading
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Group:
     """Columns of one quantity: joint key to column, made by one pattern."""
 
     quantity: str
     pattern: str
     by_number: bool
-    members: dict[str, str] = field(default_factory=dict)
-    scores: list[float] = field(default_factory=list)
-    units: set[str] = field(default_factory=set)
+    members: Mapping[str, str]
+    scores: tuple[float, ...]
+    units: frozenset[str] = frozenset()
     measured: bool = False
+
+    @classmethod
+    def of(
+        cls, quantity: str, pattern: str, by_number: bool, readings: Mapping[str, Reading]
+    ) -> Group:
+        """Return the columns of these joints, as their names were read."""
+        return cls(
+            quantity,
+            pattern,
+            by_number,
+            {key: r.name for key, r in readings.items()},
+            tuple(r.score for r in readings.values()),
+            frozenset(r.unit for r in readings.values() if r.unit is not None),
+            any(r.measured for r in readings.values()),
+        )
 
     @property
     def score(self) -> float:
@@ -41,17 +56,21 @@ class Group:
 
 def group(readings: Sequence[Reading]) -> list[Group]:
     """Return all groups that the names allow, by number and by label."""
-    found: dict[tuple[str, str, bool], Group] = {}
+    found: dict[tuple[str, str, bool], dict[str, Reading]] = {}
+
+    def add(r: Reading, pattern: str, key: str, by_number: bool) -> None:
+        found.setdefault((r.quantity or "", pattern, by_number), {}).setdefault(key, r)
+
     for r in readings:
         if r.quantity not in JOINT_KEYS or r.score < 0.2:
             continue
         for piece in r.numbers:
             pattern = r.name[: piece.start] + "{n}" + r.name[piece.end :]
-            _add(found, r, pattern, piece.word.lstrip("0") or "0", True)
+            add(r, pattern, piece.word.lstrip("0") or "0", True)
         if r.label is not None:
             pattern = r.name[: r.label.start] + "{name}" + r.name[r.label.end :]
-            _add(found, r, pattern, r.label.word, False)
-    return list(found.values())
+            add(r, pattern, r.label.word, False)
+    return [Group.of(*known, members) for known, members in found.items()]
 
 
 def choose(groups: Sequence[Group]) -> tuple[dict[str, Group], list[str], bool]:
@@ -111,10 +130,7 @@ def of_one_joint(readings: Sequence[Reading]) -> dict[str, Group]:
         if len(mine) > 1:
             return {}
         if mine:
-            g = found[quantity] = Group(quantity, mine[0].name, True)
-            g.members[_ONLY], g.measured = mine[0].name, mine[0].measured
-            g.scores.append(mine[0].score)
-            g.units |= {u for u in (mine[0].unit,) if u is not None}
+            found[quantity] = Group.of(quantity, mine[0].name, True, {_ONLY: mine[0]})
     whole = "current" in found and ("angle" in found or "rate" in found)
     return found if whole else {}
 
@@ -127,13 +143,14 @@ def named_alone(readings: Sequence[Reading], chosen: Group, names: Iterable[str]
     if chosen.by_number or len(chosen.members) < 2:
         return None
     taken = {r.name for r in readings if r.quantity in JOINT_KEYS}
-    found = Group("angle", "{name}", False)
+    found: dict[str, str] = {}
     for key in chosen.members:
         for name in names:
             if name.lower() == key and name not in taken:
-                found.members[key] = name
-                found.scores.append(_ALONE)
-    return found if set(found.members) == set(chosen.members) else None
+                found[key] = name
+    if set(found) != set(chosen.members):
+        return None
+    return Group("angle", "{name}", False, found, (_ALONE,) * len(found))
 
 
 def order_keys(keys: Iterable[str], anchor: Group, by_number: bool) -> list[str]:
@@ -178,17 +195,3 @@ def _around(anchor: Group, groups: Sequence[Group]) -> dict[str, Group]:
         if rivals:
             chosen[quantity] = max(rivals, key=lambda g: g.worth(anchor.members))
     return chosen
-
-
-def _add(
-    found: dict[tuple[str, str, bool], Group], r: Reading, pattern: str, key: str, number: bool
-) -> None:
-    quantity = r.quantity or ""
-    g = found.setdefault((quantity, pattern, number), Group(quantity, pattern, number))
-    if key in g.members:
-        return
-    g.members[key] = r.name
-    g.scores.append(r.score)
-    g.measured |= r.measured
-    if r.unit is not None:
-        g.units.add(r.unit)

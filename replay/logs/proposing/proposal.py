@@ -6,7 +6,7 @@ A line that is not needed and not sure stays a comment.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from replay.errors import LogMapError
@@ -32,19 +32,19 @@ class Line:
     """What would change its mind."""
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Proposal:
     """A proposed log map, and how far it can be trusted."""
 
     source: str
-    lines: list[Line] = field(default_factory=list)
-    missing: list[str] = field(default_factory=list)
+    lines: tuple[Line, ...]
+    missing: tuple[str, ...] = ()
     """What a log needs and this one was not seen to have."""
-    said: list[str] = field(default_factory=list)
+    said: tuple[str, ...] = ()
     """What was left out of the log before its columns were looked at."""
-    columns: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    columns: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Columns of the log by the map's table that would read them."""
-    shown: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    shown: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Three values of each column, as they stand in the log."""
     present: tuple[str, ...] = ()
     """All columns of the log, or channels of a long table."""

@@ -81,8 +81,9 @@ def propose_map(path: str | Path) -> Proposal:
 
 def propose(raw: RawLog) -> Proposal:
     """Propose a map for an opened log; see `propose_map`."""
-    left_out = [a.detail for a in raw.set_aside if a.kind != "unit-row"]  # its lines say so
-    proposal = Proposal(str(raw.path), said=left_out)
+    told = [a.detail for a in raw.set_aside if a.kind != "unit-row"]  # its lines say so
+    source, lines = str(raw.path), list[Line]()
+    read: dict[str, tuple[str, ...]] = {}
     table: Mapping[str, pl.Series] = {c: raw.sample[c] for c in raw.columns}
     head = raw.sample.head(max(raw.head, 1))
     long = _long_columns(raw)
@@ -110,30 +111,29 @@ def propose(raw: RawLog) -> Proposal:
             if k[0] is not None
         }
     below = nanosecond_column(head, time) if long is None else None
-    proposal.present = tuple(c for c in table if c not in (time, below, *(apart or ())))
-    proposal.shown = {c: three_of(table[c]) for c in proposal.present}
-    readings = [read_name(n) for n in proposal.present if not _empty(table[n])]
+    present = tuple(c for c in table if c not in (time, below, *(apart or ())))
+    readings = [read_name(n) for n in present if not _empty(table[n])]
     groups = group(readings)
     chosen, keys, by_number = choose(groups)
     alone = of_one_joint(readings)
     if alone and len(alone) > len([q for q in chosen if q in JOINT_KEYS]):
         chosen, keys, by_number = alone, ["1"], True
     if "current" in chosen and not {"angle", "rate"} & set(chosen):
-        bare = named_alone(readings, chosen["current"], proposal.present)
+        bare = named_alone(readings, chosen["current"], present)
         if bare is not None:
             chosen["angle"] = bare
             groups = [*groups, bare]
     chosen, added = widen(chosen, [r.name for r in readings])
     if added:
         keys, by_number = joints_of(chosen), False
-    values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in proposal.present}
+    values = {c: guesses.numbers(table[c], raw.decimal_comma) for c in present}
     doubts = sort_out_commands(chosen, groups, keys, values, table)
     picked = {q: columns_of(g, groups, keys) for q, g in chosen.items()}
     mine = _log_lines(long is not None, keys, by_number, chosen, picked)
-    proposal.lines += [doubted(line, added) if line.key == "joints" else line for line in mine]
+    lines += [doubted(line, added) if line.key == "joints" else line for line in mine]
     if by_joint is not None:
         said, sure = json.dumps(by_joint.value), by_joint.confidence
-        proposal.lines.append(Line("log", "joint_column", said, sure, by_joint.why))
+        lines.append(Line("log", "joint_column", said, sure, by_joint.why))
     when = time_lines(head, time, raw.path)
     dated = not any(x.key == "format" and json.loads(x.value) in SINCE_START for x in when)
     if (
@@ -144,18 +144,18 @@ def propose(raw: RawLog) -> Proposal:
         and (run := run_column(raw.sample, time))
     ):
         why = f"{run.why}; each becomes a session"
-        proposal.lines.append(Line("log", "run", json.dumps(run.value), run.confidence, why))
-        proposal.columns["log"] = (run.value,)
+        lines.append(Line("log", "run", json.dumps(run.value), run.confidence, why))
+        read["log"] = (run.value,)
     if long is not None:
         named = (long[0], parts if len(parts) > 1 else long[1], long[2])
-        proposal.lines += [
+        lines += [
             Line("long", k, json.dumps(c), 0.9, "few columns, one of them words that repeat")
             for k, c in zip(("time", "channel", "value"), named, strict=True)
         ]
     if apart is not None:
         why = "it holds dates, and the time column times of day"
-        proposal.lines.append(Line("time", "date", json.dumps(apart[0]), 0.9, why))
-    proposal.lines += when
+        lines.append(Line("time", "date", json.dumps(apart[0]), 0.9, why))
+    lines += when
     units = propose_units(
         {q: [Column(c, values[c], k) for k, c in picked[q].items()] for q in picked},
         raw.units,
@@ -168,17 +168,17 @@ def propose(raw: RawLog) -> Proposal:
             continue
         g, columns = chosen[quantity], list(picked[quantity].values())
         name = f"joint.{quantity}"
-        proposal.columns[name] = tuple(columns)
+        read[name] = tuple(columns)
         shown = three_of(table[columns[0]])
         line = _column_line(g, groups, keys, by_number)
         if quantity in doubts:
             line = replace(line, confidence=min(line.confidence, doubts[quantity].confidence))
             line = replace(line, why=f"{line.why} {doubts[quantity].why}".strip())
-        proposal.lines.append(replace(line, samples=shown, otherwise=_OTHERWISE["column"]))
+        lines.append(replace(line, samples=shown, otherwise=_OTHERWISE["column"]))
         if quantity in units:
             u = units[quantity]
             several = u.value.startswith("[")
-            proposal.lines.append(
+            lines.append(
                 Line(
                     name,
                     "unit",
@@ -192,18 +192,25 @@ def propose(raw: RawLog) -> Proposal:
         elif not JOINT_KEYS[quantity][1]:
             motion = [values[c] for c in (picked.get("rate") or picked.get("angle") or {}).values()]
             words = _words_line(quantity, [table[c] for c in columns], motion, "rate" in picked)
-            proposal.lines.append(replace(words, samples=shown, otherwise=_OTHERWISE["words"]))
+            lines.append(replace(words, samples=shown, otherwise=_OTHERWISE["words"]))
     taken = {c for columns in picked.values() for c in columns.values()}
-    for key, lines, column in _session_lines(readings, taken, table, raw):
-        proposal.lines += lines
-        proposal.columns[f"session.{key}"] = (column,)
-    proposal.missing += _missing(chosen)
+    for key, own, column in _session_lines(readings, taken, table, raw):
+        lines += own
+        read[f"session.{key}"] = (column,)
     if raw.headless:
-        proposal.said.append(
+        told.append(
             "no line names the columns: they are called by place, here with their first values: "
             + "; ".join(f"{c} = {', '.join(three_of(table[c]))}" for c in list(table)[:40])
         )
-    return proposal
+    return Proposal(
+        source,
+        tuple(lines),
+        missing=tuple(_missing(chosen)),
+        said=tuple(told),
+        columns=read,
+        shown={c: three_of(table[c]) for c in present},
+        present=present,
+    )
 
 
 _OTHERWISE = {
