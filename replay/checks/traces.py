@@ -38,6 +38,13 @@ def score_trace(
         (signed, in its standard deviations, of the window that departs most there; null
         where it has nothing to say) and ``score``, ``-log10`` of the chance
         that a healthy joint-hour shows anything as rare.
+
+    Raises
+    ------
+    UsageError
+        The joint has no motor current in the session.
+    BaselineError
+        There is no such baseline.
     """
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     reading = read(archive, session, known.model.filter_s)

@@ -66,6 +66,11 @@ def simulate_session(plan_: SessionPlan, seed: int) -> tuple[pl.DataFrame, dict[
         One stream: ``time`` and the channels of `replay.units`.
     truth : dict
         An entry of ``sessions`` in the truth file, ``source`` left empty.
+
+    Raises
+    ------
+    UsageError
+        The plan's style is none of `STYLES`.
     """
     if plan_.style not in STYLES:
         raise UsageError(f"no style {plan_.style!r}", todo=f"one of {', '.join(STYLES)}")

@@ -117,6 +117,11 @@ def chosen_sessions(
         Only sessions of this arm.
     since, until : datetime or None
         Only sessions that began from the one on, and before the other.
+
+    Returns
+    -------
+    DataFrame
+        Columns of the catalogue, `Archive.sessions`.
     """
     rows = archive.sessions()
     if sessions is not None:

@@ -108,7 +108,7 @@ def verdict_history(archive: Archive, session: str, flag: str | None = None) -> 
     Returns
     -------
     DataFrame
-        One row a decision, the oldest first.
+        One row a decision and flag, the oldest first: columns of `REVIEWS_SCHEMA`.
     """
     rows = _flag_rows(verdict_entries(archive, session))
     if flag is not None:

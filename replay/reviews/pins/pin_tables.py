@@ -47,7 +47,7 @@ def pins(
     Returns
     -------
     DataFrame
-        One row a pin, with its newest text.
+        One row a pin, with its newest text: columns of `PINS_SCHEMA`.
     """
     frame = (
         pin_history(archive, session)
@@ -75,7 +75,7 @@ def pin_history(archive: Archive, session: str) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        One row an entry, withdrawn pins too.
+        One row an entry, withdrawn pins too (their ``text`` is empty): columns of `PINS_SCHEMA`.
     """
     names = names_of(archive, session)
     record = open_record(archive)

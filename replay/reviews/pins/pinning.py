@@ -126,6 +126,11 @@ def withdraw_pin(
         The person's name.
     at : datetime, optional
         When; now by default.
+
+    Raises
+    ------
+    UsageError
+        The session has no such pin in force, or nobody is named.
     """
     found = pins(archive, session).filter(pl.col("pin") == pin)
     if not found.height:

@@ -101,10 +101,16 @@ def judge(
     table : DataFrame
         Columns as in `replay.wear.indicators.SCHEMA`.
     notes : DataFrame
-        Maintenance notes.
-    bounds : dict
-        Limits as `replay.wear.units.limits.limits` returns them.
+        Maintenance notes, columns as in `replay.wear.units.maintenance.SCHEMA`.
+    bounds : dict of str to float
+        Limits as `replay.wear.units.limits.limits` returns them, in the indicators' units.
     against : str
+        One of ``"time"``, ``"travel"``, ``"brake-cycles"``, ``"work"``; as for `trends`.
+
+    Returns
+    -------
+    list of Trend
+        One a joint unit and indicator.
     """
     return _settled(_looked_at(table, notes, bounds, against, temperature_laws(table)))
 

@@ -22,7 +22,17 @@ OWN: dict[str, float] = {"margin left": 0.0}
 
 
 def limits(archive: Archive) -> dict[str, float]:
-    """Return the limits; keys are ``indicator`` or ``serial/indicator``."""
+    """Return the limits, each in its indicator's unit.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    dict of str to float
+        By ``indicator``, or ``serial/indicator`` for one joint unit.
+    """
     found = dict(OWN)
     in_force = open_record(archive).in_force(KIND)
     for key in sorted(in_force, key=lambda k: present_name(k) == k):  # former names first

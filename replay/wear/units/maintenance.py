@@ -130,7 +130,7 @@ def maintenance(archive: Archive, serial: str | None = None) -> pl.DataFrame:
     Returns
     -------
     DataFrame
-        One row a note: note, session, arm, serial, joint, date, what, detail.
+        One row a note: columns of `SCHEMA`.
     """
     rows = [_row(e) for e in open_record(archive).entries(KIND)]
     frame = pl.DataFrame(rows, schema=SCHEMA)
