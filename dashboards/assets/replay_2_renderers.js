@@ -3,7 +3,8 @@
   "use strict";
   const R = window.jointbook.replay;
 
-  function shape(kind, x, y, r) {
+  // Corners of a joint's mark, as even in size to the eye as they can be.
+  R.shape = function (kind, x, y, r) {
     switch (kind) {
       case "square": return [[x - r, y - r], [x + r, y - r], [x + r, y + r], [x - r, y + r]];
       case "triangle": return [[x, y - r * 1.2], [x + r * 1.1, y + r * 0.9], [x - r * 1.1, y + r * 0.9]];
@@ -16,9 +17,22 @@
       }
       default: return null; // circle and ring
     }
-  }
+  };
+  const shape = R.shape;
   const ONE = [[0, 0]], SIDES = [[-1, -0.5], [1, -0.5], [0, 1]];
   const FEW = 60; // points up to which a line's width costs nothing
+  // How a line of n points is drawn on a canvas of so many device pixels a pixel (ratio). A line of one
+  // device pixel costs a browser without a graphics card a fifteenth of a wider one (measured: 23 for
+  // 411 ms of 35 lines of 552 columns), so thin lines are that wide and a thicker one is three of them
+  // side by side.
+  R.stroke = function (width, alpha, n, dashed, ratio) {
+    const wide = width * ratio, hair = 1 / ratio;
+    const three = wide > 1.3 && wide < 2.5 && n > FEW && !dashed;
+    return {
+      three, reach: three ? (width - hair) / 2 : 0, width: three || wide <= 1.3 ? hair : width,
+      alpha: three ? 1 - (1 - alpha) ** 0.6 : alpha, // they lie over one another
+    };
+  };
   R.PRINT_MM = 180; // as wide as the text of a printed page
   R.PRINT_SCALE = 3; // pixels of a saved picture for one on the screen
   R.FONT = 'system-ui, "Segoe UI", "DejaVu Sans", sans-serif';
@@ -44,16 +58,12 @@
       c.strokeStyle = colour; c.lineWidth = width || 1; c.setLineDash(dash || []);
       c.beginPath(); c.moveTo(x0, y0); c.lineTo(x1, y1); c.stroke(); c.setLineDash([]);
     }
-    // xs, ys: n points; NaN in ys breaks the line. A line of one device pixel costs a browser without a
-    // graphics card a fifteenth of a wider one (measured: 23 for 411 ms of 35 lines of 552 columns), so
-    // thin lines are that wide and a thicker one is three of them side by side.
+    // xs, ys: n points; NaN in ys breaks the line.
     path(xs, ys, n, colour, width, alpha, dash) {
-      const c = this.c, wide = width * this.ratio, hair = 1 / this.ratio;
-      const three = wide > 1.3 && wide < 2.5 && n > FEW && !dash, reach = three ? (width - hair) / 2 : 0;
-      c.strokeStyle = colour; c.lineWidth = three || wide <= 1.3 ? hair : width;
-      c.globalAlpha = three ? 1 - (1 - alpha) ** 0.6 : alpha; // they lie over one another
+      const c = this.c, how = R.stroke(width, alpha, n, dash, this.ratio);
+      c.strokeStyle = colour; c.lineWidth = how.width; c.globalAlpha = how.alpha;
       c.lineJoin = "bevel"; c.setLineDash(dash || []);
-      for (const [dx, dy] of three ? SIDES : ONE) this.along(xs, ys, n, dx * reach, dy * reach);
+      for (const [dx, dy] of how.three ? SIDES : ONE) this.along(xs, ys, n, dx * how.reach, dy * how.reach);
       c.globalAlpha = 1; c.setLineDash([]);
     }
     along(xs, ys, n, dx, dy) {

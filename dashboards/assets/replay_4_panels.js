@@ -3,11 +3,10 @@
 // share the same margins and scales.
 (function () {
   "use strict";
-  const jb = window.jointbook, R = jb.replay;
+  const jb = window.jointbook, R = jb.replay, S = R.scales;
 
   R.GUTTER = 96;
-  const LEAST = 44; // pixels of a panel: two labels under its title
-  const RIGHT = 8, HEAD = 58, PINS_TOLD = 6, LOW = ["temperature", "torque", "load"];
+  const RIGHT = 8, HEAD = 58, PINS_TOLD = 6;
   R.PANELS = [
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", under: ["angle_cmd_deg"], digits: 3 },
     { key: "rate", title: "Rate", unit: "deg/s", quantity: "rate_deg_s", under: ["rate_cmd_deg_s"], digits: 3 },
@@ -84,22 +83,11 @@
       this.plot = Math.max(60, this.width - R.GUTTER - RIGHT);
       const shown = Math.max(1, this.view.shownJoints().length);
       const room = Math.max(300, window.innerHeight - (this.host.getBoundingClientRect().top + window.scrollY) - 44);
-      const ribbons = 14 + 11 * shown;
-      let parts = 0, fixed = 22;
-      for (const p of this.panels) {
-        if (this.folded.has(p.key)) fixed += 24;
-        else if (p.key === "brakes") fixed += ribbons;
-        else parts += p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1;
-      }
-      const one = Math.max(46, (room - fixed) / Math.max(1, parts));
-      for (const p of this.panels) {
-        if (this.folded.has(p.key)) p.height = 24;
-        else if (p.key === "brakes") p.height = ribbons;
-        else p.height = Math.max(LEAST, Math.round(one * (p.key === "current" ? 1.6 : LOW.includes(p.key) ? 0.8 : 1)));
-      }
+      const heights = S.heights(this.panels.map((p) => p.key), this.folded, shown, room);
+      this.panels.forEach((p, i) => { p.height = heights[i]; });
     }
-    x(t) { return R.GUTTER + ((t - this.view.from) / (this.view.to - this.view.from)) * this.plot; }
-    t(x) { return this.view.from + ((x - R.GUTTER) / this.plot) * (this.view.to - this.view.from); }
+    x(t) { return S.place(t, this.view.from, this.view.to, R.GUTTER, this.plot); }
+    t(x) { return S.instant(x, this.view.from, this.view.to, R.GUTTER, this.plot); }
 
     colours() {
       const get = jb.theme.colour;
@@ -202,29 +190,24 @@
       const joints = this.view.shownJoints();
       let low = Infinity, high = -Infinity;
       const seen = [];
-      const include = (s, isLow, isHigh) => {
-        const t = s.group.t;
-        for (let i = Math.max(0, R.bisect(t, from) - 1), n = Math.min(t.length, R.bisect(t, to) + 1); i < n; i += 1) {
-          if (isLow && s.low[i] < low) low = s.low[i];
-          if (isHigh && s.high[i] > high) high = s.high[i];
-        }
+      const include = (s) => {
+        const own = S.extent(s, from, to);
+        low = Math.min(low, own[0]); high = Math.max(high, own[1]);
       };
       for (const j of joints) {
         const s = this.cache.series(j.name + "." + p.quantity, from, to);
         if (!s) continue;
-        include(s, true, true);
+        include(s);
         seen.push([j, s]);
       }
       const front = this.view.frontJoint();
       const beside = (this.view.isShown(front.name) ? p.under || [] : [])
         .map((q) => [q, this.cache.series(front.name + "." + q, from, to)]).filter(([, s]) => s);
-      for (const [q, s] of beside) if (q === "current_target_a" || q === "angle_cmd_deg") include(s, true, true);
+      for (const [q, s] of beside) if (q === "current_target_a" || q === "angle_cmd_deg") include(s);
       const band = p.band && this.view.isShown(front.name) && p.band.map((q) => this.cache.series(front.name + "." + q, from, to));
       if (band && band[0] && band[1] && low <= high) {
-        // The current keeps its own scale: a band that widens where training was thin is cut off.
-        const own = [low, high], reach = 0.15 * Math.max(high - low, 0.05);
-        include(band[0], true, false); include(band[1], false, true);
-        low = Math.max(low, own[0] - reach); high = Math.min(high, own[1] + reach);
+        const wide = [S.extent(band[0], from, to)[0], S.extent(band[1], from, to)[1]];
+        [low, high] = S.cut([low, high], [Math.min(low, wide[0]), Math.max(high, wide[1])]);
       }
       const zero = p.key === "angle" ? this.view.zero : null;
       if (zero && seen.length) return this.since(renderer, p, height, seen, zero);
@@ -234,10 +217,9 @@
         renderer.text(words, R.GUTTER + 70, height / 2, this.ink.faint);
         return;
       }
-      const room = Math.max((high - low) * 0.07, 1e-6 + Math.abs(high) * 1e-6);
-      low -= room; high += room;
+      [low, high] = S.padded(low, high);
       p.low = low; p.high = high;
-      const y = (v) => height - 2 - ((v - low) / (high - low)) * (height - 4);
+      const y = S.upright(low, high, height);
       this.scale(renderer, p, height, low, high, y);
       renderer.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
       renderer.clip(R.GUTTER, 0, this.plot, height);
@@ -258,17 +240,9 @@
       });
     }
 
-    // Lines and labels of a scale: two labels at least, whatever the height.
     scale(renderer, p, height, low, high, y) {
-      const labelled = (v) => { const at = y(v); return at > (p.title.length > 8 ? 16 : 7) && at < height - 5; };
-      const told = (ticks) => { // those labels that do not touch the one below
-        let last = Infinity;
-        return ticks.filter((v) => { const fits = labelled(v) && last - y(v) > 11; if (fits) last = y(v); return fits; });
-      };
-      let wanted = Math.max(3, Math.min(6, height / 24)), ticks = R.ticks(low, high, wanted);
-      while (told(ticks).length < 2 && wanted < 40) { wanted *= 1.5; ticks = R.ticks(low, high, wanted); }
-      const digits = ticks.length > 1 ? R.digits(ticks[1] - ticks[0]) : 2, labels = told(ticks);
-      for (const v of ticks.length > height / 8 ? labels : ticks) {
+      const { lines, labels, digits } = S.labels(low, high, height, p.title.length > 8 ? 16 : 7);
+      for (const v of lines) {
         const at = Math.round(y(v)) + 0.5;
         if (at < 3 || at > height - 3) continue;
         renderer.line(R.GUTTER, at, R.GUTTER + this.plot, at, this.ink.rule, v === 0 && p.zero ? 1.6 : 0.6);
@@ -285,16 +259,11 @@
       for (const [j, s] of [...order].reverse()) {
         const v0 = zero.values[j.name];
         if (v0 === undefined || v0 !== v0) continue;
-        let low = 0, high = 0;
-        for (let i = Math.max(0, R.bisect(s.group.t, from) - 1), n = Math.min(s.group.t.length, R.bisect(s.group.t, to) + 1); i < n; i += 1) {
-          if (s.low[i] - v0 < low) low = s.low[i] - v0;
-          if (s.high[i] - v0 > high) high = s.high[i] - v0;
-        }
+        const own = S.extent(s, from, to);
+        let low = Math.min(0, own[0] - v0), high = Math.max(0, own[1] - v0);
         widest = Math.max(widest, j.name === front.name ? high - low : 0);
-        if (high - low < widest / 5) { const more = (widest / 5 - (high - low)) / 2; low -= more; high += more; }
-        const room = Math.max((high - low) * 0.08, 1e-4);
-        low -= room; high += room;
-        const y = (v) => height - 2 - ((v - low) / (high - low)) * (height - 4);
+        [low, high] = S.since(low, high, widest);
+        const y = S.upright(low, high, height);
         const ahead = j.name === front.name;
         if (ahead) { this.scale(renderer, { title: "Angle since then", zero: true }, height, low, high, y); p.low = low; p.high = high; }
         renderer.clip(R.GUTTER, 0, this.plot, height);
@@ -305,53 +274,21 @@
     }
 
     trace(renderer, s, y, colour, width, alpha, dash) {
-      const t = s.group.t, gap = 4 * s.group.step || Infinity;
-      const first = Math.max(0, R.bisect(t, this.view.from) - 1), end = Math.min(t.length, R.bisect(t, this.view.to) + 1);
-      const flat = s.low === s.high;
-      let n = 0, before = t[first];
-      for (let i = first; i < end && n < xs.length - 4; i += 1) {
-        if (s.low[i] > s.high[i]) continue; // nothing fell into this column
-        const x = this.x(t[i]);
-        if (t[i] - before > gap) { xs[n] = x; ys[n] = NaN; n += 1; }
-        before = t[i];
-        xs[n] = x; ys[n] = y(s.low[i]); n += 1;
-        if (!flat) { xs[n] = x; ys[n] = y(s.high[i]); n += 1; }
-      }
+      const n = S.line(s, this.view.from, this.view.to, (t) => this.x(t), y, xs, ys);
       renderer.path(xs, ys, n, colour, width, alpha, dash);
     }
     // The joint's mark along its line; a dot on each sample when they are far apart.
     marks(renderer, s, y, joint) {
       const t = s.group.t, colour = this.ink.joint[joint.index];
-      const first = R.bisect(t, this.view.from), end = R.bisect(t, this.view.to);
-      if (end <= first) return;
-      const apart = this.plot / Math.max(1, end - first);
-      if (s.group.samples && apart > 7) {
-        for (let i = first; i < end; i += 1) if (s.low[i] === s.low[i]) renderer.mark(joint.mark, this.x(t[i]), y(s.low[i]), 2.1, colour);
-        return;
-      }
-      const every = 190, shift = (joint.index * 27) % every;
-      for (let px = 24 + shift; px < this.plot; px += every) {
-        const i = R.nearest(t, this.t(R.GUTTER + px));
-        if (i >= 0 && Math.abs(this.x(t[i]) - R.GUTTER - px) < 4 && s.low[i] <= s.high[i]) {
-          renderer.mark(joint.mark, this.x(t[i]), y((s.low[i] + s.high[i]) / 2), 3.3, colour);
-        }
-      }
+      const { all, at } = S.marked(s, this.view.from, this.view.to, joint.index, R.GUTTER, this.plot);
+      for (const i of at) renderer.mark(joint.mark, this.x(t[i]), y(all ? s.low[i] : (s.low[i] + s.high[i]) / 2), all ? 2.1 : 3.3, colour);
     }
     band(renderer, low, high, y) {
       const t = low.group.t;
-      const first = Math.max(0, R.bisect(t, this.view.from) - 1), end = Math.min(t.length, R.bisect(t, this.view.to) + 1);
-      let run = [];
-      const flush = () => {
-        if (run.length > 1) {
-          renderer.polygon(run.map((i) => [this.x(t[i]), y(low.low[i])]).concat(run.reverse().map((i) => [this.x(t[i]), y(high.high[i])])), this.ink.band);
-        }
-        run = [];
-      };
-      for (let i = first; i < end; i += 1) {
-        if (low.low[i] !== low.low[i] || (run.length && t[i] - t[i - 1] > 4 * low.group.step)) flush();
-        if (low.low[i] === low.low[i]) run.push(i);
+      for (const run of S.stretches(low, this.view.from, this.view.to)) {
+        const under = run.map((i) => [this.x(t[i]), y(low.low[i])]);
+        renderer.polygon(under.concat(run.reverse().map((i) => [this.x(t[i]), y(high.high[i])])), this.ink.band);
       }
-      flush();
     }
 
     // A ribbon a joint: full where engaged, an outline where released, nothing
@@ -376,9 +313,7 @@
     runs(name, each) {
       const runs = this.cache.runs[name];
       if (!runs) return;
-      for (let i = Math.max(0, R.bisect(runs.t, this.view.from) - 1); i < runs.v.length && runs.t[i] < this.view.to; i += 1) {
-        each(this.x(Math.max(runs.t[i], this.view.from)), this.x(Math.min(runs.t[i + 1], this.view.to)), runs.v[i]);
-      }
+      for (const [start, end, state] of S.runs(runs, this.view.from, this.view.to)) each(this.x(start), this.x(end), state);
     }
 
     drawAxis(renderer) {

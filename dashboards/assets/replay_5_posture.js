@@ -3,7 +3,52 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
   const CLASSES = 6;
+  const LEAST = 0.5; // metres from the middle to the edge at least: an arm that stands still is no giant
   const rgb = (hex) => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
+  const P = (R.space = {});
+
+  // points: of each point of the arm its [x, y, z] arrays, metres. The middle of the box about all of
+  // them, and the radius of the ball about it that holds them.
+  P.extent = function (points) {
+    const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
+    for (const point of points) point.forEach((v, a) => {
+      for (let i = 0; i < v.length; i += 1) { if (v[i] < low[a]) low[a] = v[i]; if (v[i] > high[a]) high[a] = v[i]; }
+    });
+    const centre = low.map((v, a) => (v + high[a]) / 2);
+    let far = LEAST ** 2;
+    for (const [x, y, z] of points) {
+      for (let i = 0; i < x.length; i += 1) far = Math.max(far, (x[i] - centre[0]) ** 2 + (y[i] - centre[1]) ** 2 + (z[i] - centre[2]) ** 2);
+    }
+    return { centre, reach: Math.sqrt(far) };
+  };
+  // A point's speed along its path in m/s: its greatest, and of each sample the class from standing to that.
+  P.speeds = function (t, point) {
+    const speed = new Float64Array(t.length);
+    for (let i = 1; i < t.length; i += 1) speed[i] = Math.hypot(...point.map((v) => v[i] - v[i - 1])) / Math.max(1e-9, t[i] - t[i - 1]);
+    const fastest = speed.reduce((most, v) => Math.max(most, v), 0);
+    return { fastest, classes: speed.map((v) => Math.min(CLASSES - 1, Math.floor((v / (fastest || 1)) * CLASSES))) };
+  };
+  // Where a point is between two samples, on the straight line; before and after them it stays.
+  P.along = function (ts, point, t) {
+    const i = Math.max(1, Math.min(ts.length - 1, R.bisect(ts, t)));
+    const share = ts.length > 1 ? Math.max(0, Math.min(1, (t - ts[i - 1]) / (ts[i] - ts[i - 1]))) : 0;
+    return point.map((v) => (ts.length > 1 ? v[i - 1] + share * (v[i] - v[i - 1]) : v[0]));
+  };
+  // Seen from afar, without perspective: turned about z by turn, then tilted towards the eye, radians.
+  P.project = function (p, eye, w, h) {
+    const [x, y, z] = p.map((v, a) => v - eye.centre[a]);
+    const c = Math.cos(eye.turn), s = Math.sin(eye.turn), ct = Math.cos(eye.tilt), st = Math.sin(eye.tilt);
+    const u = c * x - s * y, v = s * x + c * y;
+    const scale = (Math.min(w, h) * 0.5 - 12) / eye.reach;
+    return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
+  };
+  // The floor's squares: their side, and from where to where along x and y.
+  P.floor = function (centre, reach) {
+    const power = Math.pow(10, Math.floor(Math.log10(reach))), step = power * (reach / power > 4 ? 2 : 1);
+    return { step, ends: [0, 1].map((a) => [-1, 1].map((s) => Math.round((centre[a] + s * reach) / step) * step)) };
+  };
+  // A colour between two, by class: share 0 is a, 1 is b.
+  P.blend = (a, b, share) => "rgb(" + rgb(a).map((v, i) => Math.round(v + share * (rgb(b)[i] - v))).join(",") + ")";
 
   function colours() {
     const get = jb.theme.colour;
@@ -47,49 +92,24 @@
     }
     fit() {
       if (!this.data) return;
-      const low = [Infinity, Infinity, Infinity], high = [-Infinity, -Infinity, -Infinity];
-      for (let k = 0; k < this.data.count; k += 1) for (let a = 0; a < 3; a += 1) {
-        const v = this.data.flat["p" + k + "xyz"[a]].low;
-        for (let i = 0; i < v.length; i += 1) { if (v[i] < low[a]) low[a] = v[i]; if (v[i] > high[a]) high[a] = v[i]; }
-      }
-      this.centre = low.map((v, a) => (v + high[a]) / 2);
-      let far = 0.25;
-      for (let k = 0; k < this.data.count; k += 1) {
-        const [x, y, z] = ["x", "y", "z"].map((a) => this.data.flat["p" + k + a].low);
-        for (let i = 0; i < x.length; i += 1) far = Math.max(far, (x[i] - this.centre[0]) ** 2 + (y[i] - this.centre[1]) ** 2 + (z[i] - this.centre[2]) ** 2);
-      }
-      this.reach = Math.sqrt(far);
+      const points = [];
+      for (let k = 0; k < this.data.count; k += 1) points.push(this.flat(k));
+      Object.assign(this, P.extent(points));
       // The tip's speed along its path, in classes from standing to the window's fastest.
-      const t = this.data.t, tip = ["x", "y", "z"].map((a) => this.data.flat["p" + (this.data.count - 1) + a].low);
-      const speed = new Float64Array(t.length);
-      for (let i = 1; i < t.length; i += 1) speed[i] = Math.hypot(...tip.map((v) => v[i] - v[i - 1])) / Math.max(1e-9, t[i] - t[i - 1]);
-      this.fastest = speed.reduce((most, v) => Math.max(most, v), 0);
-      this.classes = speed.map((v) => Math.min(CLASSES - 1, Math.floor((v / (this.fastest || 1)) * CLASSES)));
+      Object.assign(this, P.speeds(this.data.t, this.tip()));
     }
+    flat(k) { return ["x", "y", "z"].map((a) => this.data.flat["p" + k + a].low); }
     // Colour of a class of speed: from the faint ink to the strongest.
     tone(k) {
-      const get = jb.theme.colour, a = rgb(get("band").startsWith("#") ? get("band") : get("accent")), b = rgb(get("act")), s = k / (CLASSES - 1);
-      return "rgb(" + a.map((v, i) => Math.round(v + s * (b[i] - v))).join(",") + ")";
+      const get = jb.theme.colour, faint = get("band").startsWith("#") ? get("band") : get("accent");
+      return P.blend(faint, get("act"), k / (CLASSES - 1));
     }
     axis(k, t) {
       const ts = this.data.t, i = Math.min(ts.length - 1, R.nearest(ts, t));
       return ["x", "y", "z"].map((a) => this.data.flat["a" + k + a].low[i]);
     }
-    point(k, t) {
-      const ts = this.data.t, i = Math.max(1, Math.min(ts.length - 1, R.bisect(ts, t)));
-      const share = ts.length > 1 ? Math.max(0, Math.min(1, (t - ts[i - 1]) / (ts[i] - ts[i - 1]))) : 0;
-      return ["x", "y", "z"].map((a) => {
-        const v = this.data.flat["p" + k + a].low;
-        return ts.length > 1 ? v[i - 1] + share * (v[i] - v[i - 1]) : v[0];
-      });
-    }
-    project(p, w, h) {
-      const [x, y, z] = p.map((v, a) => v - this.centre[a]);
-      const c = Math.cos(this.turn), s = Math.sin(this.turn), ct = Math.cos(this.tilt), st = Math.sin(this.tilt);
-      const u = c * x - s * y, v = s * x + c * y;
-      const scale = (Math.min(w, h) * 0.5 - 12) / this.reach;
-      return [w / 2 + u * scale, h / 2 - (z * ct - v * st) * scale];
-    }
+    point(k, t) { return P.along(this.data.t, this.flat(k), t); }
+    project(p, w, h) { return P.project(p, this, w, h); }
     speedPath(renderer, tip, w, h) {
       const t = this.data.t, apart = t.length > 1 ? t[1] - t[0] : 0;
       const places = Array.from(t, (_, i) => this.project([tip[0][i], tip[1][i], tip[2][i]], w, h));
@@ -103,7 +123,7 @@
         if (xs.length) renderer.path(xs, ys, xs.length, colour, 1.8, 0.9);
       }
     }
-    tip() { return ["x", "y", "z"].map((a) => this.data.flat["p" + (this.data.count - 1) + a].low); }
+    tip() { return this.flat(this.data.count - 1); }
     scene(renderer, w, h) {
       if (this.config.posture !== "") return this.config.posture;
       if (!this.data) { renderer.text("…", 10, h / 2, colours().faint); return ""; }
@@ -114,8 +134,7 @@
     still(renderer, w, h) {
       const c = colours(), tip = this.tip();
       // The floor of the base's frame, so that depth is seen while it turns.
-      const step = Math.pow(10, Math.floor(Math.log10(this.reach))) * (this.reach / Math.pow(10, Math.floor(Math.log10(this.reach))) > 4 ? 2 : 1);
-      const ends = [0, 1].map((a) => [-1, 1].map((s) => Math.round((this.centre[a] + s * this.reach) / step) * step));
+      const { step, ends } = P.floor(this.centre, this.reach);
       for (const a of [0, 1]) for (let v = ends[a][0]; v <= ends[a][1] + 1e-9; v += step) {
         const p = a ? [ends[0][0], v, 0] : [v, ends[1][0], 0], q = a ? [ends[0][1], v, 0] : [v, ends[1][1], 0];
         const [u, w2] = [this.project(p, w, h), this.project(q, w, h)];
