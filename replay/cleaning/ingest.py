@@ -11,18 +11,29 @@ refusals are told in one place.
 from __future__ import annotations
 
 import errno
-import hashlib
 import json
-import os
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from replay.arm import Arm, load_arm
+from replay.cleaning.clean_logs import (
+    BEGAN_ANEW,
+    CleanLogs,
+    below,
+    clean_logs,
+    file_sha256,
+    fits_of,
+    logs_sha256,
+    opened_logs,
+    placed,
+    refuse_odd_names,
+    shown_path,
+    state_of,
+)
+from replay.cleaning.cleaned_ahead import cleaned_ahead
 from replay.cleaning.keeper import Keeper
-from replay.cleaning.long.long_table import clean_long
 from replay.cleaning.overlap import (
     begun_before,
     check_overlap,
@@ -31,15 +42,17 @@ from replay.cleaning.overlap import (
     shares_with,
     start_is_stated,
 )
-from replay.cleaning.parts import Part, clean_wide, joint_names
 from replay.cleaning.restarts import runs_by_clock
 from replay.cleaning.runs import refuse_runs, runs_of
-from replay.cleaning.same_channels import settle
-from replay.cleaning.same_log import refuse_twice, stored_of_same_log, the_one_to_replace
+from replay.cleaning.same_log import (
+    is_seen,
+    known_session,
+    refuse_twice,
+    stored_of_same_log,
+    the_one_to_replace,
+)
 from replay.cleaning.session_grouping import Group, gather, log_span
-from replay.cleaning.sessions import arm_name, build_session, session_id, source_name
 from replay.cleaning.stream.cleaner import TimesGoBack
-from replay.cleaning.times.drift import drift_notes
 from replay.errors import (
     ArchiveError,
     JointbookError,
@@ -48,23 +61,16 @@ from replay.errors import (
     UsageError,
     first_line,
 )
-from replay.logs.bind import check_enough, check_whole
-from replay.logs.maps import SHARED_KEYS, LogMap, load_map
-from replay.logs.proposing.fit import Fit, fit, fit_some
-from replay.logs.proposing.proposal import told_together
-from replay.logs.readers.arranged import arranged
-from replay.logs.readers.open_log import open_log
+from replay.logs.maps import LogMap, load_map
 from replay.logs.readers.raw import RawLog
-from replay.logs.times.start_names import with_start
 from replay.records import QualityNote, Refusal, Session
+from replay.workers import Each, in_turn
 
 Progress = Callable[[str, int, int], None]
 """Called with what is being done, how many files are done, and how many there are."""
 
 MAP_SUFFIX = ".map.toml"
-_CHUNK = 1 << 22
 _LOOK_BYTES = 1 << 18
-_BEGAN_ANEW = "the clock begins anew"
 _DISK = (errno.ENOSPC, errno.EDQUOT, errno.EROFS)
 
 
@@ -131,6 +137,7 @@ def ingest(
     arm: Arm | str | Path | None = None,
     progress: Progress | None = None,
     replace_stored: bool = False,
+    each: Each = in_turn,
 ) -> IngestResult:
     """Take logs into the archive.
 
@@ -151,6 +158,9 @@ def ingest(
         Where the very same log was taken in before, under another map or arm
         file, put what it makes now in the place of what it made then, in one
         step. `IngestResult.replaced` tells which session went.
+    each : Each
+        Who reads and cleans logs. This process alone stores them, in their order, and
+        reads itself what others could not make one session of.
 
     Returns
     -------
@@ -168,12 +178,15 @@ def ingest(
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
     outcomes: _Outcomes = []
     done = 0
-    for group in gather(files, maps):
+    for group, ahead in cleaned_ahead(archive, gather(files, maps), maps, the_arm, each):
         paths = group.paths
         if progress is not None:
             progress(shown_path(paths[0].name), done, len(files))
         try:
-            _take(archive, group, maps, the_arm, outcomes, replace_stored)
+            if ahead is None or not ahead.is_current():
+                _take(archive, group, maps, the_arm, outcomes, replace_stored)
+            else:
+                _keep_ahead(archive, group, ahead, maps, the_arm, outcomes, replace_stored)
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a log's trouble is that log's alone
@@ -199,17 +212,6 @@ def find_sources(sources: Sequence[str | Path]) -> list[Path]:
         else:
             raise UsageError("no such file or folder", file=source)
     return list(dict.fromkeys(found))
-
-
-def shown_path(path: str | Path) -> str:
-    r"""Return a path as text that can be printed and stored, whatever its octets.
-
-    Examples
-    --------
-    >>> shown_path("caf\udce9.csv")
-    'caf\\xe9.csv'
-    """
-    return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
 def _why(error: BaseException, path: Path) -> str:
@@ -267,31 +269,20 @@ def _take(
 ) -> None:
     """Take the files of one session; ``joins`` is the stored one that they are together with."""
     paths = group.paths
-    for path in paths:
-        if shown_path(path) != str(path):
-            raise LogRefused("the file's name is not UTF-8", todo="rename the file")
+    refuse_odd_names(paths)
     known_open = group.opened
-    before = [known_open[p].state if p in known_open else _state(p) for p in paths]
+    before = [known_open[p].state if p in known_open else state_of(p) for p in paths]
     with archive.staging() as folder, ThreadPoolExecutor(1) as pool:
-        raws = [
-            known_open[path].raw
-            if path in known_open
-            else open_log(path, _below(folder, f"log{n}"), maps)
-            for n, path in enumerate(paths)
-        ]
+        raws = opened_logs(paths, folder, maps, {p: o.raw for p, o in known_open.items()})
         try:
-            fits = _fits(raws, maps)
+            fits = fits_of(raws, maps)
         except LogMapError:
             refuse_overlap(archive, raws[0], maps, arm)
             raise
-        fits = [
-            replace(fit, log_map=with_start(fit.log_map, path))
-            for fit, path in zip(fits, paths, strict=True)
-        ]
-        raws = [arranged(raw, fit.log_map) for raw, fit in zip(raws, fits, strict=True)]
+        raws, fits = placed(raws, fits)
         log_map = fits[0].log_map
-        if _seen(archive, paths):
-            known = _known(archive, paths, log_map, arm)
+        if is_seen(archive, paths):
+            known = known_session(archive, logs_sha256(paths), log_map, arm)
             if known is not None:
                 _was_there(archive, outcomes, known, paths)
                 return
@@ -302,14 +293,14 @@ def _take(
             runs = [raws[0]]
 
         def keep(
-            run: RawLog, own: str, placed: LogMap, as_it_is: bool, among: Sequence[RawLog]
+            run: RawLog, own: str, placed_map: LogMap, as_it_is: bool, among: Sequence[RawLog]
         ) -> None:
-            mine = [replace(fits[0], log_map=placed), *fits[1:]]
-            logs, inside = [run, *raws[1:]], _below(folder, own)
+            mine = [replace(fits[0], log_map=placed_map), *fits[1:]]
+            logs, inside = [run, *raws[1:]], below(folder, own)
+            cleaned = clean_logs(archive, pool, inside, logs, mine, arm, before, as_it_is)
             stored = _keep(
-                archive, pool, inside, logs, mine, arm, before, outcomes, replace_stored, joins,
-                as_it_is, [r.run for r in among],
-            )  # fmt: skip
+                archive, cleaned, outcomes, replace_stored, joins, [r.run for r in among]
+            )
             if stored is not None:
                 given = log_map if maps else None
                 _join(archive, stored, group, given, arm, outcomes, replace_stored)
@@ -320,77 +311,48 @@ def _take(
                 keep(run, f"run{nth}", log_map, not alone, runs)
             except TimesGoBack as error:
                 parts = runs_by_clock(run, log_map) if alone else []
-                if not parts and str(error) != _BEGAN_ANEW:
+                if not parts and str(error) != BEGAN_ANEW:
                     raise
                 if not parts:
                     keep(run, "again", log_map, True, runs)
-                for place, (part, placed) in enumerate(parts):
-                    keep(part, f"part{place}", placed, True, [p for p, _ in parts])
+                for place, (part, placed_map) in enumerate(parts):
+                    keep(part, f"part{place}", placed_map, True, [p for p, _ in parts])
+
+
+def _keep_ahead(
+    archive: Keeper,
+    group: Group,
+    cleaned: CleanLogs,
+    maps: list[LogMap],
+    arm: Arm | None,
+    outcomes: _Outcomes,
+    replace_stored: bool,
+) -> None:
+    """Store what another process has cleaned, as `_take` stores what it cleaned itself."""
+    if is_seen(archive, group.paths):
+        known = known_session(archive, cleaned.session.raw_sha256 or "", cleaned.log_map, arm)
+        if known is not None:
+            _was_there(archive, outcomes, known, group.paths)
+            return
+    stored = _keep(archive, cleaned, outcomes, replace_stored, None, [cleaned.session.run])
+    if stored is not None:
+        given = cleaned.log_map if maps else None
+        _join(archive, stored, group, given, arm, outcomes, replace_stored)
 
 
 def _keep(
     archive: Keeper,
-    pool: ThreadPoolExecutor,
-    folder: Path,
-    raws: list[RawLog],
-    fits: list[Fit],
-    arm: Arm | None,
-    before: list[tuple[int, int]],
+    cleaned: CleanLogs,
     outcomes: _Outcomes,
     replace_stored: bool,
     joins: Session | None,
-    as_it_is: bool,
     among: Sequence[str],
 ) -> Session | None:
-    """Clean and store one session; return a stored one that it has to be read together with.
+    """Store one session; return a stored one that it has to be read together with.
 
     ``among`` names all runs of its file.
-
-    Raises
-    ------
-    TimesGoBack
-        When the clock begins anew in it, unless it is to be taken ``as_it_is``.
     """
-    paths, log_map = [raw.path for raw in raws], fits[0].log_map
-    joints, note = joint_names(log_map, arm)
-    copying = pool.submit(archive.copy_raw, _below(folder, "kept"), paths)
-    parts = [
-        (clean_long if fit.log_map.layout == "long" else clean_wide)(
-            raw,
-            fit.log_map,
-            fit.bindings,
-            joints,
-            arm,
-            _below(folder, f"log{n}"),
-            follow=archive.overviews_beside,
-        )
-        for n, (raw, fit) in enumerate(zip(raws, fits, strict=True))
-    ]
-    kept, sha256 = copying.result()
-    if [_state(p) for p in paths] != before:
-        raise LogRefused(
-            "the file changed while it was read",
-            file=paths[0],
-            todo="ingest it again when it is complete",
-        )
-    if not as_it_is and _begins_anew(parts[0]):
-        raise TimesGoBack(_BEGAN_ANEW)
-    if len(parts) > 1:
-        parts = settle(parts, _below(folder, "settled"), archive.overviews_beside)
-    session, files = build_session(
-        parts,
-        log_map,
-        arm,
-        joints,
-        raw_sha256=sha256,
-        program=program_version(),
-        extra=[
-            *_notes_on_map(log_map, note, raws[0].run),
-            *drift_notes(parts),
-            *_shared(fits),
-            *_unused(raws, fits),
-        ],
-    )
+    session, paths = cleaned.session, cleaned.paths
     if archive.has_session(session.session):
         _was_there(archive, outcomes, session.session, paths)
         return None
@@ -398,7 +360,7 @@ def _keep(
     old = None
     if replace_stored:
         old = the_one_to_replace(stored_of_same_log(archive, session, among, fresh))
-    elif joins is None and start_is_stated(log_map):
+    elif joins is None and start_is_stated(cleaned.log_map):
         refuse_twice(stored_of_same_log(archive, session, among, fresh), session, paths)
     begun = None if joins is None else joins.session
     if old is None and joins is None:
@@ -410,32 +372,24 @@ def _keep(
             file=paths[0],
             todo="copy the archive to a disk and do it there",
         )
-    if joins is not None and joins.raw_sha256 != sha256:
+    if joins is not None and joins.raw_sha256 != session.raw_sha256:
         said = f"takes the place of session {begun}, which had its first logs alone"
         session = replace(session, quality=(*session.quality, QualityNote("joined", said)))
     elif begun is not None and joins is None:
         said = f"takes the place of session {begun}, which was read while its log still grew"
         session = replace(session, quality=(*session.quality, QualityNote("completed", said)))
+    log_map = cleaned.log_map
     if old is None and (not start_is_stated(log_map) or log_map.time.start_from is not None):
-        other = shares_with(archive, session) if begun is None and not raws[0].run else None
+        other = shares_with(archive, session) if begun is None and not session.run else None
         if other is not None:
             return other
         check_overlap(archive, session, paths, begun)
-    if archive.add_session(session, files, raw=kept, instead_of=old or begun):
-        said_of = zip(paths, fits, strict=True)
-        proposed = tuple(f"{path.name}: {fit.said}" for path, fit in said_of if fit.said)
+    if archive.add_session(session, cleaned.files, raw=cleaned.kept, instead_of=old or begun):
         completed = old is None and joins is None
-        outcomes.append(_Stored(session, old or begun, completed, proposed))
+        outcomes.append(_Stored(session, old or begun, completed, cleaned.proposed))
     else:
         outcomes.append(_AlreadyThere(session.session))
     return None
-
-
-def _begins_anew(part: Part) -> bool:
-    """Tell whether a log's clock went back to about where it began, if only at its end."""
-    orderers = [cleaner.orderer for cleaner in part.cleaners.values()]
-    back = any(o.began_anew and o.set_back.count for o in orderers)
-    return back or any(a.kind == "clock-step" for a in part.raw.set_aside)
 
 
 def _join(
@@ -487,124 +441,11 @@ def _was_there(archive: Keeper, outcomes: _Outcomes, session: str, paths: list[P
     outcomes.append(_AlreadyThere(session, mended=archive.mend_raw(session, paths)))
 
 
-def _state(path: Path) -> tuple[int, int]:
-    found = path.stat()
-    return found.st_size, found.st_mtime_ns
-
-
-def _fits(raws: list[RawLog], maps: list[LogMap]) -> list[Fit]:
-    if len(raws) == 1:
-        return [fit(raws[0], maps)]
-    some = [f for raw in raws if (f := fit_some(raw, maps)) is not None]
-    check_enough(some[0].log_map, raws[0].path)
-    check_whole(some[0].log_map, [b for f in some for b in f.bindings], [raw.path for raw in raws])
-    return some
-
-
-def _below(folder: Path, name: str) -> Path:
-    made = folder / name
-    made.mkdir(exist_ok=True)
-    return made
-
-
 def _maps(log_map: LogMap | str | Path | Sequence[LogMap | str | Path] | None) -> list[LogMap]:
     if log_map is None:
         return []
     several = [log_map] if isinstance(log_map, LogMap | str | Path) else list(log_map)
     return [m if isinstance(m, LogMap) else load_map(m) for m in several]
-
-
-def _seen(archive: Keeper, paths: Sequence[Path]) -> bool:
-    """Tell whether logs of these names came before; then digests are worth waiting for."""
-    frame = archive.sessions()
-    return frame.height > 0 and source_name([p.name for p in paths]) in frame["source"]
-
-
-def _known(archive: Keeper, paths: Sequence[Path], log_map: LogMap, arm: Arm | None) -> str | None:
-    """Return the session that this very log, map and arm file made before."""
-    told = [file_sha256(p) for p in paths]
-    sha256 = told[0] if len(told) == 1 else hashlib.sha256("".join(told).encode()).hexdigest()
-    name = arm_name(log_map, arm)
-    ending = session_id(0, name, sha256, log_map.toml, arm.toml if arm else "")[16:]
-    for known in archive.sessions()["session"]:
-        if known.endswith(ending):
-            return str(known)
-    return None
-
-
-_WHOSE = {
-    None: "the log map's",
-    "name": "from the file's name",
-    "folder": "from the folder's name",
-    "sidecar": "from the file beside it",
-}
-"""Whose word a log's start is, by `TimeEntry.start_from`."""
-
-
-def _notes_on_map(log_map: LogMap, names: str | None, run: str) -> list[QualityNote]:
-    notes = [QualityNote("joint-names", names)] if names else []
-    if start_is_stated(log_map) and run in ("", "run 1"):
-        notes.append(
-            QualityNote(
-                "stated-start",
-                f"the log has no date; its start is {_WHOSE[log_map.time.start_from]}, "
-                f"{log_map.time.start}",
-                channel="time",
-            )
-        )
-    return notes
-
-
-def _shared(fits: Sequence[Fit]) -> Iterator[QualityNote]:
-    """Say of which joints one column is the temperature."""
-    for found in fits:
-        by_column: dict[str, list[str]] = {}
-        for b in found.bindings:
-            if b.entry.key in SHARED_KEYS:
-                by_column.setdefault(b.column, []).append(b.channel.rpartition(".")[0])
-        for column, joints in by_column.items():
-            if len(joints) > 1:
-                said = f"column {column!r} is the temperature of {', '.join(joints)}"
-                yield QualityNote("shared-column", said, count=len(joints))
-
-
-def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote]:
-    """Say which columns of each log no line of the map reads."""
-    for raw, found in zip(raws, fits, strict=True):
-        if found.log_map.layout == "long":
-            present: Sequence[str] = found.channels
-            read = {b.column for b in found.bindings}
-        else:
-            present = raw.columns
-            read = {b.column for b in found.bindings} | set(found.log_map.time.columns)
-            read |= {found.log_map.run or "", found.log_map.time.nanosecond or ""}
-            read.add(found.log_map.time.date or "")
-        left = [c for c in present if c not in read]
-        if left:
-            noun = "channel" if found.log_map.layout == "long" else "column"
-            yield QualityNote(
-                "unused",
-                f"{len(left)} {noun}{'s' * (len(left) > 1)} of {raw.path.name} that the log map "
-                f"does not name: {told_together(left)}",
-                count=len(left),
-            )
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's octets, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as handle:
-        while chunk := handle.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
-def program_version() -> str:
-    """Return the program's name and version, as kept with a session."""
-    try:
-        return f"jointbook {version('jointbook')}"
-    except PackageNotFoundError:
-        return "jointbook"
 
 
 def _reason(error: JointbookError, path: Path) -> str:

@@ -5,11 +5,29 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
+from replay.arm import Arm
 from replay.cleaning.keeper import Keeper
-from replay.cleaning.sessions import session_id
+from replay.cleaning.sessions import arm_name, session_id, source_name
 from replay.errors import LogRefused
+from replay.logs.maps import LogMap
 from replay.records import Session
 from replay.wording import counted
+
+
+def is_seen(archive: Keeper, paths: Sequence[Path]) -> bool:
+    """Tell whether logs of these names came before; then digests are worth waiting for."""
+    frame = archive.sessions()
+    return frame.height > 0 and source_name([p.name for p in paths]) in frame["source"]
+
+
+def known_session(archive: Keeper, sha256: str, log_map: LogMap, arm: Arm | None) -> str | None:
+    """Return the session that this very log, map and arm file made before."""
+    name = arm_name(log_map, arm)
+    ending = session_id(0, name, sha256, log_map.toml, arm.toml if arm else "")[16:]
+    for known in archive.sessions()["session"]:
+        if known.endswith(ending):
+            return str(known)
+    return None
 
 
 def stored_of_same_log(

@@ -24,11 +24,15 @@ from replay.cleaning.folder_watcher import watch_folder
 from replay.cleaning.ingest import find_sources
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
 from replay.cli.output import Bar, each_once, plain, print_json, say
+from replay.cli.who_works import add_workers, who_works
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
 from replay.reviews.withdrawal import withdraw
 from replay.wording import counted
+
+BYTES_A_VALUE = 10
+"""Of a log, about; it is judged by it whether several processes are worth it."""
 
 LINES_OF_A_KIND = 8
 """So many notes of a kind are printed before the rest is only counted."""
@@ -61,6 +65,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="S",
         help="seconds it must stand still (5); a text without an end of its last line, 12 times so",
     )
+    add_workers(parser, elsewhere=False)  # logs are cleaned beside where they come to rest
 
 
 def run(args: argparse.Namespace) -> int:
@@ -73,13 +78,15 @@ def run(args: argparse.Namespace) -> int:
     args.sources = [path for source in args.sources for path in expanded(source)]
     if args.watch and (len(args.sources) != 1 or not Path(args.sources[0]).is_dir()):
         raise UsageError("--watch takes one folder", todo="jointbook ingest FOLDER --watch")
-    if not find_sources(args.sources) and not args.watch:  # raises for a name that is not there
+    files = find_sources(args.sources)  # raises for a name that is not there
+    if not files and not args.watch:
         raise UsageError("no log in it", file=args.sources[0])
     archive = open_archive(args.archive, create=True)
     if args.watch:
         return _stay(archive, args, maps, arm)
     flags = archive.table("flags") if args.replace else None
-    with Bar() as bar:
+    octets = sum(path.stat().st_size for path in files)
+    with Bar() as bar, who_works(args, len(files), octets // BYTES_A_VALUE) as each:
         result = ingest(
             archive,
             args.sources,
@@ -87,6 +94,7 @@ def run(args: argparse.Namespace) -> int:
             arm=arm,
             progress=bar.show,
             replace_stored=args.replace,
+            each=each,
         )
     for new, old in result.replaced.items():
         withdraw(

@@ -27,14 +27,17 @@ def values_of(archive: Archive, sessions: Iterable[str] | None = None) -> int:
     return int((frame["rows"] * frame["joints"]).sum()) if frame.height else 0
 
 
-def add_workers(parser: argparse.ArgumentParser) -> None:
-    """Declare ``--workers`` and ``--scheduler``."""
+def add_workers(parser: argparse.ArgumentParser, *, elsewhere: bool = True) -> None:
+    """Declare ``--workers`` and, where other machines can do the work, ``--scheduler``."""
     parser.add_argument(
         "--workers",
         type=int,
         metavar="N",
         help="processes of this machine that work (one a core where several sessions are worth it)",
     )
+    if not elsewhere:
+        parser.set_defaults(scheduler=None)
+        return
     parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",

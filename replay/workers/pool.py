@@ -27,6 +27,9 @@ R = TypeVar("R")
 AHEAD = 2
 """Things that are given out for each process: one in work, one waiting."""
 
+END_S = 5.0
+"""So long a process that was told to end is waited for."""
+
 _ONE_EACH = ("POLARS_MAX_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """As many processes as cores: a process's libraries use one thread."""
 
@@ -57,10 +60,17 @@ class Pool:
     def __exit__(
         self, kind: type[BaseException] | None, error: object, trace: TracebackType | None
     ) -> None:
-        if kind is not None:  # what they still work on, nobody waits for
-            for process in list((getattr(self._executor, "_processes", None) or {}).values()):
-                process.terminate()
+        if kind is not None:
+            self._end()
         self._executor.shutdown(wait=True, cancel_futures=kind is None)
+
+    def _end(self) -> None:
+        """End the processes; what they still work on, nobody waits for."""
+        ended = list((getattr(self._executor, "_processes", None) or {}).values())
+        for process in ended:
+            process.terminate()
+        for process in ended:
+            process.join(END_S)
 
     def __call__(self, work: Callable[[T], R], items: Iterable[T], /) -> Iterator[R]:
         """Yield ``work(item)`` of each item in order; the items are drawn a little ahead.
@@ -83,6 +93,9 @@ class Pool:
                 if not waiting:
                     return
                 yield waiting.popleft().result()
+        except (KeyboardInterrupt, SystemExit):
+            self._end()  # before whoever called tidies away what they work in
+            raise
         except BrokenProcessPool:
             raise WorkersError(
                 "a worker process ended in the middle of its work, as one does that takes more "

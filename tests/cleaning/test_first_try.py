@@ -220,7 +220,7 @@ def test_parts_of_a_session_are_opened_once(
         asked.append(path)
         return open_log(path, *rest)  # type: ignore[arg-type]
 
-    for module in ("ingest", "session_grouping"):
+    for module in ("clean_logs", "session_grouping"):
         found = importlib.import_module(f"replay.cleaning.{module}")
         monkeypatch.setattr(found, "open_log", counted)
     archive, result = take(tmp_path, *paths)

@@ -55,7 +55,7 @@ def test_a_folder_with_brackets_is_taken_whole(tmp_path: Path) -> None:
 def test_one_fault_of_the_program_costs_one_log(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    module = sys.modules["replay.cleaning.ingest"]
+    module = sys.modules["replay.cleaning.clean_logs"]
     true = module.open_log
 
     def faulty(path: Path, *more: object) -> object:

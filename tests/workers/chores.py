@@ -5,7 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 
 def squared(number: int) -> int:
@@ -41,3 +43,13 @@ def napping_once(folder: Path, number: int) -> int:
             mark.write_text(str(os.getpid()))
             time.sleep(60)
     return number * number
+
+
+def dies_once(folder: Path, work: Callable[[Any], Any], item: Any) -> Any:
+    """Do the work, but for the fourth time it is asked: then the process is killed in it."""
+    with open(folder / "asked", "a") as asked:
+        asked.write("x")
+    if (folder / "asked").stat().st_size == 4:
+        (folder / "died").touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return work(item)
