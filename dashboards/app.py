@@ -59,6 +59,7 @@ from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.terms import linked
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
+from dashboards.failure_words import said
 from dashboards.gate import figures, guard, sign_in
 from dashboards.gate.visitors import Sessions
 from dashboards.jobs import Jobs
@@ -67,7 +68,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
 from replay.accounts import Users
 from replay.archive import Archive, open_archive
-from replay.errors import JointbookError, first_line
+from replay.errors import JointbookError
 
 PAGE_MODULES = (
     "queue",
@@ -194,11 +195,11 @@ def told(make: Callable[[], Component]) -> Component:
     try:
         return make()
     except JointbookError as error:
-        return basics.message(error.sentence(), kind="trouble")
+        return basics.message(said(error), kind="trouble")
     except Exception as error:
         _log.exception("a page could not be shown")
         return basics.message(
-            f"This page could not be shown: {type(error).__name__}: {first_line(error)}",
+            f"This page could not be shown: {said(error)}",
             "The details are in the program's log.",
             kind="trouble",
         )
@@ -206,10 +207,10 @@ def told(make: Callable[[], Component]) -> Component:
 
 def _say_error(error: Exception) -> None:
     if isinstance(error, JointbookError):
-        text = error.sentence()
+        text = said(error)
     else:
         _log.error("a callback failed", exc_info=error)
-        text = f"That did not work: {type(error).__name__}: {first_line(error)}"
+        text = f"That did not work: {said(error)}"
     set_props(ids.NOTICE, {"children": html.Div(basics.message(text, kind="trouble"))})
 
 

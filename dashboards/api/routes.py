@@ -12,8 +12,10 @@ import polars as pl
 from flask import Flask, Response, request
 
 from dashboards.api.description import MOST_SAMPLES, OPERATIONS, ROOT, Operation, description
+from dashboards.failure_words import said
 from dashboards.queries import handing_on
 from replay.archive import Archive
+from replay.csv_cells import csv_bytes
 from replay.errors import ArchiveError, JointbookError, UsageError
 
 TIME_FORMAT = "%Y-%m-%dT%H:%M:%S%.9fZ"
@@ -45,12 +47,12 @@ def _add(server: Flask, archive: Archive, operation: Operation) -> None:
                 return _report(handing_on.report(archive, session, serial, asked), form)
             return _answer(archive, operation, session, asked)
         except (UsageError, ArchiveError) as error:
-            return _json({"error": error.sentence()}, 400)
+            return _json({"error": said(error)}, 400)
         except JointbookError as error:
-            return _json({"error": error.sentence()}, 500)
+            return _json({"error": said(error)}, 500)
         except Exception as error:
             _log.exception("the interface")
-            return _json({"error": f"{type(error).__name__}: {error}"}, 500)
+            return _json({"error": said(error)}, 500)
 
     server.add_url_rule(operation.rule, f"api-{operation.name}", serve, methods=["GET"])
 
@@ -136,9 +138,8 @@ def _table(frame: pl.DataFrame, form: str, name: str, *, total: int | None = Non
     body = io.BytesIO()
     if form == "csv":
         lists = [c for c, t in frame.schema.items() if isinstance(t, pl.List)]
-        frame.with_columns(pl.col(lists).list.join(" ")).write_csv(
-            body, datetime_format=TIME_FORMAT
-        )
+        flat = frame.with_columns(pl.col(lists).list.join(" "))
+        body.write(csv_bytes(flat, datetime_format=TIME_FORMAT))
         kind = "text/csv; charset=utf-8"
     else:
         frame.write_ipc_stream(body)

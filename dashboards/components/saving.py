@@ -7,6 +7,8 @@ import io
 import polars as pl
 from flask import Response, send_file
 
+from replay.csv_cells import csv_bytes
+
 KINDS = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 
 
@@ -16,7 +18,7 @@ def send_table(frame: pl.DataFrame, name: str, form: str) -> Response | tuple[st
         return "CSV and Parquet are offered", 404
     body = io.BytesIO()
     if form == "csv":
-        frame.write_csv(body)
+        body.write(csv_bytes(frame))
     else:
         frame.write_parquet(body, compression="zstd")
     body.seek(0)

@@ -13,6 +13,7 @@ from dashboards.components import basics
 from dashboards.components.queue_page.finding_form import FIELDS, field_id
 from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
+from dashboards.failure_words import said
 from dashboards.links import View
 from dashboards.pages import queue_bundle
 from dashboards.pages.page import Desk, Page
@@ -135,7 +136,7 @@ def register(app: Dash, desk: Desk) -> None:
             # what is put after theirs is after what was shown, not after what came since
             return (*(no_update,) * 4, conflict(others, mine_of(form)), False, others[-1].seq)
         except UsageError as error:
-            words = html.Span(error.sentence(), className="refused-words")
+            words = html.Span(said(error), className="refused-words")
             return (*(no_update,) * 4, words, True, no_update)
 
 

@@ -158,7 +158,7 @@ def register(app: Dash, desk: Desk) -> None:
             said = newest["verdict"] + (f", “{newest['note']}”" if newest["note"] else "")
             return verdict_line(past), told_of(newest["reviewer"], said), last_seen(past)
         except UsageError as error:
-            return no_update, html.Span(error.sentence(), className="refused-words"), no_update
+            return no_update, html.Span(said(error), className="refused-words"), no_update
         past = decisions.history(desk.archive, session, flag)
         return verdict_line(past), "kept", last_seen(past)
 

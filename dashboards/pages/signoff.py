@@ -176,7 +176,7 @@ def register(app: Dash, desk: Desk) -> None:
         except StaleError:
             return body(desk, session, html.Span(CHANGED, className="refused-words")), no_update
         except UsageError as error:
-            return no_update, html.Span(error.sentence(), className="refused-words")
+            return no_update, html.Span(said(error), className="refused-words")
         return body(desk, session, html.P(said, role="status")), no_update
 
 

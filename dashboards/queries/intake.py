@@ -26,6 +26,7 @@ from typing import IO
 
 import polars as pl
 
+from dashboards.failure_words import said
 from replay.archive import Archive
 from replay.arm import load_arm
 from replay.cleaning import IngestResult as IngestResult  # the library shows it
@@ -274,7 +275,7 @@ def _propose_one(path: Path) -> Proposed:
     try:
         proposal = propose_map(path)
     except JointbookError as error:
-        return Proposed((path.name,), "", trouble=error.sentence().replace(f"{path.parent}/", ""))
+        return Proposed((path.name,), "", trouble=said(error))
     missing = "; ".join(proposal.missing)
     trouble = f"This log lacks what every log needs: {missing}." if missing else ""
     lines = tuple(
@@ -302,7 +303,7 @@ def look(batch: Batch, log: str, text: str) -> Look:
         log_map = own_map(text)
         seen = preview(batch.folder / log, log_map)
     except JointbookError as error:
-        return Look(trouble=error.sentence().replace(f"{batch.folder}/", ""))
+        return Look(trouble=said(error))
     return Look(seen.joints, seen)
 
 
@@ -310,7 +311,7 @@ def _map_trouble(text: str) -> str:
     try:
         own_map(text)
     except JointbookError as error:
-        return error.sentence()
+        return said(error)
     return ""
 
 
@@ -348,7 +349,7 @@ def take(
 
     ``arm`` is the text of an arm file, or None.
     """
-    the_arm = load_arm(arm) if arm else None
+    the_arm = load_arm(arm if "\n" in arm else f"{arm}\n") if arm else None  # never a path
     loaded = [own_map(text) for text in maps]
     return ingest(
         archive,

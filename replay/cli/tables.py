@@ -21,6 +21,7 @@ import orjson
 import polars as pl
 
 from replay.cli.plain import plain
+from replay.csv_cells import csv_bytes
 from replay.errors import UsageError
 
 GAP = "  "
@@ -157,7 +158,7 @@ def write_tables(tables: Mapping[str, pl.DataFrame], out: str) -> list[Path]:
     for name, frame in tables.items():
         to = path if len(tables) == 1 else path.with_name(f"{path.stem}-{name}{path.suffix}")
         if path.suffix == ".csv":
-            flat(frame).write_csv(to, datetime_format="%Y-%m-%dT%H:%M:%S%.fZ")
+            to.write_bytes(csv_bytes(flat(frame), datetime_format="%Y-%m-%dT%H:%M:%S%.fZ"))
         else:
             frame.write_parquet(to)
         written.append(to)

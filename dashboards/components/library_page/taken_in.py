@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
+from dashboards.failure_words import without_folders
 from dashboards.links import View
 from replay.wording import counted
 
@@ -40,7 +41,12 @@ def taken_in(result: IngestResult) -> Component:
         for name in result.unchanged
     ]
     lines += [
-        html.Li([html.Strong("Refused: "), f"{r.source.rsplit('/', 1)[-1]}: {r.reason}"])
+        html.Li(
+            [
+                html.Strong("Refused: "),
+                f"{r.source.rsplit('/', 1)[-1]}: {without_folders(r.reason)}",
+            ]
+        )
         for r in result.refused
     ]
     names = [s.session for s in result.sessions]

@@ -18,6 +18,7 @@ from dash import Dash
 from flask import Response, request
 
 from dashboards import ids
+from dashboards.failure_words import said
 from dashboards.figures.packing import Group, pack
 from dashboards.gate.rules import UPDATE
 from dashboards.pages.page import Desk
@@ -25,6 +26,7 @@ from dashboards.queries import baselines
 from dashboards.queries.session import posture, sessions, windows
 from dashboards.queries.session.derived import Derived
 from dashboards.queries.session.plane import plane
+from replay.csv_cells import csv_bytes
 from replay.errors import JointbookError, UsageError
 
 _log = logging.getLogger(__name__)
@@ -50,10 +52,10 @@ def add_routes(app: Dash, desk: Desk) -> None:
                 try:
                     return answer(sessions.outline(archive, session))
                 except JointbookError as error:
-                    return _json({"error": error.sentence()}, 404)
+                    return _json({"error": said(error)}, 404)
                 except Exception as error:
                     _log.exception("replay data")
-                    return _json({"error": f"{type(error).__name__}: {error}"}, 500)
+                    return _json({"error": said(error)}, 500)
 
             app.server.add_url_rule(
                 f"/data/replay/<session>/{path}", f"replay-{path}", serve, methods=["GET"]
@@ -131,8 +133,7 @@ def add_routes(app: Dash, desk: Desk) -> None:
 
     @route("measure.csv")
     def measure_csv(found: sessions.Outline) -> Response:
-        text = measured(found).write_csv()
-        return _file(text.encode(), f"{found.session}-measure.csv", "text/csv")
+        return _file(csv_bytes(measured(found)), f"{found.session}-measure.csv", "text/csv")
 
     @route("measure.parquet")
     def measure_parquet(found: sessions.Outline) -> Response:
@@ -141,8 +142,8 @@ def add_routes(app: Dash, desk: Desk) -> None:
     @route("span.csv")
     def span_csv(found: sessions.Outline) -> Response:
         table = windows.span_table(archive, found, *_window(found), _joints(found))
-        text = table.write_csv(datetime_format="%Y-%m-%dT%H:%M:%S%.9fZ")
-        return _file(text.encode(), f"{found.session}-span.csv", "text/csv")
+        text = csv_bytes(table, datetime_format="%Y-%m-%dT%H:%M:%S%.9fZ")
+        return _file(text, f"{found.session}-span.csv", "text/csv")
 
     @route("span.parquet")
     def span_parquet(found: sessions.Outline) -> Response:

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from dashboards.failure_words import said
 from dashboards.figures.packing import Group, Singles, reduce_columns
 from dashboards.links import to_datetime
 from dashboards.queries.baselines import newest
@@ -130,11 +131,11 @@ class Derived:
                 try:
                     pieces = self._compute(found, start_s, end_s, joints, base)
                 except JointbookError as error:
-                    blocks.failed = error.sentence()
+                    blocks.failed = said(error)
                     return
                 except Exception as error:
                     _log.exception("derived channels of %s", found.session)
-                    blocks.failed = f"{type(error).__name__}: {error}"
+                    blocks.failed = said(error)
                     return
                 for piece in pieces:
                     n = max(1, int(np.ceil(piece.t_s.size / per_block)))

@@ -14,6 +14,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.archive.catalogue import record_text
+from replay.csv_cells import csv_bytes, shown_only
 from replay.errors import UsageError
 from replay.record import copies
 from replay.record.entries import stamp
@@ -100,7 +101,7 @@ def _cleaned(
             )
             about = f"the cleaned samples from 10 s before finding {finding.finding} to 10 s after"
         path = folder / f"{_plain(stream)}.csv"
-        span.sink_csv(path, datetime_format=TIME_FORMAT)
+        shown_only(span).sink_csv(path, datetime_format=TIME_FORMAT)
         yield Part(f"cleaned/{stream}.csv", path, about)
 
 
@@ -159,10 +160,10 @@ def _record(archive: Archive, record: Session) -> Iterator[Part]:
     about = "what people put on record about the session, to be read"
     yield Part("record/entries.json", _json(rows), about)
     pinned = pins(archive, record.session)
-    yield Part("record/pins.csv", pinned.write_csv().encode(), "notes pinned to instants")
+    yield Part("record/pins.csv", csv_bytes(pinned), "notes pinned to instants")
     units = [record.unit(joint) for joint in record.joints]
     notes = maintenance(archive).filter(pl.col("serial").is_in(units))
-    yield Part("record/maintenance.csv", notes.write_csv().encode(), "work done on the units")
+    yield Part("record/maintenance.csv", csv_bytes(notes), "work done on the units")
 
 
 def _report(

@@ -1,0 +1,125 @@
+"""No folder of the server reaches a browser in an error, and no file of it through an upload."""
+
+import io
+import re
+import tempfile
+from pathlib import Path
+
+import pytest
+
+from dashboards.components.library_page.taken_in import taken_in
+from dashboards.failure_words import said, without_folders
+from dashboards.queries import intake
+from replay.archive import open_archive
+from replay.errors import ArchiveError, ArmFileError, JointbookError, LogMapError
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        ArchiveError("its bytes changed", file="/srv/my arms/archive/tables/flags/p.parquet"),
+        ArchiveError("cannot write to /var/lib/jointbook/p.parquet: full", todo="see /etc/fstab"),
+        FileNotFoundError(2, "No such file or directory", "/usr/lib/x/p.parquet"),
+        OSError(f"{tempfile.gettempdir()}/a b/c/p.parquet: cut"),
+        ValueError(f"{Path.home()}/p.parquet is odd\nplan: /srv/secret"),
+    ],
+)
+def test_an_error_names_files_and_no_folder(error: Exception) -> None:
+    text = said(error)
+    assert "p.parquet" in text
+    assert not re.search(r"/(srv|var|etc|usr|tmp|home|root|my arms|lib)\b", text), text
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["A/m and 3/4", "joint J1: angle/rate", "see /session/s1 here", "1031-04-01/05", "https://a.b/c/d",
+     "`jointbook archive repair` writes it", "and/or", "/"],
+)  # fmt: skip
+def test_what_is_no_path_stays(text: str) -> None:
+    assert said(JointbookError(text)) == text
+    assert without_folders(text) == text
+
+
+def test_every_error_of_the_pages_goes_through_it() -> None:
+    plain = re.compile(r"\.sentence\(\)|str\((error|e|err)\)|\{(error|e|err)\}")
+    found = {
+        path.relative_to(ROOT).as_posix()
+        for path in (ROOT / "dashboards").rglob("*.py")
+        if plain.search(path.read_text())
+    }
+    assert found == {"dashboards/failure_words.py", "dashboards/__main__.py"}
+
+
+@pytest.fixture
+def hall(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> intake.Intake:
+    (tmp_path / "a room").mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "a room"))
+    return intake.Intake()
+
+
+def dropped(hall: intake.Intake, **files: bytes) -> intake.Batch:
+    name = hall.open()
+    for file, content in files.items():
+        hall.receive(name, file.replace("_", "."), io.BytesIO(content), len(content))
+    return hall.batch(name)
+
+
+def test_what_is_refused_on_its_way_in_names_no_folder(hall: intake.Intake, tmp_path: Path) -> None:
+    batch = dropped(
+        hall, log_csv=b"a,b\n1,2\n", bad_xlsx=b"PK\x03\x04 no", odd_parquet=b"PAR1..PAR1"
+    )
+    archive = open_archive(tmp_path / "archive", create=True)
+    result = intake.take(archive, batch, [], None, lambda *_: None)
+    assert len(result.refused) == 3
+    words = [str(taken_in(result)), *(p.trouble for p in intake.propose(batch))]
+    words.append(intake.look(batch, "log.csv", "[log]\njoints = 1\n").trouble)
+    assert any("log.csv" in w for w in words)
+    assert not any("a room" in w or "/tmp" in w or "intake-" in w for w in words), words
+
+
+SECRET = "arm = 'the secret of another file'"
+
+
+def test_no_text_from_outside_is_taken_for_a_path(hall: intake.Intake, tmp_path: Path) -> None:
+    secret = tmp_path / "secret.toml"
+    secret.write_text(SECRET)
+    archive = open_archive(tmp_path / "archive", create=True)
+    batch = dropped(hall, log_csv=b"a,b\n1,2\n")
+    with pytest.raises(ArmFileError) as arm:
+        intake.take(archive, batch, [], str(secret), lambda *_: None)
+    with pytest.raises(LogMapError) as log_map:
+        intake.take(archive, batch, [str(secret)], None, lambda *_: None)
+    for told in (arm, log_map):
+        assert "TOML" in str(told.value)
+        assert "secret of another" not in str(told.value)
+
+
+ENTITY = """[log]
+joints = 1
+layout = "long"
+[packets]
+xtce_text = '''<?xml version="1.0"?>
+<!DOCTYPE a [<!ENTITY secret SYSTEM "file://{path}">]>
+<SpaceSystem xmlns="http://www.omg.org/spec/XTCE/20180204" name="&secret;">&secret;</SpaceSystem>'''
+"""
+
+
+def test_a_packet_description_takes_no_file_in(hall: intake.Intake, tmp_path: Path) -> None:
+    """External entities of XML (OWASP, "XML External Entity Processing")."""
+    from replay.logs import load_map
+    from replay.logs.readers.packets import _definition
+
+    pytest.importorskip("space_packet_parser")
+    secret = tmp_path / "secret.txt"
+    secret.write_text("the secret")
+    log_map = load_map(ENTITY.format(path=secret))
+    assert str(secret) in log_map.packets["xtce_text"]
+    try:
+        made, _ = _definition(log_map, Path("log.bin"))
+        told = str(vars(made))
+    except LogMapError as error:
+        told = str(error)
+    assert told
+    assert "the secret" not in told
