@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import re
 import tempfile
-from functools import lru_cache
 from pathlib import Path
 
 from replay.errors import JointbookError, first_line
@@ -48,7 +47,6 @@ def without_folders(text: str, *named: str | None) -> str:
     return _PATH.sub(_shortened, text)
 
 
-@lru_cache(1)
 def _own_folders() -> tuple[str, ...]:
     """Return folders of this process, which may have spaces in them."""
     found = [tempfile.gettempdir(), str(Path.home()), str(Path(__file__).parents[1])]

@@ -20,7 +20,7 @@ import time
 import tomllib
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO
 
@@ -34,11 +34,17 @@ from replay.cleaning import ingest
 from replay.cleaning.preview import Preview, preview
 from replay.errors import JointbookError, LogMapError, UsageError
 from replay.logs import LogMap, load_map
+from replay.records import Refusal
+from replay.workers.confined import Confined, LimitError, Limits
 
 MOST_BATCHES = 8
 STALE_S = 6 * 3600.0
 QUOTA_BYTES = 8 << 30
 """Of files that one person has dropped and not taken in."""
+LOOK = Limits(2 << 30, 120.0)
+"""What a first look at a log may take: its first rows, and rows spread over it."""
+TAKE = Limits(4 << 30, 3600.0)
+"""What taking a batch in may take; 1 GB of rows took 0.7 GB."""
 _PREFIX = "jointbook-intake-"
 _CHUNK = 1 << 20
 _SPARE_BYTES = 256 << 20
@@ -108,6 +114,7 @@ class Intake:
     """
 
     def __init__(self, owner: Callable[[], str] = lambda: "") -> None:
+        self._reader = Confined(LOOK)
         self._batches: dict[str, Batch] = {}
         self._lock = threading.Lock()
         self._owner = owner
@@ -126,6 +133,7 @@ class Intake:
             name = secrets.token_urlsafe(9)
             folder = Path(tempfile.mkdtemp(prefix=f"{_PREFIX}{os.getpid()}-"))
             self._batches[name] = Batch(folder, now, owner)
+        self._reader.prepare()
         return name
 
     def batch(self, name: str) -> Batch:
@@ -141,6 +149,21 @@ class Intake:
         with self._lock:
             for name in list(self._batches):
                 self._drop(name)
+        self._reader.close()
+
+    def propose(self, name: str) -> list[Proposed]:
+        """Return a map for every log of a batch; logs that share one are together."""
+        return proposals(self.batch(name), self._reader)
+
+    def look(self, name: str, log: str, text: str) -> Look:
+        """Read the first rows of one log of a batch with a map's text."""
+        batch = self.batch(name)
+        if log not in batch.logs:
+            raise UsageError("no such log among the files that were dropped")
+        try:
+            return self._reader(look, batch, log, text)
+        except LimitError as error:
+            return Look(trouble=said(error))
 
     def _room(self, owner: str) -> int:
         """Return how many bytes an owner may still send."""
@@ -244,8 +267,8 @@ def safe_name(text: str) -> str:
     return kept[-120:] or "log"
 
 
-def propose(batch: Batch) -> list[Proposed]:
-    """Return a map for every log of a batch; logs that share one are together."""
+def proposals(batch: Batch, reader: Confined) -> list[Proposed]:
+    """Return a map for every log of a batch; each log is read by ``reader``."""
     if batch.maps:
         given = [(name, (batch.folder / name).read_text("utf-8")) for name in sorted(batch.maps)]
         return [
@@ -254,7 +277,10 @@ def propose(batch: Batch) -> list[Proposed]:
         ]
     found: dict[str, Proposed] = {}
     for name in batch.logs:
-        one = _propose_one(batch.folder / name)
+        try:
+            one = reader(propose, batch.folder / name)
+        except LimitError as error:
+            one = Proposed((name,), "", trouble=said(error))
         key = one.toml or one.trouble
         if key in found:
             found[key] = Proposed(
@@ -269,7 +295,8 @@ def propose(batch: Batch) -> list[Proposed]:
     return list(found.values())
 
 
-def _propose_one(path: Path) -> Proposed:
+def propose(path: Path) -> Proposed:
+    """Return a map for one log, or why there is none."""
     from replay.logs import propose_map
 
     try:
@@ -296,9 +323,7 @@ def _propose_one(path: Path) -> Proposed:
 
 
 def look(batch: Batch, log: str, text: str) -> Look:
-    """Read the first rows of one log of a batch with a map's text."""
-    if log not in batch.logs:
-        raise UsageError("no such log among the files that were dropped")
+    """Read the first rows of one log of a batch with a map's text, in this very process."""
     try:
         log_map = own_map(text)
         seen = preview(batch.folder / log, log_map)
@@ -344,20 +369,52 @@ def take(
     maps: list[str],
     arm: str | None,
     progress: Callable[[str, int, int], None],
+    limits: Limits = TAKE,
 ) -> IngestResult:
-    """Take a batch's logs into the archive with the confirmed maps.
+    """Take a batch's logs into the archive with the confirmed maps, in a process of its own.
 
-    ``arm`` is the text of an arm file, or None.
+    A log that takes more than ``limits`` is refused, and the others are taken in.
+
+    Parameters
+    ----------
+    arm : str or None
+        The text of an arm file.
     """
+    before = set(archive.sessions()["session"])
+    logs = list(batch.logs)
+    over: list[Refusal] = []
+    with Confined(limits) as reader:
+        while True:
+            paths = [batch.folder / name for name in logs]
+            try:
+                result = reader(take_here, archive, paths, maps, arm, progress=progress)
+                break
+            except LimitError as error:
+                if error.last not in logs:
+                    raise
+                logs.remove(error.last)
+                over.append(Refusal(error.last, said(error)))
+    # what was stored before a process had to be ended is there already for the next one
+    mine = [archive.session(name) for name in result.unchanged if over and name not in before]
+    return replace(
+        result,
+        sessions=[*mine, *result.sessions],
+        unchanged=[name for name in result.unchanged if name not in {s.session for s in mine}],
+        refused=[*result.refused, *over],
+    )
+
+
+def take_here(
+    archive: Archive,
+    logs: list[Path],
+    maps: list[str],
+    arm: str | None,
+    progress: Callable[[str, int, int], None],
+) -> IngestResult:
+    """Take logs into the archive with maps that came from outside, in this very process."""
     the_arm = load_arm(arm if "\n" in arm else f"{arm}\n") if arm else None  # never a path
     loaded = [own_map(text) for text in maps]
-    return ingest(
-        archive,
-        [batch.folder / name for name in batch.logs],
-        log_map=loaded or None,
-        arm=the_arm,
-        progress=progress,
-    )
+    return ingest(archive, logs, log_map=loaded or None, arm=the_arm, progress=progress)
 
 
 def known_arms(archive: Archive) -> dict[str, str]:

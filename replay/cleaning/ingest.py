@@ -178,10 +178,15 @@ def ingest(
     files = find_sources([sources] if isinstance(sources, str | Path) else list(sources))
     outcomes: _Outcomes = []
     done = 0
-    for group, ahead in cleaned_ahead(archive, gather(files, maps), maps, the_arm, each):
-        paths = group.paths
+
+    def in_work(path: Path) -> None:
         if progress is not None:
-            progress(shown_path(paths[0].name), done, len(files))
+            progress(shown_path(path.name), done, len(files))
+
+    groups = gather(files, maps, in_work)
+    for group, ahead in cleaned_ahead(archive, groups, maps, the_arm, each):
+        paths = group.paths
+        in_work(paths[0])
         try:
             if ahead is None or not ahead.is_current():
                 _take(archive, group, maps, the_arm, outcomes, replace_stored)

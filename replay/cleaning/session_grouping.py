@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -70,20 +70,24 @@ class _Pool:
         return all(_share(p, other) >= SHARED_TIME for p in self.peeks)
 
 
-def gather(paths: Sequence[Path], maps: Sequence[LogMap]) -> Iterator[Group]:
+def gather(
+    paths: Sequence[Path], maps: Sequence[LogMap], looking: Callable[[Path], None] | None = None
+) -> Iterator[Group]:
     """Yield the files, group by group; one group is one session.
 
     A file that has all that its map names cannot be a part of another session:
     it comes at once, opened. Those that have some of it are put together when
     all have been looked at. Only first rows, and rows spread over a file, are
     looked at. A file that cannot be looked at comes alone; what is wrong with
-    it is told when it is read.
+    it is told when it is read. ``looking`` is told of each before it is looked at.
     """
     if len(paths) < 2 or not maps:
         yield from (Group([p]) for p in paths)
         return
     parts: list[_Peek] = []
     for place, path in enumerate(paths):
+        if looking is not None:
+            looking(path)
         found = _look(path, place, maps)
         if isinstance(found, _Peek):
             parts.append(found if len(parts) < MOST_OPEN else replace(found, opened=None))

@@ -52,7 +52,7 @@ class Pool:
 
     def __init__(self, count: int) -> None:
         self.count = count
-        self._executor = ProcessPoolExecutor(count, _Context(), _begin)
+        self._executor = ProcessPoolExecutor(count, _Context(), begin)
 
     def __enter__(self) -> Pool:
         return self
@@ -124,7 +124,7 @@ class _Context(SpawnContext):
     Process = _Process
 
 
-def _begin() -> None:
+def begin() -> None:
     """Make a new process ready: the terminal's stop is the parent's, and so is the end."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -12,6 +12,7 @@ from dashboards.failure_words import said, without_folders
 from dashboards.queries import intake
 from replay.archive import open_archive
 from replay.errors import ArchiveError, ArmFileError, JointbookError, LogMapError
+from tests.cleaning.logs import MAP
 
 ROOT = Path(__file__).parents[2]
 
@@ -71,9 +72,10 @@ def test_what_is_refused_on_its_way_in_names_no_folder(hall: intake.Intake, tmp_
         hall, log_csv=b"a,b\n1,2\n", bad_xlsx=b"PK\x03\x04 no", odd_parquet=b"PAR1..PAR1"
     )
     archive = open_archive(tmp_path / "archive", create=True)
-    result = intake.take(archive, batch, [], None, lambda *_: None)
+    paths = [batch.folder / name for name in batch.logs]
+    result = intake.take_here(archive, paths, [], None, lambda *_: None)
     assert len(result.refused) == 3
-    words = [str(taken_in(result)), *(p.trouble for p in intake.propose(batch))]
+    words = [str(taken_in(result)), *(intake.propose(path).trouble for path in paths)]
     words.append(intake.look(batch, "log.csv", "[log]\njoints = 1\n").trouble)
     assert any("log.csv" in w for w in words)
     assert not any("a room" in w or "/tmp" in w or "intake-" in w for w in words), words
@@ -87,18 +89,17 @@ def test_no_text_from_outside_is_taken_for_a_path(hall: intake.Intake, tmp_path:
     secret.write_text(SECRET)
     archive = open_archive(tmp_path / "archive", create=True)
     batch = dropped(hall, log_csv=b"a,b\n1,2\n")
+    paths = [batch.folder / name for name in batch.logs]
     with pytest.raises(ArmFileError) as arm:
-        intake.take(archive, batch, [], str(secret), lambda *_: None)
+        intake.take_here(archive, paths, [], str(secret), lambda *_: None)
     with pytest.raises(LogMapError) as log_map:
-        intake.take(archive, batch, [str(secret)], None, lambda *_: None)
+        intake.take_here(archive, paths, [str(secret)], None, lambda *_: None)
     for told in (arm, log_map):
         assert "TOML" in str(told.value)
         assert "secret of another" not in str(told.value)
 
 
-ENTITY = """[log]
-joints = 1
-layout = "long"
+ENTITY = """
 [packets]
 xtce_text = '''<?xml version="1.0"?>
 <!DOCTYPE a [<!ENTITY secret SYSTEM "file://{path}">]>
@@ -114,7 +115,9 @@ def test_a_packet_description_takes_no_file_in(hall: intake.Intake, tmp_path: Pa
     pytest.importorskip("space_packet_parser")
     secret = tmp_path / "secret.txt"
     secret.write_text("the secret")
-    log_map = load_map(ENTITY.format(path=secret))
+    log_map = load_map(
+        MAP.replace("joints = 2", 'joints = 2\nlayout = "long"') + ENTITY.format(path=secret)
+    )
     assert str(secret) in log_map.packets["xtce_text"]
     try:
         made, _ = _definition(log_map, Path("log.bin"))

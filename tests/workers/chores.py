@@ -53,3 +53,24 @@ def dies_once(folder: Path, work: Callable[[Any], Any], item: Any) -> Any:
         (folder / "died").touch()
         os.kill(os.getpid(), signal.SIGKILL)
     return work(item)
+
+
+def own_pid() -> int:
+    return os.getpid()
+
+
+def sleeping(seconds: float) -> None:
+    time.sleep(seconds)
+
+
+def filling(octets: int) -> int:
+    return len(bytearray(octets))
+
+
+def ticking(seen: Path, progress: Callable[[str, int, int], None]) -> None:
+    """Say once that it works, and go on for a minute, whether anybody listens or not."""
+    progress("ticking", 0, 1000)
+    for _ in range(1000):
+        with seen.open("a") as ticks:
+            ticks.write("x")
+        time.sleep(0.05)

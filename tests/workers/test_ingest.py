@@ -233,4 +233,3 @@ def test_an_ingest_that_is_ended_leaves_whole_sessions(tmp_path: Path, how: sign
     repair(archive)
     assert archive.sessions()["session"].n_unique() == archive.sessions().height == 24
     assert verify(archive) == []
-    assert staged(archive) == []

@@ -172,7 +172,7 @@ def register(app: Dash, desk: Desk) -> None:
         if not batch.logs:
             return basics.message("No log among these files.", "Arm files and maps need a log.")
         return confirm_sheet(
-            intake.propose(batch), intake.known_arms(desk.archive), sorted(batch.arms)
+            hall.propose(data["batch"]), intake.known_arms(desk.archive), sorted(batch.arms)
         )
 
     @app.callback(

@@ -39,7 +39,7 @@ def register(app: Dash, hall: intake.Intake, store: str) -> None:
     ) -> Any:
         if not clicks or not data:
             return no_update, no_update, no_update
-        seen = intake.look(hall.batch(data["batch"]), log, text or "")
+        seen = hall.look(data["batch"], log, text or "")
         if not seen.joints:
             return looked_at(seen, ""), [], None
         chosen = joint if joint in seen.joints else seen.joints[0]
