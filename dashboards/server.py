@@ -14,6 +14,7 @@ from typing import Any
 import waitress
 
 from dashboards import shell, wire
+from dashboards.connections import keep_moving
 
 SWITCH_S = 0.0005
 """How long one thread may keep the others from Python. A window's answer takes many short turns;
@@ -26,7 +27,8 @@ CONNECTIONS = 2000
 """Open at a time. A browser holds up to six."""
 
 IDLE_S, LOOK_S = 20, 5
-"""A connection without a request is closed after so long; so often one looks."""
+"""A connection without a request, or whose head is not whole, is closed after so long; so often
+one looks."""
 
 HEADER_BYTES = 64 << 10
 LOG_BYTES = 4 << 30
@@ -73,8 +75,10 @@ def serve(
             "trusted_proxy_count": 1,
             "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto", "x-forwarded-host"},
         }
+    sockets: dict[Any, Any] = {}
     server = waitress.create_server(
         app.server,
+        map=sockets,
         listen=f"[{host}]:{port}" if ":" in host else f"{host}:{port}",
         threads=THREADS,
         connection_limit=CONNECTIONS,
@@ -87,6 +91,7 @@ def serve(
         ident="",
         **trusted,
     )
+    keep_moving(sockets)
     shell.warm(app)
     print(f"jointbook on {url(host, port)} (Ctrl-C stops it)", file=sys.stderr, flush=True)
     try:
