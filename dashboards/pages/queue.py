@@ -8,12 +8,11 @@ from typing import Any
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 
-from dashboards import links
+from dashboards import failure_words, links
 from dashboards.components import basics
 from dashboards.components.queue_page.finding_form import FIELDS, field_id
 from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
-from dashboards.failure_words import said
 from dashboards.links import View
 from dashboards.pages import queue_bundle
 from dashboards.pages.page import Desk, Page
@@ -136,7 +135,7 @@ def register(app: Dash, desk: Desk) -> None:
             # what is put after theirs is after what was shown, not after what came since
             return (*(no_update,) * 4, conflict(others, mine_of(form)), False, others[-1].seq)
         except UsageError as error:
-            words = html.Span(said(error), className="refused-words")
+            words = html.Span(failure_words.said(error), className="refused-words")
             return (*(no_update,) * 4, words, True, no_update)
 
 

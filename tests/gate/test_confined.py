@@ -54,15 +54,11 @@ def test_two_cells_far_apart_are_refused_and_the_server_goes_on(
     assert hall.look(batch, "a.csv", MAP).preview is not None, "the next look is answered"
     assert "more memory" in hall.look(batch, "far.xlsx", MAP).trouble
     archive = open_archive(tmp_path / "archive", create=True)
-    steps: list[str] = []
-    result = intake.take(
-        archive, hall.batch(batch), [MAP], None, lambda what, *_: steps.append(what)
-    )
+    result = intake.take(archive, hall.batch(batch), [MAP], None, lambda *_: None)
     assert [s.source for s in result.sessions] == ["a.csv", "z.csv"]
     assert result.unchanged == []
     assert [r.source for r in result.refused] == ["far.xlsx"]
     assert "nothing of it was stored" in result.refused[0].reason
-    assert "far.xlsx" in steps
     assert archive.sessions()["source"].to_list() == ["a.csv", "z.csv"]
 
 
