@@ -196,13 +196,25 @@
     at.classList.remove("over");
     sendAll([...event.dataTransfer.files]);
   });
-  document.addEventListener("click", function (event) {
-    if (event.target.id !== "library-choose") return;
-    const chooser = document.createElement("input");
+  // The zone's one field for files. It stands in the page: of one that stands nowhere the choice
+  // can be lost, because nothing but the system's open window holds it.
+  function field(accept) {
+    const drop = document.getElementById("library-drop");
+    let chooser = drop.querySelector("input[type=file]");
+    if (chooser) return chooser;
+    chooser = document.createElement("input");
     chooser.type = "file";
-    chooser.multiple = true;
-    chooser.accept = event.target.dataset.accept || "";
-    chooser.onchange = () => sendAll([...chooser.files]);
-    chooser.click();
+    chooser.multiple = chooser.hidden = true;
+    chooser.accept = accept;
+    chooser.onchange = function () {
+      const files = [...chooser.files];
+      chooser.value = ""; // the same file chosen once more is a choice too
+      sendAll(files);
+    };
+    drop.append(chooser);
+    return chooser;
+  }
+  document.addEventListener("click", function (event) {
+    if (event.target.id === "library-choose") field(event.target.dataset.accept || "").click();
   });
 })();

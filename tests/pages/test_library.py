@@ -171,6 +171,24 @@ def test_a_drop_onto_the_zone_arrives_and_can_be_discarded(visit: Open, tmp_path
     assert archive.sessions().height == 0
 
 
+def test_the_zone_has_one_field_for_files_and_takes_the_same_file_again(
+    visit: Open, tmp_path: Path
+) -> None:
+    tab = visit(open_archive(tmp_path / "archive", create=True))
+    page = tab.go("/library")
+    log = plain_log(tmp_path / "a.csv")
+    for _ in range(2):
+        with page.expect_file_chooser() as chooser:
+            page.get_by_role("button", name="Choose files").click()
+        assert chooser.value.is_multiple()
+        with page.expect_response(re.compile(r"/data/library/intake/\w+\?name=a.csv")):
+            chooser.value.set_files([log])
+        fields = page.locator("#library-drop input[type=file]")
+        expect(fields).to_have_count(1)
+        expect(fields).to_be_hidden()
+        expect(fields).to_have_attribute("accept", re.compile(r"\.csv,.*\.toml"))
+
+
 def test_a_map_is_corrected_beside_its_samples(visit: Open, tmp_path: Path) -> None:
     archive = open_archive(tmp_path / "archive", create=True)
     page = visit(archive).go("/library")

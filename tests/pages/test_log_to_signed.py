@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from playwright.sync_api import FileChooser, expect
+from playwright.sync_api import expect
 
 import replay
 from replay.archive import Archive
@@ -63,17 +63,9 @@ def test_a_fresh_log_is_signed_with_the_keyboard_alone(
     expect(page.get_by_role("button", name="Choose files")).to_be_visible(timeout=NEXT_S)
     page.wait_for_load_state("networkidle")
     to_button(keys, "Choose files")
-    chosen: list[FileChooser] = []
-    page.on("filechooser", lambda chooser: chosen.append(chooser))
-    for _ in range(3):  # a browser opens none where the press came long before it got to it
+    with page.expect_file_chooser() as chooser:
         keys.press("Enter")
-        for _ in range(100):
-            page.wait_for_timeout(100)
-            if chosen:
-                break
-        if chosen:
-            break
-    chosen[0].set_files([stuck_sensor(tmp_path / "today.csv")])
+    chooser.value.set_files([stuck_sensor(tmp_path / "today.csv")])
     expect(page.locator(".intake-sheet")).to_be_visible(timeout=NEXT_S)
     to_button(keys, "Take in")
     keys.press("Enter")
