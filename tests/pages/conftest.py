@@ -150,6 +150,9 @@ def visit(
         tab = Visit(context.new_page(), serve(archive))
         tab.page.on("request", lambda r: tab.requests.append(r.url))
         tab.page.on("pageerror", lambda e: tab.errors.append(str(e)))
+        # a browser hears of this by another way than of keys: asked for only when a button is
+        # about to be pressed, it can come after the press, whose chooser then is nobody's
+        tab.page.on("filechooser", lambda chooser: None)
         tab.page.on("console", lambda m: tab.errors.append(m.text) if m.type == "error" else None)
         return tab
 
