@@ -15,6 +15,7 @@ import numpy as np
 import plotly.graph_objects as go
 import polars as pl
 
+from dashboards.figures.instants import ROW_PX, mark_instants
 from dashboards.figures.style import GRID, LIMIT, LIMIT_LINE, ink, line, settle
 from replay.records import Trend
 
@@ -102,14 +103,10 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
         _add_trend(figure, found)
     _add_fan(figure, found, by_time)
     _add_limit(figure, trend, by_time, scale)
-    if by_time:
-        for row in found.notes.iter_rows(named=True):
-            _mark(figure, row["date"], row["what"], "dash")
-        for step in (trend.detail.get("steps") or []) if trend is not None else []:
-            _mark(figure, step["at"], "step", "dot")
+    rows = mark_instants(figure, _notes(found), _shown_range(found, to_limit)) if by_time else 0
     settle(figure, hovermode="closest")
-    if figure.layout.annotations:  # their words stand between the plot and the legend
-        figure.update_layout(legend={"y": 1.08}, margin={"t": 44})
+    if rows:  # their words stand between the plot and the legend
+        figure.update_yaxes(domain=[0, 1 - (ROW_PX * rows + 4) / PLOT_HIGH_PX])
     figure.update_yaxes(
         title=found.history.unit if small else f"{found.history.indicator}, {found.history.unit}",
         range=_shown_values(found, to_limit),
@@ -121,6 +118,9 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
         figure.update_xaxes(range=_shown_range(found, to_limit))
     return figure
 
+
+PLOT_HIGH_PX = 150.0
+"""Height, at least, that a legend of many lines leaves: the words' room is a share of it."""
 
 REACH_SPANS = 12.0
 """A limit further ahead than so many times the history is not drawn to."""
@@ -309,12 +309,11 @@ def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: flo
         )
 
 
-def _mark(figure: go.Figure, at: datetime, word: str, dash: str) -> None:
-    figure.add_vline(x=at, line={"color": "rgba(128,128,128,0.9)", "width": 1.2, "dash": dash})
-    figure.add_annotation(
-        x=at, y=1, yref="paper", text=word, showarrow=False, xanchor="center",
-        yanchor="bottom", font={"size": 11},
-    )  # fmt: skip
+def _notes(found: DrawnHistory) -> list[tuple[datetime, str, str]]:
+    """Return what was done to the unit and where its level stepped: instant, word, dash."""
+    notes = [(row["date"], row["what"], "dash") for row in found.notes.iter_rows(named=True)]
+    steps = (found.trend.detail.get("steps") or []) if found.trend is not None else []
+    return notes + [(step["at"], "step", "dot") for step in steps]
 
 
 def _date(first: datetime, years: float) -> datetime:

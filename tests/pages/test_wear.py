@@ -17,7 +17,7 @@ from dashboards.queries import wear
 from replay.archive import open_archive
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.record import open_record
-from replay.wear import maintenance
+from replay.wear import add_maintenance, maintenance
 from replay.wear.indicators import METHOD, SCHEMA
 
 UNITS = ("TU-101", "TU-102", "TU-103")
@@ -166,6 +166,30 @@ def test_a_maintenance_note_is_recorded_here(page, worn):
     page.page.fill("#wear-note-date", "yesterday")
     page.page.click("#wear-note-save")
     page.page.wait_for_selector("#wear-note-said >> text=not an ISO 8601 date")
+
+
+BOXES = """() => ['#wear-history .annotation-text', '#wear-history .legend'].map((where) =>
+  [...document.querySelectorAll(where)].map((e) => { const r = e.getBoundingClientRect();
+    return [r.left, r.top, r.right, r.bottom]; }))"""
+
+
+@pytest.mark.parametrize("width", [1280, 420])
+def test_words_of_notes_stand_clear_of_each_other_and_of_the_legend(visit, tmp_path, width):
+    archive = open_archive(tmp_path / "archive", create=True)
+    archive.replace("indicators", indicator_rows("s", datetime(2032, 12, 1, 9)), session=["x"])
+    for day in ("2031-01-02", "2032-01-10", "2032-01-12", "2032-01-20", "2032-11-30"):
+        add_maintenance(archive, "TU-101", day, "inspected", by="R. Moss")
+    tab = visit(archive, width=width)
+    tab.go("/wear?serial=TU-101&indicator=holding current")
+    tab.page.wait_for_selector("#wear-history .scatterlayer", timeout=45_000)
+    words, legend = tab.page.evaluate(BOXES)
+    assert len(words) == 5
+    edge = tab.page.locator("#wear-history").bounding_box()
+    for n, a in enumerate(words):
+        assert edge["x"] <= a[0] < a[2] <= edge["x"] + edge["width"]
+        for b in words[n + 1 :] + legend:
+            apart = a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1]
+            assert apart, (a, b)
 
 
 def test_trends_and_points_are_saved_as_files(page):
