@@ -78,13 +78,16 @@
       this.view.dirty();
     }
 
+    // Returns whether all drawings keep their size; a bar that comes or goes changes the width too.
     measure() {
+      const was = [this.width, ...this.panels.map((p) => p.height)].join();
       this.width = this.host.clientWidth;
       this.plot = Math.max(60, this.width - R.GUTTER - RIGHT);
       const shown = Math.max(1, this.view.shownJoints().length);
       const room = Math.max(300, window.innerHeight - (this.host.getBoundingClientRect().top + window.scrollY) - 44);
       const heights = S.heights(this.panels.map((p) => p.key), this.folded, shown, room);
       this.panels.forEach((p, i) => { p.height = heights[i]; });
+      return was === [this.width, ...this.panels.map((p) => p.height)].join();
     }
     x(t) { return S.place(t, this.view.from, this.view.to, R.GUTTER, this.plot); }
     t(x) { return S.instant(x, this.view.from, this.view.to, R.GUTTER, this.plot); }
@@ -95,9 +98,9 @@
       this.ink.joint = this.config.joints.map((_, i) => get("joint-" + (i % 7)));
     }
 
-    // only: keys of the panels to draw; all without.
-    draw(only) {
-      this.measure();
+    // asked: keys of the panels to draw; all without, and when sizes have changed. Returns what was drawn.
+    draw(asked) {
+      const only = this.measure() ? asked : null;
       this.colours();
       for (const p of this.panels) {
         if (only && !only.has(p.key)) continue;
@@ -105,6 +108,7 @@
         if (!this.folded.has(p.key)) this.one(renderer, p, p.height);
       }
       if (!only) this.drawAxis(new R.CanvasRenderer(this.axis, this.width, 22), 22);
+      return only;
     }
     // All panels under one another, for keeping: what it is on top, what the marks mean below.
     picture(renderer) {

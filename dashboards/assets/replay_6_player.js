@@ -87,9 +87,9 @@
       const v = this.view;
       if (v.playing) this.advance(now);
       if (this.stale) {
-        const only = this.only;
+        const asked = this.only;
         this.stale = false; this.only = null;
-        this.panels.draw(only);
+        const only = this.panels.draw(asked);
         if (!only) this.freshPlane = true;
         if (!only || only.has("brakes")) this.controls.drawStrip();
         this.drawnAt = performance.now();
