@@ -50,9 +50,13 @@ def choice(
 
 
 def session_picker(
-    name: str, sessions: list[tuple[str, str]], chosen: str | None, label: str = "Session"
+    name: str,
+    sessions: list[tuple[str, str]],
+    chosen: str | None,
+    label: str = "Session",
+    width: int = 430,
 ) -> Component:
-    """Return a searchable list of sessions; ``name`` is its id."""
+    """Return a searchable list of sessions, ``width`` pixels wide; ``name`` is its id."""
     return labelled(
         label,
         dcc.Dropdown(
@@ -61,6 +65,6 @@ def session_picker(
             id=name,
             clearable=False,
             optionHeight=30,
-            style={"minWidth": "min(430px, 80vw)"},
+            style={"minWidth": f"min({width}px, 80vw)"},
         ),
     )

@@ -44,7 +44,7 @@ def layout(desk: Desk, view: View) -> Component:
     return html.Div(
         [
             html.Div(
-                [html.H1("Sign-off"), session_picker("signoff-session", sessions, name),
+                [html.H1("Sign-off"), session_picker("signoff-session", sessions, name, width=390),
                  reviewer_field(), session_report_links(name), bundle_link(name)],
                 className="row",
             ),

@@ -17,15 +17,15 @@ from tests.pages.conftest import Visit
 SESSION = "20310303-heron"
 EVENT = f"/event?session={SESSION}&flag=f-1"
 
-FEW = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap((plot) =>
-  Object.keys(plot._fullLayout).filter((k) => /^[xy]axis[0-9]*$/.test(k)).flatMap((k) => {
+AXES = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap((plot) =>
+  Object.keys(plot._fullLayout || {}).filter((k) => /^[xy]axis[0-9]*$/.test(k)).flatMap((k) => {
     const axis = plot._fullLayout[k];
     if (!axis.visible || axis.showticklabels === false || !axis._vals) return [];
     const [low, high] = [...axis.range].map((v) => axis.r2l(v)).sort((a, b) => a - b);
     const fit = axis._vals.filter((t) => t.text && t.x >= low - 1e-9 && t.x <= high + 1e-9);
-    return fit.length < 2 ? [plot.parentElement.id + ' ' + k + ' ' + axis.range] : [];
+    return [[plot.parentElement.id + ' ' + k + ' ' + axis.range, fit.length]];
   }))"""
-"""Axes of Plotly's figures with fewer than two labels inside their range."""
+"""Axes of Plotly's figures that are labelled, each with its labels inside its range."""
 
 REPLAY_LABELS = """() => {
   const p = window.jointbook.replay.player, R = window.jointbook.replay, found = {};
@@ -43,20 +43,21 @@ REPLAY_LABELS = """() => {
 
 
 @pytest.mark.parametrize(
-    ("path", "there"),
+    ("path", "count"),
     [
-        (EVENT, "#event-story .scatterlayer"),
-        (f"/compare?first=20310301-heron&second={SESSION}", ".js-plotly-plot .scatterlayer"),
-        ("/baseline", ".js-plotly-plot .scatterlayer"),
+        (EVENT, 20),
+        (f"/compare?session=20310301-heron&with={SESSION}", 4),
+        ("/baseline", 2),
     ],
 )
 def test_every_axis_carries_two_labels_that_fit_its_range(
-    visit: Callable[..., Visit], heron: Archive, path: str, there: str
+    visit: Callable[..., Visit], heron: Archive, path: str, count: int
 ) -> None:
     page = visit(heron).go(path)
-    page.wait_for_selector(there, timeout=60_000)
-    page.wait_for_function("document.querySelectorAll('.js-plotly-plot .ytick').length > 0")
-    assert page.evaluate(FEW) == []
+    page.wait_for_function(f"({AXES})().length >= {count}", timeout=60_000)
+    axes = page.evaluate(AXES)
+    assert len(axes) == count  # a figure that is not there has no axis to fail
+    assert [a for a in axes if a[1] < 2] == []
 
 
 @pytest.mark.parametrize(("span_s", "width"), [(240.0, 1280), (20.0, 420), (1.0, 1280)])
@@ -73,6 +74,58 @@ def test_every_scale_of_the_replay_carries_two_labels_that_fit(
     counts = page.evaluate(REPLAY_LABELS)
     assert {"angle", "rate", "current", "residual"} <= set(counts)
     assert all(n >= 2 for n in counts.values()), counts
+
+
+@pytest.mark.parametrize("path", [f"/sign-off?session={SESSION}", "/queue", "/library", EVENT])
+def test_a_button_is_one_line(visit: Callable[..., Visit], heron: Archive, path: str) -> None:
+    page = visit(heron).go(path)
+    page.wait_for_selector(".page h1, .page h2")
+    page.wait_for_function("document.querySelectorAll('.page a.button').length >= 2")
+    high = page.evaluate(
+        """() => [...document.querySelectorAll('.page a.button')].filter((e) => e.offsetHeight)
+             .map((e) => [e.textContent, e.offsetHeight])"""
+    )
+    assert len(high) >= 2
+    assert [h for h in high if h[1] > 32] == []
+
+
+def test_the_head_of_the_sign_off_is_one_line(visit: Callable[..., Visit], heron: Archive) -> None:
+    page = visit(heron).go(f"/sign-off?session={SESSION}")
+    page.wait_for_selector(".signoff h1")
+    middles = page.evaluate(
+        """() => [...document.querySelector('.signoff .row').children].map((e) => {
+             const r = e.getBoundingClientRect(); return (r.top + r.bottom) / 2; })"""
+    )
+    assert len(middles) == 5
+    assert max(middles) - min(middles) < 12
+
+
+SIZES = """() => { const p = window.jointbook.replay.player.panels;
+  return [p.axis, ...p.panels.map((panel) => panel.canvas)].map((c) => c.clientWidth); }"""
+
+
+def test_a_drawing_of_a_part_leaves_no_other_part_in_another_size(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
+    """The bar of a longer page takes width from the plots, and nobody resized the window."""
+    page = visit(heron).go(f"/replay?session={SESSION}")
+    page.wait_for_function(
+        """() => { const p = window.jointbook.replay.player; return p?.cache.whole.logged
+             && !p.stale && !p.cache.loading() && !p.cache.loading(true); }"""
+    )
+    before = page.evaluate(SIZES)
+    assert len(before) >= 6
+    assert len(set(before)) == 1
+    page.evaluate(
+        """() => { const p = window.jointbook.replay.player;
+             p.panels.host.style.width = '600px'; p.dirty(['brakes']);
+             const frame = window.requestAnimationFrame;
+             return new Promise((go) => frame(() => frame(go))); }"""
+    )
+    after = page.evaluate(SIZES)
+    assert len(after) == len(before)
+    assert set(after) == {page.evaluate("window.jointbook.replay.player.panels.host.clientWidth")}
+    assert after[0] < before[0]
 
 
 @pytest.fixture(scope="module")
