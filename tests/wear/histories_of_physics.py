@@ -1,11 +1,12 @@
-"""Histories of three physics, none of which the judging knows: one call, a kind of units.
+"""Histories of four physics, none of which the judging knows: one call, a kind of units.
 
 ``makers`` (see `makers.unit`): curved temperature effect, equal for all units, sessions
 strewn over the year. ``thinning grease``: viscosity falls exponentially with temperature,
 each unit by its own constant, seasons of 25 C, work that changes every few weeks and loads
 the joint otherwise, wandering sessions. ``campaigns``: sessions in bursts with pauses of
 weeks, a burst's own offset, temperatures that are sometimes missing, a load law that is no
-line, long tails, wild sessions, and growth with use instead of time.
+line, long tails, wild sessions, and growth with use instead of time. ``stints``: what a
+stint of sessions carries is logged nowhere and adds the same to all of them.
 """
 
 from __future__ import annotations
@@ -136,10 +137,40 @@ def campaign_unit(seed, serial, growth, sessions, years, noise):
     return Known(rows, t, truth, known + level * wild, sigma, effect)
 
 
+def stint_unit(seed, serial, growth, sessions, years, noise):
+    """Work in stints of some sessions; what a stint carries is logged nowhere and adds to all."""
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0, years, sessions))
+    level = float(rng.uniform(0.4, 1.6))
+    warm = 20 + 8 * np.sin(2 * np.pi * t) + rng.normal(0, 2.5, sessions)
+    stint = np.cumsum(rng.random(sessions) < 1 / rng.uniform(4, 16))
+    own = rng.uniform(0.005, 0.02) * rng.normal(size=stint[-1] + 1)[stint]
+
+    def effect(at):
+        return -0.008 * level * (at["temperature_c"] - 20)
+
+    known = effect({"temperature_c": warm})
+    truth = level * (1 + growth * t / years)
+    value = truth + known + level * (own + noise * rng.normal(size=sessions))
+    still = np.full(sessions, 30.0)
+    rows = _rows(
+        serial,
+        t,
+        value,
+        np.full(sessions, 0.005 * level),
+        warm,
+        still,
+        still / 30,
+        ["A"] * sessions,
+    )
+    return Known(rows, t, truth, known, np.full(sessions, level * noise), effect)
+
+
 PHYSICS: dict[str, Callable[..., Known]] = {
     "makers": makers_unit,
     "thinning grease": grease_unit,
     "campaigns": campaign_unit,
+    "stints": stint_unit,
 }
 
 

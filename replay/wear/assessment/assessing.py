@@ -12,7 +12,9 @@ import numpy.typing as npt
 
 from replay.statistics.block_slopes import block_slope
 from replay.statistics.ranks import mann_kendall, memory_factor
+from replay.statistics.shared_offsets import slope_variance_factor
 from replay.statistics.slopes import Slope, theil_sen
+from replay.statistics.spread import winsorized
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.delay_slopes import bracketed_slope
 from replay.wear.assessment.levels import about_curve, latest_level, offsets
@@ -104,8 +106,10 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
-    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
-    factor = memory * history.adjusted.variance_factor
+    left = about_curve(t, y, sections)
+    memory = memory_factor(left, sections=sections, parameters=3)
+    shared = slope_variance_factor(t, winsorized(left, about_zero=True), sections, weights)
+    factor = shared * history.adjusted.variance_factor
     if history.posture_told:
         slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or theil_sen(
             t,
@@ -144,7 +148,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         worse = about.worse
         if worse == "either":
             worse = "up" if limit >= level else "down"
-        projection = _projected(history, first, each, limit, worse, memory)
+        projection = _projected(history, first, each, limit, worse, shared)
     since = None
     if moves.since is not None:
         since = first + int(np.searchsorted(history.axis[first:], moves.since - 1e-12))
@@ -174,7 +178,7 @@ def _projected(
     measured: tuple[Floats | None, npt.NDArray[np.int64]],
     limit: float,
     worse: str,
-    memory: float,
+    shared: float,
 ) -> Projection:
     """Project the values as measured, with their conditions beside them."""
     weights, sections = measured
@@ -188,7 +192,7 @@ def _projected(
         columns[:, 1],
         limit,
         worse=worse,
-        variance_factor=memory,
+        variance_factor=shared,
         weights=weights,
         conditions=columns[:, 2:],
         sections=_several(sections),
