@@ -47,10 +47,9 @@ def asked_steps(
             for step in asked_steps(few[0], few[1], few[3], history)
         )
     flat = y - offsets(t, y, sections, 0.0)
-    memory = memory_factor(about_curve(t, y, sections), sections=sections, parameters=3)
-    # a step looks like memory, so the memory is that of what the step leaves
     steps = unlogged_steps(t, flat)
-    if steps and memory > 1.0:
+    # a step looks like memory, so the memory is that of what the step leaves
+    if steps and memory_factor(about_curve(t, y, sections), sections=sections, parameters=3) > 1:
         left = flat.copy()
         for step in steps:
             left[step.at :] -= step.size
