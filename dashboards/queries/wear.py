@@ -6,7 +6,6 @@ none worth a file.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any
@@ -96,7 +95,6 @@ def sentence(found: UnitHistory) -> str:
         return f"{where[:1].upper()}{where[1:]}: not judged yet."
     if trend.result == "too-few":
         why = trend.detail.get("reason") or "too few sessions"
-        why = re.sub(r"\b1 sessions", "1 session", why)
         return f"{where[:1].upper()}{where[1:]}: nothing can be said yet, {why}."
     projection = trend.detail.get("projection")
     name = f"{where[:1].upper()}{where[1:]}"

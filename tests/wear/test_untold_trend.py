@@ -28,6 +28,7 @@ def judged(*counts):
 def test_too_few_sessions_and_too_few_blocks_are_two_reasons():
     few = judged(10)
     assert few.reason.startswith("10 sessions, fewer than 18 of a joint whose current follows")
+    assert judged(1).reason.startswith("1 session, fewer than ")
     parted = judged(4, 4, 8, 8)
     assert parted.slope is None
     assert "fewer than" not in parted.reason
