@@ -156,11 +156,11 @@ def judge(reading: Reading, baseline: Baseline) -> CheckResult:
         expected_false_flags=promise.expected_rate(baseline) * hours / 100,
         joint_hours=hours,
         asked_rate=baseline.asked,
-        note="; ".join(first_line(residuals, baseline)),
+        note="; ".join(notes_of(residuals, baseline)),
     )
 
 
-def first_line(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
+def notes_of(residuals: SessionResiduals, baseline: Baseline) -> list[str]:
     """Return what is said first of a session: undeclared load, what is not judged, the promise."""
     said = list(residuals.notes)
     record = residuals.record
