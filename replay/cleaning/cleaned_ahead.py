@@ -10,9 +10,11 @@ it is told.
 from __future__ import annotations
 
 import shutil
+import tempfile
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -30,55 +32,92 @@ from replay.cleaning.clean_logs import (
 )
 from replay.cleaning.keeper import Keeper
 from replay.cleaning.same_log import is_seen, known_session
-from replay.cleaning.session_grouping import Group
+from replay.cleaning.session_grouping import Group, Peek, gather, look, put_together
+from replay.logs.bind import is_whole
 from replay.logs.maps import LogMap
+from replay.logs.proposing.fit import fit_some
 from replay.workers import Each, WorkersError, in_turn
 
-_Given = tuple[Path, list[Path], bool]
-"""A folder of staging, a session's logs, and whether logs of these names came before."""
+_Given = tuple[Path, list[Path], bool, bool]
+"""A folder of staging, a session's logs, whether logs of these names came before, and whether
+they can be no part of another session."""
 
 
 def cleaned_ahead(
     archive: Keeper,
-    groups: Iterator[Group],
+    files: Sequence[Path],
     maps: Sequence[LogMap],
     arm: Arm | None,
     each: Each,
+    looking: Callable[[Path], None],
 ) -> Iterator[tuple[Group, CleanLogs | None]]:
-    """Yield groups of logs in their order, each with the session that others made of it.
+    """Yield groups of logs as `gather` does, each with the session that others made of it.
 
     None where they made none; then the group is to be read in its turn. So is all that is
-    left when those who work have gone.
+    left when those who work have gone. Parts of sessions are looked at here, since only
+    together they say which of them are one; then others clean them too.
     """
     if each is in_turn:
-        yield from ((group, None) for group in groups)
+        yield from ((group, None) for group in gather(files, maps, looking))
         return
-    given: deque[tuple[Group, Path]] = deque()
-
-    def handed(base: Path) -> Iterator[_Given]:
-        for n, group in enumerate(groups):
-            given.append((group, below(base, f"ahead{n}")))
-            yield given[-1][1], group.paths, is_seen(archive, group.paths)
-
+    single = len(files) < 2 or not maps
+    parts: list[Peek] = []
     with archive.staging() as base:
-        try:
-            for cleaned in each(partial(_clean, archive, list(maps), arm), handed(base)):
-                group, folder = given.popleft()
-                yield group, cleaned
-                shutil.rmtree(folder, ignore_errors=True)
-        except WorkersError:
-            yield from ((group, None) for group, _ in given)
-            yield from ((group, None) for group in groups)
+        work = partial(_clean, archive, list(maps), arm)
+        whole = ([path] for path in files)
+        for place, (paths, cleaned) in enumerate(_made(archive, each, work, whole, base, single)):
+            if cleaned is not None or single:
+                yield Group(paths), cleaned
+                continue
+            looking(paths[0])
+            found = look(paths[0], place, maps)
+            if isinstance(found, Peek):
+                parts.append(replace(found, opened=None))
+            else:
+                yield found, None
+        sessions = (group.paths for group in put_together(parts))
+        for paths, cleaned in _made(archive, each, work, sessions, base, True):
+            yield Group(paths), cleaned
+
+
+def _made(
+    archive: Keeper,
+    each: Each,
+    work: Callable[[_Given], CleanLogs | None],
+    groups: Iterator[list[Path]],
+    base: Path,
+    single: bool,
+) -> Iterator[tuple[list[Path], CleanLogs | None]]:
+    """Yield groups of paths in their order, with what others made of each."""
+    given: deque[tuple[list[Path], Path]] = deque()
+
+    def handed() -> Iterator[_Given]:
+        for paths in groups:
+            given.append((paths, Path(tempfile.mkdtemp(dir=base))))
+            yield given[-1][1], paths, is_seen(archive, paths), single
+
+    try:
+        for cleaned in each(work, handed()):
+            paths, folder = given.popleft()
+            yield paths, cleaned
+            shutil.rmtree(folder, ignore_errors=True)
+    except WorkersError:
+        yield from ((paths, None) for paths, _ in given)
+        yield from ((paths, None) for paths in groups)
 
 
 def _clean(archive: Keeper, maps: list[LogMap], arm: Arm | None, given: _Given) -> CleanLogs | None:
     """Clean the logs of one session; None where they are not plainly one."""
-    folder, paths, seen = given
+    folder, paths, seen, single = given
     try:
         refuse_odd_names(paths)
         before = [state_of(path) for path in paths]
         with ThreadPoolExecutor(1) as pool:
             raws = opened_logs(paths, folder, maps, {})
+            if not single:
+                found = fit_some(raws[0], maps)
+                if found is None or not is_whole(found.log_map, found.bindings):
+                    return None
             raws, fits = placed(raws, fits_of(raws, maps))
             log_map = fits[0].log_map
             if log_map.run is not None:

@@ -51,7 +51,7 @@ from replay.cleaning.same_log import (
     stored_of_same_log,
     the_one_to_replace,
 )
-from replay.cleaning.session_grouping import Group, gather, log_span
+from replay.cleaning.session_grouping import Group, log_span
 from replay.cleaning.stream.cleaner import TimesGoBack
 from replay.errors import (
     ArchiveError,
@@ -183,8 +183,7 @@ def ingest(
         if progress is not None:
             progress(shown_path(path.name), done, len(files))
 
-    groups = gather(files, maps, in_work)
-    for group, ahead in cleaned_ahead(archive, groups, maps, the_arm, each):
+    for group, ahead in cleaned_ahead(archive, files, maps, the_arm, each, in_work):
         paths = group.paths
         in_work(paths[0])
         try:

@@ -43,7 +43,9 @@ class Group:
 
 
 @dataclass(frozen=True, slots=True)
-class _Peek:
+class Peek:
+    """A log that has some of what its map names, and when it runs."""
+
     path: Path
     place: int
     """Where the file stands among those that were named."""
@@ -54,18 +56,19 @@ class _Peek:
 
     @property
     def channels(self) -> frozenset[str]:
+        """Those that this log has."""
         return frozenset(b.channel for b in self.fit.bindings)
 
 
 @dataclass(frozen=True, slots=True)
 class _Pool:
-    peeks: list[_Peek] = field(default_factory=list)
+    peeks: list[Peek] = field(default_factory=list)
 
     @property
     def end_ns(self) -> int:
         return max(p.end_ns for p in self.peeks)
 
-    def takes(self, other: _Peek) -> bool:
+    def takes(self, other: Peek) -> bool:
         """Tell whether a log shares enough time with all that are here."""
         return all(_share(p, other) >= SHARED_TIME for p in self.peeks)
 
@@ -84,20 +87,26 @@ def gather(
     if len(paths) < 2 or not maps:
         yield from (Group([p]) for p in paths)
         return
-    parts: list[_Peek] = []
+    parts: list[Peek] = []
     for place, path in enumerate(paths):
         if looking is not None:
             looking(path)
-        found = _look(path, place, maps)
-        if isinstance(found, _Peek):
+        found = look(path, place, maps)
+        if isinstance(found, Peek):
             parts.append(found if len(parts) < MOST_OPEN else replace(found, opened=None))
         else:
             yield found
+    yield from put_together(parts)
+
+
+def put_together(parts: Sequence[Peek]) -> Iterator[Group]:
+    """Yield the sessions that parts make, each with those of its logs that are still open."""
     for pool in _pools(parts):
         yield Group([p.path for p in pool], {p.path: p.opened for p in pool if p.opened})
 
 
-def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
+def look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | Peek:
+    """Tell a log that is a session by itself from a part of one, by its first rows."""
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         try:
             before = path.stat()
@@ -114,7 +123,7 @@ def _look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | _Peek:
         except BaseException:  # what is wrong with it is told when it is read
             return Group([path])
         kept = _kept(raw, scratch, before)
-    return Group([path]) if span is None else _Peek(path, place, found, *span, kept)
+    return Group([path]) if span is None else Peek(path, place, found, *span, kept)
 
 
 def _kept(raw: RawLog, scratch: str, before: os.stat_result) -> Opened | None:
@@ -124,7 +133,7 @@ def _kept(raw: RawLog, scratch: str, before: os.stat_result) -> Opened | None:
     return Opened(raw, (before.st_size, before.st_mtime_ns))
 
 
-def _pools(parts: Sequence[_Peek]) -> list[list[_Peek]]:
+def _pools(parts: Sequence[Peek]) -> list[list[Peek]]:
     """Put logs of other channels and the same time together.
 
     In the order of their starts, so that a log meets only those that still run;
@@ -166,7 +175,7 @@ def log_span(raw: RawLog, log_map: LogMap) -> tuple[int, int] | None:
     return (int(np.min(ns[ok])), int(np.max(ns[ok]))) if ok.any() else None
 
 
-def _share(one: _Peek, other: _Peek) -> float:
+def _share(one: Peek, other: Peek) -> float:
     common = min(one.end_ns, other.end_ns) - max(one.start_ns, other.start_ns)
     shorter = min(one.end_ns - one.start_ns, other.end_ns - other.start_ns)
     if shorter <= 0:
