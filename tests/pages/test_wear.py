@@ -192,6 +192,32 @@ def test_words_of_notes_stand_clear_of_each_other_and_of_the_legend(visit, tmp_p
             assert apart, (a, b)
 
 
+MANY = """brake drag|brake engagement answer|brake engagement delay|brake holding slip
+brake release answer|brake release delay|breakaway backward|breakaway forward|coulomb friction
+coulomb friction backward|coulomb friction forward|direction asymmetry|friction at usual rate
+holding current|margin left|residual spread|ripple at 40 per turn|stopping angle
+viscous friction backward|viscous friction forward"""
+
+
+def test_every_unit_and_indicator_fit_at_1280(visit, tmp_path):
+    archive = open_archive(tmp_path / "archive", create=True)
+    rows = indicator_rows("s", datetime(2032, 12, 1, 9))
+    rows = rows.filter(pl.col("indicator") == "holding current", pl.col("session") > "past-47")
+    names = MANY.replace("\n", "|").split("|")
+    every = [rows.with_columns(indicator=pl.lit(name)) for name in names]
+    archive.replace("indicators", pl.concat(every), session=["x"])
+    tab = visit(archive)
+    tab.go("/wear")
+    heads = tab.page.locator(".wear-multiples thead th")
+    expect(heads).to_have_count(1 + len(names), timeout=45_000)
+    for table in (".wear-fleet", ".wear-multiples"):
+        inner, outer, high, room = tab.page.locator(
+            ".wear-scroll", has=tab.page.locator(table)
+        ).evaluate("e => [e.scrollWidth, e.clientWidth, e.scrollHeight, e.clientHeight]")
+        assert inner <= outer, table
+        assert high <= room, table
+
+
 def test_trends_and_points_are_saved_as_files(page):
     answer = page.page.request.get(page.base + "/data/wear/trends.parquet")
     table = pl.read_parquet(io.BytesIO(answer.body()))
