@@ -17,6 +17,8 @@ from tests.pages.conftest import Visit
 SESSION = "20310303-heron"
 EVENT = f"/event?session={SESSION}&flag=f-1"
 
+LONG = "2031-03-03 09:00 · Heron · 20310303T090000Z-heron-d120e5"
+
 AXES = """() => [...document.querySelectorAll('.js-plotly-plot')].flatMap((plot) =>
   Object.keys(plot._fullLayout || {}).filter((k) => /^[xy]axis[0-9]*$/.test(k)).flatMap((k) => {
     const axis = plot._fullLayout[k];
@@ -74,6 +76,21 @@ def test_every_scale_of_the_replay_carries_two_labels_that_fit(
     counts = page.evaluate(REPLAY_LABELS)
     assert {"angle", "rate", "current", "residual"} <= set(counts)
     assert all(n >= 2 for n in counts.values()), counts
+
+
+@pytest.mark.parametrize("path", ["/sign-off", "/compare", "/review"])
+def test_a_telephone_shows_the_chosen_session_whole(
+    visit: Callable[..., Visit], heron: Archive, path: str
+) -> None:
+    page = visit(heron, width=420).go(f"{path}?session={SESSION}")
+    chosen = page.locator(".page .dash-dropdown-value", has_text=SESSION).first
+    chosen.wait_for()
+    assert chosen.evaluate(
+        """(e, longer) => { e.textContent = longer; // names of logs taken in carry their instant
+             return e.scrollWidth <= e.clientWidth && e.getBoundingClientRect().bottom
+               <= e.closest('button').getBoundingClientRect().bottom; }""",
+        LONG,
+    )
 
 
 @pytest.mark.parametrize("path", [f"/sign-off?session={SESSION}", "/queue", "/library", EVENT])
