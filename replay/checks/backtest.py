@@ -129,17 +129,3 @@ def _rounds(
         return [(healthy, [*healthy, *eventful])]
     even, odd = healthy[::2], healthy[1::2]
     return [(even, odd), (odd, even), (healthy, eventful)]
-
-
-def past_dispositions(archive: Archive) -> list[Known]:
-    """Return the flags that people upheld, as known events."""
-    reviews, flags = archive.table("reviews"), archive.table("flags")
-    if not reviews.height or not flags.height:
-        return []
-    latest = reviews.sort("at").group_by("session", "flag", maintain_order=True).last()
-    joined = flags.join(latest.select("session", "flag", "verdict"), on=["session", "flag"])
-    return [
-        Known(r["session"], r["joint"], r["kind"], r["start"], r["end"], "reviewed")
-        for r in joined.to_dicts()
-        if r["verdict"] in UPHELD
-    ]

@@ -90,10 +90,6 @@ def columns_of(table: pl.DataFrame | JointColumns) -> JointColumns:
     return JointColumns(**made)
 
 
-def _any_known(values: Array) -> bool:
-    return not np.isnan(values).all()
-
-
 def _words(name: str, words: tuple[str, ...]) -> pl.Expr:
     """Return the words of a column of codes, null for -1."""
     code = pl.col(name)

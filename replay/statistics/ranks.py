@@ -188,12 +188,6 @@ def memory_factor(
     return (1 + r) / (1 - r)
 
 
-def _average_ranks(x: Floats) -> Floats:
-    _, where, counts = np.unique(x, return_inverse=True, return_counts=True)
-    last = np.cumsum(counts)
-    return (last - (counts - 1) / 2.0)[where]
-
-
 def _ordered(
     values: npt.ArrayLike, times: npt.ArrayLike | None, sections: npt.ArrayLike | None
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
