@@ -63,6 +63,27 @@ def test_a_base_end_without_training_is_refused_not_believed(ground):
         assert (found.joints[joint].reason == 4).mean() > 0.9
 
 
+def test_an_arm_that_hangs_on_its_other_end_is_explained_from_both(tmp_path):
+    """Nothing says how a fixture stands: from end B this arm's world is upside down."""
+    archive = open_archive(tmp_path, create=True)
+    ways = [("A", 9.81), ("B", -9.81)]
+    names = [
+        add_session(archive, seed, base=base, gravity=gravity, payload_kg=3.0 * (seed % 4 > 1),
+                    declare=True)
+        for seed in range(8)
+        for base, gravity in [ways[seed % 2]]
+    ]  # fmt: skip
+    training = fit(archive, names)
+    assert training.model.loads == "identified"
+    for seed, (base, gravity) in enumerate(ways):
+        name = add_session(
+            archive, 100 + seed, base=base, gravity=gravity, payload_kg=1.5, declare=True
+        )
+        found = judged(archive, training, name)
+        for joint in JOINTS:
+            assert told_share(found, joint) > 0.95, (base, joint)
+
+
 def test_an_arm_that_feels_no_gravity_needs_no_chain(tmp_path):
     archive = open_archive(tmp_path, create=True)
     training = fit(archive, [add_session(archive, seed, gravity=0.0) for seed in range(5)])

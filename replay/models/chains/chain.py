@@ -16,7 +16,7 @@ recursion, read together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,7 +53,11 @@ class State:
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """Lines (k, 3) each, link figures, gravity (m/s^2 upward, or 0).
+    """Lines (k, 3) each, link figures, gravity.
+
+    ``gravity`` is (2, 3), m/s^2: the pull's reaction, upward, in the frame that all links
+    share at zero angles, standing on end A and on end B; zeros where there is none. How
+    the arm stands on one end is the frame's choice, how on the other is learned.
 
     ``links`` is (k + 1, 10): what lies before joint 1, after each joint; ``payload``
     is (2, 10) a kilogram, at the tip with base A and with base B. ``gain`` (k,) turns
@@ -65,7 +69,7 @@ class Chain:
     links: Floats
     payload: Floats
     gain: Floats
-    gravity: float
+    gravity: Floats
 
     @property
     def joints(self) -> int:
@@ -112,15 +116,14 @@ class _Step:
 
 
 def _walk(
-    direction: Floats, point: Floats, state: State, gravity: float, *, base_b: bool
+    direction: Floats, point: Floats, state: State, gravity: Floats, *, base_b: bool
 ) -> list[_Step]:
     """Return the links' motion outward from a base; lines are (k, 3) or (n, k, 3)."""
     n, count = state.angle.shape
     order = range(count - 1, -1, -1) if base_b else range(count)
     side = -1.0 if base_b else 1.0
     w, v, alpha = np.zeros((3, n)), np.zeros((3, n)), np.zeros((3, n))
-    a = np.zeros((3, n))
-    a[2] = gravity
+    a = np.tile(gravity[int(base_b)][:, None], (1, n))
     steps = []
     for k in order:
         s = np.ascontiguousarray(np.broadcast_to(direction[..., k, :], (n, 3)).T) * side
@@ -225,7 +228,7 @@ def torques(chain: Chain, state: State, lines: tuple[Floats, Floats] | None = No
     return out
 
 
-def columns(direction: Floats, point: Floats, state: State, gravity: float) -> Floats:
+def columns(direction: Floats, point: Floats, state: State, gravity: Floats) -> Floats:
     """Return (n, k, 10 (k + 3)): torque by every figure: links, payload on A, payload on B."""
     n, count = state.angle.shape
     out = np.zeros((n, count, TEN * (count + 3)))
@@ -264,7 +267,7 @@ def columns(direction: Floats, point: Floats, state: State, gravity: float) -> F
 
 
 def chain_of(
-    direction: Floats, point: Floats, figures: Floats, gain: Floats, gravity: float
+    direction: Floats, point: Floats, figures: Floats, gain: Floats, gravity: Floats
 ) -> Chain:
     """Put a chain together from the linear figures in the order of `columns`."""
     count = len(gain)
@@ -283,6 +286,19 @@ def random_lines(count: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
     axes = np.eye(3)[rng.integers(0, 3, count)]
     axes = axes + 0.05 * rng.standard_normal((count, 3))
     return unit_rows(axes), rng.standard_normal((count, 3))
+
+
+def weightless() -> Floats:
+    """Return gravity (2, 3) of a place where there is none."""
+    return np.zeros((2, 3))
+
+
+def gravity_torques(chain: Chain, state: State) -> Floats:
+    """Return (3, n, k): torques by an m/s^2 along x, y, z on end B; none on end A."""
+    rest = np.zeros_like(state.angle)
+    still = State(state.angle, rest, rest, state.base_b, state.payload_kg)
+    each = np.eye(3)[:, None] * [[0.0], [1.0]]
+    return np.stack([torques(replace(chain, gravity=pull), still) for pull in each])
 
 
 def joined(states: Sequence[State]) -> State:

@@ -17,10 +17,6 @@ NOT_NEEDED = 1.5
 """Residuals of friction and own acceleration within this many noises need no chain."""
 
 
-POSTURE_SHARE = 0.3
-"""Share of slow motion's residual that posture must tell, on other sessions, for gravity."""
-
-
 MOST_BLOCKS = 4000
 
 
@@ -93,26 +89,17 @@ def _friction(rate: Floats, heat: Floats) -> Floats:
     )
 
 
-def without_chain(problem: Problem, folds: Floats) -> tuple[float | None, bool]:
-    """Return the loss without a chain (None: none is needed), and whether posture tells."""
+def without_chain(problem: Problem) -> float | None:
+    """Return the loss without a chain; None where no joint needs one."""
     raw = np.zeros_like(problem.current)
-    needed = told = False
+    needed = False
     for j in range(problem.count):
         rows = np.flatnonzero(problem.ok[:, j])
         y = problem.current[rows, j]
         accel = problem.state.accel[rows, j]
-        plain = _left(np.column_stack([problem.friction[j][rows], accel]), y)
-        raw[rows, j] = plain
-        scale = spread_about_zero(plain)
-        needed |= scale > NOT_NEEDED * 3 * problem.sd[j]
-        push = np.abs(problem.state.accel[rows]) / np.maximum(
-            np.quantile(np.abs(problem.state.accel), 0.9, axis=0), 1e-12
-        )
-        slow = push.max(axis=1) <= np.quantile(push.max(axis=1), 0.4)
-        told |= _posture_tells(
-            problem.state.rows(rows[slow]), plain[slow], folds[rows][slow], 3 * problem.sd[j]
-        )
-    return (loss_of(problem, raw) if needed or told else None), told
+        raw[rows, j] = _left(np.column_stack([problem.friction[j][rows], accel]), y)
+        needed |= spread_about_zero(raw[rows, j]) > NOT_NEEDED * 3 * problem.sd[j]
+    return loss_of(problem, raw) if needed else None
 
 
 def _left(x: Floats, y: Floats) -> Floats:
@@ -120,23 +107,3 @@ def _left(x: Floats, y: Floats) -> Floats:
     beta = np.linalg.lstsq(x / size, y, rcond=1e-8)[0]
     out: Floats = y - (x / size) @ beta
     return out
-
-
-def _posture_tells(state: State, rest: Floats, folds: Floats, noise: float) -> bool:
-    """Tell whether slow motion's residual follows the angles, on sessions left out."""
-    if len(rest) < 60 or spread_about_zero(rest) < 2 * noise:
-        return False
-    sums = [state.angle, np.cumsum(state.angle, axis=1)[:, 1:]]
-    phases = np.concatenate(sums, axis=1)
-    x = np.concatenate([np.ones((len(rest), 1)), np.sin(phases), np.cos(phases)], axis=1)
-    most = float(state.payload_kg.max(initial=0.0))
-    if most > 0:
-        x = np.concatenate([x, x * (state.payload_kg / most)[:, None]], axis=1)
-    left = np.zeros(len(rest))
-    for fold in np.unique(folds):
-        mine = folds == fold
-        gram = x[~mine].T @ x[~mine] + 1e-2 * len(rest) * np.eye(x.shape[1]) / x.shape[1]
-        beta = np.linalg.solve(gram, x[~mine].T @ rest[~mine])
-        left[mine] = rest[mine] - x[mine] @ beta
-    told = 1 - (spread_about_zero(left) / spread_about_zero(rest)) ** 2
-    return bool(told > POSTURE_SHARE)

@@ -9,16 +9,16 @@ certain and wrong. The spread of chains refitted without each fold is the doubt.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from replay.models.chains.chain import G_M_S2, Chain, State, torques
+from replay.models.chains.chain import Chain, State, torques, weightless
 from replay.models.chains.chain_problem import problem_of, state_of, without_chain
-from replay.models.chains.identify import Problem, identify, refit
+from replay.models.chains.identify import identify, refit, rows_of
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.loading.loads import IDENTIFIED, Loads, running_rms
-from replay.models.residuals import Floats, Index
+from replay.models.residuals import Floats
 
 FEWEST_SESSIONS = 5
 
@@ -57,10 +57,10 @@ def learn_chain(
     problem, fold_of = problem_of(blocks, payloads, folds)
     if problem is None or (problem.ok.sum(axis=0) < FEWEST_ROWS).any():
         return None
-    plain, gravity_told = without_chain(problem, fold_of)
+    plain = without_chain(problem)
     if plain is None:
         return None
-    found = identify(problem, G_M_S2 if gravity_told else 0.0)
+    found = identify(problem)
     if found is None:
         return None
     chain, cost = found
@@ -70,7 +70,7 @@ def learn_chain(
     for fold in range(max(folds) + 1):
         rows = np.flatnonzero(fold_of != fold)
         whole = len(rows) in (0, len(fold_of))
-        parts.append(chain if whole else refit(_rows(problem, rows), chain))
+        parts.append(chain if whole else refit(rows_of(problem, rows), chain))
     base_b = problem.state.base_b > 0
     heavy = problem.state.payload_kg > 0
     sides = (~base_b, base_b)
@@ -115,15 +115,8 @@ def chain_loads(blocks: SessionBlocks, known: ChainModel, payload_kg: Floats) ->
     sd = np.radians([blocks.fineness[j].accel_noise_deg_s2 for j in known.joints])
     draws = np.random.default_rng(0).standard_normal((len(some), count)) * sd
     still = State(thin.angle, np.zeros_like(thin.angle), draws, thin.base_b, thin.payload_kg)
-    weightless = Chain(
-        known.chain.direction,
-        known.chain.point,
-        known.chain.links,
-        known.chain.payload,
-        known.chain.gain,
-        0.0,
-    )
-    shaken = np.repeat(torques(weightless, still) * known.chain.gain, EACH, axis=0)[:n]
+    floating = replace(known.chain, gravity=weightless())
+    shaken = np.repeat(torques(floating, still) * known.chain.gain, EACH, axis=0)[:n]
     return Loads(
         _by_joint(known.joints, bare),
         _by_joint(known.joints, per_kg),
@@ -139,13 +132,3 @@ def _by_joint(names: Sequence[str], table: Floats) -> Mapping[str, Floats]:
 
 def _with_payload(state: State, payload_kg: Floats) -> State:
     return State(state.angle, state.rate, state.accel, state.base_b, payload_kg)
-
-
-def _rows(problem: Problem, rows: Index) -> Problem:
-    return Problem(
-        problem.state.rows(rows),
-        problem.current[rows],
-        problem.ok[rows],
-        [f[rows] for f in problem.friction],
-        problem.sd,
-    )

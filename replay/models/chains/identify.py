@@ -17,21 +17,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from replay.models.chains.chain import (
+    G_M_S2,
     Chain,
     State,
     chain_of,
     columns,
+    gravity_torques,
     random_lines,
     torques,
     unit_rows,
+    weightless,
 )
 from replay.models.residuals import Flags, Floats, Index
 from replay.statistics.spread import MAD_TO_SD_TABLE
 
 RIDGE = 1e-6
-FINE_ROWS = 1200
+FEW_ROWS, FINE_ROWS = 200, 1200
 STEP = 1e-6
 STARTS = 20
+TRIED = 3
+"""So many of the best starts are looked at on more rows."""
 AGREE = 1.08
 """The third best cost within this of the best ends the search."""
 TOUCH = 0.01
@@ -63,41 +68,93 @@ class _Fit:
     direction: Floats
     point: Floats
     log_gain: Floats
+    gravity: Floats
     figures: Floats
     cost: float
 
+    @property
+    def falls(self) -> bool:
+        """Whether there is gravity."""
+        return bool(self.gravity.any())
 
-def identify(problem: Problem, gravity: float, *, seed: int = 0) -> tuple[Chain, float] | None:
-    """Return the best chain and its cost (mean Cauchy loss a row), None where none is found."""
+    def chain(self) -> Chain:
+        """Return the chain that this fit is."""
+        gain = np.exp(self.log_gain)
+        return chain_of(self.direction, self.point, self.figures, gain, self.gravity)
+
+
+def identify(problem: Problem, *, seed: int = 0) -> tuple[Chain, float] | None:
+    """Return the best chain and its cost (mean Cauchy loss a row), None where none is found.
+
+    It is sought with gravity and without; what explains the currents better is kept.
+    """
     rng = np.random.default_rng(seed)
-    small = _some(problem, 200, rng)
+    small = _some(problem, FEW_ROWS, rng)
+    found = [*_from_anywhere(small, rng, weightless())[:1], *_falling(problem, small, rng)]
+    fine = _some(problem, FINE_ROWS, rng)
+    tried = [_improve(fine, f, turns=8) for f in sorted(found, key=lambda f: f.cost)[:TRIED]]
+    good = [f for f in tried if f is not None]
+    best = _improve(fine, min(good, key=lambda f: f.cost), turns=40) if good else None
+    return None if best is None else (best.chain(), best.cost)
+
+
+def _falling(problem: Problem, small: Problem, rng: np.random.Generator) -> list[_Fit]:
+    """Return what starts with gravity come to, best first.
+
+    How the arm stands on its second end is one more thing to find, and misleads a search for
+    lines: each end is looked at alone first, then every way to stand on the other.
+    """
+    upward = np.array([[0.0, 0.0, G_M_S2]] * 2)
+    end_b = problem.state.base_b > 0
+    if end_b.all() or not end_b.any():
+        return _from_anywhere(small, rng, upward)
+    one_end = []
+    for other, mine in ((1, ~end_b), (0, end_b)):
+        rows = _some(rows_of(problem, np.flatnonzero(mine)), FEW_ROWS, rng)
+        one_end += [(f.cost, other, f) for f in _from_anywhere(rows, rng, upward)[:1]]
+    found = []
+    for _, other, start in sorted(one_end, key=lambda f: f[0]):
+        for way in np.concatenate([np.eye(3), -np.eye(3)]) * G_M_S2:
+            gravity = start.gravity.copy()
+            gravity[other] = way
+            fit = _improve(small, replace(start, gravity=gravity), turns=10)
+            found += [] if fit is None else [fit]
+    return sorted(found, key=lambda f: f.cost)
+
+
+def _from_anywhere(problem: Problem, rng: np.random.Generator, gravity: Floats) -> list[_Fit]:
+    """Return what starts from random lines come to, best first."""
     found: list[_Fit] = []
     for _ in range(STARTS):
         direction, point = random_lines(problem.count, rng)
-        start = _Fit(direction, point, np.zeros(problem.count), np.zeros(0), np.inf)
-        fit = _improve(small, start, gravity, turns=10)
+        start = _Fit(direction, point, np.zeros(problem.count), gravity, np.zeros(0), np.inf)
+        fit = _improve(problem, start, turns=10)
         if fit is not None:
             found.append(fit)
             found.sort(key=lambda f: f.cost)
             if len(found) >= 3 and found[2].cost < AGREE * found[0].cost:
                 break
-    if not found:
-        return None
-    best = _improve(_some(problem, FINE_ROWS, rng), found[0], gravity, turns=15)
-    if best is None:
-        return None
-    chain = chain_of(best.direction, best.point, best.figures, np.exp(best.log_gain), gravity)
-    return chain, best.cost
+    return found
 
 
 def refit(problem: Problem, chain: Chain, *, turns: int = 3, seed: int = 1) -> Chain:
     """Return the chain fitted anew on other rows, from where it is: for folds."""
-    start = _Fit(chain.direction, chain.point, np.log(chain.gain), np.zeros(0), np.inf)
+    gains = np.log(chain.gain)
+    start = _Fit(chain.direction, chain.point, gains, chain.gravity, np.zeros(0), np.inf)
     rows = _some(problem, FINE_ROWS, np.random.default_rng(seed))
-    fit = _improve(rows, start, chain.gravity, turns=turns)
-    if fit is None:
-        return chain
-    return chain_of(fit.direction, fit.point, fit.figures, np.exp(fit.log_gain), chain.gravity)
+    fit = _improve(rows, start, turns=turns)
+    return chain if fit is None else fit.chain()
+
+
+def rows_of(problem: Problem, rows: Index) -> Problem:
+    """Return some of the instants."""
+    return Problem(
+        problem.state.rows(rows),
+        problem.current[rows],
+        problem.ok[rows],
+        [f[rows] for f in problem.friction],
+        problem.sd,
+    )
 
 
 def _some(problem: Problem, most: int, rng: np.random.Generator) -> Problem:
@@ -110,24 +167,18 @@ def _some(problem: Problem, most: int, rng: np.random.Generator) -> Problem:
     weight = 0.3 + np.minimum((push * problem.ok).max(axis=1), 3.0)
     weight *= problem.ok.any(axis=1)
     which = np.sort(rng.choice(n, most, replace=False, p=weight / weight.sum()))
-    return Problem(
-        problem.state.rows(which),
-        problem.current[which],
-        problem.ok[which],
-        [f[which] for f in problem.friction],
-        problem.sd,
-    )
+    return rows_of(problem, which)
 
 
-def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _Fit | None:
+def _improve(problem: Problem, start: _Fit, *, turns: int) -> _Fit | None:
     """Run Levenberg-Marquardt from a start."""
     count = problem.count
     fit = start
     damping = 1e-2
     weights = _weights(problem, None)
-    inner = _inner(problem, fit, gravity, weights)
+    inner = _inner(problem, fit, weights)
     for _ in range(turns):
-        jacobian = _jacobian(problem, fit, inner, gravity)
+        jacobian = _jacobian(problem, fit, inner)
         gradient = jacobian.T @ inner.residual
         hessian = jacobian.T @ jacobian
         scale = np.diag(hessian) + 1e-9 * np.trace(hessian) / len(hessian)
@@ -140,7 +191,7 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
             except np.linalg.LinAlgError:
                 return None
             trial = _moved(fit, step, count)
-            next_inner = _inner(problem, trial, gravity, weights)
+            next_inner = _inner(problem, trial, weights)
             if np.isfinite(next_inner.cost) and next_inner.cost < inner.cost:
                 gain = 1 - next_inner.cost / inner.cost
                 fit, inner = trial, next_inner
@@ -151,7 +202,7 @@ def _improve(problem: Problem, start: _Fit, gravity: float, *, turns: int) -> _F
         if not better:
             break
         weights = _weights(problem, inner.raw)
-        inner = _inner(problem, fit, gravity, weights)
+        inner = _inner(problem, fit, weights)
         if gain < 2e-4:
             break
     return replace(fit, figures=inner.figures, cost=loss_of(problem, inner.raw))
@@ -161,9 +212,12 @@ def _moved(fit: _Fit, step: Floats, count: int) -> _Fit:
     size = np.clip(step, -0.5, 0.5)
     direction = unit_rows(fit.direction + size[: 3 * count].reshape(count, 3))
     point = fit.point + step[3 * count : 6 * count].reshape(count, 3)
-    gain = fit.log_gain.copy()
-    gain[1:] += size[6 * count :]
-    return _Fit(direction, point, gain, fit.figures, np.inf)
+    gain, gravity = fit.log_gain.copy(), fit.gravity
+    gain[1:] += size[6 * count : 7 * count - 1]
+    if fit.falls:
+        # the frame may be turned at will, so that one end's way up may stay as it is
+        gravity = G_M_S2 * unit_rows(gravity / G_M_S2 + [[0, 0, 0], size[7 * count - 1 :]])
+    return _Fit(direction, point, gain, gravity, fit.figures, np.inf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,9 +260,9 @@ def loss_of(problem: Problem, raw: Floats) -> float:
     return float(np.mean(np.log1p((raw**2 / variance)[problem.ok] / 9)))
 
 
-def _inner(problem: Problem, fit: _Fit, gravity: float, weights: Floats) -> _Inner:
+def _inner(problem: Problem, fit: _Fit, weights: Floats) -> _Inner:
     """Solve what is linear, friction projected out joint by joint."""
-    y = columns(fit.direction, fit.point, problem.state, gravity)
+    y = columns(fit.direction, fit.point, problem.state, fit.gravity)
     gain = np.exp(fit.log_gain)
     phis, targets, parts = [], [], []
     for j in range(problem.count):
@@ -238,12 +292,13 @@ def _inner(problem: Problem, fit: _Fit, gravity: float, weights: Floats) -> _Inn
     return _Inner(figures / size, residual, raw, cost, unit, factor, size, parts)
 
 
-def _jacobian(problem: Problem, fit: _Fit, inner: _Inner, gravity: float) -> Floats:
+def _jacobian(problem: Problem, fit: _Fit, inner: _Inner) -> Floats:
     """Return Kaufman's Jacobian: the change at fixed figures, projected off the columns."""
     count, n = problem.count, len(problem.state)
     outer = 6 * count
-    chain = chain_of(fit.direction, fit.point, inner.figures, np.exp(fit.log_gain), gravity)
+    chain = replace(fit, figures=inner.figures).chain()
     base = torques(chain, problem.state)
+    pulls = G_M_S2 * gravity_torques(chain, problem.state) * chain.gain if fit.falls else None
     moves = np.eye(outer).reshape(outer, 2, count, 3) * STEP
     direction = unit_rows(fit.direction[None] + moves[:, 0])
     point = fit.point[None] + moves[:, 1]
@@ -264,7 +319,8 @@ def _jacobian(problem: Problem, fit: _Fit, inner: _Inner, gravity: float) -> Flo
         gains = np.zeros((len(rows), count - 1))
         if j:
             gains[:, j - 1] = base[rows, j] * chain.gain[j] * root
-        whole = np.concatenate([own, gains], axis=1)
+        falls = np.zeros((len(rows), 0)) if pulls is None else (pulls[:, rows, j] * root).T
+        whole = np.concatenate([own, gains, falls], axis=1)
         parts.append(whole - basis @ (basis.T @ whole))
     jacobian = np.concatenate(parts)
     out: Floats = jacobian - inner.phi @ (inner.factor @ (inner.phi.T @ jacobian))
