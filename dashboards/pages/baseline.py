@@ -20,7 +20,8 @@ from replay.wording import counted
 WORDS = (
     "Each training session was judged by fits that left it out. A diamond is what they showed, a "
     "bar its 90 % interval; without a diamond nothing was seen and only the bar's upper end says "
-    "something. Sessions set aside, and findings beyond physical limits, are not counted."
+    "something. A session counts as one, whatever it shows: bars are wide where few sessions show "
+    "much. Findings beyond physical limits are not counted."
 )
 
 FACTS = (
@@ -50,7 +51,12 @@ def layout(desk: Desk, view: View) -> Component:
                 [
                     html.H2(f"{base.version}, from {counted(len(base.sessions), 'session')}"),
                     html.P(_sentence(baselines.promise_of(base))),
-                    html.Ul([html.Li(line) for line in base.concerns()]),
+                    html.Ul(
+                        [
+                            html.Li(line)
+                            for line in (*baselines.doubts(desk.archive, base), *base.concerns())
+                        ]
+                    ),
                 ],
                 className="sheet",
             ),
@@ -129,12 +135,12 @@ def register(app: Dash, desk: Desk) -> None:
 
 
 def _by_verdict(desk: Desk) -> Component | None:
-    """Return what people found false, where they have judged at all."""
+    """Return what people found false, where they have judged anything that was flagged."""
     rows = baselines.by_verdict(desk.archive)
-    if not rows.height or not rows["sessions"].sum():
+    if not rows.height or not rows["decided_findings"].sum():
         return None
     words = ("Baseline", "Asked", "Observed", "Low", "High", "False findings", "Joint-hours",
-             "Sessions judged", "Sessions still open")  # fmt: skip
+             "Sessions judged", "Sessions still open", "Findings decided")  # fmt: skip
     return html.Section(
         [
             _table_head("False flags by verdict", "verdicts"),

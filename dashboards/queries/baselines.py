@@ -9,6 +9,7 @@ import polars as pl
 from dashboards.failure_words import said
 from replay.archive import Archive
 from replay.errors import BaselineError
+from replay.wording import counted
 
 if TYPE_CHECKING:
     from replay.models import Baseline
@@ -42,13 +43,28 @@ def promise_of(baseline: Baseline) -> str:
     return promise.sentence(baseline)
 
 
+def doubts(archive: Archive, baseline: Baseline) -> list[str]:
+    """Return what is to be said where sessions taught it in which something is not cleared."""
+    from replay.reviews.judgements.learning import taught_in_doubt
+
+    count = len(taught_in_doubt(archive, baseline.sessions))
+    if not count:
+        return []
+    return [
+        f"{count} of the {counted(len(baseline.sessions), 'session')} that taught it have findings "
+        "that are open or were confirmed: what was unusual in them passes for usual now, and what "
+        "they show counts among the observed flags. Decide them, then learn anew: what is "
+        "confirmed is left out"
+    ]
+
+
 def by_verdict(archive: Archive) -> pl.DataFrame:
     """Return the false flags that people found, beside the rate asked, one row a baseline."""
     from replay.reviews.judgements.learning import observed_false_flags
 
     return observed_false_flags(archive).select(
         "baseline", "asked", "observed", "low", "high", "false_findings", "joint_hours",
-        "sessions", "open_sessions",
+        "sessions", "open_sessions", "decided_findings",
     )  # fmt: skip
 
 

@@ -48,20 +48,27 @@ def calibration(
     known = baseline if isinstance(baseline, Baseline) else load_baseline(archive, baseline)
     if sessions is None:
         scores = np.array(known.calibration["promise"]["scores"])
+        owners = known.calibration["promise"]["sessions"]
         hours = promise.hours(known)
     else:
         values: list[float] = []
+        owners = []
         hours = 0.0
         loose = replace(known, asked=RATES[-1])
         for name in sessions:
             result = judge(read(archive, name, known.model.filter_s), loose)
-            values += [flag.score for flag in result.flags if flag.evidence["lead"]]
+            lead = [flag.score for flag in result.flags if flag.evidence["lead"]]
+            values += lead
+            owners += [name] * len(lead)
             hours += result.joint_hours
         scores = np.array(values)
     rows = []
     for nominal in RATES:
-        events = int(np.sum(scores >= promise.score_limit_for(nominal)))
-        low, high = rate_interval(events, hours)
+        hit = np.flatnonzero(scores >= promise.score_limit_for(nominal))
+        events = len(hit)
+        # sessions are independent, what one session shows is not
+        clusters, each = promise.clusters_of([owners[k] for k in hit])
+        low, high = (each * bound for bound in rate_interval(clusters, hours))
         rows.append(
             {
                 "nominal": nominal,

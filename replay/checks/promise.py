@@ -7,6 +7,8 @@ counted together: sessions are independent, blocks are not.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from replay.checks.limits.calibration import Calibration
@@ -46,13 +48,26 @@ def expected_rate(baseline: Baseline) -> float:
 
 def bound(baseline: Baseline, asked: float | None = None) -> float:
     """Return the upper bound on false flags per 100 joint-hours, with `CONFIDENCE`."""
-    promise = baseline.calibration["promise"]
-    limit = score_limit_for(baseline.asked if asked is None else asked)
-    hit = np.array(promise["scores"]) >= limit
-    names = np.array(promise["sessions"], dtype=object)
-    clusters = len(set(names[hit]))
-    each = int(hit.sum()) / clusters if clusters else 1.0
+    clusters, each = by_session(baseline, baseline.asked if asked is None else asked)
     return 100 * each * rate_bound(clusters, hours(baseline))
+
+
+def by_session(baseline: Baseline, asked: float) -> tuple[int, float]:
+    """Return in how many training sessions a rate's limit is reached, and how often in each."""
+    promise = baseline.calibration["promise"]
+    hit = np.array(promise["scores"]) >= score_limit_for(asked)
+    names = np.array(promise["sessions"], dtype=object)
+    return clusters_of(list(names[hit]))
+
+
+def clusters_of(names: Sequence[str]) -> tuple[int, float]:
+    """Return how many sessions events lie in, and how many events each of those has.
+
+    >>> clusters_of(["a", "a", "b", "a"])
+    (2, 2.0)
+    """
+    clusters = len(set(names))
+    return clusters, len(names) / clusters if clusters else 1.0
 
 
 def sentence(baseline: Baseline, asked: float | None = None) -> str:
@@ -62,7 +77,7 @@ def sentence(baseline: Baseline, asked: float | None = None) -> str:
     gone = sum(len(u.set_aside) for u in baseline.units.values())
     left_out = ""
     if gone:
-        left_out = f"; {counted(gone, 'joint-session')} set aside, not counted"
+        left_out = f"; {counted(gone, 'joint-session')} set aside while learning, counted here"
     two_digits = f"{float(f'{most:.2g}'):g}"
     if most > 2 * rate or count < FEWEST_SESSIONS:
         return (

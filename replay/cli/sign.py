@@ -108,8 +108,7 @@ def lines(stated: Statement) -> list[str]:
         f"completeness of the log: {completeness_words(stated)}",
         f"judged {stated.judged_joint_h:.3f} of {stated.logged_joint_h:.3f} joint-hours, "
         f"{stated.unjudged_joint_h:.3f} not judged",
-        f"asked for {stated.asked_rate:g} false flags per 100 joint-hours; "
-        f"{stated.expected_false_flags:.2g} to be expected here",
+        f"asked for {stated.asked_rate:g} false flags per 100 joint-hours; {stated.expected_words}",
         f"{counted(stated.findings, 'finding')}; "
         f"notes of the check: {'; '.join(stated.notes) or 'none'}",
     ]

@@ -171,8 +171,7 @@ def _short(facts: SessionFacts, person: str) -> list[tuple[str, str]]:
         ),
         (
             "false flags to expect",
-            f"{stated.expected_false_flags:.2g} in this session, at {stated.asked_rate:g} asked "
-            "for per 100 joint-hours",
+            f"{stated.asked_rate:g} asked per 100 joint-hours; {stated.expected_words}",
         ),
         (
             "findings",

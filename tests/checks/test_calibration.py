@@ -121,4 +121,4 @@ def test_a_rate_is_written_out_and_a_count_reads_as_one():
     said = sentence(baseline)
     assert "bound it at 110 per 100 joint-hours" in said
     assert "e+" not in said
-    assert said.endswith("; 1 joint-session set aside, not counted")
+    assert said.endswith("; 1 joint-session set aside while learning, counted here")

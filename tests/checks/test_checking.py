@@ -8,7 +8,7 @@ from scipy.stats import poisson
 
 from replay.archive import open_archive
 from replay.checks import calibration, check, discoveries, flags, learn, score_trace
-from replay.checks.promise import score_limit_for
+from replay.checks.promise import bound, score_limit_for
 from replay.models import load_baseline
 from tests.checks.sessions import add, bench, between
 
@@ -377,3 +377,24 @@ def test_no_sentence_speaks_of_what_is_unknown(bench_archive):
     found = check(archive, name, baseline).flags
     assert found
     assert not [f.summary for f in found if "unknown" in f.summary or "nan" in f.summary]
+
+
+def test_what_one_session_shows_ten_times_is_one_witness(bench_archive):
+    """Sessions are independent, blocks of one are not: the interval of one is ten times as wide."""
+    archive, baseline = bench_archive
+    promised = baseline.calibration["promise"]
+    count = len(promised["scores"])
+    own = {
+        **promised,
+        "scores": [9.0] * 10 + [0.0] * (count - 10),
+        "sessions": ["long"] * 10 + promised["sessions"][10:],
+    }
+    one = replace(baseline, calibration={**baseline.calibration, "promise": own})
+    row = calibration(archive, one).row(0, named=True)
+    hours = row["joint_hours"]
+    assert row["events"] == 10
+    assert row["observed"] == pytest.approx(100 * 10 / hours)
+    # Garwood's 90 % interval of one event: 0.05129 to 4.7439 (exact chi-squared quantiles)
+    assert row["low"] == pytest.approx(1000 * 0.05129 / hours, rel=1e-3)
+    assert row["high"] == pytest.approx(1000 * 4.7439 / hours, rel=1e-3)
+    assert bound(one, row["nominal"]) <= row["high"]

@@ -9,6 +9,7 @@ from playwright.sync_api import expect
 from replay.archive import Archive, open_archive
 from replay.checks import calibration, promise
 from replay.models import load_baseline
+from replay.reviews.judgements.learning import taught_in_doubt
 from tests.pages.conftest import Visit
 
 Open = Callable[..., Visit]
@@ -48,3 +49,21 @@ def test_what_is_known_of_a_unit_stands_with_its_error_and_unit(
         assert friction[4] == "A"
         share = next(r for r in told if r[0] == serial and r[1].startswith("explained"))
         assert float(share[2]) == float(f"{100 * unit.explained:.3g}")
+
+
+def test_a_baseline_taught_by_sessions_in_doubt_says_so(visit: Open, heron: Archive) -> None:
+    base = load_baseline(heron)
+    doubtful = taught_in_doubt(heron, base.sessions)
+    page = visit(heron).go("/baseline")
+    expect(page.locator("#baseline-table")).to_be_visible(timeout=45_000)
+    said = page.get_by_text(f"of the {len(base.sessions)} sessions that taught it have findings")
+    expect(said).to_have_count(1 if doubtful else 0)
+    assert doubtful  # the archive of these tests has faults that nobody has judged
+    expect(said).to_contain_text(f"{len(doubtful)} of the")
+
+
+def test_nothing_is_said_of_verdicts_before_there_is_one(visit: Open, heron: Archive) -> None:
+    """Sessions without a flag are no proof that flags are right."""
+    page = visit(heron).go("/baseline")
+    expect(page.locator("#baseline-table")).to_be_visible(timeout=45_000)
+    expect(page.locator("#baseline-verdicts")).to_have_count(0)

@@ -373,7 +373,7 @@ def test_a_rate_is_stated_no_rarer_than_the_learning_hours_bear(
     assert rarity(0.5, 50.0).endswith("once in 3 joint-hours.")
     assert "cannot be said" in rarity(2.0, None)
     # training that showed as much is not said to have shown nothing
-    assert rarity(2.6, 23.0, 13).startswith("As rare were 13 stretches")
+    assert rarity(2.6, 23.0, 13).startswith("13 stretches of the 23 joint-hours")
     assert "Nothing as rare" not in rarity(2.6, 23.0, 1)
 
 

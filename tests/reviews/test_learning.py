@@ -12,6 +12,7 @@ from replay.reviews.judgements.learning import (
     known_events,
     note_learning,
     observed_false_flags,
+    taught_in_doubt,
 )
 from tests.reviews.makers import add_session, flag_row, keep_flags, make_archive
 
@@ -58,14 +59,24 @@ def test_confirmed_units_are_left_out_and_that_goes_on_record(archive):
 
 
 def test_false_flags_by_verdict_stand_beside_the_rate_asked(archive):
-    assert observed_false_flags(archive).row(0, named=True)["observed"] is None  # all is open yet
+    nothing = observed_false_flags(archive).row(0, named=True)
+    assert (nothing["observed"], nothing["decided_findings"]) == (None, 0)  # all is open yet
     judge(archive, "s2", "g1", "false-flag", reviewer="R. Moss", note="nothing there")
     judge(archive, "s1", ["f1", "f4", "f5"], "watch", reviewer="R. Moss")
     judge(archive, "s1", "f5", "open", reviewer="R. Moss")
     row = observed_false_flags(archive).row(0, named=True)
     assert (row["asked"], row["observed"], row["false_findings"]) == (1.0, 1.0, 1)
     assert (row["sessions"], row["open_sessions"], row["joint_hours"]) == (1, 1, 100.0)
+    assert row["decided_findings"] == 3
     assert row["low"] < 1.0 < row["high"]
     judge(archive, "s1", "f5", "explained", reviewer="R. Moss")
     whole = observed_false_flags(archive).row(0, named=True)
     assert (whole["sessions"], whole["false_findings"]) == (2, 1)
+
+
+def test_a_session_taught_in_doubt_until_its_findings_are_cleared(archive):
+    assert taught_in_doubt(archive, ["s1", "s2"]) == ["s1", "s2"]
+    assert taught_in_doubt(archive, ["s2"]) == ["s2"]
+    judge(archive, "s2", "g1", "false-flag", reviewer="R. Moss", note="nothing there")
+    judge(archive, "s1", ["f1", "f4", "f5"], "watch", reviewer="R. Moss")
+    assert taught_in_doubt(archive, ["s1", "s2"]) == ["s1"]  # decided, and not cleared

@@ -220,3 +220,11 @@ def test_everything_is_one_history(archive):
     kinds = [e.kind for e in open_record(archive).entries()]
     assert kinds == ["record", "verdict", "verdict", "verdict", "setting", "sign-off"]
     assert {e.kind for e in history(archive, "s1")} == {"verdict", "sign-off"}
+
+
+def test_false_flags_to_expect_name_the_rate_where_it_is_not_the_one_asked(archive):
+    made = replace(stated(archive, "s1"), asked_rate=1.0, judged_joint_h=1.6)
+    as_asked = replace(made, expected_false_flags=0.016)
+    assert as_asked.expected_words == "0.016 to be expected here"
+    more = replace(made, expected_false_flags=1.3)
+    assert more.expected_words == "1.3 to be expected here, at the 81 that training showed"

@@ -85,8 +85,7 @@ def statement_list(stated: record.Statement) -> Component:
         ),
         (
             "False flags",
-            f"{stated.asked_rate:g} asked per 100 joint-hours, "
-            f"{stated.expected_false_flags:.2g} to be expected here",
+            f"{stated.asked_rate:g} asked per 100 joint-hours, {stated.expected_words}",
         ),
         ("Findings", str(stated.findings)),
         ("Notes of the check", "; ".join(stated.notes) or "none"),

@@ -23,7 +23,7 @@ from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import events
 from dashboards.queries.event.argument import argument
-from dashboards.queries.event.rarity import as_rare, rarity
+from dashboards.queries.event.rarity import as_rare, rarity, score_words
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
 
@@ -86,11 +86,11 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
 def words(desk: Desk, event: events.Event) -> Component:
     """Return the argument: expected, seen, by how much, how rare, what else was weighed."""
     said = argument(desk.archive, event.record.session, event.flag, event.kind)
-    base, hours, seen = _taught(desk, event)
+    base, hours, seen, own = _taught(desk, event)
     rare = rarity(event.score, hours, seen)
     if base:
-        rare = f"{rare} Checked against baseline {base}.".strip()
-    score = "" if event.score is None else f"{event.score:.3g}. "
+        rare = f"{rare} Checked against baseline {base}{own}.".strip()
+    score = "" if event.score is None else f"{score_words(event.score)}. "
     steps = [
         ("Expected", said.expected),
         ("Seen", said.seen),
@@ -100,18 +100,23 @@ def words(desk: Desk, event: events.Event) -> Component:
     return argument_part(event.summary, steps, event.kind, said.weighed)
 
 
-def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int]:
-    """Return the baseline that judged, the joint-hours that taught it, how much was as rare."""
+def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, str]:
+    """Return the baseline that judged, the joint-hours that taught it, how much was as rare.
+
+    Last: what is to be said where this very session taught it.
+    """
     try:
         baseline = events.baseline_of(desk.archive, event)
     except DamageError:
         raise
     except JointbookError:
-        return event.baseline or "", None, 0
+        return event.baseline or "", None, 0, ""
     if baseline is None:
-        return event.baseline or "", None, 0
+        return event.baseline or "", None, 0, ""
     hours = sum(unit.hours for unit in baseline.units.values())
-    return event.baseline or "", hours, as_rare(baseline, event.score)
+    mine = event.record.session in baseline.sessions
+    own = ", which this session helped to teach" if mine else ""
+    return event.baseline or "", hours, as_rare(baseline, event.score), own
 
 
 def danger(event: events.Event) -> Component | None:

@@ -12,17 +12,30 @@ def as_rare(baseline: Baseline, score: float | None) -> int:
     return 0 if score is None else seen_events(baseline, score)
 
 
+MOST_SCORE = 15.0
+"""A rarer event than once in so many powers of ten of joint-hours has no rate to tell."""
+
+
+def score_words(score: float) -> str:
+    """Return a score for reading.
+
+    >>> score_words(2.634), score_words(260.0)
+    ('2.63', 'beyond any rate')
+    """
+    return f"{score:.3g}" if score <= MOST_SCORE else "beyond any rate"
+
+
 def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
     """Say how rare an event is, no rarer than the hours of learning can bear.
 
-    ``seen``: how many stretches of training were as rare, judged as if new.
+    ``seen``: how many stretches of training scored as high, judged as if new.
 
     >>> rarity(1.0, 50.0)
     'Healthy joints show one as rare about once in 10 joint-hours.'
     >>> rarity(6.5, 42.0)
     'Nothing as rare is in the 42 joint-hours that taught the baseline; they bear no rarer figure.'
     >>> rarity(2.6, 23.0, 13)
-    'As rare were 13 stretches of the 23 joint-hours that taught the baseline, sound or not.'
+    '13 stretches of the 23 joint-hours that taught the baseline score as high, sound or not.'
     """
     if score is None:
         return ""
@@ -30,11 +43,9 @@ def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
         return "How rare this is cannot be said: no learning hours are known."
     due = hours / 10**score
     if seen > 3 * due and seen:
-        were = "was 1 stretch" if seen == 1 else f"were {seen} stretches"
-        return (
-            f"As rare {were} of the {hours:,.0f} joint-hours that taught the baseline, "
-            "sound or not."
-        )
+        what, verb = ("stretch", "scores") if seen == 1 else ("stretches", "score")
+        taught = f"{hours:,.0f} joint-hours that taught the baseline"
+        return f"{seen} {what} of the {taught} {verb} as high, sound or not."
     if due < 1:
         return (
             f"Nothing as rare is in the {hours:,.0f} joint-hours that taught the baseline; "

@@ -76,6 +76,17 @@ def judged_sessions(archive: Archive) -> list[str]:
     return [s for s in checks["session"].unique().sort().to_list() if s not in undecided]
 
 
+def taught_in_doubt(archive: Archive, sessions: Iterable[str]) -> list[str]:
+    """Return those of some sessions in which a finding is open, or was confirmed."""
+    wanted = set(sessions)
+    with open_record(archive).as_of_now():
+        held = ((f, disposition_in_force(archive, f)) for f in findings(archive))
+        found = {
+            f.session for f, d in held if f.session in wanted and (d is None or d.verdict in UPHELD)
+        }
+    return sorted(found)
+
+
 def confirmed(archive: Archive) -> list[LeftOut]:
     """Return the joint units, by session, in which people confirmed an event.
 
@@ -110,21 +121,24 @@ def observed_false_flags(archive: Archive) -> pl.DataFrame:
     One row a baseline: ``baseline``, ``asked`` (per 100 joint-hours),
     ``observed``, ``low`` and ``high`` (90 % interval), ``false_findings``,
     ``joint_hours`` and ``sessions`` of the sessions in which nothing is open,
-    ``open_sessions`` those left out because something is.
+    ``open_sessions`` those left out because something is, ``decided_findings`` of all.
     """
     schema = {
         "baseline": pl.String, "asked": pl.Float64, "observed": pl.Float64, "low": pl.Float64,
         "high": pl.Float64, "false_findings": pl.Int64, "joint_hours": pl.Float64,
-        "sessions": pl.Int64, "open_sessions": pl.Int64,
+        "sessions": pl.Int64, "open_sessions": pl.Int64, "decided_findings": pl.Int64,
     }  # fmt: skip
     checks = archive.table("checks")
     if not checks.height:
         return pl.DataFrame(schema=schema)
     judged = set(judged_sessions(archive))
     false: dict[str, int] = {}
+    decided: dict[str, int] = {}
     with open_record(archive).as_of_now():
         for finding in findings(archive):
             held = disposition_in_force(archive, finding)
+            if held is not None:
+                decided[finding.session] = decided.get(finding.session, 0) + 1
             if held is not None and held.verdict == FALSE:
                 false[finding.session] = false.get(finding.session, 0) + 1
     rows = []
@@ -144,6 +158,7 @@ def observed_false_flags(archive: Archive) -> pl.DataFrame:
                 "joint_hours": hours,
                 "sessions": done.height,
                 "open_sessions": part.height - done.height,
+                "decided_findings": sum(decided.get(s, 0) for s in part["session"]),
             }
         )
     return pl.DataFrame(rows, schema=schema)

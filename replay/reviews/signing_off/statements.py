@@ -54,6 +54,16 @@ class Statement:
         return said_once(self.note)
 
     @property
+    def expected_words(self) -> str:
+        """How many false flags to expect, with the rate where it is not the one asked for."""
+        said = f"{self.expected_false_flags:.2g} to be expected here"
+        hours = self.judged_joint_h
+        shown = 100 * self.expected_false_flags / hours if hours else 0.0
+        if shown <= 1.05 * self.asked_rate:
+            return said
+        return f"{said}, at the {shown:.2g} that training showed"
+
+    @property
     def mark(self) -> str:
         """Eight letters that change when anything in the statement does."""
         return hashlib.sha256(orjson.dumps(plain(self))).hexdigest()[:8]
