@@ -27,10 +27,17 @@ from replay.wear import (
     unit_history,
 )
 from replay.wear.assessment.change_points import make_ready
+from replay.wear.assessment.places import OUT, REMOVED
+from replay.wear.assessment.saying import (
+    due,
+    rate,
+    size_of_rate,
+    why_not_the_line,
+)
 from replay.wear.catalogue import INDICATORS, describe
 from replay.wear.units.maintenance import WORDS, maintenance
 from replay.wear.units.not_measured import not_measured_of
-from replay.wording import counted
+from replay.wording import counted, number
 
 TOO_SMALL = "a trend, but too small over the history to matter"
 """Why a history is steady in spite of a trend, as the engine gives the reason."""
@@ -78,6 +85,11 @@ def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
     return pl.concat([dated, rest])
 
 
+def due_of(row: dict[str, Any]) -> str:
+    """Return when a unit of the fleet reaches its limit, in a table's few words."""
+    return due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")})
+
+
 def _day(text: str) -> datetime:
     parts = text.strip().split("-")
     try:
@@ -104,7 +116,7 @@ def sentence(found: UnitHistory) -> str:
         since = f" since {trend.since:%B %Y}" if trend.since else ""
         text = (
             f"{name} is {trend.result} by about "
-            f"{abs(trend.slope_per_year):.2g} {history.unit} a year{since}"
+            f"{size_of_rate(*_interval(trend), history.unit)}{since}"
         )
     elif projection and projection["word"] == "projected":  # steady, and yet a date: neither
         if trend.detail.get("reason") == TOO_SMALL:
@@ -113,10 +125,22 @@ def sentence(found: UnitHistory) -> str:
             text = f"{name} shows no trend beyond chance {over}, nor that it is steady"
         text += "; if it goes on as the line does"
         join = ", "
+    elif projection and projection["word"] == REMOVED:
+        small = trend.detail.get("reason") == TOO_SMALL
+        text = f"{name} showed {TOO_SMALL if small else 'no trend beyond chance'}, {over}"
     else:
         text = f"{name} holds steady {over}"
-    due, dated = _due(projection, history.unit)
-    return f"{text}{join}{due}.{_replaced(found, dated)}"
+    comes, dated = _due(projection, history.unit)
+    bent = why_not_the_line(projection) if dated else ""
+    return f"{text}{join}{comes}.{f' {bent}.' if bent else ''}{_replaced(found, dated)}"
+
+
+def _interval(trend: Trend) -> tuple[float, float, float]:
+    """Return the slope of a year, its low and its high end; itself where it has none."""
+    slope = trend.slope_per_year
+    assert slope is not None
+    low, high = trend.slope_low, trend.slope_high
+    return slope, slope if low is None else low, slope if high is None else high
 
 
 def _replaced(found: UnitHistory, dated: bool) -> str:
@@ -144,10 +168,22 @@ def _due(projection: dict[str, Any] | None, unit: str) -> tuple[str, bool]:
     if projection["word"] == "passed":
         return f"{limit} is passed", False
     if projection["word"] == "projected" and middle is not None:
-        late = f"and {high:%B %Y}" if high else "and a date beyond what can be told"
-        early = f"between {low:%B %Y} {late}" if low else f"before {high:%B %Y}" if high else ""
+        if low and not high:  # open to one side: that side's 5 % are outside
+            return (
+                f"it reaches {limit} not before {low:%B %Y} (95 %), "
+                f"by the median course about {middle:%B %Y}"
+            ), True
+        early = (
+            f"between {low:%B %Y} and {high:%B %Y}"
+            if low
+            else f"before {high:%B %Y}"
+            if high
+            else ""
+        )
         most = f"it reaches {limit} about {middle:%B %Y}, most likely {early}"
         return most.removesuffix(", most likely "), True
+    if projection["word"] == REMOVED:
+        return OUT, False
     if projection["word"] == "beyond" and low is not None:
         return f"{limit} is not reached before {low:%B %Y}", True
     return f"{limit} is not in sight", False
@@ -230,15 +266,15 @@ def duty_words(archive: Archive, serial: str) -> str:
     if not rows:
         return ""
     words = {
-        "hours moving": "{:.4g} h moving",
-        "travel": "{:.4g} turns of travel",
-        "starts": "{:,.0f} starts",
-        "reversals": "{:,.0f} reversals",
-        "brake cycles": "{:,.0f} brake cycles",
-        "work": "{:,.0f} A²s of motor work",
+        "hours moving": "{} h moving",
+        "travel": "{} turns of travel",
+        "starts": "{} starts",
+        "reversals": "{} reversals",
+        "brake cycles": "{} brake cycles",
+        "work": "{} A²s of motor work",
     }
     said = [
-        text.format(rows[name]["total"] / (360.0 if name == "travel" else 1.0))
+        text.format(_amount(name, rows[name]["total"]))
         for name, text in words.items()
         if name in rows
     ]
@@ -247,6 +283,13 @@ def duty_words(archive: Archive, serial: str) -> str:
         f"Since {first['since']:%Y-%m-%d}, in {counted(first['sessions'], 'logged session')}: "
         f"{', '.join(said)}."
     )
+
+
+def _amount(name: str, total: float) -> str:
+    """Return a use: what is counted whole, hours and turns with two digits at least."""
+    if name in ("hours moving", "travel"):
+        return number(float(total) / (360.0 if name == "travel" else 1.0), 2)
+    return f"{total:,.0f}"
 
 
 def missing(found: Iterable[Trend], archive: Archive, serial: str) -> list[tuple[str, str]]:
@@ -301,8 +344,7 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
         rows.append(
             (
                 "slope, 90 % interval",
-                f"{trend.slope_per_year:+.3g} {unit} a year "
-                f"({trend.slope_low:+.2g} to {trend.slope_high:+.2g})",
+                rate(*_interval(trend), unit),
             )
         )
         if detail["against"] != "time":
@@ -311,7 +353,7 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
                 detail[name] / scale for name in ("slope", "slope_axis_low", "slope_axis_high")
             )
             per = use.removesuffix("s") if scale > 1 else use
-            rows.append((f"slope per {per}", f"{slope:+.3g} {unit} ({low:+.2g} to {high:+.2g})"))
+            rows.append((f"slope per {per}", rate(slope, low, high, unit, "")))
         rows.append(
             (
                 "p, held over this unit's indicators",
@@ -332,6 +374,8 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
         rows.append(("limit by use", _use(projection, *found.history.shown_axis)))
     if projection and projection.get("remaining_years") is not None:
         rows.append(("remaining useful life", _remaining(projection)))
+    if projection and projection.get("date") and projection.get("date_line") is not None:
+        rows.append(("straight trend at its limit", f"about {projection['date_line']:%Y-%m-%d}"))
     if projection and projection["laws"]:
         rows.append(("laws averaged", _laws(projection["laws"])))
     if found.chart is not None:
@@ -368,12 +412,19 @@ def _limit(projection: dict[str, Any] | None, unit: str) -> str:
     words = f"{projection['limit']:g} {unit}: "
     if projection["word"] in ("projected", "passed"):
         said = "passed" if projection["word"] == "passed" else "reached"
+        if projection["date_low"] and not projection["date_high"]:
+            return words + (
+                f"{said} not before {day(projection['date_low'])} (95 %), "
+                f"median {day(projection['date'])}"
+            )
         return words + (
             f"{said} about {day(projection['date'])}, 90 % between "
             f"{day(projection['date_low'])} and {day(projection['date_high'])}"
         )
     if projection["word"] == "beyond":
         return words + f"not before {day(projection['date_low'])} (95 %); {projection['reason']}"
+    if projection["word"] == REMOVED:
+        return words + OUT
     return words + f"no date can be given: {projection['reason']}"
 
 

@@ -379,6 +379,8 @@ def _limit(t: Trend) -> str:
         return f"{day(projection['date'])} ({day(projection['date_low'])} to " + (
             f"{day(projection['date_high'])})"
         )
+    if projection["word"] == "removed":
+        return "unit is out"
     if projection["word"] == "beyond":
         return f"not before {day(projection['date_low'])}"
     return "not in sight"

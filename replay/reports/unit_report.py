@@ -17,12 +17,10 @@ from replay.reports.rendering import Report, report
 from replay.reports.tables import Table, table
 from replay.reviews import dispositions, findings
 from replay.wear import duty, limits, maintenance, trends
+from replay.wear.assessment.saying import due, line_date, rate
 from replay.wear.catalogue import describe
 from replay.wear.units.limits import limit_for
 from replay.wording import NONE, counted, number
-
-LATEST = "9000"
-"""A projection's date from this year on is no date."""
 
 MOST_PLOTS = 8
 """Indicators drawn: those that move or have a limit first, then those decisions rest on."""
@@ -129,7 +127,7 @@ def _trend_table(found: list[Trend], bounds: dict[str, float], serial: str) -> T
                 "result": t.result,
                 "slope": None
                 if t.slope_per_year is None
-                else f"{t.slope_per_year:+.3g} ({t.slope_low:+.3g} to {t.slope_high:+.3g})",
+                else _per_year(t),
                 "limit": limit_for(bounds, serial, t.indicator),
                 "reached": _reached(t),
                 "n": t.n,
@@ -159,9 +157,16 @@ def _reached(t: Trend) -> str:
     said = t.detail.get("projection") or {}
     if said.get("date") is None:
         return str(said.get("reason") or NONE)
-    dates = [str(said.get(k) or LATEST)[:7] for k in ("date", "date_low", "date_high")]
-    best, low, high = ("later" if d >= LATEST else d for d in dates)
-    return f"{best} ({low} to {high})"
+    line = line_date(said)
+    straight = f"; in a straight line {line:%Y-%m}" if line is not None else ""
+    return due(said) + straight
+
+
+def _per_year(t: Trend) -> str:
+    slope = t.slope_per_year
+    assert slope is not None
+    low, high = (slope if v is None else v for v in (t.slope_low, t.slope_high))
+    return rate(slope, low, high, t.unit)
 
 
 def _order(t: Trend, bounds: dict[str, float], serial: str) -> tuple[bool, bool, bool, str]:

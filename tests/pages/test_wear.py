@@ -329,8 +329,8 @@ def test_wear_against_use_reads_in_turns(visit, worn):
     tab.page.locator(".wear-facts summary").click()
     words = tab.page.locator("#wear-history-words").inner_text()
     # 30 % of 50 % over 59 sessions of two turns each
-    slope = float(re.search(r"slope per turn\s+(\S+) %", words)[1])
-    assert slope == pytest.approx(-15 / 118, rel=0.1)
+    slope = float(re.search(r"slope per turn\s+−(\S+) points", words)[1])
+    assert slope == pytest.approx(15 / 118, rel=0.1)
     assert "turns since installation" in words
     assert "use, turns" in tab.page.locator("#wear-history").inner_text()
 

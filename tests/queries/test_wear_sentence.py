@@ -11,6 +11,7 @@ import pytest
 from dashboards.queries.wear import TOO_SMALL, sentence
 from replay.records import Trend
 from replay.wear.assessment.trends import _with_result
+from replay.wear.units.fleet import fleet_of
 
 LAST = datetime(2033, 1, 1, tzinfo=UTC)
 AHEAD = datetime(2034, 5, 1, tzinfo=UTC)
@@ -81,3 +82,42 @@ def test_the_words_of_a_unit_do_not_change_the_sentence():
     told = Told(steady())
     told.history.indicator = "what is left if it goes on"
     assert sentence(told).endswith("over 60 sessions; no limit is set.")
+
+
+def falling(unit: str = "%", **projection: Any) -> Told:
+    trend = Trend(
+        joint="J4", indicator="margin left", unit=unit, n=17, slope_per_year=-9.346,
+        slope_low=-13.55, slope_high=-6.577, p_value=0.003, result="falling", serial="TU-104",
+        last_value=46.2, since=datetime(2031, 2, 11, tzinfo=UTC),
+        detail={"projection": projection or None},
+    )  # fmt: skip
+    return Told(trend, history=SimpleNamespace(indicator="margin left", unit=unit))
+
+
+def test_a_share_falls_by_points_in_the_digits_of_the_list():
+    said = sentence(falling())
+    assert "is falling by about 9.3 points a year since February 2031" in said
+    assert "−9.3 points a year" in fleet_of([falling().trend], {})["why"][0]
+    assert "by about 9.3 A a year" in sentence(falling("A"))
+
+
+def test_an_open_end_is_not_before_and_the_straight_trend_is_told_beside_it():
+    laws = [{"law": "slowing", "weight": 0.55}, {"law": "straight", "weight": 0.45}]
+    dates = {
+        "date": datetime(2041, 10, 3, tzinfo=UTC),
+        "date_low": datetime(2035, 6, 3, tzinfo=UTC),
+        "date_line": datetime(2037, 11, 3, tzinfo=UTC),
+    }
+    left = {"remaining_years": 8.9, "remaining_years_line": 4.9}
+    said = sentence(falling(**limit("projected", **dates), laws=laws, **left))
+    assert "it reaches its limit of 20 % not before June 2035 (95 %)" in said
+    assert "beyond what can be told" not in said
+    assert "straight trend alone would meet it about November 2037" in said
+    assert "comes later" in said
+    assert "55 % of the weight on courses that slow down" in said
+
+
+def test_a_unit_that_is_out_has_no_date():
+    said = sentence(Told(steady(projection=limit("removed"))))
+    assert "the unit is out of its place, no limit date is coming" in said
+    assert "steady" not in said

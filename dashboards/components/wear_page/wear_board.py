@@ -97,10 +97,7 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
     shape, tone = SHAPES[row["attention"]]
     place = f"{row['arm']} {row['joint']}" + ("" if row["installed"] else ", removed")
     last = row["last_value"]
-    date, low, high = row["limit_date"], row["limit_date_low"], row["limit_date_high"]
-    reached = f"{date:%Y-%m}" if date else ("" if low is None else f"not before {low:%Y-%m}")
-    if date and low:
-        reached += f" ({low:%Y-%m} to {high:%Y-%m})" if high else f" ({low:%Y-%m} or later)"
+    steady = row["result"] == "steady" and row["attention"] in ("steady", "removed")
     return html.Tr(
         [
             html.Td(
@@ -110,9 +107,9 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
             html.Td(place),
             html.Td(row["why"]),
             html.Td("" if last is None else f"{plain(last)} {row['unit']}", className="number"),
-            html.Td(reached),
+            html.Td(wear.due_of(row)),
             html.Td(
-                "" if row["confidence"] is None else sure(row["confidence"]),
+                "" if steady or row["confidence"] is None else sure(row["confidence"]),
                 className="number",
             ),
         ]
@@ -120,25 +117,29 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
 
 
 def plain(value: float) -> str:
-    """Return a figure with three digits, thousands whole, and never a power of ten.
+    """Return a figure with three digits, two below one, and never a power of ten.
 
-    >>> plain(46.23), plain(9.63e-05), plain(0.0), plain(1234.5)
-    ('46.2', '0.0001', '0', '1,234')
+    >>> plain(46.23), plain(0.0976), plain(9.63e-05), plain(0.0), plain(1234.5)
+    ('46.2', '0.098', '0.0001', '0', '1,234')
     >>> plain(999.6), plain(12345.0), plain(-2.5e6)
-    ('1,000', '12,345', '-2,500,000')
+    ('1,000', '12,345', '−2,500,000')
     """
-    if abs(value) >= 0.01:
-        return number(value)
-    return "0" if abs(value) < 5e-5 else f"{value:.4f}".rstrip("0")
+    if abs(value) < 5e-5:
+        return "0"
+    small = f"{value:.4f}".rstrip("0")
+    text = number(value, 3 if abs(value) >= 1 else 2) if abs(value) >= 0.01 else small
+    return text.replace("-", "−")
 
 
 def sure(share: float) -> str:
     """Return a confidence; never one that reads as certain.
 
-    >>> sure(0.9412), sure(0.99987)
-    ('0.941', '> 0.999')
+    >>> sure(0.9412), sure(0.9936), sure(0.99987)
+    ('94 %', '99.4 %', '> 99.9 %')
     """
-    return "> 0.999" if share >= 0.9995 else f"{share:.3f}"
+    if share >= 0.9995:
+        return "> 99.9 %"
+    return f"{100 * share:.1f} %" if share >= 0.985 else f"{100 * share:.0f} %"
 
 
 def multiples(found: Sequence[Trend], chosen: tuple[str, str] | None, against: str) -> Component:

@@ -22,7 +22,7 @@ from replay.wear.indicators import METHOD, SCHEMA
 from replay.wear.units.limits import limit_for
 from replay.wear.units.maintenance import WORDS
 
-PROGRAM = 14
+PROGRAM = 15
 """Rises when the judging changes."""
 
 
@@ -103,7 +103,9 @@ def _name(against: str) -> str:
     return f"wear/trends-{against}.json"
 
 
-_TIMES = ("first", "last", "at", "date", "date_low", "date_high", "horizon", "moved_since")
+_TIMES = (
+    "first", "last", "at", "date", "date_low", "date_high", "date_line", "horizon", "moved_since"
+)  # fmt: skip
 
 
 def _trend(row: dict[str, Any]) -> Trend:

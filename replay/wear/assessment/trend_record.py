@@ -77,7 +77,7 @@ def trend_record(a: Assessment, against: str, limit: float | None) -> Trend:
     if a.asked:
         detail["questions"] = [_question(h, step) for step in a.asked]
     if limit is not None and a.projection is not None:
-        detail["projection"] = _dated(a.projection, h, against)
+        detail["projection"] = _dated(a, a.projection, h, against)
     return Trend(
         **common,
         slope_per_year=a.slope.slope * per_year,
@@ -123,9 +123,14 @@ def _index(h: History, at: float) -> int:
     return min(int(np.searchsorted(h.axis, at - 1e-12)), h.n - 1)
 
 
-def _dated(p: Projection, h: History, against: str) -> dict[str, Any]:
-    """Return a projection for JSON: values on the axis, and dates at the mean use."""
+def _dated(a: Assessment, p: Projection, h: History, against: str) -> dict[str, Any]:
+    """Return a projection for JSON: values on the axis, and dates at the mean use.
+
+    ``date_line`` is where the straight trend alone meets the limit: the laws that are
+    averaged may bend, and their median may lie elsewhere.
+    """
     per_year = _per_year(h)
+    line = _met_by_line(a, p)
 
     def date(value: float | None) -> datetime | None:
         if value is None or not per_year > 0:
@@ -150,6 +155,8 @@ def _dated(p: Projection, h: History, against: str) -> dict[str, Any]:
         "remaining_years": remaining(p.median),
         "remaining_years_low": remaining(p.low),
         "remaining_years_high": remaining(p.high),
+        "date_line": date(line),
+        "remaining_years_line": remaining(line),
         "confidence": CONFIDENCE,
         "chance": p.chance,
         "horizon": date(p.horizon),
@@ -158,3 +165,11 @@ def _dated(p: Projection, h: History, against: str) -> dict[str, Any]:
     if against != "time":
         made |= {"use": p.median, "use_low": p.low, "use_high": p.high}
     return made
+
+
+def _met_by_line(a: Assessment, p: Projection) -> float | None:
+    """Return where on the axis the trend's own line meets the limit, ahead of the last session."""
+    if a.slope is None or not a.slope.slope or p.word == "passed":
+        return None
+    ahead = (p.limit - a.level) / a.slope.slope
+    return float(a.history.axis[-1]) + ahead if ahead > 0 else None

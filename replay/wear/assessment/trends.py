@@ -19,6 +19,7 @@ from replay.records import Trend
 from replay.wear.assessment import trend_cache
 from replay.wear.assessment.assessing import Assessment, assess
 from replay.wear.assessment.families import p_values_of_families
+from replay.wear.assessment.places import without_dates_of_the_removed
 from replay.wear.assessment.trend_record import trend_record
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.history import histories, use_so_far
@@ -162,6 +163,7 @@ def _settled(found: Sequence[Trend]) -> list[Trend]:
         t if t.p_value is None else _with_result(t, float(p))
         for t, p in zip(found, p_values_of_families(found), strict=True)
     ]
+    settled = without_dates_of_the_removed(settled)
     return sorted(settled, key=lambda t: (t.arm, t.joint, t.serial, t.indicator))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from replay.records import Trend
+from replay.wear.assessment.saying import line_date, rate
 from replay.wear.catalogue import describe
 
 SOON_YEARS = 1.0
@@ -34,7 +35,7 @@ def watch_reason(t: Trend) -> str:
         return ""
     soonest = (t.detail.get("projection") or {}).get("remaining_years_low")
     if soonest is not None and soonest <= SOON_YEARS:
-        return f"its limit may come within {max(soonest, 0.0):.2g} years"
+        return f"its limit may come within {max(soonest, 0.0):.1g} years"
     questions = t.detail.get("questions") or []
     if questions:
         return str(questions[-1]["question"])
@@ -49,22 +50,28 @@ def watch_reason(t: Trend) -> str:
 def fleet_reason(t: Trend, attention: str, peer: tuple[int, float] | None, watched: str) -> str:
     """Return why a unit stands where it does in the fleet's list."""
     since = f" since {t.since:%Y-%m-%d}" if t.since else ""
-    rate = (
+    told = (
         ""
-        if t.slope_per_year is None
-        else f"{t.slope_per_year:+.3g} {t.unit} a year ({t.slope_low:+.2g} to {t.slope_high:+.2g})"
+        if t.slope_per_year is None or t.slope_low is None or t.slope_high is None
+        else rate(t.slope_per_year, t.slope_low, t.slope_high, t.unit)
     )
+    if attention == "removed":
+        until = f"; until then {t.indicator} changed by {told}" if told else ""
+        return f"out of its place, last logged {t.detail['last']:%Y-%m-%d}{until}"
+    line = line_date(t.detail.get("projection"))
+    if line is not None:
+        told += f", in a straight line to its limit about {line:%Y-%m}"
     if attention == "past limit":
         limit = t.detail["projection"]["limit"]
         return f"{t.indicator} has passed its limit of {limit:g} {t.unit}"
     if attention in ("worsening", "changing"):
-        return f"{t.indicator} is {t.result}{since}: {rate}"
+        return f"{t.indicator} is {t.result}{since}: {told}"
     if attention == "unlike its peers" and peer is not None:
-        return f"{t.indicator} changes unlike that of {peer[0]} peers: {rate}"
+        return f"{t.indicator} changes unlike that of {peer[0]} peers: {told}"
     if attention == "watch" and watched.startswith("was something done"):
         return watched
     if attention == "watch":
-        return f"{t.indicator} is not called {_bad_way(t)} yet, but {watched}: {rate}"
+        return f"{t.indicator} is not called {_bad_way(t)} yet, but {watched}: {told}"
     if attention == "steady":
         return "no trend beyond chance or big enough to matter"
     return str(t.detail.get("reason", ""))

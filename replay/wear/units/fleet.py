@@ -18,6 +18,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.records import Trend
 from replay.signals.channels import arm_of
+from replay.wear.assessment.places import in_place
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import describe
 from replay.wear.units.attention import fleet_reason, watch_reason, worsens
@@ -54,7 +55,8 @@ SCHEMA: dict[str, pl.DataType] = {
     "last_session": pl.Datetime("us", "UTC"),
 }
 """``attention``: ``past limit``, ``worsening``, ``unlike its peers``, ``watch``,
-``changing`` (a trend that is no wear), ``steady`` or ``too few sessions``.
+``changing`` (a trend that is no wear), ``steady``, ``too few sessions`` or
+``removed`` (another unit has sat in its place since).
 ``confidence`` is one less the adjusted p-value of the trend."""
 
 ORDER = (
@@ -65,6 +67,7 @@ ORDER = (
     "changing",
     "steady",
     "too few sessions",
+    "removed",
 )
 
 
@@ -84,7 +87,7 @@ def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
 
 def fleet_of(found: Sequence[Trend], types: dict[str, str], *, every: bool = False) -> pl.DataFrame:
     """Return the fleet table of trends; ``types`` maps serial to type."""
-    latest = _latest(found)
+    latest = in_place(found)
     peers = peer_scores(found, types)
     rows = [_row(t, latest, peers.get((t.serial, t.indicator))) for t in found]
     rows.sort(key=_pressing)
@@ -97,7 +100,7 @@ def fleet_of(found: Sequence[Trend], types: dict[str, str], *, every: bool = Fal
 
 
 def _row(
-    t: Trend, latest: dict[str, tuple[datetime, str]], peer: tuple[int, float] | None
+    t: Trend, latest: dict[str, tuple[datetime, bool]], peer: tuple[int, float] | None
 ) -> dict[str, Any]:
     projection = t.detail.get("projection") or {}
     last = t.detail.get("last")
@@ -107,7 +110,10 @@ def _row(
     departs = peer is not None and abs(peer[1]) >= DEPARTS and t.result != "too-few"
     if departs and peer is not None and describe(t.indicator).worse != "either":
         departs = (peer[1] > 0) == (describe(t.indicator).worse == "up")
-    if projection.get("word") == "passed":
+    installed = latest[t.serial][1]
+    if not installed:
+        attention = "removed"
+    elif projection.get("word") == "passed":
         attention = "past limit"
     elif worse:
         attention = "worsening"
@@ -123,7 +129,7 @@ def _row(
         "arm": t.arm,
         "joint": t.joint,
         "serial": t.serial,
-        "installed": latest[t.serial][1] == "installed",
+        "installed": installed,
         "attention": attention,
         "why": fleet_reason(t, attention, peer, watched),
         "indicator": t.indicator,
@@ -150,7 +156,7 @@ def _row(
 def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:
     far = datetime(9999, 1, 1, tzinfo=UTC)
     indicator = row["indicator"]
-    calm = row["attention"] in ("steady", "too few sessions")
+    calm = row["attention"] in ("steady", "too few sessions", "removed")
     share = 0.0 if calm else abs(row["change_share"] or 0.0)
     return (
         not row["installed"],
@@ -165,25 +171,6 @@ def _pressing(row: dict[str, Any]) -> tuple[Any, ...]:
         row["serial"],
         indicator,
     )
-
-
-def _latest(found: Sequence[Trend]) -> dict[str, tuple[datetime, str]]:
-    """Return, per serial, its last session and whether it still sits in its place."""
-    begin = datetime(1970, 1, 1, tzinfo=UTC)
-    seen: dict[str, datetime] = {}
-    place: dict[str, tuple[str, str]] = {}
-    for t in found:
-        last = t.detail.get("last") or begin
-        if last >= seen.get(t.serial, begin):
-            seen[t.serial] = last
-            place[t.serial] = (t.arm, t.joint)
-    newest: dict[tuple[str, str], datetime] = {}
-    for serial, last in seen.items():
-        newest[place[serial]] = max(last, newest.get(place[serial], begin))
-    return {
-        serial: (last, "installed" if last >= newest[place[serial]] else "removed")
-        for serial, last in seen.items()
-    }
 
 
 def _types(archive: Archive, found: Sequence[Trend]) -> dict[str, str]:
