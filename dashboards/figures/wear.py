@@ -7,6 +7,7 @@ the others.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any, Protocol
 from urllib.parse import quote
@@ -102,7 +103,7 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
     if trend is not None and trend.slope_per_year is not None:
         _add_trend(figure, found)
     _add_fan(figure, found, by_time)
-    _add_limit(figure, trend, by_time, scale)
+    _add_limit(figure, found, by_time, scale)
     rows = mark_instants(figure, _notes(found), _shown_range(found, to_limit)) if by_time else 0
     settle(figure, hovermode="closest")
     if rows:  # their words stand between the plot and the legend
@@ -173,17 +174,20 @@ def _shown_range(found: DrawnHistory, to_limit: bool) -> list[datetime]:
     return [first - room, end + room]
 
 
+LONG_BAR = 3.0
+"""A session's bar longer than this many usual ones runs off the axes at first."""
+
 LIMIT_IN_SIGHT = 2.0
 """A limit further from the values than this many of their spans is not drawn first."""
 
 
 def _shown_values(found: DrawnHistory, to_limit: bool) -> list[float]:
-    """Return the values shown first: the sessions', and the limit unless far away.
+    """Return the values shown first: sessions' bars, trend's band, and the limit unless far.
 
-    The error bar of one session that hardly moved would otherwise press all
-    others into a line; it is there in full when one zooms out.
+    The bar of one session that hardly moved would otherwise press all others
+    into a line (`LONG_BAR`); it is there in full when one zooms out.
     """
-    both = np.concatenate([found.history.values, found.history.adjusted.values])
+    both = np.concatenate([found.history.values, found.history.adjusted.values, _reached(found)])
     low, high = float(np.min(both)), float(np.max(both))
     span = max(high - low, 0.05 * abs(high), 1e-12)
     limit = (found.trend.detail.get("projection") or {}).get("limit") if found.trend else None
@@ -194,6 +198,22 @@ def _shown_values(found: DrawnHistory, to_limit: bool) -> list[float]:
         low, high = min(low, limit), max(high, limit)
         span = high - low
     return [low - 0.08 * span, high + 0.08 * span]
+
+
+def _reached(found: DrawnHistory) -> Any:
+    """Return the ends of the bars that are drawn whole, and of the trend's band."""
+    ends = [np.zeros(0)]
+    if _errors(found.points) is not None:
+        half = np.nan_to_num(SHOWN_SE * found.points["se"].to_numpy())
+        usual = np.median(half[half > 0]) if (half > 0).any() else 0.0
+        whole = half <= LONG_BAR * usual
+        middle = found.points["adjusted"].to_numpy()[whole]
+        ends += [middle - half[whole], middle + half[whole]]
+    if found.trend is not None and found.trend.slope_per_year is not None:
+        band = _band(found)
+        ends += [] if band is None else [band.low, band.high]
+    every = np.concatenate(ends)
+    return every[np.isfinite(every)]
 
 
 def _instants(points: pl.DataFrame) -> list[str]:
@@ -215,27 +235,43 @@ def _errors(points: pl.DataFrame) -> dict[str, Any] | None:
     }
 
 
-def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
-    """Draw the slope through the middle of the sessions it rests on, and its fan."""
+@dataclass(frozen=True, slots=True)
+class _Band:
+    """The trend's line at its ends and middle, with the band of its slope; shape (3,)."""
+
+    axis: Any
+    line: Any
+    low: Any
+    high: Any
+
+
+def _band(found: DrawnHistory) -> _Band | None:
+    """Return the slope through the middle of the sessions that it rests on."""
     history, slope = found.history, found.assessment.slope
     if slope is None:
-        return
+        return None
     first = history.n - found.assessment.n
     axis, y = history.axis[first:], history.adjusted.values[first:]
     middle = float(np.median(axis))
     level = float(np.median(y - slope.slope * (axis - middle)))
     ends = np.array([axis[0], middle, axis[-1]])
-    by_time = history.axis_unit == "year"
-    shown: list[Any] = list(history.shown_axis[0] * ends)
-    if by_time:
-        shown = [_date(history.when(0), v) for v in ends]
-    low = level + np.minimum(slope.low * (ends - middle), slope.high * (ends - middle))
-    high = level + np.maximum(slope.low * (ends - middle), slope.high * (ends - middle))
+    sides = level + np.outer((slope.low, slope.high), ends - middle)
+    return _Band(ends, level + slope.slope * (ends - middle), sides.min(axis=0), sides.max(axis=0))
+
+
+def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
+    """Draw the trend and the band of its slope."""
+    told, history = _band(found), found.history
+    if told is None:
+        return
+    shown: list[Any] = list(history.shown_axis[0] * told.axis)
+    if history.axis_unit == "year":
+        shown = [_date(history.when(0), v) for v in told.axis]
     band = {**ink("band"), "light_fill": ink("band")["light"], "dark_fill": ink("band")["dark"]}
     figure.add_trace(
         go.Scatter(
             x=[*shown, *shown[::-1]],
-            y=[*high, *low[::-1]],
+            y=[*told.high, *told.low[::-1]],
             fill="toself",
             fillcolor=band["light"],
             line={"width": 0, "color": band["light"]},
@@ -244,15 +280,19 @@ def _add_trend(figure: go.Figure, found: DrawnHistory) -> None:
             hoverinfo="skip",
         )
     )
-    figure.add_trace(
-        line(shown, level + slope.slope * (ends - middle), "trend", ink("ink"), width=2)
-    )
+    figure.add_trace(line(shown, told.line, "trend", ink("ink"), width=2))
+
+
+def _removed(found: DrawnHistory) -> bool:
+    """Tell whether the unit is out, so that nothing of it lies ahead."""
+    projection = found.trend.detail.get("projection") if found.trend is not None else None
+    return projection is not None and projection["word"] == "removed"
 
 
 def _add_fan(figure: go.Figure, found: DrawnHistory, by_time: bool) -> None:
     """Draw the projection from the last session to its limit, with the fan of its interval."""
     projection = found.assessment.projection
-    if projection is None or not projection.fan:
+    if projection is None or not projection.fan or _removed(found):
         return
     at, low, middle, high = (np.array(v) for v in zip(*projection.fan, strict=True))
     history = found.history
@@ -277,7 +317,16 @@ def _add_fan(figure: go.Figure, found: DrawnHistory, by_time: bool) -> None:
     figure.add_trace(line(x, middle, "projection, median", colours, width=1.6, dash="dash"))
 
 
-def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: float) -> None:
+def _told_to(found: DrawnHistory, projection: dict[str, Any], by_time: bool) -> Any:
+    """Return how far ahead a crossing was looked for, on the axis of the projection."""
+    if by_time:
+        return projection.get("horizon")
+    made = found.assessment.projection
+    return None if made is None else made.horizon
+
+
+def _add_limit(figure: go.Figure, found: DrawnHistory, by_time: bool, scale: float) -> None:
+    trend = found.trend
     projection = trend.detail.get("projection") if trend is not None else None
     if not projection:
         return
@@ -285,15 +334,16 @@ def _add_limit(figure: go.Figure, trend: Trend | None, by_time: bool, scale: flo
     figure.add_hline(y=limit, line={"color": LIMIT_LINE, "width": 1.4, "dash": "longdash"})
     names = ("date_low", "date", "date_high") if by_time else ("use_low", "use", "use_high")
     low, middle, high = (projection.get(name) for name in names)
+    told = "limit reached, 90 %"
+    if low is not None and high is None:  # open: the bar runs on as far as anything is told
+        high, told = _told_to(found, projection, by_time), "limit reached, not before (95 %)"
     if not by_time:
         low, middle, high = (None if v is None else scale * v for v in (low, middle, high))
     known = [v for v in (low, middle, high) if v is not None]
     if not known:
         return
     colours = {"light": LIMIT, "dark": "#ff9a66"}
-    figure.add_trace(
-        line(known, [limit] * len(known), "limit reached, 90 %", colours, width=6, opacity=0.45)
-    )
+    figure.add_trace(line(known, [limit] * len(known), told, colours, width=6, opacity=0.45))
     if middle is not None:
         figure.add_trace(
             go.Scatter(

@@ -7,6 +7,7 @@ none worth a file.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -205,6 +206,32 @@ def findings_of(archive: Archive, serial: str) -> pl.DataFrame:
         .sort("start", descending=True)
         .select(names)
     )
+
+
+@dataclass(frozen=True, slots=True)
+class OpenFindings:
+    """How many findings of a unit nobody has judged, and the gravest of them."""
+
+    count: int
+    severity: str
+    kind: str
+    summary: str
+    session: str
+    finding: str
+
+
+def open_findings(archive: Archive) -> dict[str, OpenFindings]:
+    """Return, per unit, what waits in the queue without a verdict."""
+    from dashboards.queries.record import queue
+
+    found: dict[str, OpenFindings] = {}
+    for one in (w.finding for w in queue(archive, judged=False)):  # worst first
+        for serial in one.units:
+            gravest = found.get(serial) or OpenFindings(
+                0, one.severity, one.kind, one.summary, one.session, one.finding
+            )
+            found[serial] = replace(gravest, count=gravest.count + 1)
+    return found
 
 
 def leading_indicators(found: Iterable[Trend], serial: str) -> list[str]:

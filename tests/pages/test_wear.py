@@ -19,6 +19,7 @@ from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.record import open_record
 from replay.wear import add_maintenance, maintenance
 from replay.wear.indicators import METHOD, SCHEMA
+from tests.pages.conftest import flag_rows
 
 UNITS = ("TU-101", "TU-102", "TU-103")
 NAMES = ("friction at usual rate", "margin left", "holding current")
@@ -66,6 +67,8 @@ def worn(tmp_path_factory: pytest.TempPathFactory):
     record = session_record(plan, frame, name="20321201-heron")
     archive.add_session(record, {"main": frame})
     archive.replace("indicators", indicator_rows(record.session, start), session=["x"])
+    flags = flag_rows(record.session, record.start, "TU-103")
+    archive.replace("flags", flags.with_columns(unit=pl.lit("TU-103")), session=[record.session])
     return archive
 
 
@@ -85,6 +88,22 @@ def test_the_worn_unit_stands_first_and_is_drawn(page):
     assert "TU-101" in first.inner_text()
     assert page.page.locator("#wear-history-title").inner_text().startswith("margin left of TU-101")
     assert "falling" in page.page.locator("#wear-history-lead").inner_text()
+
+
+def test_open_findings_stand_beside_the_unit_and_lead_to_the_queue(page):
+    row = page.page.locator(".wear-fleet tbody tr", has_text="TU-103")
+    link = row.get_by_role("link", name="3, act")
+    assert link.get_attribute("title").startswith("3 open findings, the gravest act: J")
+    assert page.page.locator(".wear-fleet a.severity").count() == 1  # the others have none
+    inner, outer = page.page.locator(".wear-scroll:has(.wear-fleet)").evaluate(
+        "e => [e.scrollWidth, e.clientWidth]"
+    )
+    assert inner <= outer
+    row.get_by_role("link", name="TU-103").click()
+    head = page.page.locator(".wear-open")
+    expect(head).to_contain_text("3 open findings, the gravest act: J")
+    head.get_by_role("link").click()
+    expect(page.page.locator("#queue-finding")).to_contain_text("J3 · brake-drag", timeout=45_000)
 
 
 def test_the_projection_is_drawn_to_its_limit_with_its_fan(page):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import polars as pl
@@ -27,8 +27,12 @@ SHAPES = {
     "changing": ("◆", "look"),
     "steady": ("○", "note"),
     "too few sessions": ("·", "note"),
+    "removed": ("·", "note"),
 }
 TURNS = {"rising": "↗", "falling": "↘", "steady": "→", "too-few": "·"}
+
+
+SURE = "sure of trend"
 
 
 def address(serial: str, indicator: str, against: str = "time") -> str:
@@ -40,10 +44,18 @@ def address(serial: str, indicator: str, against: str = "time") -> str:
 
 
 def fleet_block(
-    table: pl.DataFrame, against: str, order: str = "attention", before: str = ""
+    table: pl.DataFrame,
+    against: str,
+    order: str = "attention",
+    before: str = "",
+    waiting: Mapping[str, wear.OpenFindings] | None = None,
 ) -> Component:
-    """Return the fleet as a table, what needs attention first or what falls due first."""
-    head = ("attention", "unit", "place", "why", "latest", "limit reached", "sure of trend")
+    """Return the fleet as a table, what needs attention first or what falls due first.
+
+    ``waiting`` are the units' findings that nobody has judged.
+    """
+    head = ("attention", "unit", "place", "open findings", "why", "latest", "limit reached", SURE)
+    held = waiting or {}
     return html.Section(
         [
             html.Div(
@@ -74,7 +86,12 @@ def fleet_block(
             html.Table(
                 [
                     html.Thead(html.Tr([html.Th(word, scope="col") for word in head])),
-                    html.Tbody([_fleet_row(row, against) for row in table.iter_rows(named=True)]),
+                    html.Tbody(
+                        [
+                            _fleet_row(row, against, held.get(row["serial"]))
+                            for row in table.iter_rows(named=True)
+                        ]
+                    ),
                 ],
                 className="plain-table wear-fleet",
             ),
@@ -93,7 +110,29 @@ def _counted(table: pl.DataFrame, before: str) -> str:
     return f"{units} whose limit may be reached before {before}: the early end of the interval"
 
 
-def _fleet_row(row: dict[str, Any], against: str) -> Component:
+def waits(found: wear.OpenFindings, text: str) -> Component:
+    """Return a link to the queue, opened at a unit's gravest finding."""
+    return basics.go(
+        text,
+        links.href("queue", View(session=found.session, flag=found.finding)),
+        className=f"severity {found.severity}",
+        title=f"{counted(found.count, 'open finding')}, the gravest {found.severity}: "
+        f"{found.summary}",
+    )
+
+
+def head_of_unit(found: wear.OpenFindings | None) -> Component | None:
+    """Return the line of a unit's open findings, for the head of its history."""
+    if found is None:
+        return None
+    many = counted(found.count, "open finding")
+    return html.P(
+        [f"{many}, the gravest {found.severity}: ", waits(found, found.summary)],
+        className="wear-open",
+    )
+
+
+def _fleet_row(row: dict[str, Any], against: str, found: wear.OpenFindings | None) -> Component:
     shape, tone = SHAPES[row["attention"]]
     place = f"{row['arm']} {row['joint']}" + ("" if row["installed"] else ", removed")
     last = row["last_value"]
@@ -105,6 +144,7 @@ def _fleet_row(row: dict[str, Any], against: str) -> Component:
             ),
             html.Td(basics.go(row["serial"], address(row["serial"], row["indicator"], against))),
             html.Td(place),
+            html.Td(waits(found, f"{found.count}, {found.severity}") if found else ""),
             html.Td(row["why"]),
             html.Td("" if last is None else f"{plain(last)} {row['unit']}", className="number"),
             html.Td(wear.due_of(row)),

@@ -23,7 +23,13 @@ from dashboards.components.pickers import choice
 from dashboards.components.report_links import unit_report_links
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.components.saving import send_table
-from dashboards.components.wear_page.wear_board import address, fleet_block, multiples
+from dashboards.components.wear_page.wear_board import (
+    address,
+    fleet_block,
+    head_of_unit,
+    multiples,
+    plain,
+)
 from dashboards.components.wear_page.wear_notes import limit_form, notes_block, notes_list
 from dashboards.failure_words import said
 from dashboards.figures.wear import history_figure, reaches_limit
@@ -64,6 +70,7 @@ def layout(desk: Desk, view: View) -> Component:
     serial, indicator, in_vain = _chosen(view, found, fleet.row(0, named=True))
     if view.extra.get("sheet"):
         return unit_sheet(desk, found, serial, against)
+    findings = wear.open_findings(desk.archive)
     order, before = view.extra.get("order", "attention"), view.extra.get("before", "")
     try:
         if order == "date" or before:
@@ -84,8 +91,16 @@ def layout(desk: Desk, view: View) -> Component:
                     "before": before,
                 },
             ),
-            fleet_block(fleet, against, "date" if before else order, before),
-            _one(desk, found, serial, indicator, against, view.extra.get("reach") != "sessions"),
+            fleet_block(fleet, against, "date" if before else order, before, findings),
+            _one(
+                desk,
+                found,
+                findings.get(serial),
+                serial,
+                indicator,
+                against,
+                view.extra.get("reach") != "sessions",
+            ),
             multiples(found, (serial, indicator), against),
             basics.caution(CAUTION),
         ],
@@ -246,6 +261,7 @@ def _head(against: str, waiting: int) -> Component:
 def _one(
     desk: Desk,
     trends: Sequence[Trend],
+    waiting: wear.OpenFindings | None,
     serial: str,
     indicator: str,
     against: str,
@@ -281,7 +297,12 @@ def _one(
                     ]
                 ),
                 height=340,
-                lead=html.P(wear.sentence(found), className="wear-lead wear-sentence"),
+                lead=html.Div(
+                    [
+                        html.P(wear.sentence(found), className="wear-lead wear-sentence"),
+                        head_of_unit(waiting),
+                    ]
+                ),
                 tools=[
                     *(
                         [_reach(serial, indicator, against, to_limit)]
@@ -325,7 +346,7 @@ def _recent(points: Any) -> Component:
                 [
                     html.Li(
                         basics.go(
-                            f"{r['start']:%Y-%m-%d}: {r['value']:.4g}",
+                            f"{r['start']:%Y-%m-%d}: {plain(r['value'])}",
                             links.href(
                                 "replay",
                                 View(

@@ -23,7 +23,8 @@ from replay.records import Trend
 HOW_TO_READ = (
     "Filled: a session under usual conditions, with its 90 % interval; open: as measured. "
     "Dotted: moving average. Line and band: trend and 90 % of its slope. Dashed: projection, "
-    "with the fan that holds 90 % of what fits; thick on the limit: when it is reached."
+    "with the fan that holds 90 % of what fits; thick on the limit: when it is reached. "
+    "An interval of more than three times the usual length runs off its axes."
 )
 
 

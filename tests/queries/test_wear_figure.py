@@ -1,0 +1,81 @@
+"""The drawing of a history: what is shown at first, and where a limit's bar ends."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import numpy as np
+import polars as pl
+import pytest
+
+from dashboards.components.wear_page.wear_board import SHAPES
+from dashboards.figures.wear import SHOWN_SE, history_figure
+from dashboards.queries import wear
+from replay.archive import open_archive
+from replay.wear import set_limit
+from replay.wear.indicators import METHOD
+from replay.wear.units.fleet import ORDER
+from tests.wear.makers import unit
+
+FAR = datetime(2045, 1, 1, tzinfo=UTC)
+EARLY = datetime(2034, 6, 1, tzinfo=UTC)
+
+
+def test_every_word_of_attention_has_its_shape():
+    assert tuple(SHAPES) == ORDER
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory):
+    """One unit's steady history whose bars are longer than its spread, one of them very long."""
+    archive = open_archive(tmp_path_factory.mktemp("bars") / "archive", create=True)
+    rows = unit(3, growth=0.0, sessions=16, noise=0.002, season=0.0, missing=False).rows
+    se = np.full(rows.height, 0.1)
+    se[4] = 4.0
+    rows = rows.with_columns(se=se, method=pl.lit(METHOD))
+    archive.replace("indicators", rows, session=["x"])
+    set_limit(archive, "friction at usual rate", 1.5, serial="TU-101", by="R. Moss")
+    return wear.history(archive, "TU-101", "friction at usual rate", "time")
+
+
+@pytest.mark.parametrize("small", [True, False])
+def test_bars_and_the_trends_band_lie_within_the_axes(told, small):
+    figure = history_figure(told, small=small)
+    low, high = figure.layout.yaxis.range
+    middle = told.points["adjusted"].to_numpy()
+    half = SHOWN_SE * told.points["se"].to_numpy()
+    usual = half < 1.0
+    assert low < np.min((middle - half)[usual])
+    assert np.max((middle + half)[usual]) < high
+    band = next(t for t in figure.data if t.name == "90 % of the slope")
+    assert low < min(band.y)
+    assert max(band.y) < high
+    assert high - low < half.max()  # one wild session does not press the others flat
+
+
+def bar_of(told, **dates):
+    empty = {"date": None, "date_low": None, "date_high": None, "horizon": FAR}
+    projection = {"word": "projected", "limit": 2.0, "laws": []} | empty | dates
+    trend = replace(told.trend, detail=told.trend.detail | {"projection": projection})
+    figure = history_figure(replace(told, trend=trend))
+    return next(t for t in figure.data if (t.name or "").startswith("limit reached"))
+
+
+def test_the_bar_of_an_open_interval_runs_on_and_is_named_so(told):
+    median = datetime(2036, 1, 1, tzinfo=UTC)
+    open_bar = bar_of(told, date=median, date_low=EARLY)
+    assert open_bar.name == "limit reached, not before (95 %)"
+    assert max(open_bar.x) == FAR
+    assert min(open_bar.x) == EARLY
+    closed = bar_of(told, date=median, date_low=EARLY, date_high=datetime(2038, 1, 1, tzinfo=UTC))
+    assert closed.name == "limit reached, 90 %"
+    assert max(closed.x) == datetime(2038, 1, 1, tzinfo=UTC)
+
+
+def test_of_a_unit_that_is_out_nothing_lies_ahead(told):
+    ahead = "fan, 90 % of what fits"
+    assert ahead in {t.name for t in history_figure(told).data}
+    trend = replace(
+        told.trend, detail=told.trend.detail | {"projection": {"word": "removed", "limit": 2.0}}
+    )
+    names = {t.name for t in history_figure(replace(told, trend=trend)).data}
+    assert not {n for n in names if n and n.startswith(("projection", "fan", "limit reached"))}
