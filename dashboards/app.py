@@ -59,7 +59,7 @@ from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.terms import linked
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.gate import figures, guard, sign_in
 from dashboards.gate.visitors import Sessions
 from dashboards.jobs import Jobs
@@ -195,11 +195,11 @@ def told(make: Callable[[], Component]) -> Component:
     try:
         return make()
     except JointbookError as error:
-        return basics.message(said(error), kind="trouble")
+        return basics.message(failure_text(error), kind="trouble")
     except Exception as error:
         _log.exception("a page could not be shown")
         return basics.message(
-            f"This page could not be shown: {said(error)}",
+            f"This page could not be shown: {failure_text(error)}",
             "The details are in the program's log.",
             kind="trouble",
         )
@@ -207,10 +207,10 @@ def told(make: Callable[[], Component]) -> Component:
 
 def _say_error(error: Exception) -> None:
     if isinstance(error, JointbookError):
-        text = said(error)
+        text = failure_text(error)
     else:
         _log.error("a callback failed", exc_info=error)
-        text = f"That did not work: {said(error)}"
+        text = f"That did not work: {failure_text(error)}"
     set_props(ids.NOTICE, {"children": html.Div(basics.message(text, kind="trouble"))})
 
 

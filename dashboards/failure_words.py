@@ -18,10 +18,10 @@ _FOLDERS = f"(?:{_NAME}/)*"
 _PATH = re.compile(rf"(?<![\w.:/~<])/{_FOLDERS}{_NAME}/?")
 
 
-def said(error: BaseException) -> str:
+def failure_text(error: BaseException) -> str:
     """Return what an error says: its own words, or its kind and its first line.
 
-    >>> said(JointbookError("changed", file="/srv/arms/archive/jointbook.json", todo="repair"))
+    >>> failure_text(JointbookError("changed", file="/srv/arms/jointbook.json", todo="repair"))
     'jointbook.json: changed (repair)'
     """
     if isinstance(error, JointbookError):

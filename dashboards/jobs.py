@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Iterator, Sized
 from dataclasses import dataclass, replace
 from typing import Literal, TypeVar
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from replay.errors import JointbookError
 
 T = TypeVar("T")
@@ -130,10 +130,10 @@ class Jobs:
         except Cancelled:
             text, state = "cancelled; what was finished before is kept", "cancelled"
         except JointbookError as error:
-            text, state = said(error), "failed"
+            text, state = failure_text(error), "failed"
         except Exception as error:
             _log.exception("job %s failed", job)
-            text, state = f"failed: {said(error)}", "failed"
+            text, state = f"failed: {failure_text(error)}", "failed"
         with self._lock:
             share = 1.0 if state == "done" else self._states[job].share
             self._states[job] = replace(self._states[job], state=state, text=text, share=share)

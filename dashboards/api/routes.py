@@ -12,7 +12,7 @@ import polars as pl
 from flask import Flask, Response, request
 
 from dashboards.api.description import MOST_SAMPLES, OPERATIONS, ROOT, Operation, description
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.queries import handing_on
 from replay.archive import Archive
 from replay.csv_cells import csv_bytes
@@ -47,12 +47,12 @@ def _add(server: Flask, archive: Archive, operation: Operation) -> None:
                 return _report(handing_on.report(archive, session, serial, asked), form)
             return _answer(archive, operation, session, asked)
         except (UsageError, ArchiveError) as error:
-            return _json({"error": said(error)}, 400)
+            return _json({"error": failure_text(error)}, 400)
         except JointbookError as error:
-            return _json({"error": said(error)}, 500)
+            return _json({"error": failure_text(error)}, 500)
         except Exception as error:
             _log.exception("the interface")
-            return _json({"error": said(error)}, 500)
+            return _json({"error": failure_text(error)}, 500)
 
     server.add_url_rule(operation.rule, f"api-{operation.name}", serve, methods=["GET"])
 

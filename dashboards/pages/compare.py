@@ -13,7 +13,7 @@ from dashboards import links
 from dashboards.components import basics
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
@@ -57,7 +57,7 @@ def layout(desk: Desk, view: View) -> Component:
     try:
         made = _made(desk, view, first, second)
     except JointbookError as error:
-        return html.Div([head, basics.message(said(error), kind="trouble")])
+        return html.Div([head, basics.message(failure_text(error), kind="trouble")])
     joint = view.joints[0] if view.joints and view.joints[0] in made.joints else None
     joint = joint or (made.joints[0] if made.joints else None)
     return html.Div(
@@ -168,7 +168,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             made = _made(desk, view, view.session or "", view.extra.get("with", ""))
         except JointbookError as error:
-            return said(error), 404
+            return failure_text(error), 404
         frame = made.pairs if what == "pairs" else made.table
         return send_table(frame, f"compared-{what}", form)
 

@@ -135,7 +135,7 @@ def register(app: Dash, desk: Desk) -> None:
             # what is put after theirs is after what was shown, not after what came since
             return (*(no_update,) * 4, conflict(others, mine_of(form)), False, others[-1].seq)
         except UsageError as error:
-            words = html.Span(failure_words.said(error), className="refused-words")
+            words = html.Span(failure_words.failure_text(error), className="refused-words")
             return (*(no_update,) * 4, words, True, no_update)
 
 

@@ -11,7 +11,7 @@ from dash import Dash
 from flask import Response, request, send_file
 
 from dashboards.components.report_links import BUNDLE
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.pages.page import Desk
 from dashboards.queries import handing_on
 from replay.errors import JointbookError
@@ -35,7 +35,7 @@ def add_route(app: Dash, desk: Desk) -> None:
                 path = handing_on.bundle(desk.archive, session, finding, Path(folder))
                 content = path.open("rb")  # what is open is sent though its folder is gone
         except JointbookError as error:
-            return said(error), 409
+            return failure_text(error), 409
         except OSError as error:
             return f"the bundle could not be kept while it was made: {error.strerror}", 507
         finally:

@@ -25,6 +25,7 @@ from dashboards.components.verdicts import (
     verdict_form,
     verdict_line,
 )
+from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
@@ -158,7 +159,7 @@ def register(app: Dash, desk: Desk) -> None:
             said = newest["verdict"] + (f", “{newest['note']}”" if newest["note"] else "")
             return verdict_line(past), told_of(newest["reviewer"], said), last_seen(past)
         except UsageError as error:
-            return no_update, html.Span(said(error), className="refused-words"), no_update
+            return no_update, html.Span(failure_text(error), className="refused-words"), no_update
         past = decisions.history(desk.archive, session, flag)
         return verdict_line(past), "kept", last_seen(past)
 

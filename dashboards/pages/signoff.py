@@ -13,6 +13,7 @@ from dashboards.components.pickers import session_picker
 from dashboards.components.queue_page.signing_parts import findings_table, past_list, signing_form
 from dashboards.components.report_links import bundle_link, session_report_links
 from dashboards.components.reviewer import REVIEWER, reviewer_field
+from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, record
@@ -176,7 +177,7 @@ def register(app: Dash, desk: Desk) -> None:
         except StaleError:
             return body(desk, session, html.Span(CHANGED, className="refused-words")), no_update
         except UsageError as error:
-            return no_update, html.Span(said(error), className="refused-words")
+            return no_update, html.Span(failure_text(error), className="refused-words")
         return body(desk, session, html.P(said, role="status")), no_update
 
 

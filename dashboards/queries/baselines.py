@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from replay.archive import Archive
 from replay.errors import BaselineError
 from replay.wording import counted
@@ -22,7 +22,7 @@ def newest(archive: Archive) -> tuple[Baseline | None, str]:
     try:
         return load_baseline(archive), ""
     except BaselineError as error:
-        return None, said(error)
+        return None, failure_text(error)
     except (KeyError, TypeError, ValueError) as error:  # written by another version
         return None, f"The newest baseline cannot be read ({error!r}); learn again."
 

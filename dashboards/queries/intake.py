@@ -26,7 +26,7 @@ from typing import IO
 
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from replay.archive import Archive
 from replay.arm import load_arm
 from replay.cleaning import IngestResult as IngestResult  # the library shows it
@@ -163,7 +163,7 @@ class Intake:
         try:
             return self._reader(look, batch, log, text)
         except LimitError as error:
-            return Look(trouble=said(error))
+            return Look(trouble=failure_text(error))
 
     def _room(self, owner: str) -> int:
         """Return how many bytes an owner may still send."""
@@ -280,7 +280,7 @@ def proposals(batch: Batch, reader: Confined) -> list[Proposed]:
         try:
             one = reader(propose, batch.folder / name)
         except LimitError as error:
-            one = Proposed((name,), "", trouble=said(error))
+            one = Proposed((name,), "", trouble=failure_text(error))
         key = one.toml or one.trouble
         if key in found:
             found[key] = Proposed(
@@ -302,7 +302,7 @@ def propose(path: Path) -> Proposed:
     try:
         proposal = propose_map(path)
     except JointbookError as error:
-        return Proposed((path.name,), "", trouble=said(error))
+        return Proposed((path.name,), "", trouble=failure_text(error))
     missing = "; ".join(proposal.missing)
     trouble = f"This log lacks what every log needs: {missing}." if missing else ""
     lines = tuple(
@@ -328,7 +328,7 @@ def look(batch: Batch, log: str, text: str) -> Look:
         log_map = own_map(text)
         seen = preview(batch.folder / log, log_map)
     except JointbookError as error:
-        return Look(trouble=said(error))
+        return Look(trouble=failure_text(error))
     return Look(seen.joints, seen)
 
 
@@ -336,7 +336,7 @@ def _map_trouble(text: str) -> str:
     try:
         own_map(text)
     except JointbookError as error:
-        return said(error)
+        return failure_text(error)
     return ""
 
 
@@ -393,7 +393,7 @@ def take(
                 if error.last not in logs:
                     raise
                 logs.remove(error.last)
-                over.append(Refusal(error.last, said(error)))
+                over.append(Refusal(error.last, failure_text(error)))
     # what was stored before a process had to be ended is there already for the next one
     mine = [archive.session(name) for name in result.unchanged if over and name not in before]
     return replace(

@@ -62,7 +62,7 @@ def test_a_sheet_that_begins_with_its_names_has_no_titles(tmp_path: Path) -> Non
     workbook(tmp_path / "units.xlsx", pl.concat([units, frame.cast(pl.String)]), [])
     for name in ("log.xlsx", "units.xlsx"):
         proposal = propose_map(tmp_path / name)
-        assert proposal.said == []
+        assert proposal.said == ()
         assert any(line.value == '"a{n}"' for line in proposal.lines)
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from dashboards.components.library_page.taken_in import taken_in
-from dashboards.failure_words import said, without_folders
+from dashboards.failure_words import failure_text, without_folders
 from dashboards.queries import intake
 from replay.archive import open_archive
 from replay.errors import ArchiveError, ArmFileError, JointbookError, LogMapError
@@ -28,7 +28,7 @@ ROOT = Path(__file__).parents[2]
     ],
 )
 def test_an_error_names_files_and_no_folder(error: Exception) -> None:
-    text = said(error)
+    text = failure_text(error)
     assert "p.parquet" in text
     assert not re.search(r"/(srv|var|etc|usr|tmp|home|root|my arms|lib)\b", text), text
 
@@ -39,7 +39,7 @@ def test_an_error_names_files_and_no_folder(error: Exception) -> None:
      "`jointbook archive repair` writes it", "and/or", "/"],
 )  # fmt: skip
 def test_what_is_no_path_stays(text: str) -> None:
-    assert said(JointbookError(text)) == text
+    assert failure_text(JointbookError(text)) == text
     assert without_folders(text) == text
 
 

@@ -69,7 +69,7 @@ class Held:
     """Verdicts of a page that are on their way until somebody lets them arrive."""
 
     def __init__(self, page: Page) -> None:
-        self.held, self.routes = True, list[Route]()
+        self.held, self.routes, self.page = True, list[Route](), page
         page.route("**/_dash-update-component*", self._take)
 
     def _take(self, route: Route) -> None:
@@ -79,6 +79,10 @@ class Held:
             route.continue_()
 
     def arrive(self) -> None:
+        for _ in range(300):  # the form is busy before its request is on its way
+            if self.routes:
+                break
+            self.page.wait_for_timeout(100)
         assert self.routes  # something was held up
         self.held = False
         for route in self.routes:

@@ -24,7 +24,7 @@ from dashboards.components.event_page.event_parts import pin_form, pins_part
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.event_pages.event_callbacks import event_of, register_sections
 from dashboards.pages.event_pages.event_story import story, story_figure
@@ -171,7 +171,7 @@ def register(app: Dash, desk: Desk) -> None:
                 decisions.unpin(desk.archive, event.record.session, hit["pin"], who or "")
                 changed += 1
         except UsageError as error:
-            trouble = said(error)
+            trouble = failure_text(error)
         shown = decisions.pinned(
             desk.archive, event.record.session, event.record.start, event.record.end
         )
@@ -195,7 +195,7 @@ def register(app: Dash, desk: Desk) -> None:
                 int(count) if count.isdigit() else 5,
             )  # fmt: skip
         except JointbookError as error:
-            return said(error), 404
+            return failure_text(error), 404
         return send_table(rows, f"{event.record.session}-{event.joint}-{what}", form)
 
     @app.server.route("/data/event/<session>/<joint>.<form>")
@@ -209,7 +209,7 @@ def register(app: Dash, desk: Desk) -> None:
                 links.to_datetime(view.start_ns), links.to_datetime(view.end_ns),
             )  # fmt: skip
         except JointbookError as error:
-            return said(error), 404
+            return failure_text(error), 404
         return send_table(rows, f"{session}-{joint}", form)
 
 

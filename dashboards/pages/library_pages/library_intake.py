@@ -9,7 +9,7 @@ from dash import MATCH, Dash, Input, Output, State, no_update, set_props
 from dashboards import ids
 from dashboards.components.library_page.intake import looked_at
 from dashboards.components.library_page.taken_in import CHECK, TAKEN, check_stopped, checked
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.jobs import Cancelled, Step
 from dashboards.pages.library_pages.outcomes import STARTED, Outcomes
 from dashboards.pages.page import Desk
@@ -81,4 +81,8 @@ def why(error: Exception) -> str:
     """Return why work in the background has ended before it was done."""
     if isinstance(error, Cancelled):
         return "It was cancelled; what was finished before is kept."
-    return said(error) if isinstance(error, JointbookError) else f"It failed: {said(error)}"
+    return (
+        failure_text(error)
+        if isinstance(error, JointbookError)
+        else f"It failed: {failure_text(error)}"
+    )

@@ -9,7 +9,7 @@ from dash import (
 from flask import Response, request
 
 from dashboards.components.saving import send_table
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.pages.page import Desk
 from dashboards.queries import catalogue, intake
 from dashboards.queries.session import completeness
@@ -37,7 +37,7 @@ def add_routes(app: Dash, desk: Desk, hall: intake.Intake) -> None:
                 name, request.args.get("name", "log"), request.stream, request.content_length
             )
         except JointbookError as error:
-            return said(error), 409
+            return failure_text(error), 409
         except OSError as error:
             return f"the file could not be kept: {error.strerror}", 507
         return kept, 200

@@ -18,7 +18,7 @@ from dash import Dash
 from flask import Response, request
 
 from dashboards import ids
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.figures.packing import Group, pack
 from dashboards.gate.rules import UPDATE
 from dashboards.pages.page import Desk
@@ -52,10 +52,10 @@ def add_routes(app: Dash, desk: Desk) -> None:
                 try:
                     return answer(sessions.outline(archive, session))
                 except JointbookError as error:
-                    return _json({"error": said(error)}, 404)
+                    return _json({"error": failure_text(error)}, 404)
                 except Exception as error:
                     _log.exception("replay data")
-                    return _json({"error": said(error)}, 500)
+                    return _json({"error": failure_text(error)}, 500)
 
             app.server.add_url_rule(
                 f"/data/replay/<session>/{path}", f"replay-{path}", serve, methods=["GET"]

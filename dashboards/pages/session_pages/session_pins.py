@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, no_update
 
 from dashboards import ids, links
 from dashboards.components.reviewer import REVIEWER
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.links import parse_instant
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
@@ -76,5 +76,5 @@ def register_pins(app: Dash, desk: Desk) -> None:
                 shown.get("front"),
             )
         except JointbookError as error:
-            return no_update, said(error), no_update
+            return no_update, failure_text(error), no_update
         return pins_of(desk, found), "", ""

@@ -31,7 +31,7 @@ from dashboards.components.wear_page.wear_board import (
     plain,
 )
 from dashboards.components.wear_page.wear_notes import limit_form, notes_block, notes_list
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.figures.wear import history_figure, reaches_limit
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
@@ -76,7 +76,7 @@ def layout(desk: Desk, view: View) -> Component:
         if order == "date" or before:
             fleet = wear.fleet_by_date(desk.archive, before)
     except JointbookError as error:
-        in_vain, before = basics.message(said(error), kind="trouble"), ""
+        in_vain, before = basics.message(failure_text(error), kind="trouble"), ""
     return html.Div(
         [
             head,
@@ -191,7 +191,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             wear.note(desk.archive, shown["serial"], when or "", what, detail or "", who or "")
         except JointbookError as error:
-            return html.Span(said(error), className="refused-words"), no_update
+            return html.Span(failure_text(error), className="refused-words"), no_update
         kept = notes_list(wear.notes_of(desk.archive, shown["serial"]))
         return _again(shown, f"recorded: {what} on {when}"), kept
 
@@ -214,7 +214,7 @@ def register(app: Dash, desk: Desk) -> None:
         except ValueError:
             return html.Span(f"{text!r} is not a number", className="refused-words")
         except JointbookError as error:
-            return html.Span(said(error), className="refused-words")
+            return html.Span(failure_text(error), className="refused-words")
         return _again(shown, "limit kept" if value is not None else "limit removed")
 
     @app.server.route("/data/wear/trends.<form>")
@@ -230,7 +230,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             found = wear.history(desk.archive, serial, indicator, against)
         except JointbookError as error:
-            return said(error), 404
+            return failure_text(error), 404
         return send_table(found.points, "history", form)
 
 

@@ -7,7 +7,7 @@ from datetime import datetime
 
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.queries.event.events import Event, baseline_of
 from replay.archive import Archive
 from replay.errors import JointbookError
@@ -50,7 +50,7 @@ def scores_of(archive: Archive, event: Event) -> Scores | str:
             return "There is no baseline in this archive: learn one on the library page."
         trace = score_trace(archive, event.record.session, event.joint, baseline)
     except JointbookError as error:
-        return said(error)
+        return failure_text(error)
     if trace["score"].null_count() == trace.height:
         return f"Baseline {baseline.version} does not know the unit {event.serial}."
     return Scores(trace, baseline.asked, limit_of(baseline.asked), baseline.version)

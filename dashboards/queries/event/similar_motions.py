@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.queries.event.events import Event, downsampled
 from replay.archive import Archive
 from replay.errors import JointbookError
@@ -64,7 +64,7 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
             still=event.kind in STILL,
         )
     except JointbookError as error:
-        return said(error)
+        return failure_text(error)
     own = pl.DataFrame([found.of], schema=MOTIONS_SCHEMA)
     shown = pl.concat([own, found.motions.select(list(MOTIONS_SCHEMA))])
     length = max(

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.figures.packing import Group, Singles, reduce_columns
 from dashboards.links import to_datetime
 from dashboards.queries.baselines import newest
@@ -131,11 +131,11 @@ class Derived:
                 try:
                     pieces = self._compute(found, start_s, end_s, joints, base)
                 except JointbookError as error:
-                    blocks.failed = said(error)
+                    blocks.failed = failure_text(error)
                     return
                 except Exception as error:
                     _log.exception("derived channels of %s", found.session)
-                    blocks.failed = said(error)
+                    blocks.failed = failure_text(error)
                     return
                 for piece in pieces:
                     n = max(1, int(np.ceil(piece.t_s.size / per_block)))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
-from dashboards.failure_words import said
+from dashboards.failure_words import failure_text
 from dashboards.figures.packing import Group, Singles
 from dashboards.links import to_datetime
 from dashboards.queries.session.derived import DIRECT_ROWS
@@ -66,7 +66,7 @@ def plane(
         still = _posture(archive, found, grid, start_s, end_s, base.follows_posture(unit))
         band = base.expected(grid, unit, still)
     except BaselineError as error:
-        return groups, {"note": said(error)}
+        return groups, {"note": failure_text(error)}
     lines = {n: _pair(band[n]) for n in ("expected_a", "low_a", "high_a")}
     lines["rate_deg_s"] = _pair(grid["rate_deg_s"])
     lines["seen"] = _pair(band["seen"].cast(pl.Float32))
