@@ -169,8 +169,9 @@ def sentence(facts: Facts) -> str:
         )
     d = mark.detail
     if mark.measure == "angle step":
+        step = f"{d['step_deg']:+.2f}".replace("-", "−")
         return (
-            f"the angle steps by {d['step_deg']:+.3f} deg between two samples {facts.span}, more "
+            f"the angle steps by {step} deg between two samples {facts.span}, more "
             "than the joint can move"
         )
     if mark.measure in {"angle frozen", "angle dither"}:
