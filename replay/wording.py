@@ -1,7 +1,8 @@
-"""How a count and a number are said: once, for the engine, its reports and the pages."""
+"""How a count, a number and an instant are said: once, for the engine, reports and pages."""
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
 from typing import Any
 
 NONE = "–"
@@ -19,6 +20,18 @@ def counted(count: int, one: str, many: str = "") -> str:
     ('1 finding waits', '3 findings wait')
     """
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def lacking_words(lacking: int, of: int) -> str:
+    """Say how many of a session's findings have no disposition.
+
+    >>> lacking_words(1, 1), lacking_words(1, 3)
+    ('1 of 1 finding has no disposition', '1 of 3 findings has no disposition')
+    >>> lacking_words(2, 3)
+    '2 of 3 findings have no disposition'
+    """
+    have = "has" if lacking == 1 else "have"
+    return f"{lacking} of {counted(of, 'finding')} {have} no disposition"
 
 
 def number(value: Any, digits: int = 3) -> str:
@@ -44,3 +57,33 @@ def number(value: Any, digits: int = 3) -> str:
         return "no bound"
     short = f"{value:.{digits}g}"
     return f"{value:,.0f}" if abs(float(short)) >= 10**digits else short
+
+
+def clock(at: datetime, digits: int = 0) -> str:
+    """Return the time of day, rounded to so many digits of a second.
+
+    >>> at = datetime(2032, 3, 3, 7, 58, 45, 267_000)
+    >>> clock(at, 1), clock(at.replace(second=59, microsecond=960_000), 1)
+    ('07:58:45.3', '07:59:00.0')
+    >>> clock(datetime(2032, 3, 3, 7, 58, 45, 267_891), 3), clock(datetime(2032, 3, 3, 7, 0))
+    ('07:58:45.268', '07:00:00')
+    """
+    return f"{_rounded(at, digits):%H:%M:%S}" + _part(at, digits)
+
+
+def day_and_clock(at: datetime, digits: int = 0) -> str:
+    """Return the day and the time of day, rounded so: midnight's day is the one that begins.
+
+    >>> day_and_clock(datetime(2031, 12, 31, 23, 59, 59, 999_700), 3)
+    '2032-01-01 00:00:00.000'
+    """
+    return f"{_rounded(at, digits):%Y-%m-%d %H:%M:%S}" + _part(at, digits)
+
+
+def _rounded(at: datetime, digits: int) -> datetime:
+    step = 10 ** (6 - digits)
+    return at + timedelta(microseconds=(at.microsecond + step // 2) // step * step - at.microsecond)
+
+
+def _part(at: datetime, digits: int) -> str:
+    return f".{_rounded(at, digits).microsecond:06d}"[: digits + 1] if digits else ""

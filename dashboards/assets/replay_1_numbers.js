@@ -61,16 +61,29 @@
     return { ticks, step };
   };
 
+  // A brake in words: what is known of it, and what it is told where that differs. 1 engaged,
+  // 0 released, -1 logged but not said here, null not logged.
+  R.brakeWords = function (state, told) {
+    const word = (s) => ({ 1: "engaged", 0: "released" })[s] || "not said";
+    const differs = told !== null && told >= 0 && told !== state ? "told " + word(told) : "";
+    return state === null ? (told === null ? "" : differs || word(told)) : [word(state), differs].filter(Boolean).join(", ");
+  };
+  // Whether a joint stands under its brake; the command counts where the state is not said.
+  R.isBraked = (state, told) => (state === null || state < 0 ? told === 1 : state === 1);
+  // Nanoseconds since 1970 of t seconds after the session's start, rounded to so many decimals of a second.
+  R.rounded = function (t, zero, decimals) {
+    const step = 10n ** BigInt(9 - (decimals || 0));
+    return ((zero + BigInt(Math.round(t * 1e9)) + step / 2n) / step) * step;
+  };
   // An instant of the session, t seconds after its start, as UTC clock time.
   R.clock = function (t, zero, decimals) {
-    const ns = zero + BigInt(Math.round(t * 1e9));
-    const whole = ns / 1000000000n;
+    const ns = R.rounded(t, zero, decimals), whole = ns / 1000000000n;
     const text = new Date(Number(whole) * 1000).toISOString().slice(11, 19);
     if (!decimals) return text;
     return text + "." + (ns % 1000000000n).toString().padStart(9, "0").slice(0, decimals);
   };
-  R.day = function (t, zero) {
-    return new Date(Number((zero + BigInt(Math.round(t * 1e9))) / 1000000n)).toISOString().slice(0, 10);
+  R.day = function (t, zero, decimals) {
+    return new Date(Number(R.rounded(t, zero, decimals === undefined ? 9 : decimals) / 1000000n)).toISOString().slice(0, 10);
   };
   R.iso = function (t, zero) {
     const part = R.clock(t, zero, 9).replace(/\.?0+$/, (zeros) => (zeros.startsWith(".") ? "" : zeros));

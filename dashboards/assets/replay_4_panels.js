@@ -23,6 +23,9 @@
   // What is drawn beside the measured line, for the front joint: its word and its dash.
   R.BESIDE = { expected_a: ["expected", [5, 3]], rate_cmd_deg_s: ["commanded", [2, 3]], angle_cmd_deg: ["commanded", [2, 3]], current_target_a: ["target current", [7, 3, 2, 3]] };
 
+  // What a brake's lane shows: the word and how thick.
+  R.BRAKE_KEY = [["engaged", 7], ["released", 1], ["commanded", 2]];
+
   const xs = new Float64Array(40000), ys = new Float64Array(40000);
 
   R.Panels = class {
@@ -113,7 +116,7 @@
     // All panels under one another, for keeping: what it is on top, what the marks mean below.
     picture(renderer) {
       const v = this.view, zero = this.config.zero, front = v.frontJoint(), decimals = this.config.decimals;
-      const at = (t) => R.day(t, zero) + " " + R.clock(t, zero, decimals) + " UTC";
+      const at = (t) => R.day(t, zero, decimals) + " " + R.clock(t, zero, decimals) + " UTC";
       const flag = this.config.flags.find((f) => f.flag === v.flag);
       renderer.text(this.config.session + (front.unit ? " · " + front.name + " is unit " + front.unit : ""), 6, 12, this.ink.ink, "left", 14, 600);
       renderer.text((flag ? (flag.joint || "every joint") + " " + flag.kind + " · " : "") + "from " + at(v.from) + " to " + at(v.to), 6, 30, this.ink.ink, "left", 11);
@@ -300,6 +303,12 @@
     ribbons(renderer, height) {
       const joints = this.view.shownJoints();
       const each = (height - 14) / Math.max(1, joints.length);
+      R.BRAKE_KEY.forEach(([word, thick], i) => { // as far as the panel has room for it
+        const at = 28 + 15 * i;
+        if (at + 6 > height) return;
+        renderer.area(5, at - thick / 2, 16, thick, this.ink.ink);
+        renderer.text(word, 25, at, this.ink.faint, "left", 9.5);
+      });
       joints.forEach((j, row) => {
         const top = 12 + row * each, thick = Math.max(3, each - 3), colour = this.ink.joint[j.index];
         renderer.text(j.name, R.GUTTER - 5, top + thick / 2, this.ink.faint, "right", 9);

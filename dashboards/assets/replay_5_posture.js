@@ -181,7 +181,7 @@
         renderer.area(end[0] - 7, end[1] - 7, 14, 14, c.band);
         renderer.frame(end[0] - 7, end[1] - 7, 14, 14, c.ink);
         renderer.text(R.number(carried, 0) + " kg", end[0] + 11, end[1] - 9, c.ink, "left", 10);
-      } else renderer.mark("ring", end[0], end[1], 6, c.ink);
+      } else for (const s of [-1, 1]) renderer.line(end[0] - 6, end[1] - 6 * s, end[0] + 6, end[1] + 6 * s, c.ink, 1.8); // no joint's mark
       const p = this.point(n - 1, at);
       return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
     }

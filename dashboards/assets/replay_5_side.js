@@ -43,6 +43,11 @@
       this.x = (v) => left + ((v - x0) / (x1 - x0)) * (w - left - 6);
       this.y = (v) => h - bottom - ((v - y0) / (y1 - y0)) * (h - bottom - 6);
     }
+    // Whether the joint stands under its brake at the cursor: no moving joint's band holds there.
+    braked() {
+      const told = (q) => this.cache.brake(this.joint.name + "." + q, this.view.at);
+      return Boolean(this.joint) && R.isBraked(told("brake_engaged"), told("brake_engage_cmd"));
+    }
     background(renderer, w, h) {
       const c = colours();
       if (!this.data || !this.data.groups.length) {
@@ -63,7 +68,10 @@
       renderer.text("A", 4, 12, c.faint, "left", 10);
       renderer.clip(f.left, 6, w - f.left - 6, h - f.bottom - 6);
       const band = this.data.groups[1];
-      if (band) {
+      if (band && this.braked()) {
+        renderer.text(this.joint.name + " braked at the cursor:", f.left + 4, 13, c.faint, "left", 10);
+        renderer.text("a moving joint's band left out", f.left + 4, 25, c.faint, "left", 10);
+      } else if (band) {
         const r = band.series.rate_deg_s.low, low = band.series.low_a.low, high = band.series.high_a.low, mid = band.series.expected_a.low;
         for (const side of [-1, 1]) {
           const at = [...r.keys()].filter((i) => r[i] * side > 0 && low[i] === low[i]);
@@ -80,6 +88,8 @@
     draw(fresh) {
       const w = this.canvas.parentElement.clientWidth, h = this.canvas.parentElement.clientHeight;
       if (!w) return;
+      const braked = this.braked();
+      if (braked !== this.wasBraked) { this.wasBraked = braked; fresh = true; }
       if (fresh || !this.back || this.size !== w + " " + h) {
         this.size = w + " " + h;
         this.back = this.back || document.createElement("canvas");
@@ -105,7 +115,10 @@
       if (y === y && x !== undefined) {
         renderer.mark("circle", x, y, 6, c.sheet);
         renderer.mark(this.joint.mark, x, y, 4.6, c.joint(this.joint.index));
-        renderer.mark("ring", x, y, 7.2, c.ink);
+        if (this.braked() && this.joint.mark !== "ring") renderer.mark(this.joint.mark, x, y, 2.6, c.sheet); // hollow
+        for (const [u, v] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) { // the cursor's mark: no joint's
+          renderer.line(x + 7 * u, y + 7 * v, x + 12 * u, y + 12 * v, c.ink, 1.6);
+        }
       }
     }
     picture(renderer, w, h) { this.background(renderer, w, h); this.foreground(renderer); }

@@ -111,10 +111,9 @@
           }
         }
         const state = this.cache.brake(j.name + ".brake_engaged", v.at), asked = this.cache.brake(j.name + ".brake_engage_cmd", v.at);
-        const word = (s) => (s === 1 ? "on" : s === 0 ? "off" : s === -1 ? "?" : "");
-        put(cells.brake, state === null ? word(asked) : word(state) + (asked !== null && asked >= 0 && asked !== state ? " →" + word(asked) : ""));
+        put(cells.brake, R.brakeWords(state, asked));
       }
-      put(el("rp-time"), R.day(v.at, this.config.zero) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
+      put(el("rp-time"), R.day(v.at, this.config.zero, this.config.decimals) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
       put(el("rp-since"), "+" + v.at.toFixed(this.config.decimals) + " s");
       put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
       const say = (name, words) => { const w = this.cache.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
@@ -171,7 +170,9 @@
       if (f.caution) {
         const caution = document.createElement("p");
         caution.className = "caution";
-        caution.textContent = "Caution. " + f.caution;
+        const word = document.createElement("strong");
+        word.textContent = "Caution. ";
+        caution.append(word, f.caution);
         card.append(caution);
       }
       card.append(link);
@@ -270,7 +271,7 @@
         const get = jb.theme.colour, zero = this.config.zero, front = v.frontJoint();
         renderer.text(what === "plane" ? "Current against speed, " + front.name + (front.unit ? ", unit " + front.unit : "") : "Posture, m", 8, 13, get("ink"), "left", 14, 600);
         renderer.text(this.config.session + (what === "plane" ? " · window from " + R.clock(v.from, zero, 3) + " to " + R.clock(v.to, zero, 3) : ""), 8, 31, get("ink"), "left", 11);
-        renderer.text("cursor " + R.day(v.at, zero) + " " + R.clock(v.at, zero, this.config.decimals) + " UTC" + (what === "plane" ? " · dashed: expected, shaded: band" : ""), 8, 47, get("ink"), "left", 11);
+        renderer.text("cursor " + R.day(v.at, zero, this.config.decimals) + " " + R.clock(v.at, zero, this.config.decimals) + " UTC" + (what === "plane" ? " · dashed: expected, shaded: band" : ""), 8, 47, get("ink"), "left", 11);
         renderer.move(0, head);
         s[what].picture(renderer, w, h - head);
         renderer.back();

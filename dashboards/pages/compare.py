@@ -159,7 +159,7 @@ def register(app: Dash, desk: Desk) -> None:
         return (
             drawn,
             draw.pair_overlay(traces, names, by, joint_index=at),
-            pair_words(pairs.row(index, named=True), made),
+            pair_words(pairs.row(index, named=True)),
         )
 
     @app.server.route("/data/compare/<what>.<form>")

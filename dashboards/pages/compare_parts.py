@@ -17,7 +17,7 @@ from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
 from dashboards.queries import catalogue, comparison
-from replay.wording import counted
+from replay.wording import clock, counted
 
 
 def when(record: Any) -> str:
@@ -231,15 +231,24 @@ def pairs_words(made: comparison.Comparison, joint: str) -> str:
     )
 
 
-def pair_words(pair: dict[str, Any], made: comparison.Comparison) -> str:
+def pair_words(pair: dict[str, Any]) -> str:
     """Say when the two motions of a pair were, and their currents."""
     a, b = pair["current_abs_a_first"], pair["current_abs_a_second"]
     current = (
         ""
         if a is None or b is None
-        else f" Median current {a:.2f} A and {b:.2f} A ({round(b, 2) - round(a, 2):+.2f} A)."
+        else f" Median size of the current, its sign left out: {a:.2f} A and {b:.2f} A, "
+        f"{_smaller_or_larger(a, b)}."
     )
     return (
-        f"First at {pair['first_start']:%H:%M:%S}, second at {pair['second_start']:%H:%M:%S}, "
-        f"distance {pair['distance']:.2f}.{current}"
+        f"First at {clock(pair['first_start'])}, second at {clock(pair['second_start'])}. "
+        f"How unlike the two motions are, currents left out: distance {pair['distance']:.2f} "
+        f"(0 is the same motion).{current}"
     )
+
+
+def _smaller_or_larger(first_a: float, second_a: float) -> str:
+    more = round(round(second_a, 2) - round(first_a, 2), 2)
+    if not more:
+        return "the same to 0.01 A"
+    return f"the second's {abs(more):.2f} A {'larger' if more > 0 else 'smaller'}"

@@ -41,7 +41,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(
                 [
                     html.Div(
-                        list_of(waiting, opened.finding if opened else ""),
+                        list_of(desk, waiting, opened.finding if opened else ""),
                         id="queue-list",
                         className="queue-side",
                     ),
@@ -188,7 +188,7 @@ def _shown(
     )
     moved = {"session": there, "flag": finding.lead.flag if finding else ""}
     new = _what(finding, what["arm"], what["whose"])
-    return list_of(waiting, name), main, new, moved, no_update, no_update, no_update
+    return list_of(desk, waiting, name), main, new, moved, no_update, no_update, no_update
 
 
 def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | None:

@@ -15,7 +15,7 @@ from dashboards.components.queue_page.finding_form import FIELDS, finding_form
 from dashboards.components.queue_page.finding_panel import asking, evidence, history, waiting_list
 from dashboards.pages.page import Desk
 from dashboards.queries import record
-from replay.wording import counted
+from replay.wording import clock, counted
 
 WHOSE = {
     "all": "everybody's",
@@ -85,8 +85,7 @@ def _form(one: record.Open) -> Component:
         decisions=s.DECISIONS,
         links={_key(x): x.words or x.to for x in one.links},
         beside={
-            f.finding: f"{f.place} · {f.kind} at {f.start:%H:%M:%S}, {f.severity}"
-            for f in one.beside
+            f.finding: f"{f.place} · {f.kind} at {clock(f.start)}, {f.severity}" for f in one.beside
         },
         scales=(s.RISK_SCALE, s.CLASS_SCALE),
     )
@@ -113,15 +112,16 @@ def waiting_of(desk: Desk, arm: str, whose: str, session: str) -> tuple[record.W
     return tuple(w for w in found if whose != "judged" or w.state == "judged")
 
 
-def list_of(waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
+def list_of(desk: Desk, waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:
     """Return how many findings wait, and the worst of them; one is open on the right."""
+    on_tip = record.on_tip(desk.archive, (w.finding.session for w in waiting[:MOST]))
     count_of = len({w.finding.session for w in waiting})
     more = f" The {MOST} worst are listed." if len(waiting) > MOST else ""
     many = counted(len(waiting), "finding waits", "findings wait")
     count = f"{many} in {counted(count_of, 'session')}.{more}"
     return [
         html.P(count, role="status", className="faint", id="queue-count"),
-        waiting_list(waiting[:MOST], chosen),
+        waiting_list(waiting[:MOST], chosen, on_tip),
     ]
 
 

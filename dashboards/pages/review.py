@@ -31,7 +31,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event.events import place
 from replay.errors import StaleError, UsageError
-from replay.wording import counted
+from replay.wording import clock, counted
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -202,7 +202,7 @@ def _flag_card(
                     basics.severity(row["severity"]),
                     html.H2(f"{place(row['joint'])} · {row['kind']}"),
                     html.Span(
-                        f"{start:%H:%M:%S}.{start.microsecond // 1000:03d} UTC, {length:.2f} s",
+                        f"{clock(start, 3)} UTC, {length:.2f} s",
                         className="faint",
                     ),
                     html.Span(f"score {row['score']:.1f}", className="faint", title=_SCORE),
@@ -306,7 +306,7 @@ def _orphans(desk: Desk, session: str) -> Component | None:
             html.Ul(
                 [
                     html.Li(
-                        f"{place(r['joint'])} · {r['kind']} at {r['start']:%H:%M:%S}: "
+                        f"{place(r['joint'])} · {r['kind']} at {clock(r['start'])}: "
                         f"{r['verdict']} by {r['reviewer']}, {r['at']:%Y-%m-%d %H:%M}. {r['note']}"
                     )
                     for r in left.iter_rows(named=True)

@@ -13,6 +13,7 @@ from replay.checks import lost_flags
 from replay.cleaning import note_level
 from replay.records import QualityNote, Session
 from replay.reviews import OPEN, verdicts
+from replay.reviews.signing_off.sign_offs import signed_states
 from replay.wording import number
 
 RANKS = {"note": 1, "look": 2, "act": 3}
@@ -26,7 +27,8 @@ class Library:
     Columns: ``session, arm, start, minutes, joints, base_end, payload_kg,
     person, completeness, marks`` (worst severity per joint as digits 0 to 3,
     in the arm's order), ``worst`` (0 to 3), ``flags``, ``open``, ``checked``,
-    ``rate_hz, source``. ``places`` names the joints of each arm in order.
+    ``signed`` (no, half-signed, signed), ``rate_hz, source``. ``places`` names the
+    joints of each arm in order.
     """
 
     rows: pl.DataFrame
@@ -80,6 +82,7 @@ def library(archive: Archive) -> Library:
             pl.col("flags").fill_null(0),
             pl.col("open").fill_null(0),
             pl.col("checked").fill_null(False),
+            pl.col("session").replace_strict(signed_states(archive), default="no").alias("signed"),
             pl.col("source").str.extract(r"([^/\\]+)$").fill_null(pl.col("source")),
         )
         .sort("start", "session", descending=True)
@@ -117,14 +120,20 @@ def notes_by_level(record: Session) -> tuple[list[QualityNote], list[QualityNote
 def facts(record: Session) -> list[tuple[str, str]]:
     """Return what a reader wants to know of a session first, as word pairs."""
     minutes = (record.end - record.start).total_seconds() / 60
-    person = {True: "yes", False: "no", None: "not said"}[record.person_on_tip]
-    payload = "not said or varying" if record.payload_kg is None else f"{record.payload_kg:g} kg"
+    logged = {name for names in record.channels.values() for name in names}
+
+    def said(name: str, whole: str | None) -> str:
+        return whole or ("varying" if name in logged else "not said")
+
+    tip, kg = record.person_on_tip, record.payload_kg
+    person = said("person_on_tip", None if tip is None else "yes" if tip else "no")
+    payload = said("payload_kg", None if kg is None else f"{kg:g} kg")
     complete = "not known" if record.completeness is None else per_cent(record.completeness, 1)
     return [
         ("Arm", record.arm),
         ("Start", f"{record.start:%Y-%m-%d %H:%M:%S} UTC"),
         ("Length", f"{minutes:.1f} min"),
-        ("Base end", record.base_end or "not said or varying"),
+        ("Base end", said("base_end", record.base_end)),
         ("Payload", payload),
         ("Person on the tip", person),
         ("Complete", complete),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from replay.archive import Archive
@@ -29,7 +29,9 @@ from replay.reviews.signing_off.rechecking import comparisons
 from replay.reviews.signing_off.sign_offs import SignOff, session_state, sign_offs
 from replay.reviews.signing_off.signing import missing, reopen, sign
 from replay.reviews.signing_off.statements import Statement, completeness_words, statement
+from replay.signals.person import person_on_tip
 from replay.wear import maintenance
+from replay.wording import clock
 
 __all__ = [
     "OPEN",
@@ -53,6 +55,7 @@ __all__ = [
     "give_back",
     "judge",
     "next_after",
+    "on_tip",
     "opened",
     "person_words",
     "queue",
@@ -65,6 +68,16 @@ __all__ = [
     "waits",
     "worst_of",
 ]
+
+
+def on_tip(archive: Archive, sessions: Iterable[str]) -> dict[str, str]:
+    """Return, for each session with a person on the tip, when that was, in words."""
+    words = {
+        "throughout": "a person on the tip",
+        "at times": "a person on the tip for a part of the session",
+    }
+    found = {s: person_on_tip(archive, archive.session(s)) for s in set(sessions)}
+    return {s: words[presence] for s, presence in found.items() if presence in words}
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +167,7 @@ def told(entries: Sequence[object], finding: str) -> list[Disposition]:
 
 def _links(archive: Archive, finding: Finding) -> tuple[Link, ...]:
     """Return what a disposition of this finding can point to, the nearest first."""
-    made = [Link("instant", finding.start.isoformat(), f"its start, {finding.start:%H:%M:%S} UTC")]
+    made = [Link("instant", finding.start.isoformat(), f"its start, {clock(finding.start)} UTC")]
     near = pins(archive, finding.session, start=finding.start, end=finding.end)
     made += [
         Link("pin", r["pin"], f"pin by {r['author']}: {r['text'][:60]}")

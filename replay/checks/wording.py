@@ -19,6 +19,7 @@ from replay.models.residuals import HELD, Flags, Floats, JointResiduals
 from replay.signatures.kinds import Facts
 from replay.signatures.registry import BY_KIND, SHAPES
 from replay.signatures.stall import lacking
+from replay.wording import clock
 
 
 def facts_of(evidence: Evidence, finding: Finding, decision: Decision, start: datetime) -> Facts:
@@ -187,12 +188,8 @@ def evidence_of(
 
 def span_text(start: datetime, from_s: float, to_s: float) -> str:
     """Return ``from 09:00:01.2 to 09:00:05.0``, or ``at`` an instant."""
-    begin, end = (_clock(start + timedelta(seconds=s)) for s in (from_s, to_s))
+    begin, end = (clock(start + timedelta(seconds=s), 1) for s in (from_s, to_s))
     return f"at {begin}" if begin == end else f"from {begin} to {end}"
-
-
-def _clock(instant: datetime) -> str:
-    return f"{instant:%H:%M:%S}.{instant.microsecond // 100000}"
 
 
 def _plain(value: Any) -> Any:

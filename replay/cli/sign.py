@@ -22,7 +22,7 @@ from replay.reviews.signing_off.rechecking import comparisons
 from replay.reviews.signing_off.sign_offs import SignOff, session_state, sign_offs
 from replay.reviews.signing_off.signing import missing, reopen, sign
 from replay.reviews.signing_off.statements import Statement, completeness_words, statement
-from replay.wording import counted
+from replay.wording import counted, lacking_words
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -93,7 +93,7 @@ def _show(archive: Archive, session: str, *, as_json: bool) -> int:
     for line in lines(stated):
         print(f"  {line}")
     if lacking:
-        print(f"{len(lacking)} of {stated.findings} findings have no disposition:")
+        print(f"{lacking_words(len(lacking), stated.findings)}:")
         for f in lacking:
             print(f"  {f.finding}  {f.severity}  {f.place}  {f.kind}")
     else:

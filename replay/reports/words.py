@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 
 from replay.archive.completeness import per_cent
-from replay.wording import NONE
+from replay.wording import NONE, clock, day_and_clock
 
 
 def instant(at: datetime | None) -> str:
@@ -17,12 +17,12 @@ def instant(at: datetime | None) -> str:
     """
     if at is None:
         return NONE
-    return f"{at:%Y-%m-%d %H:%M:%S}.{at.microsecond // 1000:03d} Z"
+    return f"{day_and_clock(at, 3)} Z"
 
 
 def span(start: datetime, end: datetime) -> str:
     """Return a span with its length; the day is said once."""
-    last = f"{end:%H:%M:%S}.{end.microsecond // 1000:03d} Z"
+    last = f"{clock(end, 3)} Z"
     whole = last if start.date() == end.date() else instant(end)
     return f"{instant(start)} to {whole} ({duration(end - start)})"
 

@@ -85,3 +85,8 @@ def test_evidence_is_plain_data_and_agrees_with_the_facts(friction):
 def test_a_span_is_an_instant_where_both_ends_read_the_same():
     assert span_text(START, 1.21, 1.24) == "at 06:00:01.2"
     assert span_text(START, 1.2, 5.0) == "from 06:00:01.2 to 06:00:05.0"
+
+
+def test_a_sentences_times_are_rounded_and_add_up_with_their_length():
+    assert span_text(START, 45.267, 45.267 + 8.2) == "from 06:00:45.3 to 06:00:53.5"
+    assert span_text(START, 59.96, 62.0) == "from 06:01:00.0 to 06:01:02.0"

@@ -5,11 +5,14 @@ from __future__ import annotations
 import io
 import re
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
+import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.pages.compare_parts import pair_words
 from replay.archive import Archive
 from replay.signals.motion.pairing import compare_sessions
 from tests.pages.conftest import Visit
@@ -93,6 +96,31 @@ def test_the_differences_are_saved(visit: Open, heron: Archive) -> None:
         page.get_by_role("link", name="Save the differences as Parquet").click()
     rows = pl.read_parquet(io.BytesIO(Path(download.value.path()).read_bytes()))
     assert rows.height == compare_sessions(heron, A, B)[0].height
+
+
+@pytest.mark.parametrize(
+    ("second_a", "words"),
+    [
+        (1.84, "the second's 0.09 A smaller."),
+        (2.03, "the second's 0.10 A larger."),
+        (1.93, "the same to 0.01 A."),
+    ],
+)
+def test_a_difference_of_sizes_is_said_as_one(second_a: float, words: str) -> None:
+    at = datetime(2031, 3, 1, 9, 4, 7, 600_000, tzinfo=UTC)
+    said = pair_words(
+        {
+            "current_abs_a_first": 1.93,
+            "current_abs_a_second": second_a,
+            "first_start": at,
+            "second_start": at,
+            "distance": 2.3,
+        }
+    )
+    assert said.startswith("First at 09:04:08, second at 09:04:08. How unlike the two motions are")
+    assert "size of the current, its sign left out" in said
+    assert said.endswith(words)
+    assert "-0.09" not in said
 
 
 def test_one_session_alone_is_told_in_words(visit: Open, tmp_path: Path) -> None:

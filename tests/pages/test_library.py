@@ -119,6 +119,22 @@ def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive
     assert tab.errors == []
 
 
+def test_all_slots_and_what_cautions_are_in_sight(visit: Open, many: Archive) -> None:
+    wide = visit(many).go("/library?find=s04321")
+    for name in ("Joints, how complete", "Open flags", "Signed", "Person on tip"):
+        box = wide.get_by_role("columnheader", name=name).bounding_box()
+        assert box is not None
+        assert box["x"] + box["width"] <= 1280, name
+    narrow = visit(many, width=420).go("/library?find=s04321")
+    picture = narrow.locator("#library-grid .ag-row-first .session-picture").first
+    expect(picture).to_be_visible(timeout=45_000)
+    hit = """e => { const r = e.getBoundingClientRect();  // what is seen at the last slot
+      return e.contains(document.elementFromPoint(r.right - 10, r.top + r.height / 2)); }"""
+    narrow.wait_for_timeout(300)  # the grid lets a column go after its first drawing
+    assert picture.evaluate(hit)
+    expect(narrow.locator(".ag-row-first [col-id=signed]")).to_have_text("no")
+
+
 def test_every_session_of_ten_thousand_is_listed_once(many: Archive) -> None:
     made = library(many)
     assert made.rows.height == made.rows["session"].n_unique() == 10_000

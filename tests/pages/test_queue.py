@@ -257,6 +257,8 @@ def test_the_sign_off_cautions_of_a_slip_and_a_person_and_tells_a_stale_page(
     )
     slip = flag_row("slip", "J2", "act", kind="brake-slip")
     keep_flags(archive, slip, session="s2")
+    tips = visit(archive).go("/queue").locator(".queue-row .queue-tip")
+    expect(tips).to_have_text(["Caution: a person on the tip for a part of the session"])
     judge(archive, "s2", "slip", "watch", reviewer="R. Moss", reasons=PLAIN)
     page = visit(archive).go("/sign-off?session=s2")
     said = page.locator(".signoff .caution")

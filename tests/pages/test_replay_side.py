@@ -36,6 +36,26 @@ def test_expected_current_and_residual_at_the_cursor_are_the_baselines(
     assert left == pytest.approx(row["current_a"] - shown, abs=5.6e-3)  # shown to 0.01 A
 
 
+PLANE = """() => { const R = jointbook.replay, r = new R.SvgRenderer(520, 384, "#ffffff");
+  R.player.plane.picture(r, 520, 384);
+  return [r.toString(), jointbook.theme.colour("band")]; }"""
+
+
+def test_a_braked_joint_is_said_to_be_so_and_has_no_band(visit: Open, heron: Archive) -> None:
+    table = joint_table(heron, SESSION, "J2")
+    for engaged, word in ((True, "engaged"), (False, "released")):
+        rows = table.filter(pl.col("brake_engaged") == engaged)
+        moment = rows["time"][rows.height // 2].strftime("%Y-%m-%dT%H:%M:%S.%f")
+        page = opened(visit, heron, f"&at={moment}Z&front=J2").page
+        page.wait_for_function("() => jointbook.replay.player.plane.data?.groups.length === 2")
+        still(page)
+        brake = page.locator("#rp-values tr", has_text="J2").locator(".rp-brake")
+        expect(brake).to_have_text(re.compile(word))
+        picture, band = page.evaluate(PLANE)
+        assert ("J2 braked at the cursor" in picture) is engaged
+        assert (f'fill="{band}"' in picture) is not engaged
+
+
 def test_the_posture_is_seen_from_either_base(visit: Open, heron: Archive) -> None:
     page = opened(visit, heron, f"&at={MOMENT}Z").page
     at = page.evaluate(AT)

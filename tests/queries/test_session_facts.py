@@ -1,5 +1,6 @@
 """What the pages say of a session in a word or a number."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -24,6 +25,21 @@ def of_rate(rate_hz: float) -> Session:
         rows=600,
         rate_hz=rate_hz,
     )
+
+
+def test_what_varies_is_told_from_what_is_not_said():
+    never = of_rate(20.0)
+    logged = ("J1.angle_deg", "base_end", "payload_kg", "person_on_tip")
+    varying = replace(never, channels={"main": logged})
+    empty = replace(varying, payload_kg=0.0, person_on_tip=False)
+    names = ("Base end", "Payload", "Person on the tip")
+    for record, words in (
+        (never, ["not said"] * 3),
+        (varying, ["varying"] * 3),
+        (empty, ["varying", "0 kg", "no"]),
+    ):
+        said = dict(facts(record))
+        assert [said[name] for name in names] == words
 
 
 @pytest.mark.parametrize(

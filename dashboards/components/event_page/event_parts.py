@@ -10,6 +10,7 @@ from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
 from dashboards.components.plain_tables import number, table
+from replay.wording import clock
 
 
 def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Component:
@@ -62,7 +63,7 @@ def brakes_table(rows: pl.DataFrame, of: str, count: int) -> Component:
     """
     body = [
         [
-            f"{r['time']:%H:%M:%S}.{r['time'].microsecond // 1000:03d}",
+            clock(r["time"], 3),
             f"{r['from_event_s']:+.3f} s",
             html.Strong(_who(r["joints"], count))
             if of in r["joints"]

@@ -31,6 +31,7 @@ def grid_rows(sessions: pl.DataFrame, places: dict[str, list[str]]) -> list[dict
         "flags",
         "open",
         "checked",
+        "signed",
         "rate_hz",
         "source",
     ).to_dicts()
@@ -45,6 +46,8 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
     """Return the grid over the whole catalogue."""
     number = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
     columns: list[dict[str, Any]] = [
+        # Both stay at the left; where there is no room for two, the grid lets the first go: a
+        # session that is flagged at its last joint must not look clean.
         {
             "field": "session",
             "headerName": "Session",
@@ -56,14 +59,24 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "field": "picture",
             "headerName": "Joints, how complete",
             "cellRenderer": "SessionPicture",
-            "width": 188,
+            "width": 182,
+            "pinned": "left",
             "comparator": {"function": "jointbookByWorst"},
         },
         {"field": "start", "headerName": "Start (UTC)", "width": 160, "sort": "desc"},
-        {"field": "arm", "headerName": "Arm", "width": 88},
-        {"field": "minutes", "headerName": "Minutes", "width": 102, **number},
-        {"field": "open", "headerName": "Open flags", "width": 120, **number},
-        {"field": "flags", "headerName": "Flags", "width": 86, **number},
+        {"field": "open", "headerName": "Open flags", "width": 118, **number},
+        {
+            "field": "signed",
+            "headerName": "Signed",
+            "width": 96,
+            "headerTooltip": "Whether the session's review is signed off",
+        },
+        {
+            "field": "person",
+            "headerName": "Person on tip",
+            "width": 132,
+            "headerTooltip": "Empty: not said, or varying in the session",
+        },
         {
             "field": "checked",
             "headerName": "Checked",
@@ -71,9 +84,17 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "valueFormatter": {"function": "params.value ? 'yes' : 'not yet'"},
             "cellDataType": False,
         },
+        {"field": "flags", "headerName": "Flags", "width": 86, **number},
+        {"field": "minutes", "headerName": "Minutes", "width": 102, **number},
+        {"field": "arm", "headerName": "Arm", "width": 88},
         {"field": "base_end", "headerName": "Base end", "width": 120},
-        {"field": "payload_kg", "headerName": "Payload kg", "width": 128, **number},
-        {"field": "person", "headerName": "Person on tip", "width": 145},
+        {
+            "field": "payload_kg",
+            "headerName": "Payload kg",
+            "width": 128,
+            "headerTooltip": "Empty: not said, or varying in the session",
+            **number,
+        },
         {
             "field": "rate_hz",
             "headerName": "Hz",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from dash import html
@@ -13,22 +13,27 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.report_links import bundle_link
 from dashboards.links import View
-from replay.wording import counted
+from replay.wording import clock, counted, day_and_clock
 
 if TYPE_CHECKING:
     from dashboards.queries import record
 
 
-def waiting_list(waiting: Sequence[record.Waiting], chosen: str) -> Component:
-    """Return the queue as a list of links, the worst on top."""
+def waiting_list(
+    waiting: Sequence[record.Waiting], chosen: str, on_tip: Mapping[str, str]
+) -> Component:
+    """Return the queue as a list of links, the worst on top; ``on_tip`` by session."""
     return html.Ol(
-        [html.Li(_waits(w, w.finding.finding == chosen)) for w in waiting],
+        [
+            html.Li(_waits(w, w.finding.finding == chosen, on_tip.get(w.finding.session)))
+            for w in waiting
+        ],
         className="queue-list",
         **aria(label="What waits, worst first"),
     )
 
 
-def _waits(w: record.Waiting, here: bool) -> Component:
+def _waits(w: record.Waiting, here: bool, on_tip: str | None) -> Component:
     f = w.finding
     state = f"has “{w.verdict}”, its reasons are owed" if w.state == "judged" else ""
     return basics.go(
@@ -40,7 +45,8 @@ def _waits(w: record.Waiting, here: bool) -> Component:
                     html.Span(_count(len(f.flags)), className="faint"),
                 ]
             ),
-            html.Span(f"{f.start:%Y-%m-%d %H:%M:%S} · {w.arm}", className="faint", title=f.session),
+            html.Span(f"{day_and_clock(f.start)} · {w.arm}", className="faint", title=f.session),
+            *([html.Span(f"Caution: {on_tip}", className="queue-tip")] if on_tip else []),
             html.Span(
                 "; ".join(p for p in (f"{w.holder} has it" if w.holder else "", state) if p),
                 className="queue-holder",
@@ -65,7 +71,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                     basics.severity(f.severity),
                     html.H2(f"{f.place} · {f.kind}", id="finding-title", tabIndex=-1),
                     html.Span(
-                        f"{f.session} · {f.start:%H:%M:%S}.{f.start.microsecond // 1000:03d} UTC, "
+                        f"{f.session} · {clock(f.start, 3)} UTC, "
                         f"{seconds:.2f} s · score {f.score:.1f}",
                         className="faint",
                     ),

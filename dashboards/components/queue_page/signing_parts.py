@@ -12,7 +12,7 @@ from dashboards.components import basics
 from dashboards.components.queue_page.finding_panel import in_words
 from dashboards.links import View
 from dashboards.queries import record
-from replay.wording import counted
+from replay.wording import clock, counted, lacking_words
 
 
 def signing_form(here: record.Signing) -> Component:
@@ -42,8 +42,10 @@ def signing_form(here: record.Signing) -> Component:
     if here.lacking:
         shown.append(
             basics.message(
-                f"{len(here.lacking)} of {len(here.held)} findings have no disposition yet.",
-                "They are marked below; the queue opens at the worst of them.",
+                f"{lacking_words(len(here.lacking), len(here.held))} yet.",
+                "It is marked below; the queue opens at it."
+                if len(here.lacking) == 1
+                else "They are marked below; the queue opens at the worst of them.",
             )
         )
         first = here.lacking[0]
@@ -116,7 +118,7 @@ def findings_table(
                                 f"{f.place} · {f.kind}",
                                 links.href("queue", View(session=session, flag=f.lead.flag)),
                             ),
-                            f" at {f.start:%H:%M:%S}",
+                            f" at {clock(f.start)}",
                         ]
                     ),
                     html.Td(said),

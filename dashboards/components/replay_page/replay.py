@@ -51,7 +51,9 @@ def controls() -> Component:
                 html.Select([html.Option(f"{r}×", value=r) for r in RATES], id="rp-rate"),
                 _button("rp-way", "Forwards", "Direction of play (B)"),
                 _button("rp-loop", "Loop", "Go round between the cursors, else the window (O)"),
-                _button("rp-mark", "2nd", "Set or clear the second cursor (M)"),
+                _button(
+                    "rp-mark", "2nd cursor", "Set or clear the second cursor, to measure from (M)"
+                ),
                 _button("rp-pin-open", "Pin", "Pin a note at the cursor (I)"),
             ),
             _group(
@@ -60,8 +62,10 @@ def controls() -> Component:
                 _button("rp-out", "Farther", "Zoom out (−)"),
                 _button("rp-to-flag", "To flag", "Zoom to the flag (Z)"),
                 _button("rp-all", "Whole", "Whole session (0)"),
-                _button("rp-solo", "Alone", "The front joint alone (S)"),
-                _button("rp-zero", "Since", "Angles since the cursor (A)"),
+                _button("rp-solo", "One joint", "Show the front joint alone, or all again (S)"),
+                _button(
+                    "rp-zero", "From here", "Count angles from where they are at the cursor (A)"
+                ),
             ),
             _keep(),
         ],

@@ -26,6 +26,7 @@ from dashboards.queries.event.argument import argument
 from dashboards.queries.event.rarity import as_rare, rarity, score_words
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
+from replay.wording import clock
 
 
 def head(desk: Desk, event: events.Event, view: View) -> Component:
@@ -70,8 +71,7 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
                     html.H1([f"{event.place} · ", term(event.kind)]),
                     basics.severity(event.severity) if event.severity else None,
                     html.Span(
-                        f"{shown} · {event.start:%H:%M:%S}.{event.start.microsecond // 1000:03d} "
-                        f"UTC for {event.seconds:.2f} s",
+                        f"{shown} · {clock(event.start, 3)} UTC for {event.seconds:.2f} s",
                         className="faint",
                     ),
                     basics.go("Step through it in the replay", replay, className="button"),

@@ -129,6 +129,12 @@ def session_state(archive: Archive, session: str) -> str:
     return "open" if checked and session not in lost_flags(archive) else "unchecked"
 
 
+def signed_states(archive: Archive) -> dict[str, str]:
+    """Return the sessions that hold a signature, each with its state: signed or half-signed."""
+    last = {e.session: e.what for e in open_record(archive).entries(KIND)}
+    return {session: what for session, what in last.items() if what in (SIGNED, FIRST)}
+
+
 def refuse_if_signed(archive: Archive, session: str, act: str) -> None:
     """Raise UsageError when a session's state does not allow an act."""
     state = session_state(archive, session)

@@ -20,6 +20,7 @@ from replay.reviews.signing_off.sign_offs import (
 )
 from replay.reviews.signing_off.statements import Statement, plain, statement
 from replay.reviews.states import session_after
+from replay.wording import lacking_words
 
 
 def missing(archive: Archive, session: str) -> tuple[Finding, ...]:
@@ -83,7 +84,7 @@ def sign(archive: Archive, session: str, *, reviewer: str, mark: str, remark: st
         lacking = [f for f, d in held if d is None or not d.complete]
         if lacking:
             raise UsageError(
-                f"{len(lacking)} of {len(present)} findings have no disposition: "
+                f"{lacking_words(len(lacking), len(present))}: "
                 + "; ".join(f"{f.place} {f.kind} ({f.finding})" for f in lacking[:5]),
                 todo="give each one first",
             )
