@@ -141,9 +141,12 @@ def stitches(
 def pair_overlay(
     traces: pl.DataFrame, names: tuple[str, str], quantity: str, *, joint_index: int
 ) -> go.Figure:
-    """Draw two motions over each other, aligned on onset, with what lies between."""
+    """Draw two motions over each other, aligned on onset.
+
+    The second is grey, with a dash that is no joint's: it is another session, not another joint.
+    """
     figure = go.Figure()
-    for row, (name, dash) in enumerate(zip(names, ("solid", "dash"), strict=True)):
+    for row, (name, dash) in enumerate(zip(names, ("solid", "10px,4px"), strict=True)):
         mine = traces.filter(pl.col("row") == row)
         if not mine.height or mine[quantity].null_count() == mine.height:
             continue
@@ -152,8 +155,8 @@ def pair_overlay(
                 mine["since_s"].to_numpy(),
                 mine[quantity].to_numpy(),
                 name,
-                joint_ink(joint_index) if row == 0 else ink("ink"),
-                width=2.2 if row == 0 else 1.4,
+                joint_ink(joint_index) if row == 0 else ink("faint"),
+                width=2.2 if row == 0 else 1.8,
                 dash=dash,
             )
         )

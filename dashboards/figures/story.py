@@ -14,6 +14,9 @@ from plotly.subplots import make_subplots
 from dashboards.figures.event import has, seconds_after, with_holes
 from dashboards.figures.style import FLAGGED, few_ticks, ink, joint_ink, line, settle
 
+MOST_BAND = 3.0
+"""A band so many times as high as the current's own range is cut: the current would be a line."""
+
 JUMP = 1.5
 """A band that widens by this factor from one sample to the next has jumped."""
 
@@ -91,10 +94,14 @@ def story(
             showarrow=False, font={"size": 11}, xshift=-4 if anchor == "right" else 4,
         )  # fmt: skip
     _draw_pins(figure, pins, zero)
-    figure.update_xaxes(title="seconds after the event's start", row=len(panels), col=1)
+    figure.add_trace(line([None], [None], "measured", colours), row=1, col=1)  # of every panel
+    figure.update_xaxes(
+        title={"text": "seconds after the event's start", "standoff": 4, "font": {"size": 12}},
+        row=len(panels), col=1,
+    )  # fmt: skip
     figure.update_layout(
-        legend={"x": 0, "xanchor": "left", "y": 1.045, "traceorder": "reversed"},
-        margin={"l": 70, "t": 48},
+        legend={"x": 0, "xanchor": "left", "y": 1.035, "traceorder": "reversed"},
+        margin={"l": 70, "t": 36, "b": 34},
     )
     return figure
 
@@ -104,9 +111,9 @@ def _current(
 ) -> None:
     if has(rows, "low_a"):
         band = {
-            **ink("accent"),
-            "light_fill": "rgba(0,114,178,.16)",
-            "dark_fill": "rgba(86,180,233,.22)",
+            **ink("faint"),  # no joint's colour: nothing of it was measured
+            "light_fill": "rgba(80,80,80,.17)",
+            "dark_fill": "rgba(190,190,190,.24)",
         }
         at, level = outline(x, rows["low_a"].to_numpy(), rows["high_a"].to_numpy())
         figure.add_trace(
@@ -125,12 +132,21 @@ def _current(
             col=1,
         )
         figure.add_trace(
-            line(x, rows["expected_a"].to_numpy(), "expected", ink("accent"), width=1, dash="dash"),
+            line(x, rows["expected_a"].to_numpy(), "expected", ink("ink"), width=1, dash="9px,4px"),
             row=number,
             col=1,
         )
-    figure.add_trace(line(x, rows["current_a"].to_numpy(), "current", colours), row=number, col=1)
-    figure.update_yaxes(range=_own_scale(rows), row=number, col=1)
+    measured = line(x, rows["current_a"].to_numpy(), "current", colours, showlegend=False)
+    figure.add_trace(measured, row=number, col=1)
+    scale, runs_on = current_scale(rows)
+    figure.update_yaxes(range=scale, row=number, col=1)
+    if runs_on:
+        axis = "" if number == 1 else str(number)
+        figure.add_annotation(
+            text=f"{runs_on} the band runs on", xref=f"x{axis} domain", x=1, xanchor="right",
+            yref=f"y{axis} domain", y=1 if "▲" in runs_on else 0,
+            yanchor="top" if "▲" in runs_on else "bottom", showarrow=False, font={"size": 10},
+        )  # fmt: skip
 
 
 def outline(x: Any, low: Any, high: Any) -> tuple[list[float | None], list[float | None]]:
@@ -155,19 +171,32 @@ def outline(x: Any, low: Any, high: Any) -> tuple[list[float | None], list[float
     return at, level
 
 
-def _own_scale(rows: pl.DataFrame) -> list[float] | None:
-    """Return the current's own range: a band that widens where training was thin is cut off."""
+def current_scale(rows: pl.DataFrame) -> tuple[list[float], str]:
+    """Return the current's range, and the sides on which the band runs on beyond it.
+
+    The band is held whole where it does not press the current flat; one that widens far where
+    training was thin is cut, and the cut is to be told.
+    """
     names = [c for c in ("current_a", "expected_a") if has(rows, c)]
     low = min((float(rows[c].min() or 0.0) for c in names), default=0.0)  # type: ignore[arg-type]
     high = max((float(rows[c].max() or 0.0) for c in names), default=0.0)  # type: ignore[arg-type]
     room = max(0.25 * (high - low), 0.05)
-    return [low - room, high + room]
+    own = [low - room, high + room]
+    if not has(rows, "low_a") or not has(rows, "high_a"):
+        return own, ""
+    under, over = float(rows["low_a"].min()), float(rows["high_a"].max())  # type: ignore[arg-type]
+    if max(over, high) - min(under, low) <= MOST_BAND * (own[1] - own[0]):
+        edge = 0.04 * (max(over, high) - min(under, low))
+        return [min(own[0], under - edge), max(own[1], over + edge)], ""
+    return own, "▲" * (over > own[1]) + "▼" * (under < own[0])
 
 
 def _ribbons(
     figure: go.Figure, number: int, brakes: Sequence[tuple[str, pl.DataFrame]], zero: datetime
 ) -> None:
     """One row a channel: thick where engaged, thin where released, gaps unknown."""
+    for said, width in (("brake engaged", 9), ("brake released", 2)):  # the key of the lanes
+        figure.add_trace(line([None], [None], said, ink("ink"), width=width), row=number, col=1)
     for level, (word, spans) in enumerate(reversed(brakes)):
         for value, width, said in ((True, 9, "engaged"), (False, 2, "released")):
             x: list[float | None] = []
@@ -208,9 +237,9 @@ def _draw_pins(figure: go.Figure, pins: pl.DataFrame | None, zero: datetime) -> 
         until = (row["end"] - zero).total_seconds()
         if until > at:
             figure.add_vrect(
-                x0=at, x1=until, fillcolor="rgba(0,158,115,.10)", line_width=0, layer="below"
+                x0=at, x1=until, fillcolor="rgba(128,128,128,.14)", line_width=0, layer="below"
             )
-        figure.add_vline(x=at, line={"color": "rgb(0,158,115)", "width": 1.2, "dash": "dash"})
+        figure.add_vline(x=at, line={"color": "rgb(128,128,128)", "width": 1.4, "dash": "3px,3px"})
         figure.add_annotation(
             text=f"⚲{number}", x=at, xref="x", y=0, yref="paper", yanchor="top", yshift=2,
             showarrow=False, font={"size": 12}, hovertext=row["text"],

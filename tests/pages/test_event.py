@@ -16,6 +16,7 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.figures.story import current_scale
 from dashboards.queries.event import rebuilt
 from dashboards.queries.event.argument import READ, of_evidence
 from dashboards.queries.event.event_tables import TABLES
@@ -412,6 +413,11 @@ def test_the_caution_for_a_slip_stands_at_the_top_and_once(
     assert evidence is not None
     assert top["y"] < evidence["y"]
     expect(page.locator(".argument")).to_contain_text("the angle moved by 0.80 deg and stays there")
+    expect(page.locator(".argument dt", has_text="By how much")).to_have_count(0)  # said in Seen
+    expect(page.locator(".causes-out")).to_contain_text("explain nothing of it: friction, ")
+    lane = page.locator("#event-story .xtitle").bounding_box()
+    assert lane is not None
+    assert lane["y"] + lane["height"] <= 800  # time axis, and the brakes above it
     expect(page.locator(".cause-picture")).to_have_count(2)
 
 
@@ -431,6 +437,30 @@ def test_a_larger_residual_beside_the_flag_is_explained(heron: Archive) -> None:
     assert "1.5 s" in said
     assert "J3 +2.0" in said
     assert larger_unflagged(heron, event, rows.filter(pl.col("joint") != "J6")) == []
+
+
+def test_causes_that_explain_nothing_are_named_with_what_was_measured() -> None:
+    kept = {"lead": True, "kinds": {"brake-slip": 598.7}, "resting_a": -0.004, "drag_a": None}
+    said = of_evidence(kept, "brake-slip").out
+    assert said == (
+        "Weighed too, and out because they explain nothing of it: friction, brake-drag, "
+        "current-sensor, stall, angle-sensor, load, stick-slip, late-release, gap. "
+        "Current-sensor: an offset shows at rest too; there it is +0.00 A."
+    )
+    assert of_evidence({"kinds": {"gap": 1.0}}, "gap").out.endswith("brake-slip, late-release.")
+    assert of_evidence({}, "gap").out == ""  # a flag of an earlier program: nothing is known
+    assert "leads it" in of_evidence({"lead": False}, "stall").out
+
+
+def test_the_currents_axis_holds_the_band_or_says_that_it_runs_on() -> None:
+    rows = pl.DataFrame({"current_a": [-0.1, 0.2], "expected_a": [0.0, 0.0]})
+    held, said = current_scale(rows.with_columns(low_a=pl.lit(-0.4), high_a=pl.lit(0.3)))
+    assert held[0] < -0.4 < 0.3 < held[1]
+    assert said == ""
+    cut, said = current_scale(rows.with_columns(low_a=pl.lit(-0.12), high_a=pl.lit(9.0)))
+    assert said == "▲"
+    assert cut[1] < 0.5
+    assert current_scale(rows)[1] == ""
 
 
 def test_every_name_that_the_argument_reads_is_declared() -> None:

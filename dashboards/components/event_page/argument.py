@@ -48,9 +48,7 @@ def picture_of(word: str) -> Component | None:
     )
 
 
-def argument_part(
-    summary: str, steps: Iterable[tuple[str, str]], kind: str, weighed: Sequence[Weighed]
-) -> Component:
+def argument_part(summary: str, steps: Iterable[tuple[str, str]]) -> Component:
     """Return the argument as one block.
 
     ``steps`` are (word, what) pairs: what was expected, seen, by how much, how
@@ -66,10 +64,24 @@ def argument_part(
             html.H2("Evidence", id="evidence"),
             html.P(summary, className="flag-summary"),
             html.Dl(told, className="argument") if told else None,
-            *_others(kind, weighed),
         ],
         className="sheet",
         **aria(labelledby="evidence"),
+    )
+
+
+def causes_part(kind: str, weighed: Sequence[Weighed], out: str) -> Component | None:
+    """Return the other causes that were weighed, and those that explained nothing of it."""
+    if not weighed and not out:
+        return None
+    return html.Section(
+        [
+            html.H2(term("Other causes that were weighed"), id="causes"),
+            *_others(kind, weighed),
+            html.P(out, className="causes-out") if out else None,
+        ],
+        className="sheet",
+        **aria(labelledby="causes"),
     )
 
 

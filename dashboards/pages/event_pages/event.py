@@ -28,7 +28,7 @@ from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.event_pages.event_callbacks import event_of, register_sections
 from dashboards.pages.event_pages.event_story import story, story_figure
-from dashboards.pages.event_pages.event_top import contents, danger, head, verdict, words
+from dashboards.pages.event_pages.event_top import causes, contents, danger, head, verdict, words
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event import events
@@ -63,6 +63,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div([words(desk, event), verdict(desk, event)], className="event-top"),
             contents(),
             story(desk, event, window),
+            causes(desk, event),
             *event_sections.placeholders(
                 view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
             ),

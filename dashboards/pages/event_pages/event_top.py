@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 
 from dashboards import links
 from dashboards.components import basics
-from dashboards.components.event_page.argument import argument_part
+from dashboards.components.event_page.argument import argument_part, causes_part
 from dashboards.components.figure_card import aria
 from dashboards.components.reviewer import reviewer_field
 from dashboards.components.terms import term
@@ -84,7 +84,7 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
 
 
 def words(desk: Desk, event: events.Event) -> Component:
-    """Return the argument: expected, seen, by how much, how rare, what else was weighed."""
+    """Return the argument: expected, seen, by how much, how rare."""
     said = argument(desk.archive, event.record.session, event.flag, event.kind)
     base, hours, seen, own = _taught(desk, event)
     rare = rarity(event.score, hours, seen)
@@ -97,7 +97,13 @@ def words(desk: Desk, event: events.Event) -> Component:
         ("By how much", said.by),
         ("Score", f"{score}{rare}"),
     ]
-    return argument_part(event.summary, steps, event.kind, said.weighed)
+    return argument_part(event.summary, steps)
+
+
+def causes(desk: Desk, event: events.Event) -> Component | None:
+    """Return the other causes that were weighed, below what decides."""
+    said = argument(desk.archive, event.record.session, event.flag, event.kind)
+    return causes_part(event.kind, said.weighed, said.out)
 
 
 def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, str]:
@@ -133,7 +139,9 @@ def danger(event: events.Event) -> Component | None:
 
 def verdict(desk: Desk, event: events.Event) -> Component:
     """Return the verdict of the flag and the form for a new one."""
-    parts: list[Any] = [html.H2("Verdict", id="verdict"), reviewer_field()]
+    parts: list[Any] = [
+        html.Div([html.H2("Verdict", id="verdict"), reviewer_field()], className="verdict-head")
+    ]
     if event.flag is None:
         parts.append(
             html.P("A span of your own is not a flag: pin a note to it.", className="faint")
@@ -167,6 +175,7 @@ def contents() -> Component:
     """Return links to the parts of the page."""
     names = (
         ("Before, during, after", "event-story-title"),
+        ("Other causes", "causes"),
         ("Similar motions", "likes"),
         ("Score and what if", "scores"),
         ("Other joints", "others"),

@@ -35,6 +35,7 @@ READ: dict[str, str] = {
     "astray_deg": "angle beyond what the rate adds up to, deg",
     "duration_s": "length, s",
     "kinds": "weight of each cause",
+    "lead": "whether this flag speaks for its finding",
     "size": "size of the best-fitting form",
     "size_unit": "its unit",
 }
@@ -60,12 +61,16 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Argument:
-    """What decides on a flag. ``weighed`` holds the other causes, best first."""
+    """What decides on a flag. ``weighed`` holds the other causes, best first.
+
+    ``out`` says of the remaining ones that they were weighed, and why they are none.
+    """
 
     expected: str
     seen: str
     by: str
     weighed: tuple[Cause, ...]
+    out: str = ""
 
 
 def argument(archive: Archive, session: str, flag: str | None, kind: str) -> Argument:
@@ -92,7 +97,9 @@ def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
     """
     read = {name: found.get(name) for name in READ}
     expected, seen, by = _SAID.get(kind, _current)(read)
-    return Argument(expected, seen, by, _weighed(read, kind))
+    if by and by in seen:
+        by = ""  # said already
+    return Argument(expected, seen, by, _weighed(read, kind), left_out(read, kind))
 
 
 def _conditions(read: Mapping[str, Any]) -> str:
@@ -193,6 +200,38 @@ _SAID: dict[str, Callable[[Mapping[str, Any]], Said]] = {
     "current-sensor": _sensor,
     "gap": _gap,
 }
+
+
+OUT_BY: dict[str, tuple[str, ...]] = {
+    "friction": ("forward_a", "backward_a"),
+    "current-sensor": ("resting_a",),
+    "stall": ("behind_command",),
+    "angle-sensor": ("astray_deg",),
+}
+"""Causes that a figure of the evidence speaks on, and the figures: without them nothing is said."""
+
+
+def left_out(read: Mapping[str, Any], kind: str) -> str:
+    """Return which causes explained nothing when all were weighed, in one line.
+
+    Every known cause is weighed and those that explain anything are kept with their weight,
+    so one that is not kept explained nothing.
+    """
+    kinds = read.get("kinds")
+    if read.get("lead") is False:
+        return "The causes were weighed once for the whole finding: see the flag that leads it."
+    if not isinstance(kinds, Mapping) or not kinds:
+        return ""
+    none = [k for k in AGAINST if k not in kinds and k not in (kind, "unusual")]
+    if not none:
+        return ""
+    said = [
+        f"{k}: {AGAINST[k](read)}"
+        for k in none
+        if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
+    ]
+    measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
+    return f"Weighed too, and out because they explain nothing of it: {', '.join(none)}.{measured}"
 
 
 def _weighed(read: Mapping[str, Any], kind: str) -> tuple[Cause, ...]:
