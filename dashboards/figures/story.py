@@ -174,8 +174,7 @@ def outline(x: Any, low: Any, high: Any) -> tuple[list[float | None], list[float
 def current_scale(rows: pl.DataFrame) -> tuple[list[float], str]:
     """Return the current's range, and the sides on which the band runs on beyond it.
 
-    The band is held whole where it does not press the current flat; one that widens far where
-    training was thin is cut, and the cut is to be told.
+    The band is held whole where it does not press the current flat, else cut, which is told.
     """
     names = [c for c in ("current_a", "expected_a") if has(rows, c)]
     low = min((float(rows[c].min() or 0.0) for c in names), default=0.0)  # type: ignore[arg-type]

@@ -17,12 +17,11 @@ from dashboards.failure_words import failure_text
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
+from dashboards.pages.compare_pairs import pair_words, pairs_words
 from dashboards.pages.compare_parts import (
     by_joint,
     nothing,
     one_joint,
-    pair_words,
-    pairs_words,
     sides,
     spans,
     when,

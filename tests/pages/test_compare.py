@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
-from dashboards.pages.compare_parts import pair_words
+from dashboards.pages.compare_pairs import pair_words
 from replay.archive import Archive
 from replay.signals.motion.pairing import compare_sessions
 from tests.pages.conftest import Visit

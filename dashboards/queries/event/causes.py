@@ -99,3 +99,34 @@ AGAINST: dict[str, Callable[[Mapping[str, Any]], str]] = {
     "unusual": lambda read: "taken only where no known cause explains enough",
 }
 """For each cause: why it fits less, in words, given the evidence."""
+
+OUT_BY: dict[str, tuple[str, ...]] = {
+    "friction": ("forward_a", "backward_a"),
+    "current-sensor": ("resting_a",),
+    "stall": ("behind_command",),
+    "angle-sensor": ("astray_deg",),
+}
+"""Causes that a figure of the evidence speaks on, and the figures: without them nothing is said."""
+
+
+def left_out(read: Mapping[str, Any], kind: str) -> str:
+    """Return which causes explained nothing when all were weighed, in one line.
+
+    Every known cause is weighed and those that explain anything are kept with their weight,
+    so one that is not kept explained nothing.
+    """
+    kinds = read.get("kinds")
+    if read.get("lead") is False:
+        return "The causes were weighed once for the whole finding: see the flag that leads it."
+    if not isinstance(kinds, Mapping) or not kinds:
+        return ""
+    none = [k for k in AGAINST if k not in kinds and k not in (kind, "unusual")]
+    if not none:
+        return ""
+    said = [
+        f"{k}: {AGAINST[k](read)}"
+        for k in none
+        if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
+    ]
+    measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
+    return f"Weighed too, and out because they explain nothing of it: {', '.join(none)}.{measured}"
