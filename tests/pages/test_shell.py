@@ -145,8 +145,9 @@ def test_controls_are_of_one_size_and_no_page_is_wider_than_a_small_screen(
         assert set(heights) <= {28}, path  # one size of control
         for width in (800, 420):
             page.set_viewport_size({"width": width, "height": 800})
-            page.wait_for_timeout(150)
-            assert page.evaluate("document.documentElement.scrollWidth") <= width, (path, width)
+            page.wait_for_function(
+                "width => document.documentElement.scrollWidth <= width", arg=width
+            )
         last, main = (
             page.locator("a.thumb").last.bounding_box(),
             page.locator("main").bounding_box(),
