@@ -206,3 +206,15 @@ def test_a_flag_alone_in_the_address_brings_its_session(heron: Archive) -> None:
     assert catalogue.session_asked(heron, "other", "f-1") == "other"
     assert catalogue.session_asked(heron, None, "nosuch") is None
     assert catalogue.session_asked(heron, None, None) is None
+
+
+def test_a_telephone_shows_what_each_brake_does(
+    visit: Callable[..., Visit], heron: Archive
+) -> None:
+    page = visit(heron, width=420).go(f"/replay?session={SESSION}")
+    page.wait_for_selector("#rp-values td.rp-brake")
+    right = page.evaluate(
+        """() => Math.max(...[...document.querySelectorAll('#rp-values td.rp-brake')]
+             .map((e) => e.getBoundingClientRect().right))"""
+    )
+    assert 0 < right <= 420
