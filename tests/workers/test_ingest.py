@@ -223,7 +223,7 @@ def test_an_ingest_that_is_ended_leaves_whole_sessions(tmp_path: Path, how: sign
     assert alive == []
     archive = open_archive(root)
     found = archive.sessions().height
-    assert 0 < found < 24
+    assert 0 < found < 24, said
     assert damages(root) == []
     if how is signal.SIGINT:
         assert "Traceback" not in said
