@@ -16,6 +16,7 @@ import sys
 import threading
 from typing import TYPE_CHECKING
 
+from replay.cli.lost_interrupts import sent_again
 from replay.errors import JointbookError, UsageError
 
 if TYPE_CHECKING:  # loaded within `main`, so that a stop in the first second is told as one
@@ -149,7 +150,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             from replay.cli.ids import complete
 
             complete(args)
-        return int(args.run(args))
+        with sent_again():
+            return int(args.run(args))
     except UsageError as error:
         print(f"jointbook {args.verb}: {error}", file=sys.stderr)
         return EXIT_USAGE

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import time
+import weakref
+
 import pytest
 
 from replay.cli import sessions
@@ -25,3 +28,30 @@ def test_a_library_that_is_broken_is_not_told_as_a_stop(monkeypatch, tmp_path):
     monkeypatch.setattr(sessions, "run", lambda _: _in_a_library(OSError))
     with pytest.raises(ImportError, match="initialization failed"):
         main(["sessions", "--archive", str(tmp_path)])
+
+
+class _Goes:
+    """Something whose end is heard of."""
+
+
+def _interrupted(_: object) -> None:
+    raise KeyboardInterrupt
+
+
+def _drops_an_interrupt(_: object) -> int:
+    """Raise one where Python drops it, as it does in a thread pool that goes; then work on."""
+    one = _Goes()
+    ref = weakref.ref(one, _interrupted)
+    del one
+    assert ref() is None
+    for _second in range(500):
+        time.sleep(0.02)
+    return 0
+
+
+def test_a_stop_that_comes_in_a_callback_of_what_goes_is_a_stop(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(sessions, "run", _drops_an_interrupt)
+    begin = time.monotonic()
+    assert main(["sessions", "--archive", str(tmp_path)]) == EXIT_STOPPED
+    assert capsys.readouterr().err == "stopped\n"
+    assert time.monotonic() - begin < 9  # long before the work is done
