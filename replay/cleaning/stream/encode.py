@@ -62,7 +62,10 @@ class Settler:
         self._thread.join()
 
     def _run(self) -> None:
-        handle = os.open(self._target, os.O_RDONLY)
+        try:
+            handle = os.open(self._target, os.O_RDONLY)
+        except OSError:  # who stores the file, or has tidied it away, knows why
+            return
         try:
             while self._grown.wait() and not self._done:
                 self._grown.clear()
