@@ -18,8 +18,7 @@ from polars.testing import assert_frame_equal
 from replay.archive import Archive, open_archive, repair, verify
 from replay.archive.disk.durable import digest
 from replay.archive.disk.place import StorePlace
-from replay.archive.tables.manifest import Manifest
-from replay.archive.tables.tables import Tables
+from replay.archive.tables.manifest import commit_name
 from replay.cleaning import ingest
 from replay.cli.main import main
 from replay.errors import ArchiveError
@@ -121,24 +120,27 @@ def test_writers_at_the_same_time_on_one_store(store: Store) -> None:
 def test_a_commit_that_is_listed_before_it_can_be_read_is_waited_for(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """What is appended stands there once, though its commit was late to be read."""
     url, options = store
     archive = open_archive(url, create=True, storage_options=options)
-    settled, left = Tables._settled, [2]
+    rows = pl.DataFrame({"session": ["s1"], "pin": ["first"]})
+    archive.append("pins", rows)
+    read, missed = StorePlace.read, list[str]()
 
-    def late(self: Tables, name: str) -> Manifest:
-        if left[0]:
-            left[0] -= 1
-            log = "store/tables/flags/_delta_log/00000000000000000001.json"
-            raise FileNotFoundError(f"Failed to open {log}. Detail: [errno 2] No such file")
-        return settled(self, name)
+    def once_missing(place: StorePlace) -> bytes:
+        if str(place).endswith(commit_name(1)) and not missed:
+            missed.append(str(place))
+            raise FileNotFoundError(f"Failed to open {place}. Detail: [errno 2] No such file")
+        return read(place)
 
-    monkeypatch.setattr(Tables, "_settled", late)
-    rows = pl.DataFrame({"session": ["s1"], "flag": ["f"]})
-    archive.replace("flags", rows, session=["s1"])
-    assert archive.table("flags")["flag"].to_list() == ["f"]
-    left[0] = 10**6  # what never comes is told
-    with pytest.raises(ArchiveError, match="nothing was stored"):
-        archive.replace("flags", rows, session=["s1"])
+    monkeypatch.setattr(StorePlace, "read", once_missing)
+    other = open_archive(url, storage_options=options)
+    other.append("pins", rows.with_columns(pin=pl.lit("once")))
+    assert missed
+    assert sorted(open_archive(url, storage_options=options).table("pins")["pin"]) == [
+        "first",
+        "once",
+    ]
 
 
 def test_damage_on_a_store_is_found(store: Store) -> None:

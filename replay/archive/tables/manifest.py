@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -21,6 +22,9 @@ from urllib.parse import unquote
 from replay.archive import layout
 from replay.archive.disk.place import Place
 from replay.archive.disk.seal import sealed, unsealed
+
+TRIES = 8
+"""A commit that is listed is read so often at most, 1.4 s in all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +121,11 @@ def following(table: Place, known: Manifest) -> Manifest:
     """
     version, files, head = known.version, dict(known.files), dict(known.head)
     while (commit := table.child(layout.LOG, commit_name(version + 1))).exists():
+        content = _listed(commit)
+        if content is None:
+            break
         version += 1
-        for action in actions(commit.read()):
+        for action in actions(content):
             head |= {key: action[key] for key in HEAD if key in action}
             if removed := action.get("remove"):
                 files.pop(unquote(removed["path"]), None)
@@ -127,6 +134,21 @@ def following(table: Place, known: Manifest) -> Manifest:
     if version == known.version:
         return known
     return Manifest(version, files, known.log, known.entries, head)
+
+
+def _listed(commit: Place) -> bytes | None:
+    """Return a commit that is listed; None where it is not there after all.
+
+    Another writer's may be listed a moment before it can be read.
+    """
+    for attempt in range(TRIES):
+        try:
+            return commit.read()
+        except FileNotFoundError:
+            time.sleep(0.02 * 1.6**attempt)
+            if not commit.exists():
+                return None
+    return commit.read()
 
 
 def actions(commit: bytes) -> list[dict[str, Any]]:

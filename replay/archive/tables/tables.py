@@ -432,13 +432,11 @@ class Tables:
         """
         with self.writing():
             for attempt in range(_ATTEMPTS):
+                before = self._settled(name)
                 try:
-                    before = self._settled(name)
                     now, given = self._attempt(name, before, change, touched)
                     break
-                except (
-                    CommitFailedError, DeltaError, FileExistsError, FileNotFoundError
-                ) as error:  # fmt: skip
+                except (CommitFailedError, DeltaError, FileExistsError) as error:
                     if attempt == _ATTEMPTS - 1 or not _is_conflict(error):
                         raise
                     time.sleep(0.02 * 1.6**attempt)
@@ -605,6 +603,4 @@ def _is_conflict(error: BaseException) -> bool:
     """Tell whether another writer was faster, so that trying again makes sense."""
     text = str(error).lower()
     words = ("conflict", "concurrent", "already exists", "version", "transaction", "metadata")
-    if isinstance(error, FileNotFoundError):  # a store lists a commit before it can be read
-        return f"/{layout.LOG}/" in text
     return isinstance(error, CommitFailedError | FileExistsError) or any(w in text for w in words)
