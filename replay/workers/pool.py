@@ -93,7 +93,7 @@ class Pool:
                 if not waiting:
                     return
                 yield waiting.popleft().result()
-        except (KeyboardInterrupt, SystemExit):
+        except (KeyboardInterrupt, SystemExit, GeneratorExit):
             self._end()  # before whoever called tidies away what they work in
             raise
         except BrokenProcessPool:

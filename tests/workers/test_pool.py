@@ -83,6 +83,19 @@ if __name__ == "__main__":
 """
 
 
+def test_who_lets_the_work_go_finds_nobody_at_it() -> None:
+    """As a stop does that comes while results are stored: what they work in goes next."""
+    others = set(psutil.Process().children(recursive=True))
+    with Pool(2) as two:
+        results = two(late_first, range(20))
+        next(results)
+        workers = set(psutil.Process().children(recursive=True)) - others
+        workers = {w for w in workers if "spawn_main" in " ".join(w.cmdline())}
+        assert workers
+        results.close()  # type: ignore[attr-defined]
+        assert [w for w in workers if w.is_running()] == []
+
+
 def heed_interrupts() -> None:
     """Undo what a shell leaves to the commands that it runs in the background."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
