@@ -2,8 +2,7 @@
 
 Run by hand: ``python tests/benchmarks/ingest_many.py [--logs 24] [--rows 30000] [--times 3]``.
 Wall time is the command's own, from its start to its end; processor time is that of all its
-processes. Where others use the machine too, the wall says how much of it was left; the bound
-is what two cores could do with the processor time: half the sum, at least.
+processes. Where others use the machine too, the wall says how much of it was left.
 """
 
 from __future__ import annotations
