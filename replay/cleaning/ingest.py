@@ -64,6 +64,7 @@ from replay.errors import (
 from replay.logs.maps import LogMap, load_map
 from replay.logs.readers.raw import RawLog
 from replay.records import QualityNote, Refusal, Session
+from replay.wording import counted
 from replay.workers import Each, in_turn
 
 Progress = Callable[[str, int, int], None]
@@ -186,6 +187,7 @@ def ingest(
     for group, ahead in cleaned_ahead(archive, files, maps, the_arm, each, in_work):
         paths = group.paths
         in_work(paths[0])
+        before = len(outcomes)
         try:
             if ahead is None or not ahead.is_current():
                 _take(archive, group, maps, the_arm, outcomes, replace_stored)
@@ -194,7 +196,8 @@ def ingest(
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
             raise
         except BaseException as error:  # a log's trouble is that log's alone
-            outcomes += [Refusal(shown_path(p), _why(error, p)) for p in paths]
+            runs = sum(isinstance(o, _Stored) for o in outcomes[before:])
+            outcomes += [Refusal(shown_path(p), _why(error, p, runs)) for p in paths]
         done += len(paths)
     if progress is not None:
         progress("", len(files), len(files))
@@ -218,8 +221,10 @@ def find_sources(sources: Sequence[str | Path]) -> list[Path]:
     return list(dict.fromkeys(found))
 
 
-def _why(error: BaseException, path: Path) -> str:
+def _why(error: BaseException, path: Path, runs: int) -> str:
     """Return the reason of a refusal; trouble that nobody foresaw says so.
+
+    ``runs``: how many of the file's runs were stored before.
 
     Raises
     ------
@@ -238,9 +243,11 @@ def _why(error: BaseException, path: Path) -> str:
         return f"cannot be read: {error.strerror or error}"
     if isinstance(error, MemoryError):
         return "needs more memory than there is"
+    kept = f"{counted(runs, 'run')} of it {'was' if runs == 1 else 'were'} stored before"
+    kept = kept if runs else "nothing of it was stored"
     return (
         f"this log meets a fault of the program ({type(error).__name__}: {first_line(error)}); "
-        "nothing of it was stored, and the others were read (report it with the log's first lines)"
+        f"{kept}, and the others were read (report it with the log's first lines)"
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -155,3 +156,25 @@ def test_runs_take_the_place_of_the_whole_that_they_were_read_as(tmp_path: Path)
     assert not parted.refused, parted.refused[0].reason
     assert list(parted.replaced.values()) == [whole.session]
     check_whole(archive, "column", [0, 1, 2])
+
+
+@pytest.mark.parametrize(
+    ("good", "said"), [(1, "1 run of it was stored before"), (2, "2 runs of it were stored before")]
+)
+def test_a_fault_within_a_files_runs_tells_what_was_stored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, good: int, said: str
+) -> None:
+    module = sys.modules["replay.cleaning.ingest"]
+    true, cleaned = module.clean_logs, list[object]()
+
+    def faulty(*words: object, **more: object) -> object:
+        if len(cleaned) == good:
+            raise ZeroDivisionError("nobody foresaw this")
+        cleaned.append(true(*words, **more))
+        return cleaned[-1]
+
+    monkeypatch.setattr(module, "clean_logs", faulty)
+    path = log_of(tmp_path, "column")
+    _, result = take(tmp_path, path, log_map=map_of("column"))
+    assert len(result.sessions) == good
+    assert said in result.refused[0].reason
