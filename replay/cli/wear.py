@@ -352,12 +352,15 @@ def _number(value: float | None, unit: str) -> str:
 
 
 def _interval(t: Trend) -> str:
+    from replay.wear.assessment.saying import rate
+
     if t.slope_per_year is None or t.slope_low is None or t.slope_high is None:
         return str(t.detail.get("reason", ""))
+    unit = t.unit if t.unit == "%" else ""  # points; others stand beside the last value
     if t.detail["against"] != "time":
         low, high = t.detail["slope_axis_low"], t.detail["slope_axis_high"]
-        return f"{t.detail['slope']:+.3g} ({low:+.2g} to {high:+.2g})"
-    return f"{t.slope_per_year:+.3g} ({t.slope_low:+.2g} to {t.slope_high:+.2g})"
+        return rate(t.detail["slope"], low, high, unit, "")
+    return rate(t.slope_per_year, t.slope_low, t.slope_high, unit, "")
 
 
 def _axis(found: list[Trend]) -> str:
@@ -366,6 +369,8 @@ def _axis(found: list[Trend]) -> str:
 
 
 def _limit(t: Trend) -> str:
+    from replay.wear.assessment.saying import due, line_date
+
     projection = t.detail.get("projection")
     if not projection:
         return ""
@@ -376,9 +381,9 @@ def _limit(t: Trend) -> str:
     if "use" in projection and projection["word"] in ("projected", "passed"):
         return _limit_of_use(t, projection)
     if projection["word"] in ("projected", "passed"):
-        return f"{day(projection['date'])} ({day(projection['date_low'])} to " + (
-            f"{day(projection['date_high'])})"
-        )
+        line = line_date(projection)
+        straight = f"; in a straight line {line:%Y-%m}" if line is not None else ""
+        return (due(projection) or "later") + straight
     if projection["word"] == "removed":
         return "unit is out"
     if projection["word"] == "beyond":

@@ -169,7 +169,8 @@ def sentence(facts: Facts) -> str:
         )
     d = mark.detail
     if mark.measure == "angle step":
-        step = f"{d['step_deg']:+.2f}".replace("-", "−")
+        size = d["step_deg"]
+        step = (f"{size:+.2f}" if abs(size) >= 0.1 else f"{size:+.2g}").replace("-", "−")
         return (
             f"the angle steps by {step} deg between two samples {facts.span}, more "
             "than the joint can move"

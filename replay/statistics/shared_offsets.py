@@ -2,9 +2,10 @@
 
 A month's work, a tool, a mounting adds the same to all sessions beside each other. Beside
 a larger noise of each session such an offset hardly shows between two neighbours, and
-yet it is what limits a slope: ten sessions that share a third of their variance say as much
-about it as three. The correlation of neighbours alone (`ranks.memory_factor`) supposes
-that memory fades by the same share at each session, and misses it.
+yet it is what limits a slope: ten sessions that share a third of their variance say as
+much about it as 2.5 that share none (10 / (1 + 9 / 3)). The correlation of neighbours
+alone (`ranks.memory_factor`) supposes that memory fades by the same share at each
+session, and misses it.
 
 So the values are taken as a course, a noise of each and an offset that fades with time
 (an Ornstein-Uhlenbeck process: neighbours ``d`` apart share ``exp(-d / L)`` of it). How

@@ -31,7 +31,7 @@ A. Stuart, *The Advanced Theory of Statistics* 1, 14.12)."""
 
 
 def median(values: Floats) -> float:
-    """Return the median of finite values, as `numpy.median` does, at a third of its cost.
+    """Return the median of finite values, as `numpy.median` does.
 
     Parameters
     ----------

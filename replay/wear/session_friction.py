@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
 from replay.wear.measures.friction import explained_share, friction_measures
+from replay.wear.measures.measure import Measure
 from replay.wear.measures.motions import Motions, chunk_means, motion_samples, moving_rows
 from replay.wear.reference.model import Reference, make_reference
 from replay.wear.reference.withheld import withheld
@@ -94,19 +95,23 @@ def session_friction(
     why = left_out.get(INDICATOR_OF["coulomb both"], "")
     if why:  # one session's motions need not cancel in the mean what posture adds to each
         left_out = dict.fromkeys(INDICATOR_OF.values(), why)
+    found = [] if why else friction_measures(motions, reference)
+    share = None if why else explained_share(motions, reference)
     return JointFriction(
         joint,
-        _terms(motions, reference, left_out),
-        None if why else explained_share(motions, reference),
+        _terms(motions, found, left_out),
+        share,
         reference.usual_rate_deg_s,
         known is not None,
         why,
-        () if why else _warnings(motions, reference),
+        () if share is None else _warnings(found, share),
     )
 
 
-def _terms(motions: Motions, reference: Reference, left_out: Mapping[str, str]) -> tuple[Term, ...]:
-    found = {m.indicator: m for m in friction_measures(motions, reference)}
+def _terms(
+    motions: Motions, measures: Sequence[Measure], left_out: Mapping[str, str]
+) -> tuple[Term, ...]:
+    found = {m.indicator: m for m in measures}
     seen = {"forward": (motions.direction > 0).any(), "backward": (motions.direction < 0).any()}
     terms = []
     for name, indicator in INDICATOR_OF.items():
@@ -128,11 +133,10 @@ def _terms(motions: Motions, reference: Reference, left_out: Mapping[str, str]) 
     return tuple(terms)
 
 
-def _warnings(motions: Motions, reference: Reference) -> tuple[str, ...]:
-    share = explained_share(motions, reference)
+def _warnings(measures: Sequence[Measure], share: float) -> tuple[str, ...]:
     falls = [
         f"{m.indicator} is negative ({m.value:.3g} {m.unit})"
-        for m in friction_measures(motions, reference)
+        for m in measures
         if m.indicator.startswith("viscous") and m.value < 0
     ]
     little = [f"speed explains little here (R2 = {share:.2f})"] if share < LITTLE_R2 else []

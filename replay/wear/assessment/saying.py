@@ -8,15 +8,15 @@ year off 46 % would leave 42 %, nine points leave 37 %.
 from __future__ import annotations
 
 import math
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 APART = 0.1
 """A straight line and the median that are further apart than this share of the time left
 are both told, and why they differ."""
 
-NO_YEAR = 9000
-"""A projection's date from this year on is no date."""
+LATEST = datetime(9000, 1, 1, tzinfo=UTC)
+"""What stands for a date that is too far off to be one."""
 
 _PACE = {
     "slowing": "slow down",
@@ -115,7 +115,7 @@ def why_not_the_line(projection: dict[str, Any] | None) -> str:
 
 
 def due(projection: dict[str, Any]) -> str:
-    """Return a projection's dates in a table's few words; empty where there is no date.
+    """Return a projection's dates in a table's few words; empty where there is none to tell.
 
     An interval without a late end holds 95 % on its one side.
     """
@@ -128,4 +128,4 @@ def due(projection: dict[str, Any]) -> str:
 
 
 def _told(date: datetime | None) -> datetime | None:
-    return None if date is not None and date.year >= NO_YEAR else date
+    return None if date is not None and date >= LATEST else date

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -12,11 +12,10 @@ from replay.statistics.spread import median
 from replay.wear.assessment.assessing import CONFIDENCE, Assessment
 from replay.wear.assessment.projection import Projection
 from replay.wear.assessment.questions import UnloggedStep
+from replay.wear.assessment.saying import LATEST
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import numbers_of
 from replay.wear.histories.history import YEAR_US, History, instant
-
-LATEST = datetime(9000, 1, 1, tzinfo=UTC)
 
 
 def trend_record(a: Assessment, against: str, limit: float | None) -> Trend:

@@ -17,8 +17,8 @@ joints without load kept 0.004 to 0.012; of fifty under gravity the least moved 
 where the angle did not explain it."""
 
 
-def friction_is_told(m: Motions, left: Floats, motion_spread_a: float, lean_a: float) -> bool:
-    """Tell whether both directions were seen, each costs current, and more than motions differ.
+def direction_levels(m: Motions, left: Floats) -> list[float]:
+    """Return the usual friction of each direction that was seen, A.
 
     Parameters
     ----------
@@ -26,6 +26,21 @@ def friction_is_told(m: Motions, left: Floats, motion_spread_a: float, lean_a: f
         Of all sessions that the reference model rests on.
     left : array of shape (chunks,)
         What the shared curve leaves of the current, A.
+    """
+    return [
+        float(np.median(sign * left[m.direction == sign]))
+        for sign in (1.0, -1.0)
+        if (m.direction == sign).any()
+    ]
+
+
+def friction_is_told(levels: Sequence[float], motion_spread_a: float, lean_a: float) -> bool:
+    """Tell whether both directions were seen, each costs current, and more than motions differ.
+
+    Parameters
+    ----------
+    levels : sequence of float
+        As `direction_levels` gives them.
     motion_spread_a : float
         How motions scatter.
     lean_a : float
@@ -33,36 +48,17 @@ def friction_is_told(m: Motions, left: Floats, motion_spread_a: float, lean_a: f
         together may both be above nought where in no session both are: then load is
         larger than friction, and the mean of the directions is no friction either.
     """
-    levels = _levels(m, left)
     if len(levels) < 2 or min(levels) <= 0:
         return False
     return sum(levels) / 2 > max(motion_spread_a, abs(lean_a) / 2)
 
 
-def posture_is_told(m: Motions, left: Floats, names: Sequence[str], lean_spread_a: float) -> bool:
+def posture_is_told(levels: Sequence[float], names: Sequence[str], lean_spread_a: float) -> bool:
     """Tell whether load was known to the fit, or the current hardly depends on it.
 
-    Parameters
-    ----------
-    m : Motions
-        Of all sessions that the reference model rests on.
-    left : array of shape (chunks,)
-        What the shared curve leaves of the current, A.
-    names : sequence of str
-        The columns of the curve.
-    lean_spread_a : float
-        How the difference of the directions varies between sessions, or motions scatter:
-        the larger.
+    ``names`` are the curve's columns; ``lean_spread_a`` is as `Reference` has it.
     """
     if "load" in names:
         return True
-    friction = float(np.mean(_levels(m, left) or [0.0]))
-    return "sine" not in names and 0 < lean_spread_a <= FOLLOWS * friction
-
-
-def _levels(m: Motions, left: Floats) -> list[float]:
-    return [
-        float(np.median(sign * left[m.direction == sign]))
-        for sign in (1.0, -1.0)
-        if (m.direction == sign).any()
-    ]
+    friction = float(np.mean(levels)) if levels else 0.0
+    return "sine" not in names and lean_spread_a <= FOLLOWS * friction

@@ -21,7 +21,11 @@ import numpy.typing as npt
 from replay.statistics.spread import spread
 from replay.wear.measures.measure import Floats
 from replay.wear.measures.motions import Motions
-from replay.wear.reference.friction_told import friction_is_told, posture_is_told
+from replay.wear.reference.friction_told import (
+    direction_levels,
+    friction_is_told,
+    posture_is_told,
+)
 from replay.wear.reference.pooled_motions import (
     group_medians,
     joined_motions,
@@ -124,16 +128,17 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
     total = float(np.median(np.abs(both.current)))
     slope_spread = max(0.35 * max(abs(slope[0]), abs(slope[1])), 0.1 * total / max(usual, 1e-9))
     left = both.current - design @ beta
+    levels = direction_levels(both, left)
     lean, lean_spread = _lean(both, left, owner, made.motion_spread_a)
     return replace(
         made,
         viscous=slope,
         slope_spread=slope_spread,
-        friction_told=friction_is_told(both, left, made.motion_spread_a, lean),
+        friction_told=friction_is_told(levels, made.motion_spread_a, lean),
         lean_a=lean,
         lean_spread_a=lean_spread,
         drive_current_a=_drive(made, design, beta),
-        posture_told=posture_is_told(both, left, made.names, lean_spread),
+        posture_told=posture_is_told(levels, made.names, lean_spread),
     )
 
 
