@@ -61,6 +61,9 @@ def run(args: argparse.Namespace) -> int:
     odd = found.rows.filter("outlier").sort("score", "row").drop("outlier")
     for column, count in found.not_judged.items():
         say(f"not judged: {count} of {table.height} rows have no number in {column!r}")
+    for column, count in found.not_learned.items():
+        rows = f"{counted(count, 'row')} of {args.learn_from}"
+        say(f"not learned from: {rows} without a number in {column!r}")
     for file, count in ((args.file, aside), (args.learn_from, usual_aside)):
         if count:
             say(f"not read: {counted(count, 'row')} of {file}, not of the shape of its columns")
@@ -76,6 +79,8 @@ def run(args: argparse.Namespace) -> int:
                 "judged_rows": found.rows.height,
                 "not_judged": found.not_judged,
                 "not_read": aside,
+                "not_learned": found.not_learned,
+                "not_read_of_learned": usual_aside,
                 "limit": found.limit,
                 "outliers": odd,
             }
@@ -87,7 +92,8 @@ def run(args: argparse.Namespace) -> int:
             f"from {counted(found.learned_rows, 'row')} of {of}"
         )
         print_table(odd.head(max(args.most, 0)))
-    return EXIT_SET_ASIDE if found.not_judged or aside or usual_aside else EXIT_DONE
+    left_out = found.not_judged or found.not_learned or aside or usual_aside
+    return EXIT_SET_ASIDE if left_out else EXIT_DONE
 
 
 def _read(file: str, names: list[str]) -> tuple[pl.DataFrame, int]:

@@ -34,12 +34,15 @@ class TableOutliers:
         Score below which a row is called an outlier.
     learned_rows : int
         How many rows taught what is usual.
+    not_learned : mapping of str to int
+        Column of ``usual`` to how many of its rows have no number in it.
     """
 
     rows: pl.DataFrame
     limit: float
     learned_rows: int
     not_judged: dict[str, int] = field(default_factory=dict)
+    not_learned: dict[str, int] = field(default_factory=dict)
 
 
 def table_outliers(
@@ -98,14 +101,14 @@ def table_outliers(
     if twice:
         raise UsageError(f"column {twice[0]!r} is named twice")
     values, number, missing = _numbers(table, names)
-    learned = values if usual is None else _numbers(usual, names)[0]
+    learned, unlearned = (values, {}) if usual is None else _numbers(usual, names)[::2]
     if len(learned) < 2:
         raise UsageError(
             f"{counted(len(learned), 'row')} with a number in every column named: too few"
         )
     model = CurrentOutlier(contamination=share, channels=len(currents)).fit(learned)
     if not len(values):
-        return TableOutliers(_no_rows(), model.offset_, len(learned), missing)
+        return TableOutliers(_no_rows(), model.offset_, len(learned), missing, unlearned)
     score = model.score_samples(values)
     residual, off = model.residuals(values)
     at = np.arange(len(values)), np.argmax(np.abs(off), axis=1)
@@ -120,7 +123,7 @@ def table_outliers(
             "residual": residual[at],
         }
     )
-    return TableOutliers(rows, model.offset_, len(learned), missing)
+    return TableOutliers(rows, model.offset_, len(learned), missing, unlearned)
 
 
 def _no_rows() -> pl.DataFrame:

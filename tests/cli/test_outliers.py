@@ -67,6 +67,22 @@ def test_what_is_usual_comes_from_another_table_where_one_is_named(tmp_path, cap
     assert beside["learned_rows"] == 3000
 
 
+def test_usual_rows_that_taught_nothing_are_told(tmp_path, capsys):
+    lines = pump().write_csv().splitlines()
+    lines[100] += ",7,7"  # too many cells
+    lines[200] = lines[200].rpartition(",")[0] + ",off"  # no number
+    (tmp_path / "usual.csv").write_text("\n".join(lines) + "\n")
+    pump(400, seed=1).write_csv(tmp_path / "now.csv")
+    words = [tmp_path / "now.csv", *WORDS, "--learn-from", tmp_path / "usual.csv"]
+    code, found = told(capsys, *words)
+    assert code == 1
+    assert found["learned_rows"] == 2998
+    assert found["not_learned"] == {"A": 2, "rpm": 1, "deg C": 1}
+    assert (found["not_read_of_learned"], found["not_read"], found["not_judged"]) == (1, 0, {})
+    assert main(["outliers", *map(str, words)]) == 1
+    assert "usual.csv without a number in 'rpm'" in capsys.readouterr().err
+
+
 def test_rows_keep_their_place_when_others_cannot_be_read(tmp_path, capsys):
     lines = put(pump(), 2500, 1.0).write_csv().splitlines()
     lines[100] += ",7,7"  # too many cells: row 100
@@ -93,8 +109,6 @@ def test_the_table_in_a_file_holds_every_judged_row(tmp_path, capsys):
 
 def test_six_currents_of_a_real_log_with_decimal_commas_are_judged_together(capsys):
     # UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
-    if not COBOT.exists():
-        pytest.skip("the cut of the collaborative robot's log is not here")
     words = ["--current", *(f"Current_J{j}" for j in range(6))]
     words += ["--speed", *(f"Speed_J{j}" for j in range(6))]
     _, found = told(capsys, COBOT, *words)
