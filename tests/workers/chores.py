@@ -40,7 +40,10 @@ def napping_once(folder: Path, number: int) -> int:
         if mark.exists():
             (folder / "5.again").touch()
         else:
-            mark.write_text(str(os.getpid()))
+            # named when it is whole: who looks for it may look between its making and its text
+            whole = folder / "5.being-written"
+            whole.write_text(str(os.getpid()))
+            whole.rename(mark)
             time.sleep(60)
     return number * number
 
