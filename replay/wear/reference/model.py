@@ -102,13 +102,13 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         bent = Reference(stage, usual, (), (), bends, (0, 0), 0, 0, 0, posture=posture)
         more = [*names, "sine", "cosine"]
         wide, wide_beta, wide_rest = _fitted(both, more, bent, level)
-        if _spread(wide_rest) < 0.8 * _spread(rest):
+        if spread(wide_rest) < 0.8 * spread(rest):
             names, design, beta, rest = more, wide, wide_beta, wide_rest
     motion = np.unique(level * 100_000 + both.motion, return_inverse=True)[1]
     sums = np.bincount(motion, both.rows)
     means = np.bincount(motion, rest * both.rows) / sums
     inside = (rest - means[motion]) * np.sqrt(both.rows)
-    spread = _spread(means)
+    between = spread(means)
     low, high = 0.5 * usual, min(1.5 * usual, top)
     made = Reference(
         stage=stage,
@@ -117,8 +117,8 @@ def make_reference(sessions: Sequence[Motions], stage: int) -> Reference | None:
         beta=tuple(float(b) for b in beta),
         bends=bends,
         viscous=(0.0, 0.0),
-        motion_spread_a=max(spread, LEAST_MOTION_SPREAD_A),
-        row_spread_a=max(_spread(inside), LEAST_MOTION_SPREAD_A),
+        motion_spread_a=max(between, LEAST_MOTION_SPREAD_A),
+        row_spread_a=max(spread(inside), LEAST_MOTION_SPREAD_A),
         slope_spread=0.0,
         posture=posture,
     )
@@ -174,8 +174,8 @@ def _lean(
             differences.append(float(np.median(forward) - np.median(backward)))
     if not differences:
         return 0.0, motion_spread_a
-    spread = _spread(np.array(differences)) if len(differences) >= 4 else 0.0
-    return float(np.median(differences)), max(spread, motion_spread_a)
+    between = spread(np.array(differences)) if len(differences) >= 4 else 0.0
+    return float(np.median(differences)), max(between, motion_spread_a)
 
 
 def drive_current(
@@ -241,7 +241,3 @@ def _drive(r: Reference, design: Floats, beta: Floats) -> float:
     if not of_drive:
         return 0.0
     return float(np.quantile(np.abs(design[:, of_drive] @ beta[of_drive]), 0.99))
-
-
-def _spread(values: Floats) -> float:
-    return spread(values)
