@@ -35,7 +35,7 @@ from replay.cleaning.preview import Preview, preview
 from replay.errors import JointbookError, LogMapError, UsageError
 from replay.logs import LogMap, load_map
 from replay.records import Refusal
-from replay.workers.confined import Confined, LimitError, Limits
+from replay.workers.confined import BusyError, Confined, LimitError, Limits, ReaderEnded
 
 MOST_BATCHES = 8
 STALE_S = 6 * 3600.0
@@ -43,8 +43,11 @@ QUOTA_BYTES = 8 << 30
 """Of files that one person has dropped and not taken in."""
 LOOK = Limits(2 << 30, 120.0)
 """What a first look at a log may take: its first rows, and rows spread over it."""
+READERS = 2
+"""Looks at a time; a log that takes all its two minutes holds up one."""
 TAKE = Limits(4 << 30, 3600.0)
-"""What taking a batch in may take; 1 GB of rows took 0.7 GB."""
+"""What taking a batch in may take: the memory of all, the time of each log of it (logs that are one
+session count as one); 1 GB of rows took 0.7 GB."""
 _PREFIX = "jointbook-intake-"
 _CHUNK = 1 << 20
 _SPARE_BYTES = 256 << 20
@@ -114,7 +117,7 @@ class Intake:
     """
 
     def __init__(self, owner: Callable[[], str] = lambda: "") -> None:
-        self._reader = Confined(LOOK)
+        self._reader = Confined(LOOK, READERS)
         self._batches: dict[str, Batch] = {}
         self._lock = threading.Lock()
         self._owner = owner
@@ -162,8 +165,8 @@ class Intake:
             raise UsageError("no such log among the files that were dropped")
         try:
             return self._reader(look, batch, log, text)
-        except LimitError as error:
-            return Look(trouble=failure_text(error))
+        except (LimitError, BusyError) as error:
+            return Look(trouble=failure_text(_advised(error)))
 
     def _room(self, owner: str) -> int:
         """Return how many bytes an owner may still send."""
@@ -250,7 +253,7 @@ def _alive(process: int) -> bool:
 
 def _over_quota(name: str) -> UsageError:
     return UsageError(
-        f"{name}: you have {QUOTA_BYTES >> 30} GB of files here that are not taken in",
+        f"{name}: you have {QUOTA_BYTES >> 30} GiB of files here that are not taken in",
         todo="take in or discard what you dropped before; larger logs go in with "
         "`jointbook ingest`",
     )
@@ -268,7 +271,10 @@ def safe_name(text: str) -> str:
 
 
 def proposals(batch: Batch, reader: Confined) -> list[Proposed]:
-    """Return a map for every log of a batch; each log is read by ``reader``."""
+    """Return a map for every log of a batch; each log is read by ``reader``.
+
+    Once it is busy for too long, the logs that are left have that for their trouble.
+    """
     if batch.maps:
         given = [(name, (batch.folder / name).read_text("utf-8")) for name in sorted(batch.maps)]
         return [
@@ -276,11 +282,14 @@ def proposals(batch: Batch, reader: Confined) -> list[Proposed]:
             for name, text in given
         ]
     found: dict[str, Proposed] = {}
+    busy = ""
     for name in batch.logs:
+        one = Proposed((name,), "", trouble=busy)
         try:
-            one = reader(propose, batch.folder / name)
-        except LimitError as error:
-            one = Proposed((name,), "", trouble=failure_text(error))
+            one = one if busy else reader(propose, batch.folder / name)
+        except (LimitError, BusyError) as error:
+            one = replace(one, trouble=failure_text(_advised(error)))
+            busy = one.trouble if isinstance(error, BusyError) else ""
         key = one.toml or one.trouble
         if key in found:
             found[key] = Proposed(
@@ -293,6 +302,29 @@ def proposals(batch: Batch, reader: Confined) -> list[Proposed]:
         else:
             found[key] = one
     return list(found.values())
+
+
+def _advised(error: LimitError | BusyError) -> JointbookError:
+    """Return what a reader failed at, in words about logs, with what to do."""
+    if isinstance(error, BusyError):
+        return BusyError(
+            f"this log was not read: {error.what}; nothing is wrong with it",
+            todo="try again in a few minutes",
+        )
+    what = f"{error.what}; nothing of it was stored"
+    if isinstance(error, ReaderEnded):
+        return ReaderEnded(
+            what,
+            todo="it may be damaged, or another kind of file than its name says: write it anew "
+            "with the program it comes from",
+            last=error.last,
+        )
+    return LimitError(
+        what,
+        todo="a table with one cell far from the others is as large as all between: take that "
+        "cell out; a log that is truly so large goes in with `jointbook ingest`",
+        last=error.last,
+    )
 
 
 def propose(path: Path) -> Proposed:
@@ -373,7 +405,8 @@ def take(
 ) -> IngestResult:
     """Take a batch's logs into the archive with the confirmed maps, in a process of its own.
 
-    A log that takes more than ``limits`` is refused, and the others are taken in.
+    A log that takes more than ``limits`` is refused, and so is one that ends its reader; the
+    others are taken in. The time is each log's own: of many logs none is refused for the others.
 
     Parameters
     ----------
@@ -391,9 +424,9 @@ def take(
                 break
             except LimitError as error:
                 if error.last not in logs:
-                    raise
+                    raise _advised(error) from error
                 logs.remove(error.last)
-                over.append(Refusal(error.last, failure_text(error)))
+                over.append(Refusal(error.last, failure_text(_advised(error))))
     # what was stored before a process had to be ended is there already for the next one
     mine = [archive.session(name) for name in result.unchanged if over and name not in before]
     return replace(

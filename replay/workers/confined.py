@@ -8,14 +8,15 @@ when it dies, or takes too long, whoever asked is told so and goes on.
 from __future__ import annotations
 
 import contextlib
-import json
-import resource
+import re
+import signal
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable
-from concurrent.futures import TimeoutError as TookTooLong
-from concurrent.futures import wait
+from concurrent.futures import Future, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
@@ -24,13 +25,19 @@ from typing import Any, TypeVar
 from pebble import ProcessExpired, ProcessPool
 
 from replay.errors import JointbookError
-from replay.workers.pool import begin
+from replay.workers.confinement import Told, confine, said, within
 
 R = TypeVar("R")
 Progress = Callable[[str, int, int], None]
 
 LOOK_S = 0.1
 """So often one looks how far the work is."""
+WAIT_S = 60.0
+"""So long what is asked waits for what others asked before."""
+_END_S = 10.0
+"""So long a process that is ended is waited for; after 3 s it is killed."""
+_NO_MEMORY = re.compile(rb"memory allocation of \d+ bytes failed|bad_alloc|out of memory", re.I)
+"""What native code says last when it got no memory: Rust's and C++'s run times, in their words."""
 
 
 class LimitError(JointbookError):
@@ -41,6 +48,14 @@ class LimitError(JointbookError):
         super().__init__(what, todo=todo)
 
 
+class ReaderEnded(LimitError):
+    """The process ended at something from outside, and nobody knows that a limit was why."""
+
+
+class BusyError(JointbookError):
+    """What others asked takes so long that this was not begun."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What one piece of work may take."""
@@ -48,20 +63,25 @@ class Limits:
     memory_bytes: int
     """Of data; files that are mapped do not count."""
     seconds: float
+    """From one step that the work tells of to the next; of all of it, where it tells none."""
 
 
 class Confined:
-    """One process that does one thing at a time, within limits; a context that ends it.
+    """Processes that do one thing at a time each, within limits; a context that ends them.
 
-    It is started with the first thing to do, and anew when it had to be ended.
+    They are started with the first thing to do, and anew when one had to be ended.
 
     Parameters
     ----------
     limits : Limits
+    count : int
+        How many: so many things are done at a time.
+    wait_s : float
+        How long a thing waits for one of them.
     """
 
-    def __init__(self, limits: Limits) -> None:
-        self._limits = limits
+    def __init__(self, limits: Limits, count: int = 1, wait_s: float = WAIT_S) -> None:
+        self._limits, self._count, self._wait_s = limits, count, wait_s
         self._pool: ProcessPool | None = None
         self._lock = threading.Lock()
 
@@ -72,30 +92,34 @@ class Confined:
         self.close()
 
     def close(self) -> None:
-        """End the process, whatever it does."""
+        """End the processes, whatever they do; who waits for them is told ReaderEnded."""
         with self._lock:
             pool, self._pool = self._pool, None
-        if pool is not None:
-            pool.stop()  # type: ignore[no-untyped-call]
-            pool.join()
+            if pool is not None:
+                _end(pool)
 
     def prepare(self) -> None:
-        """Start the process ahead of the first thing that it is asked."""
+        """Start the processes ahead of the first thing that they are asked."""
         self._started().schedule(_nothing)
 
     def _started(self) -> ProcessPool:
         with self._lock:
+            if self._pool is not None and not self._pool.active:  # all ended, with nothing to do
+                _end(self._pool)
+                self._pool = None
             if self._pool is None:
                 self._pool = ProcessPool(
-                    max_workers=1,
+                    max_workers=self._count,
                     context=get_context("spawn"),
-                    initializer=_confine,
+                    initializer=confine,
                     initargs=(self._limits.memory_bytes,),
                 )
             return self._pool
 
     def __call__(self, work: Callable[..., R], *given: Any, progress: Progress | None = None) -> R:
         """Return ``work(*given)``, with ``progress`` as one more argument where it is given.
+
+        What it leaves among temporary files goes when it is done or was ended.
 
         Parameters
         ----------
@@ -108,73 +132,96 @@ class Confined:
         ------
         LimitError
             When it took too long, or more memory than it may, and was ended.
+        ReaderEnded
+            When its process ended for another reason.
+        BusyError
+            When no process was free for so long that it was not begun.
         """
-        with tempfile.TemporaryDirectory(prefix="jointbook-") as folder:
-            told = _Told(Path(folder) / "progress.json")
+        with tempfile.TemporaryDirectory(prefix="jointbook-", ignore_cleanup_errors=True) as made:
+            folder = Path(made)
+            told = Told(folder / "progress.json")
             more = (told,) if progress is not None else ()
-            future = self._started().schedule(
-                work, args=(*given, *more), timeout=self._limits.seconds
-            )
+            pool = self._started()
+            future = pool.schedule(within, args=(folder, work, (*given, *more)))
             try:
-                before: tuple[str, int, int] | None = None
-                while not wait([future], timeout=LOOK_S).done:
-                    now = told.last()
-                    if progress is not None and now is not None and now != before:
-                        before = now
-                        progress(*now)
+                self._wait(pool, future, told, progress)
                 result: R = future.result()
                 return result
-            except TookTooLong:
-                raise self._over(f"took longer than {self._limits.seconds:.0f} s", told) from None
-            except (ProcessExpired, MemoryError):
-                most = self._limits.memory_bytes / (1 << 30)
-                raise self._over(f"took more memory than {most:.1f} GB", told) from None
+            except MemoryError:
+                raise self._too_large(told) from None
+            except ProcessExpired as ended:
+                if _NO_MEMORY.search(said(folder)):
+                    raise self._too_large(told) from None
+                raise _ended(_how(ended.exitcode), told) from None
+            except BrokenProcessPool:
+                raise _ended("and its pool with it", told) from None
             finally:
-                future.cancel()  # type: ignore[no-untyped-call]  # nothing, once it is done
+                ran = future.running()
+                if future.cancel() and ran:  # type: ignore[no-untyped-call]
+                    self._until_ended(pool, future)  # it writes into the folder until then
+                if last_words := said(folder):
+                    sys.stderr.write(last_words.decode(errors="replace"))
 
-    @staticmethod
-    def _over(what: str, told: _Told) -> LimitError:
-        last = told.last()
-        return LimitError(
-            f"{what}, which nothing from outside may; it was ended, and nothing of it was stored",
-            todo="a table with one cell far from the others is as large as all between: take that "
-            "cell out; a log that is truly so large goes in with `jointbook ingest`",
-            last=last[0] if last else None,
-        )
+    def _until_ended(self, pool: ProcessPool, future: Future[R]) -> None:
+        if self._pool is pool:
+            wait([future], timeout=_END_S)
+        else:
+            with self._lock:  # which who ends the pool gives back after it
+                pass
+
+    def _wait(
+        self, pool: ProcessPool, future: Future[R], told: Told, progress: Progress | None
+    ) -> None:
+        """Return when the work is done; raise when it, or its turn, takes too long."""
+        begun, since = False, time.monotonic()
+        before: tuple[str, int, int] | None = None
+        while not wait([future], timeout=LOOK_S).done:
+            if self._pool is not pool:
+                raise _ended("with whoever had started it", told)
+            if not begun and future.running():
+                begun, since = True, time.monotonic()
+            now = told.last() if progress is not None else None
+            if progress is not None and now is not None and now != before:
+                before, since = now, time.monotonic()
+                progress(*now)
+            took_s = time.monotonic() - since
+            if not begun and took_s > self._wait_s:
+                raise BusyError(f"other work took so long that {took_s:.0f} s were not enough")
+            if begun and took_s > self._limits.seconds:
+                raise _over(f"took longer than {self._limits.seconds:.0f} s", told)
+
+    def _too_large(self, told: Told) -> LimitError:
+        gib = self._limits.memory_bytes / (1 << 30)
+        return _over(f"took more memory than {gib:.1f} GiB", told)
 
 
-class _Told:
-    """How far the work is, in a file that is put in place whole: a killed writer harms nobody."""
+def _over(what: str, told: Told) -> LimitError:
+    last = told.last()
+    return LimitError(
+        f"{what}, which nothing from outside may, and was ended", last=last[0] if last else None
+    )
 
-    def __init__(self, path: Path) -> None:
-        self._path = path
 
-    def __call__(self, what: str, done: int, total: int) -> None:
-        part = self._path.with_suffix(".part")
-        part.write_text(json.dumps([what, done, total]))
-        part.replace(self._path)
+def _ended(how: str, told: Told) -> ReaderEnded:
+    last = told.last()
+    return ReaderEnded(f"its reader ended {how}", last=last[0] if last else None)
 
-    def last(self) -> tuple[str, int, int] | None:
-        """Return what was told last."""
-        with contextlib.suppress(OSError, ValueError):
-            what, done, total = json.loads(self._path.read_text())
-            return str(what), int(done), int(total)
-        return None
+
+def _end(pool: ProcessPool) -> None:
+    pool.stop()  # type: ignore[no-untyped-call]
+    pool.join()
 
 
 def _nothing() -> None:
     pass
 
 
-def _confine(memory_bytes: int) -> None:
-    """Bound this process: its data, and no picture of its memory on the disk when it dies.
+def _how(code: int) -> str:
+    """Return how a process ended, by its exit code.
 
-    Linux counts what a process may write to as its data, and neither files that it maps nor
-    address space that its allocators set aside (setrlimit(2), RLIMIT_DATA); elsewhere the
-    whole address space is bounded.
+    >>> _how(-11), _how(3)
+    ('by SIGSEGV', 'with code 3')
     """
-    begin()
-    kind = resource.RLIMIT_DATA if sys.platform == "linux" else resource.RLIMIT_AS
-    for limit, most in ((kind, memory_bytes), (resource.RLIMIT_CORE, 0)):
-        with contextlib.suppress(ValueError, OSError):  # a stricter one holds already
-            resource.setrlimit(limit, (most, most))
+    with contextlib.suppress(ValueError):
+        return f"by {signal.Signals(-code).name}"
+    return f"with code {code}"

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import os
 import signal
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from replay.archive import Archive
+    from replay.cleaning import IngestResult
 
 
 def squared(number: int) -> int:
@@ -77,3 +82,37 @@ def ticking(seen: Path, progress: Callable[[str, int, int], None]) -> None:
         with seen.open("a") as ticks:
             ticks.write("x")
         time.sleep(0.05)
+
+
+def littering(told: Path) -> None:
+    """Make a folder for a while, say where, and be slow."""
+    with tempfile.TemporaryDirectory(prefix="jointbook-") as folder:
+        (Path(folder) / "rows").write_bytes(b"x" * 1000)
+        told.write_text(folder)
+        time.sleep(60)
+
+
+def broken() -> None:
+    """End as native code does that reads where it may not."""
+    os.kill(os.getpid(), signal.SIGSEGV)
+
+
+def timing_out() -> None:
+    """Fail as work does that waited for something of its own."""
+    raise TimeoutError("nothing came from the sensor")
+
+
+def taking_slowly(
+    archive: Archive,
+    paths: list[Path],
+    maps: list[str],
+    arm: str | None,
+    progress: Callable[[str, int, int], None],
+) -> IngestResult:
+    """Take no log in, some time for each, and without end for one."""
+    from replay.cleaning import IngestResult
+
+    for done, path in enumerate(paths):
+        progress(path.name, done, len(paths))
+        time.sleep(60.0 if path.name == "hangs.csv" else 0.3)
+    return IngestResult(proposed=[path.name for path in paths])
