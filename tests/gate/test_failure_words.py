@@ -53,13 +53,6 @@ def test_every_error_of_the_pages_goes_through_it() -> None:
     assert found == {"dashboards/failure_words.py", "dashboards/__main__.py"}
 
 
-@pytest.fixture
-def hall(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> intake.Intake:
-    (tmp_path / "a room").mkdir()
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "a room"))
-    return intake.Intake()
-
-
 def dropped(hall: intake.Intake, **files: bytes) -> intake.Batch:
     name = hall.open()
     for file, content in files.items():
@@ -112,7 +105,6 @@ def test_a_packet_description_takes_no_file_in(hall: intake.Intake, tmp_path: Pa
     from replay.logs import load_map
     from replay.logs.readers.packets import _definition
 
-    pytest.importorskip("space_packet_parser")
     secret = tmp_path / "secret.txt"
     secret.write_text("the secret")
     log_map = load_map(

@@ -13,6 +13,7 @@ import pytest
 from dashboards.jobs import Jobs, Step
 from dashboards.queries import intake
 from replay.errors import LogMapError, UsageError
+from tests.gate.conftest import Halls
 
 
 def test_a_running_job_finishes_its_step_and_begins_no_other() -> None:
@@ -41,18 +42,18 @@ def test_a_job_that_does_not_come_to_its_step_is_not_waited_for_for_ever() -> No
 
 
 def test_what_a_dead_dashboard_left_is_swept_and_what_a_live_one_holds_is_not(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    halls: Halls,
 ) -> None:
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    tmp_path = Path(tempfile.gettempdir())
     gone = tmp_path / "jointbook-intake-4194399-x"  # beyond the largest process number
     odd = tmp_path / "jointbook-intake-99999999999999999999-x"
     gone.mkdir()
     odd.mkdir()
-    hall = intake.Intake()
+    hall = halls(str)
     name = hall.open()
     held = hall.batch(name).folder
     assert f"-{os.getpid()}-" in held.name
-    intake.Intake()
+    halls(str)
     assert held.exists()
     assert odd.exists()
     assert not gone.exists()
@@ -61,12 +62,11 @@ def test_what_a_dead_dashboard_left_is_swept_and_what_a_live_one_holds_is_not(
 
 
 def test_a_quota_holds_for_files_of_told_and_untold_length(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    halls: Halls, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     monkeypatch.setattr(intake, "QUOTA_BYTES", 100)
     who = ["ann"]
-    hall = intake.Intake(lambda: who[0])
+    hall = halls(lambda: who[0])
     batch = hall.open()
     hall.receive(batch, "a.csv", io.BytesIO(b"x" * 60), 60)
     for size in (60, None):
@@ -79,7 +79,6 @@ def test_a_quota_holds_for_files_of_told_and_untold_length(
     hall.discard(batch)
     who[0] = "ann"
     assert hall.batch(batch).folder.exists(), "another's word discards nothing"
-    hall.close()
 
 
 def test_a_map_from_outside_names_no_file_of_the_server() -> None:
