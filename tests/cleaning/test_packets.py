@@ -10,8 +10,6 @@ import pytest
 from replay.logs.readers.packets import lost_between, read_header
 from tests.cleaning.logs import notes, only, samples, take
 
-pytest.importorskip("space_packet_parser", reason="the extra `packets` is not installed")
-
 XTCE = """<?xml version="1.0" encoding="UTF-8"?>
 <xtce:SpaceSystem xmlns:xtce="http://www.omg.org/spec/XTCE/20180204" name="Yard">
 <xtce:TelemetryMetaData>
