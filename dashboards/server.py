@@ -27,8 +27,9 @@ CONNECTIONS = 2000
 """Open at a time. A browser holds up to six."""
 
 IDLE_S, LOOK_S = 20, 5
-"""A connection without a request, or whose head is not whole, is closed after so long; so often
-one looks."""
+"""A connection is closed when for the first of these nothing came that counts: of a request
+none, of a head not the rest, of a body too little (`connections`). One looks every second of
+these, so it may be open for both. While a request is answered, nothing is closed."""
 
 HEADER_BYTES = 64 << 10
 LOG_BYTES = 4 << 30
