@@ -25,22 +25,56 @@ ROOT = Path(__file__).parents[2]
         FileNotFoundError(2, "No such file or directory", "/usr/lib/x/p.parquet"),
         OSError(f"{tempfile.gettempdir()}/a b/c/p.parquet: cut"),
         ValueError(f"{Path.home()}/p.parquet is odd\nplan: /srv/secret"),
+        ValueError("cannot open /srv/my arms/old logs of 2031/p.parquet: gone"),
+        ValueError("cannot open '/srv/a very long name of my arms/p.parquet'"),
+        ValueError("gone: file:///srv/my%20arms/p.parquet"),
+        ValueError("gone: file://localhost/nowhere/else/my/arms/p.parquet (file:/srv/p)"),
+        ValueError("gone: file:///srv/my arms/p.parquet"),
+        ValueError(
+            "[/tmp/my arms/p.parquet] and path=/root/my arms/p.parquet, arms:/srv/p.parquet"
+        ),
+        ValueError("p.parquet found neither in /tmp nor in /root; /usr/ has none"),
+        FileNotFoundError(2, "Not here", f"/srv/my arms (x)/{'long/' * 50}p.parquet"),
+        OSError(18, "Cross-device link", "/srv/o'brien/a.parquet", None, "/srv/my arms/p.parquet"),
     ],
 )
 def test_an_error_names_files_and_no_folder(error: Exception) -> None:
     text = failure_text(error)
     assert "p.parquet" in text
-    assert not re.search(r"/(srv|var|etc|usr|tmp|home|root|my arms|lib)\b", text), text
+    assert not re.search(r"/(srv|var|etc|usr|tmp|home|root|my arms|lib|else)\b", text), text
+    assert not re.search(r"brien|my.?(20)?arms", text), text
+    assert "file:" not in text
 
 
 @pytest.mark.parametrize(
     "text",
     ["A/m and 3/4", "joint J1: angle/rate", "see /session/s1 here", "1031-04-01/05", "https://a.b/c/d",
-     "`jointbook archive repair` writes it", "and/or", "/"],
+     "`jointbook archive repair` writes it", "and/or", "/",
+     "s3://arms/tables/p", "/ or /", "~/logs/a.csv", "tmp/a.csv", "a file: /session/s1"],
 )  # fmt: skip
 def test_what_is_no_path_stays(text: str) -> None:
     assert failure_text(JointbookError(text)) == text
     assert without_folders(text) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("/tmp and/or /etc/fstab", "tmp and/or fstab"),
+        ("/srv/gone/a.csv and/or 3/4 of /srv/gone/b.csv", "a.csv and/or 3/4 of b.csv"),
+        ("/srv/gone/my log.csv: row 3", "my log.csv: row 3"),
+        ("/etc/ is 3/4 full", "etc is 3/4 full"),
+        ("run `/usr/bin/env jointbook` in /srv/my arms/", "run `env jointbook` in my arms"),
+    ],
+)
+def test_what_stands_around_a_path_stays(text: str, told: str) -> None:
+    assert without_folders(text) == told
+
+
+def test_a_folder_that_is_here_is_known_whatever_its_name(tmp_path: Path) -> None:
+    folder = tmp_path / "arms, all (of 2031): the old ones"
+    folder.mkdir()
+    assert without_folders(f"cannot read {folder}/p.parquet: bad") == "cannot read p.parquet: bad"
 
 
 def test_every_error_of_the_pages_goes_through_it() -> None:
