@@ -36,13 +36,15 @@ def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
     'Nothing as rare is in the 42 joint-hours that taught the baseline; they bear no rarer figure.'
     >>> rarity(2.6, 23.0, 13)
     '13 stretches of the 23 joint-hours that taught the baseline score as high, sound or not.'
+    >>> rarity(1.7, 50.0, 1)
+    '1 stretch of the 50 joint-hours that taught the baseline scores as high, sound or not.'
     """
     if score is None:
         return ""
     if not hours or hours <= 0:
         return "How rare this is cannot be said: no learning hours are known."
     due = hours / 10**score
-    if seen > 3 * due and seen:
+    if seen and (seen > 3 * due or due < 1):
         what, verb = ("stretch", "scores") if seen == 1 else ("stretches", "score")
         taught = f"{hours:,.0f} joint-hours that taught the baseline"
         return f"{seen} {what} of the {taught} {verb} as high, sound or not."
