@@ -2,11 +2,14 @@
 // unless the person has gone elsewhere by then.
 (function () {
   "use strict";
-  const STEPS = { "library-take": "#library-check-taken", "library-check-taken": ".taken-next a" };
+  const CHECK = ".check-taken:not([disabled])";
+  function stepAfter(button) {
+    return button.id === "library-take" ? CHECK : button.matches(".check-taken") ? ".taken-next a" : "";
+  }
   let awaited = "";
   document.addEventListener("click", function (event) {
     const button = event.target.closest && event.target.closest("button");
-    if (button) awaited = STEPS[button.id] || "";
+    if (button) awaited = stepAfter(button);
   }, true);
   document.addEventListener("input", function () { awaited = ""; }, true);
   new MutationObserver(function () {
@@ -14,6 +17,6 @@
     if (!next) return;
     awaited = "";
     const here = document.activeElement; // the button that was pressed is gone, or is shut
-    if (!here || here === document.body || here.id === "library-check-taken") next.focus();
+    if (!here || here === document.body || here.matches(".check-taken")) next.focus();
   }).observe(document.documentElement, { childList: true, subtree: true });
 })();

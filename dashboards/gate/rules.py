@@ -99,6 +99,7 @@ CALLBACKS: Mapping[str, Rule] = {
     "pages.library_pages.library.start_taking": MAINTAIN,
     "pages.library_pages.library.start_work": MAINTAIN,
     "pages.library_pages.library.refresh": READ,
+    "pages.library_pages.library.tell": READ,
     "pages.session_pages.session_pins.pin": REVIEW,
     "pages.event_pages.event_callbacks.show_likes": READ,
     "pages.event_pages.event_callbacks.index": REVIEW,

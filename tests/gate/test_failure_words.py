@@ -102,7 +102,7 @@ def test_what_is_refused_on_its_way_in_names_no_folder(hall: intake.Intake, tmp_
     paths = [batch.folder / name for name in batch.logs]
     result = intake.take_here(archive, paths, [], None, lambda *_: None)
     assert len(result.refused) == 3
-    words = [str(taken_in(result)), *(intake.propose(path).trouble for path in paths)]
+    words = [str(taken_in(result, "a")), *(intake.propose(path).trouble for path in paths)]
     words.append(intake.look(batch, "log.csv", "[log]\njoints = 1\n").trouble)
     assert any("log.csv" in w for w in words)
     assert not any("a room" in w or "/tmp" in w or "intake-" in w for w in words), words

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import APIResponse, Browser, Page, Route, expect, sync_playwright
 from werkzeug.serving import make_server
 
 from dashboards.app import create_app
@@ -50,6 +50,44 @@ class Visit:
     def go(self, path: str) -> Page:
         self.page.goto(self.base + path)
         return self.page
+
+
+class Held:
+    """Answers on their way to a page, until somebody lets them arrive, or they get lost.
+
+    Held is what a page asks with all of ``words``, at most so often. Where answers are ``given``,
+    the server has answered meanwhile.
+    """
+
+    def __init__(self, page: Page, *words: str, given: bool = False, most: int = 100) -> None:
+        self.page, self.words, self.given, self.most = page, words, given, most
+        self.routes: list[tuple[Route, APIResponse | None]] = []
+        page.route("**/_dash-update-component*", self._take)
+
+    def _take(self, route: Route) -> None:
+        asked = route.request.post_data or ""
+        if len(self.routes) < self.most and all(word in asked for word in self.words):
+            self.routes.append((route, route.fetch() if self.given else None))
+        else:
+            route.continue_()
+
+    def caught(self) -> list[tuple[Route, APIResponse | None]]:
+        """Wait until something is held up; nothing more is from then on."""
+        for _ in range(300):
+            if self.routes:
+                break
+            self.page.wait_for_timeout(100)
+        assert self.routes, f"nothing was asked with {self.words}"
+        self.most = 0
+        return self.routes
+
+    def arrive(self) -> None:
+        for route, answer in self.caught():
+            route.fulfill(response=answer) if answer else route.continue_()
+
+    def lose(self) -> None:
+        for route, _ in self.caught():
+            route.abort()
 
 
 def flag_rows(session: str, start: datetime, unit: str) -> pl.DataFrame:

@@ -71,7 +71,7 @@ def test_a_fresh_log_is_signed_with_the_keyboard_alone(
     keys.press("Enter")
     expect(page.locator("#library-count")).to_have_text("5 sessions", timeout=NEXT_S)
     (session,) = set(learned.sessions()["session"]) - before
-    expect(page.locator("#library-check-taken")).to_be_focused(timeout=NEXT_S)
+    expect(page.locator(".check-taken")).to_be_focused(timeout=NEXT_S)
     keys.press("Enter")
     expect(page.locator(".taken-next a")).to_be_focused(timeout=NEXT_S)
     assert learned.table("checks")["session"].to_list() == [session]  # no other one again

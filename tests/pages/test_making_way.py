@@ -97,7 +97,7 @@ def test_a_session_is_filled_while_a_job_is_followed(
 ) -> None:
     """The tray asks every 700 ms while a job runs; derived channels get done all the same."""
     monkeypatch.setattr(derived, "DIRECT_ROWS", 10)
-    monkeypatch.setattr(derived, "MAKES_WAY_AT_MOST_S", 3600.0, raising=False)
+    monkeypatch.setattr(derived, "MAKES_WAY_AT_MOST_S", 3600.0)
     client = create_app(heron).server.test_client()
     path, done = f"/data/replay/{SESSION}/derived?from=0&to=240", False
     end = time.monotonic() + 30.0

@@ -13,9 +13,9 @@ from replay.archive import Archive, open_archive
 from replay.record import open_record
 from replay.record.proof import prove
 from replay.reviews import dispositions, judge
-from tests.pages.conftest import Visit
+from tests.pages.conftest import Held, Visit
 from tests.pages.test_queue import fill, opened
-from tests.pages.test_queue_typing import Held
+from tests.pages.test_queue_typing import VERDICTS
 from tests.reviews.makers import make_archive
 
 Open = Callable[..., Visit]
@@ -116,18 +116,12 @@ def test_only_a_form_that_was_not_heard_is_told_that_its_words_are_still_here(
     kept_after_all(page, archive)
 
 
-TIMERS_EARLY = """const timer = window.setTimeout;
-window.setTimeout = (act, ms, ...words) => (ms === 60 ? (act(), 0) : timer(act, ms, ...words));"""
-
-
 def test_what_is_refused_comes_into_sight_however_late_it_is_drawn(
     visit: Open, archive: Archive
 ) -> None:
-    tab = visit(archive, height=500)
-    tab.page.add_init_script(TIMERS_EARLY)
-    page = tab.go("/")
+    page = visit(archive, height=500).go("/")
     page.get_by_label("Your name").fill("R. Moss")
-    held = Held(page)
+    held = Held(page, VERDICTS)
     page.locator("#finding-keep").click()
     expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
     page.evaluate("scrollTo(0, 0)")  # meanwhile the person reads the finding again

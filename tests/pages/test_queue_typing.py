@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Page, expect
 
 from replay.archive import Archive
 from replay.reviews import dispositions, judge
-from tests.pages.conftest import Visit
+from tests.pages.conftest import Held, Visit
 from tests.pages.test_queue import Keys, fill, opened
 from tests.reviews.makers import flag_row, keep_flags, make_archive
 
@@ -65,33 +65,13 @@ def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     expect(page.locator("#finding-title")).to_have_text("every joint · gap")
 
 
-class Held:
-    """Verdicts of a page that are on their way until somebody lets them arrive."""
-
-    def __init__(self, page: Page) -> None:
-        self.held, self.routes, self.page = True, list[Route](), page
-        page.route("**/_dash-update-component*", self._take)
-
-    def _take(self, route: Route) -> None:
-        if self.held and '"..queue-list.children' in (route.request.post_data or ""):
-            self.routes.append(route)
-        else:
-            route.continue_()
-
-    def arrive(self) -> None:
-        for _ in range(300):  # the form is busy before its request is on its way
-            if self.routes:
-                break
-            self.page.wait_for_timeout(100)
-        assert self.routes  # something was held up
-        self.held = False
-        for route in self.routes:
-            route.continue_()
+VERDICTS = '"..queue-list.children'
+"""What a page sends that keeps a verdict."""
 
 
 def sent(page: Page) -> Held:
     """Send a verdict on the finding that is shown, and hold it up."""
-    held = Held(page)
+    held = Held(page, VERDICTS)
     fill(page, "R. Moss", "watch")
     expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
     return held
@@ -102,7 +82,7 @@ def test_who_clicks_away_while_a_verdict_is_kept_has_their_keys_on_the_next_page
 ) -> None:
     page = opened(visit, archive)
     held = sent(page)
-    page.locator('a.thumb[data-page="handbook"]').click()
+    page.locator('a.thumb[data-page="baseline"]').click()
     expect(page.locator(".queue-body")).to_have_count(0)
     page.keyboard.press("?")
     expect(page.locator("#help")).to_be_visible()
@@ -163,7 +143,7 @@ def test_only_what_was_begun_about_the_kept_finding_is_dropped(
     page.keyboard.type("of the second")
     page.locator(".queue-row").first.click()
     expect(note).to_have_value("of the first")
-    held = Held(page)
+    held = Held(page, VERDICTS)
     page.get_by_label("Your name").fill("R. Moss")
     page.locator("#finding-verdict").get_by_label("watch", exact=True).check()
     page.locator("#finding-keep").click()

@@ -18,11 +18,17 @@ if TYPE_CHECKING:
     from dashboards.queries.intake import IngestResult
 
 CHECK, TAKEN = "library-check-taken", "library-taken"
-"""Ids of the button that checks what was taken in, and of the store of its sessions."""
+"""Types of the button that checks what was taken in, and of the store of its sessions.
+
+Outcomes can stand beside each other: ``of`` in their ids is the name of theirs.
+"""
 
 
-def taken_in(result: IngestResult) -> Component:
-    """Return what became of each file; the sessions among them can be checked from there."""
+def taken_in(result: IngestResult, outcome: str) -> Component:
+    """Return what became of each file; the sessions among them can be checked from there.
+
+    ``outcome`` is the name under which this is kept.
+    """
     lines = [
         html.Li(
             [
@@ -54,30 +60,35 @@ def taken_in(result: IngestResult) -> Component:
         [
             html.P("What became of the files", className="message-what"),
             html.Ul(lines),
-            *(_check(names) if names else []),
+            *(_check(names, outcome) if names else []),
         ],
         className="message" + (" trouble" if result.refused else ""),
     )
 
 
-def check_stopped(names: Sequence[str], why: str) -> Component:
+def check_stopped(names: Sequence[str], why: str, outcome: str) -> Component:
     """Return why sessions that were taken in are not checked, and the way to do so again."""
     return html.Div(
         [
             html.P("Taken in; the check stopped", className="message-what"),
             html.P(why),
-            *_check(names),
+            *_check(names, outcome),
         ],
         className="message trouble",
     )
 
 
-def _check(names: Sequence[str]) -> list[Component]:
+def _check(names: Sequence[str], outcome: str) -> list[Component]:
     """Return the button that checks sessions, with which ones."""
     words = "this session" if len(names) == 1 else f"these {counted(len(names), 'session')}"
     return [
-        html.Button(f"Check {words}", id=CHECK, className="main", n_clicks=0),
-        dcc.Store(id=TAKEN, data=list(names)),
+        html.Button(
+            f"Check {words}",
+            id={"type": CHECK, "of": outcome},
+            className="main check-taken",
+            n_clicks=0,
+        ),
+        dcc.Store(id={"type": TAKEN, "of": outcome}, data=list(names)),
     ]
 
 

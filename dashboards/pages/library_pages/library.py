@@ -14,6 +14,7 @@ from dash import (
     Dash,
     Input,
     Output,
+    Patch,
     State,
     dcc,
     html,
@@ -110,7 +111,7 @@ def layout(desk: Desk, view: View) -> Component:
             html.Div(id="library-outcome", **aria(live="polite")),
             dcc.Store(id=INTAKE),
             dcc.Store(id="library-nowhere"),
-            dcc.Store(id=STARTED, storage_type="session"),
+            dcc.Store(id=STARTED, storage_type="session", data=[]),
         ],
         className="library",
     )
@@ -193,7 +194,6 @@ def register(app: Dash, desk: Desk) -> None:
         Output(STARTED, "data", allow_duplicate=True),
         Input("library-take", "n_clicks"),
         State(INTAKE, "data"),
-        State(STARTED, "data"),
         State({"type": "library-map", "group": ALL}, "value"),
         State("library-arm", "value"),
         prevent_initial_call=True,
@@ -201,7 +201,6 @@ def register(app: Dash, desk: Desk) -> None:
     def start_taking(
         clicks: int,
         data: dict[str, Any] | None,
-        begun: list[str] | None,
         maps: list[str],
         arm: str | None,
     ) -> Any:
@@ -222,7 +221,7 @@ def register(app: Dash, desk: Desk) -> None:
                 outcomes.say(name, basics.message("Taking in stopped.", why(error)))
                 raise
             hall.discard(data["batch"])
-            outcomes.say(name, taken_in(result))
+            outcomes.say(name, taken_in(result, name))
             return (
                 f"{len(result.sessions)} taken, {len(result.unchanged)} there already, "
                 f"{len(result.refused)} refused"
@@ -232,7 +231,9 @@ def register(app: Dash, desk: Desk) -> None:
         desk.jobs.start(f"Taking in {logs}", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
         said = basics.message("Taking the logs in; the page stays usable.")
-        return None, said, [*(begun or []), name]
+        begun = Patch()  # other answers may be on their way to the same list
+        begun.append(name)
+        return None, said, begun
 
     @app.callback(
         Output("library-outcome", "children"),
@@ -268,20 +269,31 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output(GRID, "rowData"),
         Output("library-count", "children"),
-        Output("library-outcome", "children", allow_duplicate=True),
-        Output(STARTED, "data", allow_duplicate=True),
         Input(ids.JOBS_DONE, "data"),
-        State(STARTED, "data"),
         prevent_initial_call=True,
     )
-    def refresh(done: list[str], begun: list[str] | None) -> Any:
+    def refresh(done: list[str]) -> Any:
         library = catalogue.library(desk.archive)
-        said, waited = outcomes.take(begun or [])
-        rows, count = (
+        return (
             grid_rows(library.rows, library.places),
             counted(library.rows.height, "session"),
         )
-        return (rows, count, no_update, no_update) if said is None else (rows, count, said, waited)
+
+    @app.callback(
+        Output("library-outcome", "children", allow_duplicate=True),
+        Output(STARTED, "data", allow_duplicate=True),
+        Input(ids.JOBS_DONE, "data"),
+        Input(STARTED, "data"),  # comes too when the page is there again
+        prevent_initial_call=True,
+    )
+    def tell(done: list[str], begun: list[str] | None) -> Any:
+        found = outcomes.of(begun or [])
+        if not found:
+            return no_update, no_update
+        waited = Patch()
+        for name in found:
+            waited.remove(name)
+        return list(found.values()), waited
 
 
 def _arm_text(desk: Desk, batch: intake.Batch, choice: str | None) -> str | None:

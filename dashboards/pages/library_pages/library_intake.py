@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import MATCH, Dash, Input, Output, State, no_update, set_props
+from dash import ALL, MATCH, Dash, Input, Output, Patch, State, ctx, no_update, set_props
 
 from dashboards import ids
 from dashboards.components.library_page.intake import looked_at
@@ -50,16 +50,18 @@ def register_check(app: Dash, desk: Desk, outcomes: Outcomes) -> None:
     """Add the check of what was just taken in; ``outcomes`` holds what the page says next."""
 
     @app.callback(
-        Output(CHECK, "disabled"),
+        Output({"type": CHECK, "of": ALL}, "disabled"),
         Output(STARTED, "data", allow_duplicate=True),
-        Input(CHECK, "n_clicks"),
-        State(TAKEN, "data"),
-        State(STARTED, "data"),
+        Input({"type": CHECK, "of": ALL}, "n_clicks"),
+        State({"type": TAKEN, "of": ALL}, "data"),
         prevent_initial_call=True,
     )
-    def check_taken(clicks: int, names: list[str] | None, begun: list[str] | None) -> Any:
-        if not clicks or not names:
-            return no_update, no_update
+    def check_taken(clicks: list[int], taken: list[list[str]]) -> Any:
+        pressed = [ctx.triggered_id == one["id"] for one in ctx.inputs_list[0]]
+        unchanged = [no_update] * len(pressed)
+        if not any(n for n, here in zip(clicks, pressed, strict=True) if here):
+            return unchanged, no_update
+        names = taken[pressed.index(True)]
         name = outcomes.begin()
 
         def run(step: Step) -> str:
@@ -67,14 +69,16 @@ def register_check(app: Dash, desk: Desk, outcomes: Outcomes) -> None:
                 said = work.check(desk.archive, names, step)
                 waits = {n: len(record.queue(desk.archive, session=n)) for n in names}
             except Exception as error:
-                outcomes.say(name, check_stopped(names, why(error)))
+                outcomes.say(name, check_stopped(names, why(error), name))
                 raise
             outcomes.say(name, checked(waits))
             return said
 
         desk.jobs.start("Checking what was taken in", run)
         set_props(ids.JOBS_BEAT, {"disabled": False})
-        return True, [*(begun or []), name]
+        begun = Patch()
+        begun.append(name)
+        return [True if here else no_update for here in pressed], begun
 
 
 def why(error: Exception) -> str:

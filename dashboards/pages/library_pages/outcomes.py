@@ -1,7 +1,8 @@
 """What work in the background leaves to be said, each to the tab that began it.
 
-A tab keeps the names of what it began (`STARTED`, until the browser's tab is closed) and asks
-for theirs when a job has ended; what others began is not told to it.
+A tab keeps the names of what it began (`STARTED`, until the browser's tab is closed), asks for
+theirs when a job has ended or the page is there again, and strikes out what it has shown; what
+others began is not told to it. An outcome stays here meanwhile: an answer can get lost.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ STARTED = "library-started"
 """Id of the store of what a tab began and was not told the outcome of."""
 
 MOST_KEPT = 200
-"""Outcomes kept for tabs that may have been closed; the oldest go first."""
+"""Outcomes kept, told or not; the oldest go first."""
 
 
 class Outcomes:
-    """Outcomes that nobody was told yet, by the name of what was begun."""
+    """The latest outcomes, by the name of what was begun."""
 
     def __init__(self) -> None:
         self._said: dict[str, Component] = {}
@@ -37,11 +38,8 @@ class Outcomes:
             for old in list(self._said)[:-MOST_KEPT]:
                 del self._said[old]
 
-    def take(self, begun: Iterable[str]) -> tuple[Component | None, list[str]]:
-        """Return the latest outcome among what a tab began, and what it still waits for."""
-        waited, last = list(begun), None
+    def of(self, begun: Iterable[str]) -> dict[str, Component]:
+        """Return the outcomes that there are of what a tab began, the oldest first."""
+        waited = set(begun)
         with self._lock:
-            there = [n for n in self._said if n in waited]
-            for name in there:
-                last = self._said.pop(name)
-        return last, [n for n in waited if n not in there]
+            return {name: said for name, said in self._said.items() if name in waited}
