@@ -1,4 +1,4 @@
-"""Processes to be killed, forked from one that has imported everything but run nothing.
+"""Processes to be killed, forked from one that has imported all they need but run nothing.
 
 Run as a script: each line on standard input is a job, each line on standard
 output how it ended: its exit code, or minus the signal.
@@ -6,8 +6,10 @@ output how it ended: its exit code, or minus the signal.
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
+import pkgutil
 import signal
 import subprocess
 import sys
@@ -17,6 +19,7 @@ from typing import Any
 
 import polars as pl
 
+import replay.cli
 from replay.archive import open_archive
 
 
@@ -120,17 +123,24 @@ def _share(job: dict[str, Any]) -> None:
 JOBS = {"ingest": _ingest, "add": _add, "decide": _decide, "care": _care, "share": _share}
 
 
+ALWAYS = ("alembic.command", "deltalake", "pyarrow.parquet", "replay.cleaning",
+          "replay.record.record", "tests.archive.streams")  # fmt: skip
+NEEDED = {"ingest": ("tests.crash.streams_of_logs",), "care": ("tests.crash.care",)}
+"""A command's own modules are needed too: importing takes longer than what is to be stopped."""
+
+
+def _import(what: str) -> None:
+    for name in (*ALWAYS, *NEEDED.get(what, ())):
+        importlib.import_module(name)
+    if what == "care":
+        for module in pkgutil.iter_modules(replay.cli.__path__, "replay.cli."):
+            importlib.import_module(module.name)
+
+
 def _serve() -> None:
-    import alembic.command  # noqa: F401
-    import deltalake  # noqa: F401
-    import pyarrow.parquet  # noqa: F401
-
-    import replay.archive
-    import replay.cleaning
-    import replay.record.record  # noqa: F401
-
     for line in sys.stdin:
         job = json.loads(line)
+        _import(job["what"])
         child = os.fork()
         if child == 0:
             code = 1
