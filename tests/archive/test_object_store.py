@@ -171,10 +171,13 @@ def filled(store: Store) -> Archive:
 def told(store: Store) -> list[object]:
     """Return what a store says to each question; a refusal is None."""
     url, options = store
+    opened: list[Archive] = []
 
     def ask(question: Callable[[Archive], object]) -> object:
         try:
-            return question(open_archive(url, storage_options=options))
+            if not opened:  # anew for each harm, not for each question: requests take their time
+                opened.append(open_archive(url, storage_options=options))
+            return question(opened[0])
         except ArchiveError:
             return None
 

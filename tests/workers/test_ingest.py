@@ -187,21 +187,24 @@ def test_a_worker_that_is_killed_loses_nothing(
     assert staged(archive) == []
 
 
-def many(folder: Path) -> Path:
-    (folder / "logs").mkdir()
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("many")
     for hour in range(24):
-        log(folder / "logs" / f"h{hour:02d}.csv", hour, rows=6000)
+        log(folder / "logs" / f"h{hour:02d}.csv", hour, rows=2000)
     (folder / "bench.map.toml").write_text(MAP)
-    return folder / "logs"
+    return folder
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGINT])
-def test_an_ingest_that_is_ended_leaves_whole_sessions(tmp_path: Path, how: signal.Signals) -> None:
+def test_an_ingest_that_is_ended_leaves_whole_sessions(
+    tmp_path: Path, many: Path, how: signal.Signals
+) -> None:
     root = tmp_path / "archive"
-    words = ["ingest", str(many(tmp_path)), "--map", str(tmp_path / "bench.map.toml")]
-    words += ["--archive", str(root), "--workers", "2"]
+    words = ["ingest", str(many / "logs"), "--map", str(many / "bench.map.toml")]
+    words += ["--archive", str(root)]
     child = subprocess.Popen(
-        [sys.executable, "-m", "replay", *words],
+        [sys.executable, "-m", "replay", *words, "--workers", "2"],
         cwd=Path(__file__).parents[2],
         stderr=subprocess.PIPE,
         start_new_session=True,
