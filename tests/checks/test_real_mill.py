@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from datetime import timedelta
-from pathlib import Path
 
 import polars as pl
 import pytest
@@ -12,27 +11,24 @@ from replay.archive import Archive, open_archive
 from replay.checks import check, learn
 from replay.cleaning import ingest
 from replay.logs import load_map
+from tests.real_logs import MAPS, whole
 
-# University of Michigan SMART lab, 2018, CC0 per its catalogue; not in this tree
-RUNS = Path(__file__).parents[2].parent / "shared" / "data" / "cnc_mill"
-MAP = Path(__file__).parents[1] / "data" / "maps" / "mill.toml"
 MEDIAN_X_A = 4.95
 """Median size of the X axis' current while it moves, over all runs (computed from them)."""
 
 
 @pytest.fixture(scope="module")
 def mill(tmp_path_factory: pytest.TempPathFactory) -> tuple[Archive, dict[str, str]]:
-    if not RUNS.exists():
-        pytest.skip(f"the runs are not at {RUNS}")
+    runs = whole("cnc_mill")  # University of Michigan SMART lab, 2018, CC0 per its catalogue
     folder = tmp_path_factory.mktemp("mill")
     archive = open_archive(folder / "a", create=True)
-    log_map = load_map(MAP)
+    log_map = load_map(MAPS / "mill.toml")
     names = {}
     for run in range(1, 19):
-        made = ingest(archive, RUNS / f"experiment_{run:02d}.csv", log_map=log_map).sessions[0]
+        made = ingest(archive, runs / f"experiment_{run:02d}.csv", log_map=log_map).sessions[0]
         names[f"{run:02d}"] = getattr(made, "session", made)
     for run in range(2, 19, 2):  # semi-synthetic: a sensor's offset over 40 s of real motion
-        frame = pl.read_csv(RUNS / f"experiment_{run:02d}.csv")
+        frame = pl.read_csv(runs / f"experiment_{run:02d}.csv")
         middle = frame.height // 2
         shift = 0.5 * MEDIAN_X_A * ((pl.int_range(pl.len()) - middle).abs() < 200)
         frame = frame.with_columns(pl.col("X1_CurrentFeedback") + shift)

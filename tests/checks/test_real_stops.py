@@ -15,15 +15,14 @@ from replay.checks import learn
 from replay.checks.traces import score_trace
 from replay.cleaning import ingest
 from replay.logs import load_map
+from tests.real_logs import COBOT, MAPS, whole
 
-# UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
-LOG = Path(__file__).parents[2].parent / "shared" / "data" / "cobotops" / "dataset_02052023.csv"
-MAP = Path(__file__).parents[1] / "data" / "maps" / "cobot.toml"
 JOINTS = [f"J{j}" for j in range(6)]
 
 
-def labels() -> pl.DataFrame:
-    raw = pl.read_csv(LOG, separator=";", infer_schema_length=0)
+def labels(log: Path) -> pl.DataFrame:
+    """UCI data set 963, doi 10.24432/C5J891, CC BY 4.0."""
+    raw = pl.read_csv(log, separator=";", infer_schema_length=0)
     number = pl.selectors.matches("^(Current|Speed)_J").str.replace(",", ".").cast(pl.Float64)
     return (
         raw.filter(pl.col("Robot_ProtectiveStop").is_in(["True", "False"]))
@@ -44,13 +43,12 @@ def labels() -> pl.DataFrame:
     reason="without a load the current at rest is expected at its bias: 0.71, and 0.75 is asked",
 )
 def test_departures_from_the_expected_current_find_stops_where_a_forest_is_at_chance(tmp_path):
-    if not LOG.exists():
-        pytest.skip(f"the whole log is not at {LOG}")
+    log = whole(*COBOT)
     archive = open_archive(tmp_path / "a", create=True)
-    session = ingest(archive, LOG, log_map=load_map(MAP)).sessions[0]
+    session = ingest(archive, log, log_map=load_map(MAPS / "cobot.toml")).sessions[0]
     name = getattr(session, "session", session)
     baseline = learn(archive)
-    rows = labels()
+    rows = labels(log)
     for joint in JOINTS:
         trace = score_trace(archive, name, joint, baseline)
         away = trace.select("time", pl.col("sample_z").abs().fill_null(0.0).alias(joint))

@@ -10,22 +10,17 @@ import pytest
 from replay.archive import open_archive
 from replay.cleaning import ingest
 from tests.cleaning.logs import notes, only, samples
-
-HERE = Path(__file__).parents[1] / "data"
-SHARED = Path(__file__).parents[3] / "shared" / "data"
-needs_shared = pytest.mark.skipif(
-    not SHARED.exists(), reason="no ../shared/data beside the project"
-)
+from tests.real_logs import COBOT_CUT, HELD, MAPS, whole
 
 
 def take(folder: Path, log: Path, log_map: str):  # type: ignore[no-untyped-def]
     """Ingest with one of the maps kept here."""
     archive = open_archive(folder / "archive", create=True)
-    return archive, ingest(archive, log, log_map=HERE / "maps" / log_map)
+    return archive, ingest(archive, log, log_map=MAPS / log_map)
 
 
 def test_cut_of_the_collaborative_robot(tmp_path: Path) -> None:
-    archive, result = take(tmp_path, HERE / "cobotops_cut.csv", "cobot.toml")
+    archive, result = take(tmp_path, COBOT_CUT, "cobot.toml")
     session = only(result)
     got = samples(archive, session)
     assert session.joints == ("J0", "J1", "J2", "J3", "J4", "J5")
@@ -40,10 +35,9 @@ def test_cut_of_the_collaborative_robot(tmp_path: Path) -> None:
     assert (longest.end - longest.start).total_seconds() == pytest.approx(18_814, abs=1)
 
 
-@needs_shared
 @pytest.mark.parametrize("ending", ["csv", "xlsx"])
 def test_whole_collaborative_robot(tmp_path: Path, ending: str) -> None:
-    log = SHARED / "cobotops" / f"dataset_02052023.{ending}"
+    log = whole("cobotops", f"dataset_02052023.{ending}")
     archive, result = take(tmp_path, log, "cobot.toml")
     session = only(result)
     got = samples(archive, session)
@@ -54,12 +48,11 @@ def test_whole_collaborative_robot(tmp_path: Path, ending: str) -> None:
     assert session.start.isoformat().startswith("2022-10-26T08:17:21.847")
 
 
-@needs_shared
 def test_csv_and_workbook_say_the_same(tmp_path: Path) -> None:
     tables = []
     for ending in ("csv", "xlsx"):
         archive, result = take(
-            tmp_path / ending, SHARED / "cobotops" / f"dataset_02052023.{ending}", "cobot.toml"
+            tmp_path / ending, whole("cobotops", f"dataset_02052023.{ending}"), "cobot.toml"
         )
         tables.append(samples(archive, only(result)))
     one, other = tables
@@ -69,9 +62,8 @@ def test_csv_and_workbook_say_the_same(tmp_path: Path) -> None:
     assert difference < 1e-6
 
 
-@needs_shared
 def test_all_runs_of_the_mill(tmp_path: Path) -> None:
-    archive, result = take(tmp_path, SHARED / "cnc_mill", "mill.toml")
+    archive, result = take(tmp_path, whole("cnc_mill"), "mill.toml")
     assert not result.refused
     assert len(result.sessions) == 18
     assert sum(s.rows for s in result.sessions) == 25_286  # rows of the data set, by its README
@@ -83,18 +75,18 @@ def test_all_runs_of_the_mill(tmp_path: Path) -> None:
 
 def test_temperature_alone_is_refused_in_clear_words(tmp_path: Path) -> None:
     archive = open_archive(tmp_path / "archive", create=True)
-    result = ingest(archive, HERE / "nab_cut.csv")
+    result = ingest(archive, HELD / "nab_cut.csv")
     assert not result.sessions
     assert "no column looks like a motor current" in result.refused[0].reason
     only_temperature = '[log]\njoints = 1\n[time]\ncolumn = "timestamp"\n'
     only_temperature += '[joint.temperature]\ncolumn = "value"\nunit = "degF"\n'
-    result = ingest(archive, HERE / "nab_cut.csv", log_map=only_temperature)
+    result = ingest(archive, HELD / "nab_cut.csv", log_map=only_temperature)
     assert "names no motor current" in result.refused[0].reason
 
 
 def test_step_back_of_a_real_clock(tmp_path: Path) -> None:
     """Twelve instants are said twice: the clock was set back, and the first of each is kept."""
-    frame = pl.read_csv(HERE / "nab_cut.csv").with_columns(i=pl.col("value") / 100)
+    frame = pl.read_csv(HELD / "nab_cut.csv").with_columns(i=pl.col("value") / 100)
     log = tmp_path / "log.csv"
     frame.write_csv(log)
     log_map = '[log]\njoints = 1\n[time]\ncolumn = "timestamp"\n'

@@ -16,8 +16,8 @@ from replay.cleaning import ingest
 from replay.logs import load_map, propose_map
 from replay.logs.proposing.proposal import Line
 from tests.cleaning.logs import instants
+from tests.real_logs import whole
 
-SHARED = Path(__file__).parents[3] / "shared" / "data"
 ROWS = 1500
 
 
@@ -203,13 +203,12 @@ def test_command_writes_the_map(tmp_path: Path) -> None:
     assert load_map(out).numbers == (1, 2, 3, 4, 5, 6, 7)
 
 
-@pytest.mark.skipif(not SHARED.exists(), reason="no ../shared/data beside the project")
 def test_real_logs() -> None:
-    cobot = load_map(propose_map(SHARED / "cobotops" / "dataset_02052023.xlsx").toml)
+    cobot = load_map(propose_map(whole("cobotops", "dataset_02052023.xlsx")).toml)
     assert (len(cobot.joints), cobot.first_number) == (6, 0)
     assert cobot.joint["temperature"].patterns == ("Temperature_J{n}", "Temperature_T{n}")
-    mill = load_map(propose_map(SHARED / "cnc_mill" / "experiment_01.csv").toml)
+    mill = load_map(propose_map(whole("cnc_mill", "experiment_01.csv")).toml)
     assert mill.joints[:3] == ("X", "Y", "Z")
     assert mill.joint["current"].patterns == ("{name}1_CurrentFeedback",)
-    proposal = propose_map(SHARED / "nab" / "machine_temperature_system_failure.csv")
+    proposal = propose_map(whole("nab", "machine_temperature_system_failure.csv"))
     assert len(proposal.missing) == 2

@@ -16,6 +16,7 @@ from replay.errors import LogMapError
 from replay.logs import load_map, propose_map
 from replay.logs.proposing.proposal import SURE, Proposal
 from tests.cleaning.logs import MAP, instants, only, samples, table, take
+from tests.real_logs import whole
 
 ROWS = 600
 RAD = math.pi / 180
@@ -225,20 +226,17 @@ def test_words_of_other_languages(tmp_path: Path, angle: str, current: str, comm
     assert joint["commanded_angle"].patterns == (command.replace("{}", "{n}"),)
 
 
-SHARED = Path(__file__).parents[3] / "shared" / "data" / "controller_export"
-
-
-@pytest.mark.skipif(not SHARED.exists(), reason="no ../shared/data beside the project")
 def test_a_controllers_export_is_taken_whole_as_proposed(tmp_path: Path) -> None:
-    log_map = propose_map(SHARED / "L0L1.csv").toml
-    archive, result = take(tmp_path, *sorted(SHARED.glob("L?L?.csv")), log_map=log_map)
+    export = whole("controller_export")
+    log_map = propose_map(export / "L0L1.csv").toml
+    archive, result = take(tmp_path, *sorted(export.glob("L?L?.csv")), log_map=log_map)
     assert not result.refused
     assert sum(s.rows for s in result.sessions) == 225
     first = samples(archive, result.sessions[0])
     assert first["J0.angle_deg"][0] == pytest.approx(math.degrees(-2.130379502), abs=1e-9)
     assert first["J5.rate_cmd_deg_s"][0] == pytest.approx(math.degrees(-0.000870831), abs=1e-9)
     for name in ("WEIGHTS-PLOT", "VELOCITY-PLOT"):
-        assert not take(tmp_path, SHARED / f"{name}.csv", log_map=None)[1].sessions
+        assert not take(tmp_path, export / f"{name}.csv", log_map=None)[1].sessions
 
 
 def test_a_joint_that_one_quantity_lacks_does_not_shift_the_others(tmp_path: Path) -> None:

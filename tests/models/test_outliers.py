@@ -1,16 +1,11 @@
-from pathlib import Path
-
 import numpy as np
 import polars as pl
-import pytest
 from sklearn.ensemble import IsolationForest
 from sklearn.metrics import roc_auc_score
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from replay.models.outliers import CurrentOutlier
-
-CUT = Path(__file__).parents[1] / "data" / "cobotops_cut.csv"
-FULL = Path(__file__).parents[2].parent / "shared" / "data" / "cobotops" / "dataset_02052023.csv"
+from tests.real_logs import COBOT, COBOT_CUT, whole
 
 
 @parametrize_with_checks([CurrentOutlier()])
@@ -67,24 +62,18 @@ def compare(frame):
 
 def test_conditioning_on_rest_and_motion_beats_a_forest_on_a_real_cut():
     # UCI data set 963, doi 10.24432/C5J891, CC BY 4.0
-    if not CUT.exists():
-        pytest.skip("the cut of the collaborative robot's log is not here")
-    ours, forest, pooled = compare(read_rows(CUT))
+    ours, forest, pooled = compare(read_rows(COBOT_CUT))
     assert ours > max(forest, pooled) + 0.03
 
 
 def test_conditioning_on_rest_and_motion_beats_a_forest_on_the_whole_log():
-    if not FULL.exists():
-        pytest.skip(f"the whole log is not at {FULL}")
-    ours, forest, pooled = compare(read_rows(FULL))
+    ours, forest, pooled = compare(read_rows(whole(*COBOT)))
     assert ours > 0.69
     assert ours > max(forest, pooled) + 0.1
 
 
 def test_where_the_whole_arm_rests_it_is_as_good_as_a_robust_z_of_the_holding_currents():
-    if not FULL.exists():
-        pytest.skip(f"the whole log is not at {FULL}")
-    frame = read_rows(FULL)
+    frame = read_rows(whole(*COBOT))
     rest = frame.filter(pl.max_horizontal(pl.selectors.starts_with("Speed_J").abs()) < 0.01)
     stop = rest["stop"].to_numpy()
     current = rest.select(pl.selectors.starts_with("Current_J")).to_numpy()
@@ -109,17 +98,13 @@ def together(frame):
 
 
 def test_six_currents_together_tell_a_stopped_arm_from_a_resting_one():
-    if not FULL.exists():
-        pytest.skip(f"the whole log is not at {FULL}")
-    ours, forest = together(read_rows(FULL))
+    ours, forest = together(read_rows(whole(*COBOT)))
     assert ours >= 0.81
     assert ours > forest + 0.05
 
 
 def test_six_currents_together_beat_a_forest_on_a_real_cut():
-    if not CUT.exists():
-        pytest.skip("the cut of the collaborative robot's log is not here")
-    ours, forest = together(read_rows(CUT))
+    ours, forest = together(read_rows(COBOT_CUT))
     assert ours > forest
 
 

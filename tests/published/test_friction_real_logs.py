@@ -7,8 +7,6 @@ tool wear. Figures to compare with were computed with plain least squares on the
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import polars as pl
 import pytest
@@ -18,24 +16,17 @@ from replay.wear.measures.friction import friction_measures
 from replay.wear.measures.motions import chunk_means, motion_samples, moving_rows
 from replay.wear.reference.model import make_reference
 from replay.wear.session_friction import session_friction
+from tests.real_logs import COBOT, whole
 from tests.signals.makers import archive_of
-
-SHARED = Path(__file__).parents[2] / ".." / "shared" / "data"
-COBOT = SHARED / "cobotops" / "dataset_02052023.csv"
-MILL = SHARED / "cnc_mill"
 
 
 def mill(run: int) -> pl.DataFrame:
-    path = MILL / f"experiment_{run:02d}.csv"
-    if not path.exists():
-        pytest.skip(f"the mill's logs are not at {MILL}")
-    return pl.read_csv(path)
+    return pl.read_csv(whole("cnc_mill", f"experiment_{run:02d}.csv"))
 
 
 def test_a_cobots_gravity_is_no_friction(tmp_path):
-    if not COBOT.exists():
-        pytest.skip(f"the cobot's log is not at {COBOT}")
-    frame = pl.read_csv(COBOT, separator=";", decimal_comma=True, infer_schema_length=None)
+    log = whole(*COBOT)
+    frame = pl.read_csv(log, separator=";", decimal_comma=True, infer_schema_length=None)
     t = np.arange(frame.height, dtype=float)
     channels = {}
     for k in range(6):

@@ -6,25 +6,18 @@ The mill: 18 runs with worn and fresh tools, confounded by feed rate
 """
 
 from datetime import date, timedelta
-from pathlib import Path
-
-import pytest
 
 from replay.archive import open_archive
 from replay.cleaning import ingest
 from replay.logs import load_map
 from replay.wear import indicators, trends
 from replay.wear.units.not_measured import not_measured_of
-
-ROOT = Path(__file__).parents[2]
-DATA = ROOT.parent / "shared" / "data"
-MAPS = ROOT / "tests" / "data" / "maps"
+from tests.real_logs import MAPS, whole
 
 
 def test_tools_that_wear_are_no_wearing_axes(tmp_path):
-    runs = sorted((DATA / "cnc_mill").glob("experiment_*.csv"))
-    if not runs:
-        pytest.skip("the milling runs are not in ../shared/data")
+    runs = sorted(whole("cnc_mill").glob("experiment_*.csv"))
+    assert runs
     archive = open_archive(tmp_path / "archive", create=True)
     text = (MAPS / "mill.toml").read_text()
     assert "2018-01-01" in text
@@ -41,9 +34,7 @@ def test_tools_that_wear_are_no_wearing_axes(tmp_path):
 
 
 def test_a_day_of_warming_up_is_no_wear(tmp_path):
-    log = DATA / "cobotops" / "dataset_02052023.xlsx"
-    if not log.exists():
-        pytest.skip("the cobot's log is not in ../shared/data")
+    log = whole("cobotops", "dataset_02052023.xlsx")
     archive = open_archive(tmp_path / "archive", create=True)
     ingest(archive, [log], log_map=load_map(MAPS / "cobot.toml"))
     table = indicators(archive)
