@@ -59,9 +59,7 @@ def check(path: str | Path) -> None:
     assert verify(again) == []
 
 
-@settings(
-    max_examples=6, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow]
-)
+@settings(max_examples=6, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(NAMES)
 @example("blank and ümlaut")
 @example(HARD)

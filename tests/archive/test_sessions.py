@@ -180,7 +180,7 @@ DTYPES = {
 }
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_any_channels_come_back_with_the_same_values(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

@@ -177,7 +177,7 @@ def test_a_channel_that_changes_all_the_time_still_has_spans(
     assert spans["value"].to_list() == [str(n) for n in range(100, 200)]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(data=st.data())
 def test_any_window_of_any_samples_keeps_its_extremes(
     tmp_path_factory: pytest.TempPathFactory, data: st.DataObject

@@ -229,7 +229,7 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     assert "no angle" not in told
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(
     values=st.lists(
         st.one_of(st.none(), st.floats(-800, 800, allow_nan=False, width=64)),

@@ -85,7 +85,7 @@ def from_streams(streams: dict[str, pl.DataFrame], cells: Sequence[Cell]) -> dic
     return out
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=25, suppress_health_check=list(HealthCheck))
 @given(
     extra=st.lists(CELLS, max_size=60),
     keep=st.integers(1, len(STEADY)),

@@ -46,7 +46,7 @@ def as_written(value: float | None, kind: str) -> float | None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, suppress_health_check=list(HealthCheck))
 @given(
     current=column(NUMBERS),
     warm=column(NUMBERS),
@@ -94,7 +94,7 @@ def test_the_same_values_come_out(
 
 
 @pytest.mark.parametrize("kind", ["csv", "ndjson", "parquet"])
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, suppress_health_check=list(HealthCheck))
 @given(current=st.lists(NUMBERS, min_size=ROWS, max_size=ROWS))
 def test_the_same_values_come_out_of_a_long_table(kind: str, current: list[float]) -> None:
     cells = [

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import time
 import weakref
+from collections.abc import Iterator
 
 import pytest
 
@@ -49,6 +51,15 @@ def _drops_an_interrupt(_: object) -> int:
     return 0
 
 
+@pytest.fixture
+def heard() -> Iterator[None]:
+    """Hear interrupts, as a command in the foreground does; one started by ``&`` does not."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+@pytest.mark.usefixtures("heard")
 def test_a_stop_that_comes_in_a_callback_of_what_goes_is_a_stop(monkeypatch, tmp_path, capsys):
     monkeypatch.setattr(sessions, "run", _drops_an_interrupt)
     begin = time.monotonic()

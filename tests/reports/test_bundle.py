@@ -121,9 +121,7 @@ def test_a_forged_file_of_nonsense_is_told_in_words(made, tmp_path, name):
     assert done.differences != ()
 
 
-@settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
-)
+@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_changed_byte_is_found(made, keys, tmp_path, data):
     content = bytearray(made.path.read_bytes())

@@ -183,7 +183,6 @@ TestReviewing = Reviewing.TestCase
 TestReviewing.settings = settings(
     max_examples=12,
     stateful_step_count=14,
-    deadline=None,
     suppress_health_check=list(HealthCheck),
 )
 

@@ -229,7 +229,7 @@ def test_tip_speed_is_judged_by_load_case(tmp_path):
         tip_table(session(tmp_path / "bare"), "s")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.integers(0, 2**32 - 1))
 def test_carried_values_never_leave_what_was_seen(seed):
     rng = np.random.default_rng(seed)

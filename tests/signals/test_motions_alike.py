@@ -207,7 +207,7 @@ def test_a_span_limits_what_is_compared(archive):
     assert pairs.height == 2
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     hnp.arrays(
         float, hnp.array_shapes(min_dims=2, max_dims=2, max_side=7), elements=st.floats(0, 6)

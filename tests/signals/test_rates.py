@@ -17,7 +17,7 @@ def one_block(n: int) -> np.ndarray:
     return starts
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(
     st.integers(0, 2**32 - 1),
     st.sampled_from([3, 5, 9, 25]),

@@ -12,7 +12,7 @@ from replay.statistics.slopes import between_variance, theil_sen
 levels = st.lists(st.integers(-50, 50), min_size=10, max_size=60)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(levels)
 def test_mann_kendall_equals_pymannkendall(values):
     ours = mann_kendall(values)
@@ -38,7 +38,7 @@ def test_a_factor_on_the_variance_counts_as_in_pymannkendall(memory):
     assert ours.p_value == pytest.approx(theirs.p, abs=1e-12)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(levels, st.integers(0, 2**32 - 1), st.sampled_from([0.5, 0.9, 0.95]))
 def test_theil_sen_equals_scipy(values, seed, confidence):
     times = np.random.default_rng(seed).integers(0, 40, len(values))
@@ -115,7 +115,7 @@ def test_sections_equal_the_seasons_of_pymannkendall(period):
     assert slope.slope * period == pytest.approx(theirs.slope)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(levels)
 def test_slope_and_intercept_equal_pymannkendall(values):
     theirs = pymannkendall.sens_slope(values)
@@ -126,7 +126,7 @@ def test_slope_and_intercept_equal_pymannkendall(values):
     assert middle == pytest.approx(theirs.intercept)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=40))
 def test_adjusted_p_values_equal_scipy(p_values):
     theirs = scipy.stats.false_discovery_control(p_values, method="bh")
