@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -40,10 +41,12 @@ def users(tmp_path_factory: pytest.TempPathFactory) -> Users:
 
 
 @pytest.fixture(scope="module")
-def app(archive: Archive, users: Users) -> Shell:
+def app(archive: Archive, users: Users) -> Iterator[Shell]:
     made = create_app(archive, users)
     made.server.test_client().get("/")  # Dash makes its tables at the first request
-    return made
+    yield made
+    for end in made.desk.at_stop:
+        end()
 
 
 @pytest.fixture(scope="module")
