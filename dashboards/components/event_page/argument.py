@@ -71,7 +71,7 @@ def argument_part(summary: str, steps: Iterable[tuple[str, str]]) -> Component:
 
 
 def causes_part(kind: str, weighed: Sequence[Weighed], out: str) -> Component | None:
-    """Return the other causes that were weighed, and those that explained nothing of it."""
+    """Return the other causes that were weighed, and those that are out."""
     if not weighed and not out:
         return None
     return html.Section(

@@ -63,7 +63,7 @@ class Cause:
 class Argument:
     """What decides on a flag. ``weighed`` holds the other causes, best first.
 
-    ``out`` says of the remaining ones that they were weighed, and why they are none.
+    ``out`` says of the remaining ones that they were weighed, and what is out.
     """
 
     expected: str

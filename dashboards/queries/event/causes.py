@@ -110,10 +110,10 @@ OUT_BY: dict[str, tuple[str, ...]] = {
 
 
 def left_out(read: Mapping[str, Any], kind: str) -> str:
-    """Return which causes explained nothing when all were weighed, in one line.
+    """Return which causes had nothing left when all were weighed, in one line.
 
-    Every known cause is weighed and those that explain anything are kept with their weight,
-    so one that is not kept explained nothing.
+    Every known cause is weighed; kept are those whose account is worth more than its price
+    (`replay.checks.kind`). One that is not kept may explain something, but no more than that.
     """
     kinds = read.get("kinds")
     if read.get("lead") is False:
@@ -129,4 +129,5 @@ def left_out(read: Mapping[str, Any], kind: str) -> str:
         if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
     ]
     measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
-    return f"Weighed too, and out because they explain nothing of it: {', '.join(none)}.{measured}"
+    said_of = "Weighed too, and out because what they explain of it is not worth their price"
+    return f"{said_of}: {', '.join(none)}.{measured}"
