@@ -28,20 +28,34 @@ PERSON_NOT_KNOWN = "It is not known for all of this session if a person was on t
 
 def cautions_of_all(archive: Archive, found: Iterable[Finding]) -> list[str]:
     """Return what stands above the judging of several findings, each sentence once."""
-    return list(dict.fromkeys(words for one in found for words in cautions_of(archive, one)))
+    asked: dict[str, list[str]] = {}  # a session's samples are looked through once
+    said: list[str] = []
+    for one in found:
+        if one.session not in asked:
+            asked[one.session] = person_words(archive, one.session)
+        said += [*_of_kinds(one), *asked[one.session]]
+    return list(dict.fromkeys(said))
 
 
 def cautions_of_session(archive: Archive, session: str, found: Iterable[Finding]) -> list[str]:
-    """Return what stands above a session's sign-off; a person on the tip also without findings."""
+    """Return what stands above a session's sign-off; a person on the tip also without findings.
+
+    ``found`` are findings of this session.
+    """
     person = person_words(archive, session, unknown=True)
-    return list(dict.fromkeys([*cautions_of_all(archive, found), *person]))
+    known = [words for words in person if not words.startswith(PERSON_NOT_KNOWN)]
+    said = [words for one in found for words in (*_of_kinds(one), *known)]
+    return list(dict.fromkeys([*said, *person]))
 
 
 def cautions_of(archive: Archive, finding: Finding) -> list[str]:
     """Return what stands above any judging of a finding: a brake in doubt, a person on the tip."""
+    return [*_of_kinds(finding), *person_words(archive, finding.session)]
+
+
+def _of_kinds(finding: Finding) -> list[str]:
     kinds = {f.kind for f in finding.flags}
-    said = [words for kind, words in OF_KIND.items() if kind in kinds]
-    return [*said, *person_words(archive, finding.session)]
+    return [words for kind, words in OF_KIND.items() if kind in kinds]
 
 
 def person_words(archive: Archive, session: str, *, unknown: bool = False) -> list[str]:
