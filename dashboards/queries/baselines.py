@@ -50,11 +50,12 @@ def doubts(archive: Archive, baseline: Baseline) -> list[str]:
     count = len(taught_in_doubt(archive, baseline.sessions))
     if not count:
         return []
+    has = "has findings" if count == 1 else "have findings"
     return [
-        f"{count} of the {counted(len(baseline.sessions), 'session')} that taught it have findings "
-        "that are open or were confirmed: what was unusual in them passes for usual now, and what "
-        "they show counts among the observed flags. Decide them, then learn anew: what is "
-        "confirmed is left out"
+        f"{count} of the {counted(len(baseline.sessions), 'session')} that taught it {has} "
+        "that are open or were confirmed: what was unusual there passes for usual now, "
+        "and what they show counts among the observed flags. Decide them, then learn anew: what "
+        "is confirmed is left out"
     ]
 
 

@@ -68,7 +68,7 @@ def index(archive: Archive, step: Step) -> str:
     total = archive.sessions().height
     count = index_motions(archive, progress=_said(step, "motions of"))
     if not count:
-        return f"looked: the motions of all, {counted(total, 'session')}, were known already"
+        return f"looked at {counted(total, 'session')}: no motion was new"
     searched = counted(total, "session is", "sessions are")
     return f"motions of {counted(count, 'session')} added; {searched} searched now"
 
