@@ -16,10 +16,10 @@
       namespace: "dash_html_components" };
     if (window.dash_clientside) window.dash_clientside.set_props("notice", { children: shown });
   }
-  // A form's callback: set off by a button, with what fields hold beside it.
+  // A form's callback: set off by a button or by Enter, with what fields hold beside it.
   function ofForm(body) {
     const sent = JSON.parse(body), parts = (sent.state || []).flat();
-    return (sent.changedPropIds || []).some((part) => part.endsWith(".n_clicks")) && parts.some((part) => part.property === "value");
+    return (sent.changedPropIds || []).some((part) => /\.n_(clicks|submit)$/.test(part)) && parts.some((part) => part.property === "value");
   }
   jb.requests.around(async function (asked, ...words) {
     let answer;

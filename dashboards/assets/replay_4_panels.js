@@ -24,7 +24,7 @@
   R.BESIDE = { expected_a: ["expected", [5, 3]], rate_cmd_deg_s: ["commanded", [2, 3]], angle_cmd_deg: ["commanded", [2, 3]], current_target_a: ["target current", [7, 3, 2, 3]] };
 
   // What a brake's lane shows: the word and how thick.
-  R.BRAKE_KEY = [["engaged", 7], ["released", 1], ["commanded", 2]];
+  R.BRAKE_KEY = [["engaged", 7], ["released", 1], ["told engaged", 2]];
 
   const xs = new Float64Array(40000), ys = new Float64Array(40000);
 
@@ -299,7 +299,7 @@
     }
 
     // A ribbon a joint: full where engaged, an outline where released, nothing
-    // where the recorder did not say. A thin line on top where the command differs.
+    // where the recorder did not say. A thin line on top where it is told to engage.
     ribbons(renderer, height) {
       const joints = this.view.shownJoints();
       const each = (height - 14) / Math.max(1, joints.length);

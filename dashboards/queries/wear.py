@@ -214,7 +214,6 @@ class OpenFindings:
 
     count: int
     severity: str
-    kind: str
     summary: str
     session: str
     finding: str
@@ -228,7 +227,7 @@ def open_findings(archive: Archive) -> dict[str, OpenFindings]:
     for one in (w.finding for w in queue(archive, judged=False)):  # worst first
         for serial in one.units:
             gravest = found.get(serial) or OpenFindings(
-                0, one.severity, one.kind, one.summary, one.session, one.finding
+                0, one.severity, one.summary, one.session, one.finding
             )
             found[serial] = replace(gravest, count=gravest.count + 1)
     return found

@@ -6,7 +6,7 @@ import json
 import logging
 import shutil
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -19,7 +19,9 @@ from werkzeug.serving import make_server
 from dashboards.app import create_app
 from replay.archive import Archive, open_archive
 from replay.checks import learn
+from replay.demo import FaultWish
 from replay.demo.sessions import SessionPlan, session_record, simulate_session
+from replay.records import Session
 from tests.built_once import built_once
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -118,15 +120,34 @@ def flag_rows(session: str, start: datetime, unit: str) -> pl.DataFrame:
     return pl.DataFrame(rows, schema_overrides={"baseline": pl.String, "group": pl.String})
 
 
+def heron_session(
+    archive: Archive,
+    name: str,
+    *,
+    start: datetime,
+    seed: int,
+    minutes: float = 4.0,
+    rate_hz: float = 20.0,
+    style: str = "inspection",
+    faults: Sequence[FaultWish] = (),
+) -> Session:
+    """Put a session of the invented arm into an archive; returns its record."""
+    plan = SessionPlan(
+        start=start, minutes=minutes, rate_hz=rate_hz, style=style, faults=tuple(faults)
+    )
+    frame, _ = simulate_session(plan, seed=seed)
+    record = session_record(plan, frame, name=name)
+    archive.add_session(record, {"main": frame})
+    return record
+
+
 def fill_heron(root: Path) -> None:
     """Three short sessions at 20 Hz, a baseline, three flags on the last one."""
     archive = open_archive(root, create=True)
     for day, style in enumerate(STYLES):
         start = datetime(2031, 3, 1 + day, 9, tzinfo=UTC)
-        plan = SessionPlan(start=start, minutes=4.0, rate_hz=20.0, style=style)
-        frame, _ = simulate_session(plan, seed=day)
-        record = session_record(plan, frame, name=f"2031030{1 + day}-heron")
-        archive.add_session(record, {"main": frame})
+        name = f"2031030{1 + day}-heron"
+        record = heron_session(archive, name, start=start, seed=day, style=style)
     learn(archive)
     rows = flag_rows(record.session, record.start, record.units["J3"])
     archive.replace("flags", rows, session=[record.session])

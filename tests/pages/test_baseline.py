@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
+from pathlib import Path
 
 from playwright.sync_api import expect
 
 from replay.archive import Archive, open_archive
-from replay.checks import calibration, promise
+from replay.checks import calibration, check, promise
 from replay.models import load_baseline
-from replay.reviews.judgements.learning import taught_in_doubt
+from replay.reviews import findings, judge
+from replay.reviews.judgements.learning import observed_false_flags, taught_in_doubt
 from tests.pages.conftest import Visit
 
 Open = Callable[..., Visit]
@@ -62,8 +65,21 @@ def test_a_baseline_taught_by_sessions_in_doubt_says_so(visit: Open, heron: Arch
     expect(said).to_contain_text(f"{len(doubtful)} of the")
 
 
-def test_nothing_is_said_of_verdicts_before_there_is_one(visit: Open, heron: Archive) -> None:
-    """Sessions without a flag are no proof that flags are right."""
-    page = visit(heron).go("/baseline")
+def test_nothing_is_said_of_verdicts_before_there_is_one(
+    visit: Open, heron: Archive, tmp_path: Path
+) -> None:
+    """Sessions that were checked, none judged, are no proof that flags are right."""
+    root = tmp_path / "archive"
+    shutil.copytree(str(heron.root), root)
+    archive, session = open_archive(root), "20310303-heron"
+    flags = archive.table("flags")
+    check(archive, session)
+    archive.replace("flags", flags, session=[session])
+    assert observed_false_flags(archive).height == 1
+    page = visit(archive).go("/baseline")
     expect(page.locator("#baseline-table")).to_be_visible(timeout=45_000)
     expect(page.locator("#baseline-verdicts")).to_have_count(0)
+    found = findings(archive, session)[0]
+    judge(archive, session, found.finding, "watch", reviewer="R. Moss")
+    page.reload()
+    expect(page.locator("#baseline-verdicts")).to_be_visible(timeout=45_000)

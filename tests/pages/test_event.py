@@ -16,9 +16,12 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards import ids
+from dashboards.app import create_app
 from dashboards.figures.story import current_scale
-from dashboards.queries.event import rebuilt
+from dashboards.queries.event import argument, rebuilt
 from dashboards.queries.event.argument import READ, of_evidence
+from dashboards.queries.event.argument import _weighed as causes_of
 from dashboards.queries.event.event_tables import TABLES
 from dashboards.queries.event.events import downsampled, find_event, last_flagged
 from dashboards.queries.event.evidence import evidence_words
@@ -27,11 +30,10 @@ from dashboards.queries.event.unflagged import larger_unflagged
 from replay.archive import Archive, open_archive
 from replay.checks import check
 from replay.demo import FaultWish
-from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.models import load_baseline
 from replay.records import FLAG_KINDS
 from replay.reviews import pins
-from tests.pages.conftest import Visit, flag_rows
+from tests.pages.conftest import Visit, flag_rows, heron_session
 
 SESSION = "20310303-heron"
 Open = Callable[..., Visit]
@@ -127,15 +129,8 @@ def stalled(heron: Archive, tmp_path_factory: pytest.TempPathFactory) -> tuple[A
     folder = tmp_path_factory.mktemp("stalled") / "archive"
     shutil.copytree(str(heron.root), folder)
     archive = open_archive(folder)
-    plan = SessionPlan(
-        start=datetime(2031, 3, 4, 9, tzinfo=UTC),
-        minutes=4.0,
-        rate_hz=20.0,
-        style="inspection",
-        faults=(FaultWish("stall"),),
-    )
-    frame, _ = simulate_session(plan, seed=12)
-    archive.add_session(session_record(plan, frame, name="stalled"), {"main": frame})
+    start, faults = datetime(2031, 3, 4, 9, tzinfo=UTC), (FaultWish("stall"),)
+    heron_session(archive, "stalled", start=start, seed=12, faults=faults)
     return archive, check(archive, "stalled").flags[0].flag
 
 
@@ -393,6 +388,27 @@ def test_the_argument_is_short_and_has_no_names_of_the_program(visit: Open, hero
     expect(page.locator("#event-sensors tbody tr").first).to_be_visible(timeout=45_000)
 
 
+def test_every_link_to_a_part_leads_to_one_and_the_evidence_is_read_once(
+    heron: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read, of = [], argument.of_evidence
+    monkeypatch.setattr(argument, "of_evidence", lambda *a: read.append(a) or of(*a))
+    client = create_app(heron).server.test_client()
+    for kinds in ({}, {"friction": 2.0, "load": 1.0}):
+        read.clear()
+        monkeypatch.setattr(argument, "_weighed", lambda *_, k=kinds: causes_of({"kinds": k}, ""))
+        url = {"id": ids.URL, "property": "pathname", "value": "/event"}
+        asked = url | {"property": "search", "value": f"?session={SESSION}&flag=f-1"}
+        page = {"id": ids.PAGE, "property": "children"}
+        body = {"output": "page.children", "outputs": page, "inputs": [url, asked]}
+        changed = {"changedPropIds": [f"{ids.URL}.pathname"]}
+        text = client.post("/_dash-update-component", json=body | changed).get_data(as_text=True)
+        parts = re.findall(r'"href": ?"#([\w-]+)"', text)
+        assert ("causes" in parts) == bool(kinds)
+        assert [p for p in parts if not re.search(f'"id": ?"{p}"', text)] == []
+        assert len(read) == 1
+
+
 def test_the_caution_for_a_slip_stands_at_the_top_and_once(
     visit: Open, heron: Archive, tmp_path: Path
 ) -> None:
@@ -440,12 +456,13 @@ def test_a_larger_residual_beside_the_flag_is_explained(heron: Archive) -> None:
     assert larger_unflagged(heron, event, rows.filter(pl.col("joint") != "J6")) == []
 
 
-def test_causes_that_explain_nothing_are_named_with_what_was_measured() -> None:
+def test_causes_that_are_out_are_named_with_what_was_measured() -> None:
     kept = {"lead": True, "kinds": {"brake-slip": 598.7}, "resting_a": -0.004, "drag_a": None}
     said = of_evidence(kept, "brake-slip").out
     assert said == (
-        "Weighed too, and out because they explain nothing of it: friction, brake-drag, "
-        "current-sensor, stall, angle-sensor, load, stick-slip, late-release, gap. "
+        "Weighed too, and out because what they explain of it is not worth their price: "
+        "friction, brake-drag, current-sensor, stall, angle-sensor, load, stick-slip, "
+        "late-release, gap. "
         "Current-sensor: an offset shows at rest too; there it is +0.00 A."
     )
     assert of_evidence({"kinds": {"gap": 1.0}}, "gap").out.endswith("brake-slip, late-release.")

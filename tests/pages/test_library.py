@@ -131,8 +131,8 @@ def test_all_slots_and_what_cautions_are_in_sight(visit: Open, many: Archive) ->
     expect(picture).to_be_visible(timeout=45_000)
     hit = """e => { const r = e.getBoundingClientRect();  // what is seen at the last slot
       return e.contains(document.elementFromPoint(r.right - 10, r.top + r.height / 2)); }"""
-    narrow.wait_for_timeout(300)  # the grid lets a column go after its first drawing
-    assert picture.evaluate(hit)
+    # the grid lets a column go after its first drawing
+    narrow.wait_for_function(hit, arg=picture.element_handle())
 
 
 def test_every_session_of_ten_thousand_is_listed_once(many: Archive) -> None:
@@ -387,7 +387,7 @@ def test_only_rows_in_sight_are_opened_for_their_completeness(visit: Open, many:
     tab = visit(many)
     page = tab.go("/library")
     expect(page.locator(".ag-row-first .session-picture").first).to_be_visible(timeout=45_000)
-    page.wait_for_timeout(500)
+    page.wait_for_load_state("networkidle")
     asked = [r for r in tab.requests if "/data/library/completeness" in r]
     assert 1 <= len(asked) <= 3
     assert sum(r.count("session=") for r in asked) < 80

@@ -116,6 +116,18 @@ def test_only_a_form_that_was_not_heard_is_told_that_its_words_are_still_here(
     kept_after_all(page, archive)
 
 
+def test_words_sent_by_enter_are_still_here_too_when_nobody_heard(
+    visit: Open, heron: Archive
+) -> None:
+    page = visit(heron).go("/replay?session=20310303-heron")
+    expect(page.locator("#rp-values tr").first).to_be_visible(timeout=45_000)
+    page.locator("#rp-pin-open").click()
+    page.locator("#rp-pin-text").fill("look at this")
+    page.route("**/_dash-update-component*", lambda route: route.abort())
+    page.locator("#rp-pin-text").press("Enter")
+    expect(page.locator("#notice")).to_contain_text("what you typed is still here")
+
+
 def test_what_is_refused_comes_into_sight_however_late_it_is_drawn(
     visit: Open, archive: Archive
 ) -> None:

@@ -13,8 +13,7 @@ from playwright.sync_api import expect
 from dashboards import theme
 from dashboards.figures.style import SYMBOLS
 from replay.archive import Archive, open_archive
-from replay.demo.sessions import SessionPlan, session_record, simulate_session
-from tests.pages.conftest import flag_rows
+from tests.pages.conftest import flag_rows, heron_session
 
 SESSION = "20310401-heron"
 
@@ -24,10 +23,7 @@ def crowded(tmp_path_factory: pytest.TempPathFactory) -> Archive:
     """One session of two minutes; a long flag of J1 lies over a short one of J3."""
     archive = open_archive(tmp_path_factory.mktemp("crowded") / "archive", create=True)
     start = datetime(2031, 4, 1, 9, tzinfo=UTC)
-    plan = SessionPlan(start=start, minutes=2.0, rate_hz=20.0, style="inspection")
-    frame, _ = simulate_session(plan, seed=5)
-    record = session_record(plan, frame, name=SESSION)
-    archive.add_session(record, {"main": frame})
+    record = heron_session(archive, SESSION, start=start, seed=5, minutes=2.0)
     rows = flag_rows(SESSION, start, record.units["J3"])
     instant = rows.schema["start"]
     over = rows.head(1).with_columns(

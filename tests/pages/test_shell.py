@@ -121,6 +121,21 @@ def test_a_page_that_takes_its_time_says_so(
     page.wait_for_function(f"() => !{after}.includes('Working')")
 
 
+SETTLED = """() => new Promise((done) => {
+  const root = document.documentElement;
+  let was = "", same = 0;
+  const look = () => {
+    const now = [root.clientWidth, root.scrollWidth, root.scrollHeight].join();
+    same = now === was ? same + 1 : 0;
+    was = now;
+    if (same < 30) requestAnimationFrame(look);
+    else done(root.scrollWidth);
+  };
+  look();
+})"""
+"""How wide the page is, once its size stays for thirty frames."""
+
+
 def test_controls_are_of_one_size_and_no_page_is_wider_than_a_small_screen(
     visit: Callable[..., Visit], heron: Archive
 ) -> None:
@@ -145,9 +160,7 @@ def test_controls_are_of_one_size_and_no_page_is_wider_than_a_small_screen(
         assert set(heights) <= {28}, path  # one size of control
         for width in (800, 420):
             page.set_viewport_size({"width": width, "height": 800})
-            page.wait_for_function(
-                "width => document.documentElement.scrollWidth <= width", arg=width
-            )
+            assert page.evaluate(SETTLED) <= width, (path, width)
         last, main = (
             page.locator("a.thumb").last.bounding_box(),
             page.locator("main").bounding_box(),

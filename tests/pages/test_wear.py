@@ -15,11 +15,10 @@ from playwright.sync_api import expect
 
 from dashboards.queries import wear
 from replay.archive import open_archive
-from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.record import open_record
 from replay.wear import add_maintenance, maintenance
 from replay.wear.indicators import METHOD, SCHEMA
-from tests.pages.conftest import flag_rows
+from tests.pages.conftest import flag_rows, heron_session
 
 UNITS = ("TU-101", "TU-102", "TU-103")
 NAMES = ("friction at usual rate", "margin left", "holding current")
@@ -62,10 +61,10 @@ def indicator_rows(session: str, start: datetime) -> pl.DataFrame:
 def worn(tmp_path_factory: pytest.TempPathFactory):
     archive = open_archive(tmp_path_factory.mktemp("worn") / "archive", create=True)
     start = datetime(2032, 12, 1, 9, tzinfo=UTC)
-    plan = SessionPlan(start=start, minutes=2.0, rate_hz=10.0, style="joint test")
-    frame, _ = simulate_session(plan, seed=5)
-    record = session_record(plan, frame, name="20321201-heron")
-    archive.add_session(record, {"main": frame})
+    record = heron_session(
+        archive, "20321201-heron", start=start, seed=5, minutes=2.0, rate_hz=10.0,
+        style="joint test",
+    )  # fmt: skip
     archive.replace("indicators", indicator_rows(record.session, start), session=["x"])
     flags = flag_rows(record.session, record.start, "TU-103")
     archive.replace("flags", flags.with_columns(unit=pl.lit("TU-103")), session=[record.session])

@@ -32,6 +32,7 @@ from dashboards.pages.event_pages.event_top import causes, contents, danger, hea
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event import events
+from dashboards.queries.event.argument import argument
 from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
@@ -55,15 +56,17 @@ def layout(desk: Desk, view: View) -> Component:
         return _choose(desk, session, sessions)
     event = _event(desk, view, session)
     window = _window(event, view)
+    said = argument(desk.archive, session, event.flag, event.kind)
+    others = causes(event, said)
     return html.Div(
         [
             head(desk, event, view),
             danger(event),
             *[basics.caution(words) for words in person_words(desk.archive, session)],
-            html.Div([words(desk, event), verdict(desk, event)], className="event-top"),
-            contents(),
+            html.Div([words(desk, event, said), verdict(desk, event)], className="event-top"),
+            contents(causes=others is not None),
             story(desk, event, window),
-            causes(desk, event),
+            others,
             *event_sections.placeholders(
                 view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
             ),

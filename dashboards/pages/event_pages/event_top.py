@@ -22,7 +22,7 @@ from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import events
-from dashboards.queries.event.argument import argument
+from dashboards.queries.event.argument import Argument
 from dashboards.queries.event.rarity import as_rare, rarity, score_words
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
@@ -83,9 +83,8 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
     )
 
 
-def words(desk: Desk, event: events.Event) -> Component:
+def words(desk: Desk, event: events.Event, said: Argument) -> Component:
     """Return the argument: expected, seen, by how much, how rare."""
-    said = argument(desk.archive, event.record.session, event.flag, event.kind)
     base, hours, seen, own = _taught(desk, event)
     rare = rarity(event.score, hours, seen)
     if base:
@@ -100,9 +99,8 @@ def words(desk: Desk, event: events.Event) -> Component:
     return argument_part(event.summary, steps)
 
 
-def causes(desk: Desk, event: events.Event) -> Component | None:
+def causes(event: events.Event, said: Argument) -> Component | None:
     """Return the other causes that were weighed, below what decides."""
-    said = argument(desk.archive, event.record.session, event.flag, event.kind)
     return causes_part(event.kind, said.weighed, said.out)
 
 
@@ -171,11 +169,11 @@ def verdict(desk: Desk, event: events.Event) -> Component:
     return html.Section(parts, className="sheet", **aria(labelledby="verdict"))
 
 
-def contents() -> Component:
-    """Return links to the parts of the page."""
+def contents(*, causes: bool) -> Component:
+    """Return links to the parts of the page; ``causes``: whether other causes are one."""
     names = (
         ("Before, during, after", "event-story-title"),
-        ("Other causes", "causes"),
+        *([("Other causes", "causes")] if causes else []),
         ("Similar motions", "likes"),
         ("Score and what if", "scores"),
         ("Other joints", "others"),
