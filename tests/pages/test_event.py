@@ -430,7 +430,7 @@ def test_the_caution_for_a_slip_stands_at_the_top_and_once(
     assert top["y"] < evidence["y"]
     expect(page.locator(".argument")).to_contain_text("the angle moved by 0.80 deg and stays there")
     expect(page.locator(".argument dt", has_text="By how much")).to_have_count(0)  # said in Seen
-    expect(page.locator(".causes-out")).to_contain_text("explain nothing of it: friction, ")
+    expect(page.locator(".causes-out")).to_contain_text("not worth their price: friction, ")
     axis = page.locator("#event-story text", has_text="seconds after the event's start")
     lane = axis.first.bounding_box()
     assert lane is not None
