@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from replay.records import QualityNote, Session
-
-START = datetime(2031, 3, 1, tzinfo=UTC)
-START_NS = int(START.timestamp()) * 10**9
+from tests.start import START, START_NS
 
 
 def stream(rows: int, *, hz: int = 100, seed: int = 0, joints: int = 1) -> pl.DataFrame:

@@ -19,7 +19,8 @@ from polars.testing import assert_frame_equal
 from replay.archive import Archive, open_archive, verify
 from replay.archive.disk.durable import digest
 from replay.errors import ArchiveError
-from tests.archive.streams import START, START_NS, record, stream
+from tests.archive.streams import record, stream
+from tests.start import START, START_NS
 
 
 @pytest.fixture

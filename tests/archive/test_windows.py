@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from replay.archive import Archive, open_archive
 from replay.errors import ArchiveError, UsageError
-from tests.archive.streams import START, START_NS, record, stream
+from tests.archive.streams import record, stream
+from tests.start import START, START_NS
 
 
 @pytest.fixture(scope="module")

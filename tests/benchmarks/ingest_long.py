@@ -15,6 +15,7 @@ import numpy as np
 import polars as pl
 
 from tests.benchmarks.ingest_speed import BLOCK, FLOOR, JOINTS, OURS, run
+from tests.start import START_NS
 
 MAP = """
 [log]
@@ -55,7 +56,7 @@ def write_long(path: Path, gigabytes: float, disorder: bool) -> int:
     with path.open("wb") as sink:
         for place, begin in enumerate(begins):
             k = np.arange(begin, min(begin + BLOCK // 20, instants))
-            at = pl.Series("t", 1_930_089_600_000_000_000 + k * 10_000_000).cast(pl.Datetime("ns"))
+            at = pl.Series("t", START_NS + k * 10_000_000).cast(pl.Datetime("ns"))
             frame = pl.DataFrame(
                 {"t": at.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")}
                 | {

@@ -1,6 +1,7 @@
 """Many logs taken in by one process and by one a core, each side in turn, in one run.
 
-Run by hand: ``python tests/benchmarks/ingest_many.py [--logs 24] [--rows 30000] [--times 3]``.
+Run by hand: ``python -m tests.benchmarks.ingest_many [--logs 24] [--rows 30000] [--times 3]``.
+With ``--known`` the logs lie in the archive before, and what is timed finds nothing new.
 Wall time is the command's own, from its start to its end; processor time is that of all its
 processes. Where others use the machine too, the wall says how much of it was left.
 """
@@ -18,45 +19,15 @@ import tempfile
 import time
 from pathlib import Path
 
-import numpy as np
-import polars as pl
-
-JOINTS = range(1, 8)
-MAP = """
-[log]
-joints = 7
-[time]
-column = "t"
-format = "iso8601"
-[joint.angle]
-column = "a{n}"
-unit = "deg"
-[joint.rate]
-column = "w{n}"
-unit = "deg/s"
-[joint.current]
-column = "i{n}"
-unit = "A"
-"""
+from tests.benchmarks.ingest_speed import MAP, write_log
+from tests.start import HOUR_NS, START_NS
 
 
 def write(folder: Path, count: int, rows: int) -> None:
     """Write logs of one arm, an hour apart each."""
     folder.mkdir()
-    rng = np.random.default_rng(5)
-    t = np.arange(rows) / 100
-    start = np.datetime64("2031-04-01T00:00:00", "ns").astype("int64")
     for k in range(count):
-        ns = start + k * 3_600_000_000_000 + np.arange(rows) * 10_000_000
-        columns: dict[str, object] = {
-            "t": pl.from_epoch(pl.Series(ns), "ns").dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")
-        }
-        for n in JOINTS:
-            rate = 20 * np.cos(0.11 * t + n + k)
-            columns[f"a{n}"] = (20 / 0.11 * np.sin(0.11 * t + n + k)).round(4)
-            columns[f"w{n}"] = (rate + rng.normal(0, 0.02, rows)).round(4)
-            columns[f"i{n}"] = (np.sign(rate) + rng.normal(0, 0.05, rows)).round(4)
-        pl.DataFrame(columns).write_csv(folder / f"log{k:03d}.csv")
+        write_log(folder / f"log{k:03d}.csv", rows, start_ns=START_NS + k * HOUR_NS, seed=k)
 
 
 def took(
@@ -82,6 +53,7 @@ def main() -> None:
     parser.add_argument("--logs", type=int, default=24)
     parser.add_argument("--rows", type=int, default=30_000)
     parser.add_argument("--times", type=int, default=3)
+    parser.add_argument("--known", action="store_true")
     args = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="jointbook-many-") as scratch:
         folder = Path(scratch)
@@ -90,11 +62,14 @@ def main() -> None:
         size = sum(p.stat().st_size for p in (folder / "logs").iterdir())
         print(f"{args.logs} logs, {size / 1e6:.0f} MB, {len(os.sched_getaffinity(0))} cores")
         sides = {"one thread": (1, 1), "one process": (1, 2), "two processes": (2, 2)}
+        if args.known:
+            took(folder / "logs", folder / "map.toml", folder / "a", 1, 2)
         found: dict[str, list[tuple[float, float]]] = {side: [] for side in sides}
         for turn in range(args.times):
             for side, (workers, threads) in sides.items():
                 one = took(folder / "logs", folder / "map.toml", folder / "a", workers, threads)
-                shutil.rmtree(folder / "a")
+                if not args.known:
+                    shutil.rmtree(folder / "a")
                 found[side].append(one)
                 load = os.getloadavg()[0]
                 print(f"{turn} {side}: wall {one[0]:.1f} s, CPU {one[1]:.1f} s, load {load:.1f}")

@@ -1,6 +1,6 @@
 """How long a CSV takes into the archive, beside polars alone, in one run.
 
-Run by hand: ``python tests/benchmarks/ingest_speed.py [--gb 1.0] [--folder DIR]``.
+Run by hand: ``python -m tests.benchmarks.ingest_speed [--gb 1.0] [--folder DIR]``.
 The floor is polars' own ``scan_csv`` into ``sink_parquet`` (Zstandard, types
 inferred) of the same file. Each side runs in a process of its own, so that
 peak memory is its own; the page cache is warm for both, and each clock starts
@@ -23,6 +23,8 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
+
+from tests.start import START_NS
 
 JOINTS = range(1, 8)
 MAP = """
@@ -83,16 +85,16 @@ print(json.dumps(dict(
 """
 
 
-def write_log(path: Path, gigabytes: float, dirty: bool) -> int:
+def write_log(
+    path: Path, rows: int, *, dirty: bool = False, start_ns: int = START_NS, seed: int = 7
+) -> None:
     """Write a log of seven joints; ``dirty`` adds sentinels, late and bad cells."""
-    rows = int(gigabytes * 1e9 / BYTES_A_ROW)
-    rng = np.random.default_rng(7)
-    start = 1_930_089_600_000_000_000
+    rng = np.random.default_rng(seed)
     with path.open("wb") as sink:
         for begin in range(0, rows, BLOCK):
             count = min(BLOCK, rows - begin)
             k = np.arange(begin, begin + count)
-            at = pl.Series("t", start + k * 10_000_000).cast(pl.Datetime("ns"))
+            at = pl.Series("t", start_ns + k * 10_000_000).cast(pl.Datetime("ns"))
             columns: dict[str, object] = {"t": at.dt.strftime("%Y-%m-%dT%H:%M:%S%.3fZ")}
             for n in JOINTS:
                 moving = np.cos(k / 3000 + n)
@@ -114,7 +116,6 @@ def write_log(path: Path, gigabytes: float, dirty: bool) -> int:
                     .alias("i2"),
                 )
             frame.write_csv(sink, include_header=begin == 0)
-    return rows
 
 
 def _noise(rng: np.random.Generator, k: np.ndarray, size: float) -> np.ndarray:
@@ -148,7 +149,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory(dir=args.folder) as name:
         folder = Path(name)
         log, log_map = folder / "log.csv", folder / "log.map.toml"
-        rows = write_log(log, args.gb, args.dirty)
+        rows = int(args.gb * 1e9 / BYTES_A_ROW)
+        write_log(log, rows, dirty=args.dirty)
         log_map.write_text(MAP)
         print(
             f"{log.stat().st_size / 1e9:.2f} GB, {rows} rows, {'dirty' if args.dirty else 'clean'}"

@@ -11,6 +11,7 @@ from replay.archive import Archive, open_archive
 from replay.cleaning import IngestResult, ingest
 from replay.records import QualityNote, Session
 from replay.units import TIME
+from tests.start import START_NS
 
 START = "2031-03-01T00:00:00Z"
 MAP = """
@@ -30,7 +31,7 @@ unit = "A"
 
 def instants(rows: int, hz: float = 10.0) -> pl.Series:
     """Return rising UTC instants from START."""
-    ns = 1_930_089_600_000_000_000 + np.round(np.arange(rows) * 1e9 / hz).astype(np.int64)
+    ns = START_NS + np.round(np.arange(rows) * 1e9 / hz).astype(np.int64)
     return pl.Series("t", ns).cast(pl.Datetime("ns", "UTC"))
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-START_NS = 1_930_089_600_000_000_000
+from tests.start import START_NS
+
 MAP = """
 [log]
 joints = 2

@@ -9,10 +9,10 @@ import polars as pl
 import pytest
 
 from tests.cleaning.logs import MAP, notes, only, samples, take, text
+from tests.start import START_NS
 
 ROWS = 12_000
 HZ = 10.0
-EPOCH_NS = 1_930_089_600_000_000_000
 
 
 def two_logs(folder: Path, offset_s: float, drift: float, *, moving: bool = True) -> list[Path]:
@@ -32,7 +32,7 @@ def two_logs(folder: Path, offset_s: float, drift: float, *, moving: bool = True
             {f"i{n}": 1.5 * np.sign(speed) + rng.normal(0, 0.1, ROWS) for n in (1, 2)},
         ),
     ):
-        ns = EPOCH_NS + np.round(seconds * 1e9).astype(np.int64)
+        ns = START_NS + np.round(seconds * 1e9).astype(np.int64)
         at = pl.Series("t", ns).cast(pl.Datetime("ns")).dt.strftime("%Y-%m-%dT%H:%M:%S%.9fZ")
         log = folder / name
         log.write_text(text(pl.DataFrame({"t": at, **columns})))
@@ -54,7 +54,7 @@ def test_offset_and_drift_are_estimated(tmp_path: Path, offset_s: float, drift: 
     assert end_s == pytest.approx(offset_s + drift * ROWS / HZ, abs=0.05)
     stream = next(s for s, names in session.channels.items() if "J1.current_a" in names)
     kept = samples(archive, session, stream)["time"].to_physical()
-    assert kept[0] == EPOCH_NS + round(offset_s * 1e9)
+    assert kept[0] == START_NS + round(offset_s * 1e9)
 
 
 def test_clocks_that_agree_are_not_told_of(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ import pytest
 from replay.logs.readers.open_log import open_log
 from replay.signals import joint_table
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
+from tests.start import START_NS
 
 RUN_MAP = MAP.replace("joints = 2", 'joints = 2\nrun = "run"')
 
@@ -142,7 +143,7 @@ def test_a_log_without_names_shows_its_columns(tmp_path: Path) -> None:
 def test_a_stamp_of_seconds_and_nanoseconds_is_read_whole(tmp_path: Path) -> None:
     from replay.logs import propose_map
 
-    ns = [1_930_089_600_000_000_000 + 100_000_007 * k for k in range(80)]
+    ns = [START_NS + 100_000_007 * k for k in range(80)]
     frame = table(80).drop("t").rename({f"a{n}": f"a{n}_deg" for n in (1, 2)})
     frame = frame.with_columns(
         **{

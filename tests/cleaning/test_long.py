@@ -24,6 +24,7 @@ from replay.logs.readers.open_log import open_log
 from replay.records import QualityNote
 from tests.cleaning.logs import instants, notes, only, samples, take
 from tests.cleaning.test_formats import LONG
+from tests.start import START_NS
 
 ZERO = datetime(2031, 3, 1)
 CHANNELS = ("a1", "a2", "i1", "i2")
@@ -167,7 +168,7 @@ def write_wide_words(path: Path, rows: int) -> None:
         k = np.arange(begin, min(begin + 1_000_000, rows))
         piece = pl.DataFrame(
             {
-                "t": 1_930_089_600_000_000_000 + (k // 4) * 10_000_000,
+                "t": START_NS + (k // 4) * 10_000_000,
                 "what": pl.Series(CHANNELS).gather(k % 4),
                 "value": words.gather(k % 997),
             }

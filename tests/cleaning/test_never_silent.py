@@ -20,6 +20,7 @@ from replay.cleaning import ingest
 from replay.errors import LogMapError
 from replay.logs import load_map, propose_map
 from tests.cleaning.logs import MAP, instants, notes, only, samples, table, take, text
+from tests.start import START_NS
 
 WRITERS = {
     "csv": lambda frame, path: frame.write_csv(path),
@@ -227,7 +228,7 @@ def test_digits_that_are_not_the_readers_number_are_left_alone(tmp_path: Path) -
 @pytest.mark.parametrize("back_s", [0.013, 0.03, 0.05, 0.5, 5.0])
 def test_a_clock_set_back_a_little_loses_nothing_unsaid(tmp_path: Path, back_s: float) -> None:
     k = np.arange(3000)
-    ns = 1_930_089_600_000_000_000 + np.round((k / 50 - back_s * (k >= 1500)) * 1e9).astype(int)
+    ns = START_NS + np.round((k / 50 - back_s * (k >= 1500)) * 1e9).astype(int)
     when = pl.Series("t", ns).cast(pl.Datetime("ns", "UTC")).dt.strftime("%Y-%m-%dT%H:%M:%S%.6fZ")
     frame = table(3000).with_columns(t=when, a1=pl.Series(k / 100), a2=pl.Series(k / 50))
     (tmp_path / "log.csv").write_text(text(frame))

@@ -9,9 +9,9 @@ import polars as pl
 import pytest
 
 from tests.cleaning.logs import MAP, instants, notes, only, samples, table, take, text
+from tests.start import START_NS
 
 SECONDS = MAP.replace('"iso8601"', '"seconds"\nstart = "2031-03-01T00:00:00Z"')
-START_NS = 1_930_089_600_000_000_000
 
 
 def since(frame: pl.DataFrame) -> pl.DataFrame:

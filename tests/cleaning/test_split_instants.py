@@ -14,13 +14,13 @@ from replay.logs import load_map, propose_map
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
 
 TOLD = MAP.replace('column = "t"', 'column = "Time"\ndate = "Date"')
-START_NS = 1_931_385_540_250_000_000
+BEFORE_MIDNIGHT_NS = 1_931_385_540_250_000_000
 """2031-03-15T23:59:00.25Z: the log goes on past midnight."""
 
 
 def parted(folder: Path, date: str, clock: str, hz: float = 5.0, rows: int = 600) -> Path:
     """Write a log with its date and its time of day in these two forms."""
-    ns = START_NS + np.round(np.arange(rows) / hz * 1e9).astype(np.int64)
+    ns = BEFORE_MIDNIGHT_NS + np.round(np.arange(rows) / hz * 1e9).astype(np.int64)
     when = pl.Series(ns).cast(pl.Datetime("ns", "UTC"))
     words = {"a": "angle (deg)", "i": "current (A)"}
     names = {f"{q}{n}": f"J{n} {w}" for n in (1, 2) for q, w in words.items()}
@@ -34,7 +34,7 @@ def parted(folder: Path, date: str, clock: str, hz: float = 5.0, rows: int = 600
 
 
 def instants_of(rows: int = 600, hz: float = 5.0) -> list[int]:
-    return (START_NS + np.round(np.arange(rows) / hz * 1e9).astype(np.int64)).tolist()
+    return (BEFORE_MIDNIGHT_NS + np.round(np.arange(rows) / hz * 1e9).astype(np.int64)).tolist()
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,8 @@ import pytest
 from replay.errors import LogMapError
 from replay.logs import load_map
 from tests.cleaning.logs import MAP, notes, only, table, take, text
+from tests.start import START_NS
 
-START_NS = 1_930_089_600_000_000_000
 EPOCH_2000_NS = 946_684_800_000_000_000
 
 

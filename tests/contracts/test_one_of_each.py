@@ -1,4 +1,4 @@
-"""A statistic stands once, in `replay/statistics`; an error's first line in `replay/errors.py`."""
+"""A statistic stands once, an error's first line, and the start of the data that tests write."""
 
 import re
 from pathlib import Path
@@ -51,3 +51,11 @@ def test_statistics_stand_once():
             if not name.startswith(HOMES):
                 found[name] = copies(path.read_text(encoding="utf-8"))
     assert {name: what for name, what in found.items() if what} == {}
+
+
+def test_the_instant_that_test_data_begins_at_stands_once():
+    """Whoever needs another takes it from there, or calls it otherwise."""
+    said = re.compile(r"^START_NS = |\b1_930_089_600_000_000_000\b", re.M)
+    tests = (ROOT / "tests").rglob("*.py")
+    found = {p.relative_to(ROOT).as_posix() for p in tests if said.search(p.read_text("utf-8"))}
+    assert found - {"tests/contracts/test_one_of_each.py"} == {"tests/start.py"}

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-START_NS = 1_930_118_400_000_000_000
-"""2031-03-01T08:00:00Z."""
+from tests.start import HOUR_NS, START_NS
+
+BEGIN_NS = START_NS + 8 * HOUR_NS
 Floats = npt.NDArray[np.float64]
 
 
@@ -85,7 +86,7 @@ def _iso(ns: float) -> str:
 
 
 def _stamps(m: Moves) -> list[int]:
-    return [START_NS + round(t * 1e9) for t in m.t_s]
+    return [BEGIN_NS + round(t * 1e9) for t in m.t_s]
 
 
 def _of(pattern: str, keys: tuple[object, ...]) -> tuple[str, ...]:

@@ -8,9 +8,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-START_NS = 1_930_089_600_000_000_000
-"""2031-03-01T00:00:00Z."""
-DAY_NS = 86_400_000_000_000
+from tests.start import DAY_NS, START_NS
+
 Floats = npt.NDArray[np.float64]
 
 
