@@ -93,12 +93,20 @@
     nodeA.data.worst - nodeB.data.worst || nodeA.data.open - nodeB.data.open
     || (nodeB.data.completeness || 0) - (nodeA.data.completeness || 0);
 
+  const MORE = ["base_end", "payload_kg", "rate_hz", "source"], WIDE = 1780;
+
   // --- what the page does without the server ----------------------------------
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_library = {
     find(words, options) {
       jb.address.write({ find: words });
       return Object.assign({}, options, { quickFilterText: words || "" });
+    },
+    // What a session's list can do without at 1280 px: shown where there is room, or when asked for.
+    more(presses, grid) {
+      const wide = window.innerWidth >= WIDE, shown = presses % 2 ? !wide : wide;
+      window.dash_ag_grid.getApiAsync(grid).then((api) => api.setColumnsVisible(MORE, shown));
+      return shown ? "Fewer columns" : "More columns";
     },
     chosen(rows) {
       const n = (rows || []).length, all = n ? n + " chosen" : "all";

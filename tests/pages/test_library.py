@@ -121,10 +121,24 @@ def test_ten_thousand_sessions_scroll_sort_and_filter(visit: Open, many: Archive
 
 def test_all_slots_and_what_cautions_are_in_sight(visit: Open, many: Archive) -> None:
     wide = visit(many).go("/library?find=s04321")
-    for name in ("Joints, how complete", "Open flags", "Signed", "Person on tip"):
-        box = wide.get_by_role("columnheader", name=name).bounding_box()
+    names = ("Joints, how complete", "Open flags", "Signed", "Person on tip", "Checked", "Flags")
+    for name in (*names, "Minutes", "Arm"):
+        box = wide.get_by_role("columnheader", name=name, exact=True).bounding_box()
         assert box is not None
         assert box["x"] + box["width"] <= 1280, name
+    over = """() => { const e = document.querySelector('.ag-center-cols-viewport');
+      return e.scrollWidth - e.clientWidth; }"""
+    assert wide.evaluate(over) <= 0  # nothing lies out of sight at the side
+    cut = """() => [...document.querySelectorAll('.ag-header-cell-text, .ag-row-first .ag-cell')]
+      .filter((e) => e.scrollWidth > e.clientWidth || e.scrollHeight > e.clientHeight + 2)
+      .map((e) => e.textContent)"""
+    assert wide.evaluate(cut) == []
+    source = wide.get_by_role("columnheader", name="Source")
+    expect(source).to_have_count(0)
+    wide.get_by_role("button", name="More columns").click()
+    wide.wait_for_function(f"({over})() > 100")
+    wide.get_by_role("button", name="Fewer columns").click()
+    wide.wait_for_function(f"({over})() <= 0")
     expect(wide.locator(".ag-row-first [col-id=signed]")).to_have_text("no")
     narrow = visit(many, width=420).go("/library?find=s04321")
     picture = narrow.locator("#library-grid .ag-row-first .session-picture").first

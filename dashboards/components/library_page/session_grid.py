@@ -44,6 +44,7 @@ def grid_rows(sessions: pl.DataFrame, places: dict[str, list[str]]) -> list[dict
 
 def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Component:
     """Return the grid over the whole catalogue."""
+    more = {"hide": True}
     number = {"filter": "agNumberColumnFilter", "type": "rightAligned"}
     columns: list[dict[str, Any]] = [
         # Both stay at the left; where there is no room for two, the grid lets the first go: a
@@ -52,47 +53,56 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "field": "session",
             "headerName": "Session",
             "cellRenderer": "SessionLink",
-            "width": 250,
+            "width": 243,
             "pinned": "left",
         },
         {
             "field": "picture",
             "headerName": "Joints, how complete",
             "cellRenderer": "SessionPicture",
-            "width": 182,
+            "width": 154,
             "pinned": "left",
             "comparator": {"function": "jointbookByWorst"},
         },
-        {"field": "start", "headerName": "Start (UTC)", "width": 160, "sort": "desc"},
-        {"field": "open", "headerName": "Open flags", "width": 118, **number},
+        {
+            "field": "start",
+            "headerName": "Start (UTC)",
+            "width": 136,
+            "sort": "desc",
+            "valueFormatter": {"function": "params.value.slice(0, 16)"},  # seconds: in the tooltip
+            "tooltipField": "start",
+        },
+        {"field": "open", "headerName": "Open flags", "width": 78, **number},
         {
             "field": "signed",
             "headerName": "Signed",
-            "width": 96,
+            "width": 78,
             "headerTooltip": "Whether the session's review is signed off",
         },
         {
             "field": "person",
             "headerName": "Person on tip",
-            "width": 132,
+            "width": 78,
             "headerTooltip": "Empty: not said, or varying in the session",
         },
         {
             "field": "checked",
             "headerName": "Checked",
-            "width": 100,
+            "width": 88,
             "valueFormatter": {"function": "params.value ? 'yes' : 'not yet'"},
             "cellDataType": False,
         },
-        {"field": "flags", "headerName": "Flags", "width": 86, **number},
-        {"field": "minutes", "headerName": "Minutes", "width": 102, **number},
-        {"field": "arm", "headerName": "Arm", "width": 88},
-        {"field": "base_end", "headerName": "Base end", "width": 120},
+        {"field": "flags", "headerName": "Flags", "width": 78, **number},
+        {"field": "minutes", "headerName": "Minutes", "width": 94, **number},
+        {"field": "arm", "headerName": "Arm", "width": 62},
+        # What follows has room on a wide screen, or after “More columns” (`assets/library.js`).
+        {"field": "base_end", "headerName": "Base end", "width": 84, **more},
         {
             "field": "payload_kg",
             "headerName": "Payload kg",
-            "width": 128,
+            "width": 96,
             "headerTooltip": "Empty: not said, or varying in the session",
+            **more,
             **number,
         },
         {
@@ -100,9 +110,10 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "headerName": "Hz",
             "width": 75,
             "valueFormatter": {"function": "params.value ? d3.format('.4~g')(params.value) : ''"},
+            **more,
             **number,
         },
-        {"field": "source", "headerName": "Source", "width": 240},
+        {"field": "source", "headerName": "Source", "width": 240, **more},
     ]
     grid: Component = dag.AgGrid(
         id=GRID,
@@ -113,11 +124,14 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "filter": "agTextColumnFilter",
             "resizable": True,
             "suppressHeaderMenuButton": False,
+            "wrapHeaderText": True,
         },
         getRowId="params.data.session",
         dashGridOptions={
             "context": {"places": places},
             "rowSelection": {"mode": "multiRow", "enableClickSelection": False},
+            "selectionColumnDef": {"width": 38},
+            "includeHiddenColumnsInQuickFilter": True,  # a file is found by its name, seen or not
             "rowHeight": 34,
             "animateRows": False,
             "tooltipShowDelay": 400,

@@ -76,6 +76,7 @@ def layout(desk: Desk, view: View) -> Component:
                             "Parquet": "/data/library/sessions.parquet",
                         },
                     ),
+                    html.Button("More columns", id="library-more", n_clicks=0),
                 ],
                 className="row",
             ),
@@ -143,6 +144,12 @@ def register(app: Dash, desk: Desk) -> None:
         Output(GRID, "dashGridOptions"),
         Input("library-find", "value"),
         State(GRID, "dashGridOptions"),
+    )
+    in_browser(
+        ClientsideFunction("jointbook_library", "more"),
+        Output("library-more", "children"),
+        Input("library-more", "n_clicks"),
+        State(GRID, "id"),
     )
     in_browser(
         ClientsideFunction("jointbook_library", "chosen"),
