@@ -89,6 +89,28 @@ def test_the_worn_unit_stands_first_and_is_drawn(page):
     assert "falling" in page.page.locator("#wear-history-lead").inner_text()
 
 
+def test_a_narrow_fleet_keeps_unit_and_attention_in_sight(visit, worn):
+    tab = visit(worn, width=420)
+    tab.go("/wear")
+    rows = tab.page.locator(".wear-fleet tbody tr")
+    rows.first.wait_for(timeout=45_000)
+    inner, outer = tab.page.locator(".wear-scroll:has(.wear-fleet)").evaluate(
+        "e => [e.scrollWidth, e.clientWidth]"
+    )
+    assert inner <= outer  # nothing of a row lies out of sight at the side
+    first = rows.first.locator("td")
+    attention, unit, why = (first.nth(n).bounding_box() for n in (0, 1, 4))
+    assert attention["y"] == pytest.approx(unit["y"], abs=4)  # on one line, above the why
+    assert why["y"] >= unit["y"] + unit["height"] - 1
+    assert why["width"] > 300  # a sentence has the width to be read
+    says = "e => getComputedStyle(e, '::before').content"
+    assert "latest" in first.nth(5).evaluate(says)  # a figure says what it is
+    # still a table to a screen reader, its heads too
+    table = tab.page.locator(".wear-fleet[role=table]")
+    assert table.get_by_role("columnheader").count() == 8
+    assert table.get_by_role("row").nth(1).get_by_role("cell").count() >= 4
+
+
 def test_open_findings_stand_beside_the_unit_and_lead_to_the_queue(page):
     row = page.page.locator(".wear-fleet tbody tr", has_text="TU-103")
     link = row.get_by_role("link", name="3, act")
@@ -102,7 +124,7 @@ def test_open_findings_stand_beside_the_unit_and_lead_to_the_queue(page):
     head = page.page.locator(".wear-open")
     expect(head).to_contain_text("3 open findings, the gravest act: J")
     head.get_by_role("link").click()
-    expect(page.page.locator("#queue-finding")).to_contain_text("J3 · brake-drag", timeout=45_000)
+    expect(page.page.locator("#queue-finding")).to_contain_text("J3 · brake drag", timeout=45_000)
 
 
 def test_the_projection_is_drawn_to_its_limit_with_its_fan(page):

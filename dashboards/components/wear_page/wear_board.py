@@ -17,7 +17,7 @@ from dashboards.figures.wear import spark_mask
 from dashboards.links import View
 from dashboards.queries import wear
 from replay.records import Trend
-from replay.wording import counted, number
+from replay.wording import counted, kind_words, number
 
 SHAPES = {
     "past limit": ("▲", "act"),
@@ -33,6 +33,7 @@ TURNS = {"rising": "↗", "falling": "↘", "steady": "→", "too-few": "·"}
 
 
 SURE = "sure of trend"
+HEAD = ("attention", "unit", "place", "open findings", "why", "latest", "limit reached", SURE)
 
 
 def address(serial: str, indicator: str, against: str = "time") -> str:
@@ -54,7 +55,6 @@ def fleet_block(
 
     ``waiting`` are the units' findings that nobody has judged.
     """
-    head = ("attention", "unit", "place", "open findings", "why", "latest", "limit reached", SURE)
     held = waiting or {}
     return html.Section(
         [
@@ -85,15 +85,22 @@ def fleet_block(
             ),
             html.Table(
                 [
-                    html.Thead(html.Tr([html.Th(word, scope="col") for word in head])),
+                    html.Thead(
+                        html.Tr(
+                            [html.Th(w, scope="col", role="columnheader") for w in HEAD], role="row"
+                        ),
+                        role="rowgroup",
+                    ),
                     html.Tbody(
                         [
                             _fleet_row(row, against, held.get(row["serial"]))
                             for row in table.iter_rows(named=True)
-                        ]
+                        ],
+                        role="rowgroup",
                     ),
                 ],
                 className="plain-table wear-fleet",
+                role="table",  # said, because a narrow screen sets the rows as blocks
             ),
         ],
         className="sheet wear-scroll",
@@ -137,22 +144,27 @@ def _fleet_row(row: dict[str, Any], against: str, found: wear.OpenFindings | Non
     place = f"{row['arm']} {row['joint']}" + ("" if row["installed"] else ", removed")
     last = row["last_value"]
     steady = row["result"] == "steady" and row["attention"] in ("steady", "removed")
+    cells: tuple[Any, ...] = (
+        html.Span([shape, " ", row["attention"]], className=f"severity {tone}"),
+        basics.go(row["serial"], address(row["serial"], row["indicator"], against)),
+        place,
+        waits(found, f"{found.count}, {found.severity}") if found else "",
+        row["why"],
+        "" if last is None else f"{plain(last)} {row['unit']}",
+        wear.due_of(row),
+        "" if steady or row["confidence"] is None else sure(row["confidence"]),
+    )
     return html.Tr(
         [
             html.Td(
-                html.Span([shape, " ", row["attention"]], className=f"severity {tone}"),
-            ),
-            html.Td(basics.go(row["serial"], address(row["serial"], row["indicator"], against))),
-            html.Td(place),
-            html.Td(waits(found, f"{found.count}, {found.severity}") if found else ""),
-            html.Td(row["why"]),
-            html.Td("" if last is None else f"{plain(last)} {row['unit']}", className="number"),
-            html.Td(wear.due_of(row)),
-            html.Td(
-                "" if steady or row["confidence"] is None else sure(row["confidence"]),
-                className="number",
-            ),
-        ]
+                cell,
+                role="cell",
+                className="number" if word in ("latest", SURE) else "",
+                **basics.attributes(data_head=word),
+            )
+            for word, cell in zip(HEAD, cells, strict=True)
+        ],
+        role="row",
     )
 
 
@@ -227,7 +239,7 @@ def _cell(trend: Trend | None, chosen: tuple[str, str] | None, against: str) -> 
         tone = "look"
     mask = spark_mask(trend.detail.get("spark", []))
     own = (trend.serial, trend.indicator) == chosen
-    label = f"{trend.indicator} of {trend.serial} at {trend.joint}: {trend.result}"
+    label = f"{trend.indicator} of {trend.serial} at {trend.joint}: {kind_words(trend.result)}"
     return dcc.Link(
         [
             html.Span(
