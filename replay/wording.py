@@ -1,4 +1,4 @@
-"""How a count, a number and an instant are said: once, for the engine, reports and pages."""
+"""How a count, a number, a kind and an instant are said: once, for engine, reports and pages."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import Any
 
 NONE = "–"
 """What stands where there is nothing to say."""
+
+_WRITTEN_WITH_HYPHEN = frozenset({"stick-slip"})
 
 
 def counted(count: int, one: str, many: str = "") -> str:
@@ -20,6 +22,18 @@ def counted(count: int, one: str, many: str = "") -> str:
     ('1 finding waits', '3 findings wait')
     """
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def kind_words(kind: str) -> str:
+    """Return a flag's kind, or another name that is kept with hyphens, as a reader reads it.
+
+    What is kept, sent and asked for in an address stays as it is. Stick-slip is written with
+    its hyphen (common practice, no source).
+
+    >>> kind_words("brake-slip"), kind_words("stick-slip"), kind_words("gap")
+    ('brake slip', 'stick-slip', 'gap')
+    """
+    return kind if kind in _WRITTEN_WITH_HYPHEN else kind.replace("-", " ")
 
 
 def lacking_words(lacking: int, of: int) -> str:

@@ -4,10 +4,12 @@
   window.dash_clientside = window.dash_clientside || {};
   window.dash_clientside.jointbook_handbook = {
     find(text) {
-      const words = (text || "").toLowerCase().split(/\s+/).filter(Boolean);
+      // A kind is found as it is read and as it is kept: brake slip, brake-slip.
+      const plain = (said) => said.toLowerCase().replace(/-/g, " ");
+      const words = plain(text || "").split(/\s+/).filter(Boolean);
       let shown = 0;
       document.querySelectorAll(".entry").forEach(function (entry) {
-        const says = entry.textContent.toLowerCase();
+        const says = plain(entry.textContent);
         const hit = words.every((w) => says.includes(w));
         entry.hidden = !hit;
         shown += hit;

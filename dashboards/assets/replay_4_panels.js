@@ -119,7 +119,7 @@
       const at = (t) => R.day(t, zero, decimals) + " " + R.clock(t, zero, decimals) + " UTC";
       const flag = this.config.flags.find((f) => f.flag === v.flag);
       renderer.text(this.config.session + (front.unit ? " · " + front.name + " is unit " + front.unit : ""), 6, 12, this.ink.ink, "left", 14, 600);
-      renderer.text((flag ? (flag.joint || "every joint") + " " + flag.kind + " · " : "") + "from " + at(v.from) + " to " + at(v.to), 6, 30, this.ink.ink, "left", 11);
+      renderer.text((flag ? (flag.joint || "every joint") + " " + flag.kind_words + " · " : "") + "from " + at(v.from) + " to " + at(v.to), 6, 30, this.ink.ink, "left", 11);
       renderer.text("cursor " + at(v.at) + (v.mark === null ? "" : " · second cursor " + at(v.mark) + " · " + R.number(v.at - v.mark, 4) + " s between"), 6, 46, this.ink.ink, "left", 11);
       let y = HEAD;
       const top = y;

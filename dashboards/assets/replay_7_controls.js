@@ -155,7 +155,7 @@
       const mark = document.createElement("span");
       mark.className = "severity " + f.severity;
       mark.textContent = ({ note: "○ ", look: "◆ ", act: "▲ " }[f.severity] || "") + f.severity;
-      head.append(mark, ` ${f.joint || "every joint"} · ${f.kind} · score ${R.number(f.score, 1)}`);
+      head.append(mark, ` ${f.joint || "every joint"} · ${f.kind_words} · score ${R.number(f.score, 1)}`);
       const words = document.createElement("p");
       words.textContent = f.summary;
       const link = document.createElement("a");

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
+from replay.wording import kind_words
+
 GROUPS: dict[str, str] = {
     "articles": "How it works",
     "words": "Words and figures",
@@ -84,10 +86,15 @@ def entry_of(text: str) -> str | None:
 
     >>> entry_of("Current A"), entry_of("ripple at 40 per turn"), entry_of("teapot")
     ('channel', 'indicator-ripple', None)
+
+    A kind leads to its entry as it is kept and as it is read:
+
+    >>> entry_of("late-release"), entry_of("late release")
+    ('late-release', 'late-release')
     """
     word = plain_word(text)
     index = _index()
-    found = index.get(word)
+    found = index.get(word) or index.get(kind_words(word))
     if found is None and " at " in word:
         found = index.get(f"{word.partition(' at ')[0]} at")
     if found is None and " of " in word:  # “coulomb friction of TU-101”, “Duty of TU-101”

@@ -15,7 +15,7 @@ from dashboards.components.queue_page.finding_form import FIELDS, finding_form
 from dashboards.components.queue_page.finding_panel import asking, evidence, history, waiting_list
 from dashboards.pages.page import Desk
 from dashboards.queries import record
-from replay.wording import clock, counted
+from replay.wording import clock, counted, kind_words
 
 WHOSE = {
     "all": "everybody's",
@@ -85,7 +85,8 @@ def _form(one: record.Open) -> Component:
         decisions=s.DECISIONS,
         links={_key(x): x.words or x.to for x in one.links},
         beside={
-            f.finding: f"{f.place} · {f.kind} at {clock(f.start)}, {f.severity}" for f in one.beside
+            f.finding: f"{f.place} · {kind_words(f.kind)} at {clock(f.start)}, {f.severity}"
+            for f in one.beside
         },
         scales=(s.RISK_SCALE, s.CLASS_SCALE),
     )

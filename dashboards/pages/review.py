@@ -31,7 +31,7 @@ from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions
 from dashboards.queries.event.events import place
 from replay.errors import StaleError, UsageError
-from replay.wording import clock, counted
+from replay.wording import clock, counted, kind_words
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -200,7 +200,7 @@ def _flag_card(
             html.Div(
                 [
                     basics.severity(row["severity"]),
-                    html.H2(f"{place(row['joint'])} · {row['kind']}"),
+                    html.H2(f"{place(row['joint'])} · {kind_words(row['kind'])}"),
                     html.Span(
                         f"{clock(start, 3)} UTC, {length:.2f} s",
                         className="faint",
@@ -306,7 +306,7 @@ def _orphans(desk: Desk, session: str) -> Component | None:
             html.Ul(
                 [
                     html.Li(
-                        f"{place(r['joint'])} · {r['kind']} at {clock(r['start'])}: "
+                        f"{place(r['joint'])} · {kind_words(r['kind'])} at {clock(r['start'])}: "
                         f"{r['verdict']} by {r['reviewer']}, {r['at']:%Y-%m-%d %H:%M}. {r['note']}"
                     )
                     for r in left.iter_rows(named=True)

@@ -31,7 +31,7 @@ from replay.reviews.signing_off.signing import missing, reopen, sign
 from replay.reviews.signing_off.statements import Statement, completeness_words, statement
 from replay.signals.person import person_on_tip
 from replay.wear import maintenance
-from replay.wording import clock
+from replay.wording import clock, kind_words
 
 __all__ = [
     "OPEN",
@@ -177,7 +177,7 @@ def _links(archive: Archive, finding: Finding) -> tuple[Link, ...]:
         Link(
             "finding",
             f.finding,
-            f"{f.place} {f.kind} on {f.start:%Y-%m-%d}, {_verdict(archive, f)}",
+            f"{f.place} {kind_words(f.kind)} on {f.start:%Y-%m-%d}, {_verdict(archive, f)}",
         )
         for f in alike(archive, finding)[:4]
     ]

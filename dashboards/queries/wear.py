@@ -38,7 +38,7 @@ from replay.wear.assessment.saying import (
 from replay.wear.catalogue import INDICATORS, describe
 from replay.wear.units.maintenance import WORDS, maintenance
 from replay.wear.units.not_measured import not_measured_of
-from replay.wording import counted, number
+from replay.wording import counted, kind_words, number
 
 TOO_SMALL = "a trend, but too small over the history to matter"
 """Why a history is steady in spite of a trend, as the engine gives the reason."""
@@ -425,7 +425,8 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
 
 def _result(trend: Trend) -> str:
     reason = trend.detail.get("reason")
-    return f"{trend.result}: {reason}" if reason else trend.result
+    result = kind_words(trend.result)
+    return f"{result}: {reason}" if reason else result
 
 
 def _limit(projection: dict[str, Any] | None, unit: str) -> str:

@@ -11,6 +11,7 @@ from replay.reviews.judgements.scales import (
     RISK_SCALE,
     SEVERITIES,
 )
+from replay.wording import kind_words
 
 
 def disposition_facts(held: Disposition | None) -> list[tuple[str, str]]:
@@ -61,7 +62,7 @@ def flags_table(finding: Finding) -> Table:
                 "flag": f.flag,
                 "joint": f.joint or "every joint",
                 "unit": f.unit,
-                "kind": f.kind,
+                "kind": kind_words(f.kind),
                 "severity": f.severity,
                 "score": f.score,
                 "start": words.instant(f.start),

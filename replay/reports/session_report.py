@@ -28,6 +28,7 @@ from replay.reports.tables import table
 from replay.reports.wear_changes import wear_changes
 from replay.reviews import SignOff, completeness_words
 from replay.signals.person import person_on_tip
+from replay.wording import kind_words
 
 
 def session_report(archive: Archive, session: str, *, rule: str | None = None) -> Report:
@@ -186,7 +187,7 @@ def _finding(archive: Archive, facts: SessionFacts, number: int) -> Mapping[str,
     finding = facts.findings[number - 1]
     return {
         "number": number,
-        "title": f"{finding.place}: {finding.kind} ({finding.severity})",
+        "title": f"{finding.place}: {kind_words(finding.kind)} ({finding.severity})",
         "summary": finding.summary,
         "facts": [
             ("when", words.span(finding.start, finding.end)),

@@ -16,7 +16,7 @@ from replay.reports.summary_tables import trend_table, use_table
 from replay.reports.tables import table
 from replay.reviews import Disposition, Finding, dispositions, findings, session_state
 from replay.signals.person import person_on_tip
-from replay.wording import NONE, counted
+from replay.wording import NONE, counted, kind_words
 
 MOST_SESSIONS = 2000
 """Beyond this nobody reads a list: ask for a shorter span or one arm."""
@@ -190,7 +190,7 @@ def _finding_row(finding: Finding, held: Disposition | None) -> dict[str, str]:
         "severity": finding.severity,
         "session": finding.session,
         "joints": finding.place,
-        "kind": finding.kind,
+        "kind": kind_words(finding.kind),
         "start": words.instant(finding.start),
         "what": finding.summary,
         "verdict": held.verdict if held else "open",

@@ -20,7 +20,7 @@ from replay.wear import duty, limits, maintenance, trends
 from replay.wear.assessment.saying import due, line_date, rate
 from replay.wear.catalogue import describe
 from replay.wear.units.limits import limit_for
-from replay.wording import NONE, counted, number
+from replay.wording import NONE, counted, kind_words, number
 
 MOST_PLOTS = 8
 """Indicators drawn: those that move or have a limit first, then those decisions rest on."""
@@ -101,7 +101,7 @@ def unit_report(archive: Archive, serial: str) -> Report:
                 {
                     "session": f.session,
                     "start": words.instant(f.start),
-                    "kind": f.kind,
+                    "kind": kind_words(f.kind),
                     "severity": f.severity,
                     "what": f.summary,
                     "verdict": held[f.finding].verdict if f.finding in held else "open",

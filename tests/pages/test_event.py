@@ -65,7 +65,7 @@ def data(page: Page, plot: str) -> list[dict]:
 def test_the_story_shows_before_during_and_after(visit: Open, heron: Archive) -> None:
     tab = opened(visit, heron)
     page = tab.page
-    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake-drag")
+    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake drag")
     expect(page.locator(".flag-summary")).to_contain_text("0.4 A more than expected <b>for</b>")
     expect(page.locator(".evidence")).to_contain_text("extra")
     traces = {t["name"]: t for t in data(page, "event-story")}
@@ -319,7 +319,7 @@ def test_without_a_flag_the_page_lists_what_there_is(visit: Open, heron: Archive
     page.get_by_role("link", name="Previous flag").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("J5 · stick-slip", timeout=45_000)
     page.keyboard.press("p")
-    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake-drag", timeout=45_000)
+    expect(page.get_by_role("heading", level=1)).to_have_text("J3 · brake drag", timeout=45_000)
     page.keyboard.press("n")
     expect(page.get_by_role("heading", level=1)).to_have_text("J5 · stick-slip", timeout=45_000)
 
@@ -461,11 +461,11 @@ def test_causes_that_are_out_are_named_with_what_was_measured() -> None:
     said = of_evidence(kept, "brake-slip").out
     assert said == (
         "Weighed too, and out because what they explain of it is not worth their price: "
-        "friction, brake-drag, current-sensor, stall, angle-sensor, load, stick-slip, "
-        "late-release, gap. "
-        "Current-sensor: an offset shows at rest too; there it is +0.00 A."
+        "friction, brake drag, current sensor, stall, angle sensor, load, stick-slip, "
+        "late release, gap. "
+        "Current sensor: an offset shows at rest too; there it is +0.00 A."
     )
-    assert of_evidence({"kinds": {"gap": 1.0}}, "gap").out.endswith("brake-slip, late-release.")
+    assert of_evidence({"kinds": {"gap": 1.0}}, "gap").out.endswith("brake slip, late release.")
     assert of_evidence({}, "gap").out == ""  # a flag of an earlier program: nothing is known
     assert "leads it" in of_evidence({"lead": False}, "stall").out
 

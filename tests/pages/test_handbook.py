@@ -18,6 +18,7 @@ from replay.reviews import VERDICTS, statement
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
 from replay.wear import indicators, trends
 from replay.wear.catalogue import INDICATORS
+from replay.wording import kind_words
 from tests.pages.conftest import Visit
 from tests.reviews.makers import make_archive
 
@@ -28,6 +29,12 @@ WORDS = """() => [...document.querySelectorAll(
     '#rp-values thead th')]
   .filter((e) => !e.closest('.rp-table tbody, .plain-table tbody, .wear-multiples tbody, .entry'))
   .map((e) => e.textContent.replace(/\\s+/g, ' ').trim())"""
+
+SAID = """() => [document.querySelector('main').innerText, ...[...document.querySelectorAll(
+    'main [title], main [aria-label]')].map((e) => e.title + ' ' + e.ariaLabel)].join(' ')"""
+"""All that a page says, to eyes and to screen readers."""
+
+KEPT_NAMES = [k for k in (*FLAG_KINDS, "too-few") if kind_words(k) != k]
 
 
 @pytest.mark.parametrize(
@@ -86,11 +93,13 @@ def test_a_walk_of_the_pages_meets_no_word_without_an_entry(heron, visit, tmp_pa
     page = tab.go("/library")
     page.locator(".ag-header-cell-text").first.wait_for()
     found = {"library": page.evaluate(WORDS)}
+    said = {"library": page.evaluate(SAID)}
     for name, path, ready in (
-        ("replay", f"/replay?session={session}", "#rp-values tr"),
+        ("replay", f"/replay?session={session}&flag=f-1", "#rp-flag"),
         ("event", f"/event?session={session}&flag=f-1", "#event-sensors table"),
         ("wear", "/wear", ".wear-multiples"),
         ("review", f"/review?session={session}", ".review"),
+        ("handbook", "/handbook", ".entry"),
         ("queue", "/queue", ".page fieldset"),
         ("sign-off", f"/sign-off?session={session}", ".page h1"),
         ("compare", "/compare", "#compare-overlay-words"),
@@ -99,13 +108,19 @@ def test_a_walk_of_the_pages_meets_no_word_without_an_entry(heron, visit, tmp_pa
         tab.go(path)
         page.locator(ready).first.wait_for(state="attached", timeout=120_000)
         page.wait_for_load_state("networkidle")
-        found[name] = page.evaluate(WORDS)
+        if name != "handbook":  # its own heads need no entry
+            found[name] = page.evaluate(WORDS)
+        said[name] = page.evaluate(SAID)
     missing = {
         name: [w for w in words if w and not any(c.isdigit() for c in w) and entry_of(w) is None]
         for name, words in found.items()
     }
     assert all(len(words) > 3 for words in found.values())
     assert missing == {name: [] for name in found}
+    # kinds are read as words; the flag's own kind stands where it is shown, so these are said
+    assert {n: [k for k in KEPT_NAMES if k in s] for n, s in said.items()} == {n: [] for n in said}
+    for name in ("replay", "event", "review", "queue", "sign-off", "handbook"):
+        assert "brake drag" in said[name], name
     assert tab.errors == []
 
 

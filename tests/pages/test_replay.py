@@ -145,7 +145,7 @@ def test_next_flag_goes_there_and_says_why(visit: Open, heron: Archive) -> None:
     page.keyboard.press("n")
     assert page.evaluate(AT) == pytest.approx(40.0, abs=0.06)
     card = page.locator("#rp-flag")
-    expect(card).to_contain_text("brake-drag")
+    expect(card).to_contain_text("brake drag")
     expect(card).to_contain_text("<b>for</b>")
     assert card.locator("b").count() == 0
     page.keyboard.press("n")

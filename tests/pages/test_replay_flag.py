@@ -47,11 +47,11 @@ def open_flag(crowded, visit, flag: str = "f-1", more: str = "&at=2031-04-01T09:
 def test_the_flag_of_the_address_rules_joint_card_and_measure(crowded, visit):
     tab, page = open_flag(crowded, visit)
     expect(page.locator("#rp-values tr.front")).to_contain_text("J3")
-    expect(page.locator("#rp-flag")).to_contain_text("J3 · brake-drag")
+    expect(page.locator("#rp-flag")).to_contain_text("J3 · brake drag")
     page.keyboard.press("m")
     page.keyboard.press("Shift+ArrowRight")
     expect(page.locator("#rp-measure-head")).to_contain_text("J3, from the second cursor")
-    expect(page.locator("#rp-flag")).to_contain_text("J3 · brake-drag")  # J1's lies over it
+    expect(page.locator("#rp-flag")).to_contain_text("J3 · brake drag")  # J1's lies over it
     page.keyboard.press("k")
     expect(page.locator("#rp-measure-rows")).to_contain_text("J1 current")
     expect(page.locator("#rp-measure-rows")).to_contain_text("J7 current")
@@ -107,7 +107,7 @@ def test_a_pin_at_the_cursor_shows_in_replay_event_and_picture(crowded, visit, t
     kept.value.save_as(picture)
     text = picture.read_text()
     for word in (
-        SESSION, "unit", "brake-drag", "second cursor 2031-04-01 09:00:42.000 UTC", "expected",
+        SESSION, "unit", "brake drag", "second cursor 2031-04-01 09:00:42.000 UTC", "expected",
         "commanded", ">Current<", ">A<", "⚲1", "a click was heard", '180mm"',
     ):  # fmt: skip
         assert word in text, word

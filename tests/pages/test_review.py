@@ -34,7 +34,7 @@ def card(page: Page, words: str):
 
 def test_flags_stand_in_one_list_most_urgent_first(page: Page) -> None:
     heads = page.locator(".flag-card h2").all_inner_texts()
-    assert heads == ["J3 · brake-drag", "J5 · stick-slip", "J2 · unusual"]
+    assert heads == ["J3 · brake drag", "J5 · stick-slip", "J2 · unusual"]
     # what a log or a detector wrote is shown as text, never obeyed as markup
     expect(page.locator(".flag-summary").first).to_contain_text("expected <b>for</b>")
     expect(page.locator(".caution")).to_contain_text("never clears an arm to move")
@@ -89,7 +89,7 @@ def test_the_list_is_saved_with_its_verdicts(page: Page) -> None:
 def test_keyboard_alone_reaches_and_keeps_a_verdict(page: Page, heron: Archive) -> None:
     page.get_by_label("Your name").focus()
     page.keyboard.type("A. Tarn")
-    mine = card(page, "J3 · brake-drag")
+    mine = card(page, "J3 · brake drag")
     mine.locator("input[type=radio]:checked").focus()
     page.keyboard.press("ArrowLeft")  # from "open" to its neighbour
     note = mine.get_by_title("Note on this flag")

@@ -12,6 +12,7 @@ from dashboards.components.figure_card import aria
 from dashboards.components.plain_tables import table
 from dashboards.components.terms import term
 from dashboards.handbook import entries, entry_of
+from replay.wording import kind_words
 
 ALIKE = 0.97
 """A cause with this share of the named one's weight explains as much."""
@@ -90,7 +91,9 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
         return []
     rows = [
         [
-            html.Span([picture_of(kind), html.Strong(term(kind))], className="cause"),
+            html.Span(
+                [picture_of(kind), html.Strong(term(kind, kind_words(kind)))], className="cause"
+            ),
             _bar(1.0),
             "named: it explains the most"
             if all(c.share < ALIKE for c in weighed)
@@ -98,7 +101,11 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
         ]
     ]
     rows += [
-        [html.Span([picture_of(c.kind), term(c.kind)], className="cause"), _bar(c.share), c.why]
+        [
+            html.Span([picture_of(c.kind), term(c.kind, kind_words(c.kind))], className="cause"),
+            _bar(c.share),
+            c.why,
+        ]
         for c in weighed
     ]
     return [

@@ -14,7 +14,7 @@ from dashboards.components import basics
 from dashboards.components.basics import severity
 from dashboards.components.plain_tables import table
 from dashboards.links import View
-from replay.wording import counted
+from replay.wording import counted, kind_words
 
 MOST = 40
 """Flags listed of those that a limit changes; the sentence counts all."""
@@ -42,7 +42,7 @@ def rebuilt_part(rows: pl.DataFrame, rate: float, learned: float, zero: datetime
     cells: list[tuple[Any, ...]] = [
         (
             row["joint"] or "every joint",
-            row["kind"],
+            kind_words(row["kind"]),
             severity(row["severity"]),
             f"{row['score']:.2f}",
             f"{(row['start'] - zero).total_seconds():.1f}",
@@ -109,7 +109,7 @@ def everywhere_part(found: pl.DataFrame | None, rate: float | None) -> Component
             if row["joint"]
             else row["session"],
             row["joint"] or "every joint",
-            row["kind"],
+            kind_words(row["kind"]),
             f"{row['score']:.2f}",
             "new" if row["which"] == "here" else "gone",
         )

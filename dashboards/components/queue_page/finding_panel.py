@@ -13,7 +13,7 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.report_links import bundle_link
 from dashboards.links import View
-from replay.wording import clock, counted, day_and_clock
+from replay.wording import clock, counted, day_and_clock, kind_words
 
 if TYPE_CHECKING:
     from dashboards.queries import record
@@ -41,7 +41,7 @@ def _waits(w: record.Waiting, here: bool, on_tip: str | None) -> Component:
             html.Span(
                 [
                     basics.severity(f.severity),
-                    html.Strong(f" {f.place} · {f.kind}"),
+                    html.Strong(f" {f.place} · {kind_words(f.kind)}"),
                     html.Span(_count(len(f.flags)), className="faint"),
                 ]
             ),
@@ -69,7 +69,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
             html.Div(
                 [
                     basics.severity(f.severity),
-                    html.H2(f"{f.place} · {f.kind}", id="finding-title", tabIndex=-1),
+                    html.H2(f"{f.place} · {kind_words(f.kind)}", id="finding-title", tabIndex=-1),
                     html.Span(
                         f"{f.session} · {clock(f.start, 3)} UTC, "
                         f"{seconds:.2f} s · score {f.score:.1f}",

@@ -12,7 +12,7 @@ from dashboards.components import basics
 from dashboards.components.queue_page.finding_panel import in_words
 from dashboards.links import View
 from dashboards.queries import record
-from replay.wording import clock, counted, lacking_words
+from replay.wording import clock, counted, kind_words, lacking_words
 
 
 def signing_form(here: record.Signing) -> Component:
@@ -115,7 +115,7 @@ def findings_table(
                     html.Td(
                         [
                             basics.go(
-                                f"{f.place} · {f.kind}",
+                                f"{f.place} · {kind_words(f.kind)}",
                                 links.href("queue", View(session=session, flag=f.lead.flag)),
                             ),
                             f" at {clock(f.start)}",

@@ -37,7 +37,7 @@ from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
 from replay.errors import JointbookError, UsageError
-from replay.wording import clock
+from replay.wording import clock, kind_words
 
 FLAG_CAUTION = (
     "A flag is a reason to look, not a diagnosis. jointbook advises; it never clears an arm "
@@ -265,7 +265,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                 basics.severity(r["severity"]),
                 " ",
                 basics.go(
-                    f"{events.place(r['joint'])} · {r['kind']} at {clock(r['start'])}",
+                    f"{events.place(r['joint'])} · {kind_words(r['kind'])} at {clock(r['start'])}",
                     links.href("event", View(session=session, flag=r["flag"])),
                 ),
                 html.Span(f" {r['summary']}", className="faint"),

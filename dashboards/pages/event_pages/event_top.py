@@ -26,7 +26,7 @@ from dashboards.queries.event.argument import Argument
 from dashboards.queries.event.rarity import as_rare, rarity, score_words
 from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
-from replay.wording import clock
+from replay.wording import clock, kind_words
 
 
 def head(desk: Desk, event: events.Event, view: View) -> Component:
@@ -68,7 +68,7 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
             ),
             html.Div(
                 [
-                    html.H1([f"{event.place} · ", term(event.kind)]),
+                    html.H1([f"{event.place} · ", term(event.kind, kind_words(event.kind))]),
                     basics.severity(event.severity) if event.severity else None,
                     html.Span(
                         f"{shown} · {clock(event.start, 3)} UTC for {event.seconds:.2f} s",

@@ -22,6 +22,7 @@ from dashboards.pages.session_pages.session_data import add_routes
 from dashboards.pages.session_pages.session_pins import pins_of, register_pins
 from dashboards.queries import baselines, catalogue, record
 from dashboards.queries.session import posture, sessions
+from replay.wording import kind_words
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -153,6 +154,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "flag": f["flag"],
             "joint": f["joint"],
             "kind": f["kind"],
+            "kind_words": kind_words(f["kind"]),
             "severity": f["severity"],
             "summary": f["summary"],
             "score": f["score"],

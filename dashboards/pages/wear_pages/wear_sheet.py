@@ -19,6 +19,7 @@ from dashboards.pages.page import Desk
 from dashboards.queries import wear
 from replay.errors import DamageError, JointbookError
 from replay.records import Trend
+from replay.wording import kind_words
 
 HOW_TO_READ = (
     "Filled: a session under usual conditions, with its 90 % interval; open: as measured. "
@@ -58,7 +59,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
     rows = [
         [
             f"{r['start']:%Y-%m-%d %H:%M}",
-            r["kind"],
+            kind_words(r["kind"]),
             r["severity"],
             r["verdict"],
             basics.go(

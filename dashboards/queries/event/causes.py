@@ -6,6 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from replay.wording import kind_words
+
 
 def number(read: Mapping[str, Any], name: str) -> float | None:
     """Return a figure of the evidence; None where it is missing or no number."""
@@ -124,10 +126,10 @@ def left_out(read: Mapping[str, Any], kind: str) -> str:
     if not none:
         return ""
     said = [
-        f"{k}: {AGAINST[k](read)}"
+        f"{kind_words(k)}: {AGAINST[k](read)}"
         for k in none
         if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
     ]
     measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
     said_of = "Weighed too, and out because what they explain of it is not worth their price"
-    return f"{said_of}: {', '.join(none)}.{measured}"
+    return f"{said_of}: {', '.join(map(kind_words, none))}.{measured}"

@@ -24,6 +24,7 @@ from replay.reports.drawing.canvas import (
 from replay.reviews import Finding
 from replay.signals import joint_table, joint_tables
 from replay.units import TIME
+from replay.wording import kind_words
 
 LEAST_AROUND_S, SHARE_AROUND = 4.0, 0.6
 """What is shown before and after: this share of the finding's length, and at least so much."""
@@ -115,7 +116,7 @@ def _drawn(
             )
             _PARTS[part](axis, t, table, expected)
             axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), borderaxespad=0.3)
-        axes[0].set_title(f"Finding {number}, joint {joint}: {finding.kind}{thinned}")
+        axes[0].set_title(f"Finding {number}, joint {joint}: {kind_words(finding.kind)}{thinned}")
         low = (start - record.start).total_seconds()
         high = (end - record.start).total_seconds()
         axes[-1].set_xlim(low, high)
