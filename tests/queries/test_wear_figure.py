@@ -7,7 +7,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from dashboards.components.wear_page.wear_board import SHAPES
+from dashboards.components.wear_page.wear_fleet import SHAPES
 from dashboards.figures.wear import SHOWN_SE, history_figure
 from dashboards.queries import wear
 from replay.archive import open_archive

@@ -23,13 +23,8 @@ from dashboards.components.pickers import choice
 from dashboards.components.report_links import unit_report_links
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.components.saving import send_table
-from dashboards.components.wear_page.wear_board import (
-    address,
-    fleet_block,
-    head_of_unit,
-    multiples,
-    plain,
-)
+from dashboards.components.wear_page.wear_board import address, head_of_unit, multiples, plain
+from dashboards.components.wear_page.wear_fleet import fleet_block
 from dashboards.components.wear_page.wear_notes import limit_form, notes_block, notes_list
 from dashboards.failure_words import failure_text
 from dashboards.figures.wear import history_figure, reaches_limit
