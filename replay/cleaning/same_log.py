@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Collection, Sequence
 from pathlib import Path
 
@@ -78,20 +79,33 @@ def refuse_twice(stored: Sequence[Session], session: Session, paths: Sequence[Pa
     LogRefused
         When any of the same log is ``stored``, with what differs.
     """
-    for other in stored:
-        said = f"is stored already as session {other.session}, "
-        if other.start != session.start:
-            said += (
-                f"which begins at {other.start.isoformat()}; as it is read now it would begin at "
-                f"{session.start.isoformat()}"
-            )
-        else:
-            said += "which was read with another log map or arm file"
-        raise LogRefused(
-            said,
-            file=paths[0],
-            todo="to put what is read now in its place: --replace",
+    if not stored:
+        return
+    other = stored[0]
+    said = f"this very log is stored already as session {other.session}, which was read "
+    said += _read_otherwise(other, session)
+    if other.start != session.start:
+        said += (
+            f" and begins at {other.start.isoformat()}; as it is read now it would begin at "
+            f"{session.start.isoformat()}"
         )
+    logs = " ".join(shlex.quote(str(path)) for path in paths)
+    raise LogRefused(
+        f"{said}; its hours must not count twice",
+        file=paths[0],
+        todo=f"to keep session {other.session}, do nothing; to put what is read now in its place, "
+        f"with the log map and arm file that were given now: jointbook ingest {logs} --replace",
+    )
+
+
+def _read_otherwise(stored: Session, session: Session) -> str:
+    """Say by what the reading of a stored session differs from that of another of its log."""
+    texts = {
+        "another log map": (stored.map_toml, session.map_toml),
+        "another arm file": (stored.arm_toml, session.arm_toml),
+    }
+    differ = [name for name, (old, new) in texts.items() if (old or "") != (new or "")]
+    return f"with {' and '.join(differ)}" if differ else "as other runs"
 
 
 def _is_run(stored: Session, name: str) -> bool:

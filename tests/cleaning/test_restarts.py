@@ -185,11 +185,33 @@ def test_the_same_octets_under_a_corrected_map_are_told_what_is_true(tmp_path: P
     right = SECONDS.replace('unit = "A"', 'unit = "mA"')
     (refusal,) = take(tmp_path, log, log_map=right)[1].refused
     assert f"is stored already as session {only(first).session}" in refusal.reason
-    assert "was read with another log map or arm file" in refusal.reason
+    assert "which was read with another log map; its hours must not count twice" in refusal.reason
     assert "--replace" in refusal.reason
     assert "another start" not in refusal.reason
     later = SECONDS.replace("2031-03-01T00", "2031-03-01T05")
     (refusal,) = take(tmp_path, log, log_map=later)[1].refused
     assert "begins at 2031-03-01T00:00:00+00:00" in refusal.reason
     assert "as it is read now it would begin at 2031-03-01T05:00:00+00:00" in refusal.reason
+    assert "log map and begins at" in refusal.reason
     assert archive.sessions().height == 1
+
+
+def test_a_log_stored_twice_is_refused_in_plain_words(tmp_path: Path) -> None:
+    """What is wrong, where, by what the two readings differ, and both ways out."""
+    log = tmp_path / "the log.csv"
+    log.write_text(text(since(table(400))))
+    first = only(take(tmp_path, log, log_map=SECONDS)[1])
+    arm = '[arm]\nname = "arm"\n' + "".join(
+        f'[[joints]]\nname = "J{n}"\ngear_ratio = 100.0\n' for n in (1, 2)
+    )
+    maps = {"log map": f"# again\n{SECONDS}", "arm file": SECONDS}
+    for differs, log_map in maps.items():
+        more = {"arm": arm} if differs == "arm file" else {}
+        (refusal,) = take(tmp_path, log, log_map=log_map, **more)[1].refused
+        assert refusal.source == str(log)
+        assert refusal.reason == (
+            f"this very log is stored already as session {first.session}, which was read with "
+            f"another {differs}; its hours must not count twice (to keep session {first.session}, "
+            "do nothing; to put what is read now in its place, with the log map and arm file that "
+            f"were given now: jointbook ingest '{log}' --replace)"
+        )
