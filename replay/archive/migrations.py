@@ -32,6 +32,7 @@ from replay.archive.store import Archive, schema_version
 from replay.archive.tables import copies
 from replay.archive.tables.commits import log_marks
 from replay.archive.tables.manifest import Mark, mark, read_manifest, write_manifest
+from replay.digests import file_digest
 from replay.errors import ArchiveError
 
 
@@ -107,7 +108,7 @@ def _from_0(archive: Archive) -> None:
         if read_raw_list(place) is not None:
             continue
         files = sorted(folder.iterdir())
-        content = publish.raw_list(files, [durable.digest(p) for p in files])
+        content = publish.raw_list(files, [file_digest(p) for p in files])
         durable.write_whole(folder / layout.RAW_LIST, content)
 
 

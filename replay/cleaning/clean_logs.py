@@ -1,12 +1,7 @@
-"""Logs of one session, opened, bound to a log map and cleaned, without a look at what is stored.
-
-Longer than 245 lines because the notes that tell what was done stand beside what does it.
-"""
+"""Logs of one session, opened, bound to a log map and cleaned, without a look at what is stored."""
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -15,6 +10,7 @@ from pathlib import Path
 
 from replay.arm import Arm
 from replay.cleaning.keeper import Keeper
+from replay.cleaning.log_files import State, are_as_before, below, state_of
 from replay.cleaning.long.long_table import clean_long
 from replay.cleaning.overlap import start_is_stated
 from replay.cleaning.parts import Part, clean_wide, joint_names
@@ -34,10 +30,6 @@ from replay.logs.times.start_names import with_start
 from replay.records import QualityNote, Session
 
 BEGAN_ANEW = "the clock begins anew"
-_CHUNK = 1 << 22
-
-State = tuple[int, int]
-"""A file's length and time of change."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,22 +50,7 @@ class CleanLogs:
 
     def is_current(self) -> bool:
         """Tell whether the logs are still what was read."""
-        try:
-            return [state_of(path) for path in self.paths] == self.states
-        except OSError:
-            return False
-
-
-def refuse_odd_names(paths: Sequence[Path]) -> None:
-    """Refuse names that no record can hold.
-
-    Raises
-    ------
-    LogRefused
-    """
-    for path in paths:
-        if shown_path(path) != str(path):
-            raise LogRefused("the file's name is not UTF-8", todo="rename the file")
+        return are_as_before(self.paths, self.states)
 
 
 def opened_logs(
@@ -185,19 +162,6 @@ def fits_of(raws: list[RawLog], maps: list[LogMap]) -> list[Fit]:
     return some
 
 
-def below(folder: Path, name: str) -> Path:
-    """Make a folder below another."""
-    made = folder / name
-    made.mkdir(exist_ok=True)
-    return made
-
-
-def state_of(path: Path) -> State:
-    """Return what changes when a file does: its length and time of change."""
-    found = path.stat()
-    return found.st_size, found.st_mtime_ns
-
-
 _WHOSE = {
     None: "the log map's",
     "name": "from the file's name",
@@ -256,35 +220,9 @@ def _unused(raws: Sequence[RawLog], fits: Sequence[Fit]) -> Iterator[QualityNote
             )
 
 
-def logs_sha256(paths: Sequence[Path]) -> str:
-    """Return the SHA-256 of a session's logs; of several, that of their digests in a row."""
-    told = [file_sha256(path) for path in paths]
-    return told[0] if len(told) == 1 else hashlib.sha256("".join(told).encode()).hexdigest()
-
-
-def file_sha256(path: Path) -> str:
-    """Return the SHA-256 of a file's octets, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as handle:
-        while chunk := handle.read(_CHUNK):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
 def program_version() -> str:
     """Return the program's name and version, as kept with a session."""
     try:
         return f"jointbook {version('jointbook')}"
     except PackageNotFoundError:
         return "jointbook"
-
-
-def shown_path(path: str | Path) -> str:
-    r"""Return a path as text that can be printed and stored, whatever its octets.
-
-    Examples
-    --------
-    >>> shown_path("caf\udce9.csv")
-    'caf\\xe9.csv'
-    """
-    return os.fsencode(path).decode("utf-8", "backslashreplace")

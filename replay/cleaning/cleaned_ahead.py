@@ -14,23 +14,27 @@ import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 from replay.arm import Arm
 from replay.cleaning.clean_logs import (
     CleanLogs,
-    below,
     clean_logs,
     fits_of,
-    logs_sha256,
     opened_logs,
     placed,
+)
+from replay.cleaning.keeper import Keeper
+from replay.cleaning.log_files import (
+    State,
+    are_as_before,
+    below,
+    logs_sha256,
     refuse_odd_names,
     state_of,
 )
-from replay.cleaning.keeper import Keeper
 from replay.cleaning.same_log import is_seen, known_session
 from replay.cleaning.session_grouping import Group, Peek, gather, look, put_together
 from replay.logs.bind import is_whole
@@ -43,6 +47,24 @@ _Given = tuple[Path, list[Path], bool, bool]
 they can be no part of another session."""
 
 
+@dataclass(frozen=True, slots=True)
+class KnownLogs:
+    """Logs of which the archive had a session when they were looked at."""
+
+    session: str
+    paths: list[Path]
+    states: list[State]
+    """Of the logs, before they were opened."""
+
+    def is_current(self) -> bool:
+        """Tell whether the logs are still what was read."""
+        return are_as_before(self.paths, self.states)
+
+
+_Made = CleanLogs | KnownLogs | None
+"""What others made of a session's logs; None where it is left to who reads them in their turn."""
+
+
 def cleaned_ahead(
     archive: Keeper,
     files: Sequence[Path],
@@ -50,8 +72,8 @@ def cleaned_ahead(
     arm: Arm | None,
     each: Each,
     looking: Callable[[Path], None],
-) -> Iterator[tuple[Group, CleanLogs | None]]:
-    """Yield groups of logs as `gather` does, each with the session that others made of it.
+) -> Iterator[tuple[Group, _Made]]:
+    """Yield groups of logs as `gather` does, each with the session that others made or found of it.
 
     None where they made none; then the group is to be read in its turn. So is all that is
     left when those who work have gone. Parts of sessions are looked at here, since only
@@ -83,11 +105,11 @@ def cleaned_ahead(
 def _made(
     archive: Keeper,
     each: Each,
-    work: Callable[[_Given], CleanLogs | None],
+    work: Callable[[_Given], _Made],
     groups: Iterator[list[Path]],
     base: Path,
     single: bool,
-) -> Iterator[tuple[list[Path], CleanLogs | None]]:
+) -> Iterator[tuple[list[Path], _Made]]:
     """Yield groups of paths in their order, with what others made of each."""
     given: deque[tuple[list[Path], Path]] = deque()
 
@@ -106,8 +128,8 @@ def _made(
         yield from ((paths, None) for paths in groups)
 
 
-def _clean(archive: Keeper, maps: list[LogMap], arm: Arm | None, given: _Given) -> CleanLogs | None:
-    """Clean the logs of one session; None where they are not plainly one."""
+def _clean(archive: Keeper, maps: list[LogMap], arm: Arm | None, given: _Given) -> _Made:
+    """Clean the logs of one session, unless it is known; None where they are not plainly one."""
     folder, paths, seen, single = given
     try:
         refuse_odd_names(paths)
@@ -122,8 +144,10 @@ def _clean(archive: Keeper, maps: list[LogMap], arm: Arm | None, given: _Given) 
             log_map = fits[0].log_map
             if log_map.run is not None:
                 return None
-            if seen and known_session(archive, logs_sha256(paths), log_map, arm) is not None:
-                return None
+            if seen:
+                known = known_session(archive, logs_sha256(paths), log_map, arm)
+                if known is not None:
+                    return KnownLogs(known, list(paths), before)
             return clean_logs(archive, pool, below(folder, "run0"), raws, fits, arm, before,
                               as_it_is=len(raws) > 1)  # fmt: skip
     except BaseException:  # whoever reads it in its turn meets it too, and tells it

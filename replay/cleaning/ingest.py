@@ -21,19 +21,14 @@ from replay.arm import Arm, load_arm
 from replay.cleaning.clean_logs import (
     BEGAN_ANEW,
     CleanLogs,
-    below,
     clean_logs,
-    file_sha256,
     fits_of,
-    logs_sha256,
     opened_logs,
     placed,
-    refuse_odd_names,
-    shown_path,
-    state_of,
 )
-from replay.cleaning.cleaned_ahead import cleaned_ahead
+from replay.cleaning.cleaned_ahead import KnownLogs, cleaned_ahead
 from replay.cleaning.keeper import Keeper
+from replay.cleaning.log_files import below, logs_sha256, refuse_odd_names, shown_path, state_of
 from replay.cleaning.overlap import (
     begun_before,
     check_overlap,
@@ -53,6 +48,7 @@ from replay.cleaning.same_log import (
 )
 from replay.cleaning.session_grouping import Group, log_span
 from replay.cleaning.stream.cleaner import TimesGoBack
+from replay.digests import file_digest
 from replay.errors import (
     ArchiveError,
     JointbookError,
@@ -191,6 +187,11 @@ def ingest(
         try:
             if ahead is None or not ahead.is_current():
                 _take(archive, group, maps, the_arm, outcomes, replace_stored)
+            elif isinstance(ahead, KnownLogs):
+                if archive.has_session(ahead.session):
+                    _was_there(archive, outcomes, ahead.session, paths)
+                else:  # it gave its place up meanwhile
+                    _take(archive, group, maps, the_arm, outcomes, replace_stored)
             else:
                 _keep_ahead(archive, group, ahead, maps, the_arm, outcomes, replace_stored)
         except (ArchiveError, KeyboardInterrupt, SystemExit, GeneratorExit):
@@ -424,8 +425,8 @@ def _join(
     logs = [path for path in archive.logs_of(stored) if path.is_file()]
     same_map = log_map is None or stored.map_toml == log_map.toml
     same_arm = stored.arm_toml == (arm.toml if arm is not None else None)
-    sums = {file_sha256(path) for path in logs}
-    known = all(file_sha256(path) in sums for path in group.paths)
+    sums = {file_digest(path) for path in logs}
+    known = all(file_digest(path) in sums for path in group.paths)
     if known and replace_stored and log_map is not None and not (same_map and same_arm):
         _take(archive, Group(logs), [log_map], arm, outcomes, False, joins=stored)
         return

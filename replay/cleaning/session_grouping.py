@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
@@ -10,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from replay.cleaning.log_files import State, state_of
 from replay.cleaning.parts import find_time
 from replay.cleaning.times.time_column import Clock
 from replay.logs.bind import is_whole
@@ -28,10 +28,10 @@ SHARED_TIME = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """An opened log, and its size and time of change before it was opened."""
+    """An opened log, and the state of its file before it was opened."""
 
     raw: RawLog
-    state: tuple[int, int]
+    state: State
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,28 +109,28 @@ def look(path: Path, place: int, maps: Sequence[LogMap]) -> Group | Peek:
     """Tell a log that is a session by itself from a part of one, by its first rows."""
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         try:
-            before = path.stat()
+            before = state_of(path)
             raw = open_log(path, Path(scratch), maps)
             found = fit_some(raw, maps)
             if found is None:
                 return Group([path])
             if is_whole(found.log_map, found.bindings):
-                kept = _kept(raw, scratch, before)
+                kept = _still_open(raw, scratch, before)
                 return Group([path], {} if kept is None else {path: kept})
             span = log_span(arranged(raw, found.log_map), found.log_map)
         except (KeyboardInterrupt, SystemExit):
             raise
         except BaseException:  # what is wrong with it is told when it is read
             return Group([path])
-        kept = _kept(raw, scratch, before)
+        kept = _still_open(raw, scratch, before)
     return Group([path]) if span is None else Peek(path, place, found, *span, kept)
 
 
-def _kept(raw: RawLog, scratch: str, before: os.stat_result) -> Opened | None:
+def _still_open(raw: RawLog, scratch: str, before: State) -> Opened | None:
     """Return a log that stays open; None for one that rests on files which go now."""
     if any(Path(scratch).iterdir()):
         return None
-    return Opened(raw, (before.st_size, before.st_mtime_ns))
+    return Opened(raw, before)
 
 
 def _pools(parts: Sequence[Peek]) -> list[list[Peek]]:

@@ -12,9 +12,9 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, migrate, open_archive, repair, verify
-from replay.archive.disk.durable import digest
 from replay.archive.disk.seal import sealed
 from replay.cli.main import main
+from replay.digests import file_digest
 from replay.errors import ArchiveError
 from tests.archive.streams import record, stream
 
@@ -29,7 +29,7 @@ def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
     log.write_text("t,a1\n" + "0,1\n" * 100)
     archive = open_archive(root / "archive", create=True)
     frame = stream(ROWS)
-    archive.add_session(record("s1", frame, raw_sha256=digest(log)), {"main": frame}, raw=log)
+    archive.add_session(record("s1", frame, raw_sha256=file_digest(log)), {"main": frame}, raw=log)
     short = stream(500)
     archive.add_session(record("s2", short), {"main": short})
     for session in ("s1", "s2"):

@@ -15,8 +15,8 @@ import polars as pl
 import pytest
 
 from replay.archive import Archive, open_archive, repair, verify
-from replay.archive.disk.durable import digest
 from replay.cli.main import main
+from replay.digests import file_digest
 from replay.errors import ArchiveError, JointbookError, RecordError
 from replay.reviews import add_pin, give_verdict, pins, verdicts
 from tests.archive.streams import START, record, stream
@@ -34,7 +34,7 @@ def _fill(root: Path) -> None:
     for number, rows in enumerate((140_000, 400)):
         frame = stream(rows, seed=number)
         name = f"s{number + 1}"
-        raw = {"raw_sha256": digest(log)} if number == 0 else {}
+        raw = {"raw_sha256": file_digest(log)} if number == 0 else {}
         archive.add_session(
             record(name, frame, **raw), {"main": frame}, raw=log if number == 0 else None
         )

@@ -16,11 +16,11 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, open_archive, repair, verify
-from replay.archive.disk.durable import digest
 from replay.archive.disk.place import StorePlace
 from replay.archive.tables.manifest import commit_name
 from replay.cleaning import ingest
 from replay.cli.main import main
+from replay.digests import file_digest
 from replay.errors import ArchiveError
 from replay.reviews import add_pin, pins
 from tests.archive.s3_server import BUCKET, serving
@@ -53,7 +53,7 @@ def test_a_session_goes_to_a_store_and_comes_back(store: Store, tmp_path: Path) 
     frame = stream(150_000)
     log = tmp_path / "log.csv"
     log.write_text("t,a1\n0,1\n")
-    given = record("s1", frame, raw_sha256=digest(log))
+    given = record("s1", frame, raw_sha256=file_digest(log))
     assert archive.add_session(given, {"main": frame.lazy()}, raw=log)
     assert not archive.add_session(given, {"main": frame.lazy()}, raw=log)
     archive.append("pins", pl.DataFrame({"session": ["s1"], "text": ["look here"]}))

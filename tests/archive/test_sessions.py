@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from polars.testing import assert_frame_equal
 
 from replay.archive import Archive, open_archive, verify
-from replay.archive.disk.durable import digest
+from replay.digests import file_digest
 from replay.errors import ArchiveError
 from tests.archive.streams import record, stream
 from tests.start import START, START_NS
@@ -96,8 +96,8 @@ def test_the_log_is_kept_as_it_came(archive: Archive, tmp_path: Path) -> None:
     log = tmp_path / "a.csv"
     log.write_bytes(b"t,a1\r\n0,1\r\n")
     frame = stream(20)
-    archive.add_session(record("s1", frame, raw_sha256=digest(log)), {"main": frame}, raw=log)
-    kept = archive.root / "raw" / digest(log) / "a.csv"
+    archive.add_session(record("s1", frame, raw_sha256=file_digest(log)), {"main": frame}, raw=log)
+    kept = archive.root / "raw" / file_digest(log) / "a.csv"
     assert kept.read_bytes() == log.read_bytes()
     assert verify(archive) == []
 
@@ -105,7 +105,7 @@ def test_the_log_is_kept_as_it_came(archive: Archive, tmp_path: Path) -> None:
 def test_a_log_that_changed_meanwhile_is_refused(archive: Archive, tmp_path: Path) -> None:
     log = tmp_path / "a.csv"
     log.write_text("t,a1\n0,1\n")
-    before = digest(log)
+    before = file_digest(log)
     log.write_text("t,a1\n0,1\n1,2\n")
     frame = stream(20)
     with pytest.raises(ArchiveError, match="changed while it was read"):

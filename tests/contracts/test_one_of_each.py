@@ -1,4 +1,4 @@
-"""A statistic stands once, an error's first line, and the start of the data that tests write."""
+"""A statistic stands once, and so do an error's first line, a file's digest, tests' start."""
 
 import re
 from pathlib import Path
@@ -13,11 +13,12 @@ MARKS = {
     "runs of a mask": r"np\.diff\(\s*np\.(concatenate|pad|r_)[^\n]*\[?0\]?",
     "false discovery rate": r"(?i)\bdef \w*(benjamini|false_discovery|adjusted_p)",
     "median absolute deviation": r"np\.median\(\s*np\.abs\([^\n]*\)\s*\)\s*[*/]\s*\d",
+    "SHA-256 of a file": r"hashlib\.file_digest\(|def _?file_(sha256|digest)\(",
     "first line of an error": r"\berror\b[^\n]*\.(splitlines|split)\(|def _?first_line\(error",
 }
 """What a second copy is known by."""
 
-HOMES = ("replay/statistics/", "replay/errors.py", "replay/demo/")
+HOMES = ("replay/statistics/", "replay/errors.py", "replay/digests.py", "replay/demo/")
 """Where the first stands; the demo takes nothing of the engine's."""
 
 
@@ -36,6 +37,8 @@ def copies(text: str) -> set[str]:
         "def benjamini_hochberg(p):",
         "s = np.median(np.abs(x)) * 1.5",
         "raise LogRefused(f'no table: {error}'.splitlines()[0])",
+        "def file_sha256(path: Path) -> str:",
+        "    return hashlib.file_digest(handle, 'sha256').hexdigest()",
         "def _first_line(error: BaseException) -> str:",
     ],
 )

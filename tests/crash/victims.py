@@ -63,14 +63,14 @@ def _care(job: dict[str, Any]) -> None:
 
 
 def _add(job: dict[str, Any]) -> None:
-    from replay.archive.disk.durable import digest
     from replay.archive.samples import overview
+    from replay.digests import file_digest
     from tests.archive.streams import record, stream
 
     log = Path(job["log"])
     overview.WORTH_ROWS = overview.PIECE_ROWS = 4096  # so that few rows have overviews
     frame = stream(6000)
-    given = record("s1", frame, raw_sha256=digest(log))
+    given = record("s1", frame, raw_sha256=file_digest(log))
     seen: list[str] = []
 
     def watch(event: str, args: tuple[Any, ...]) -> None:

@@ -171,6 +171,73 @@ def test_plain_logs_are_cleaned_by_the_others_alone(
     assert here, "what is not plain is read here"
 
 
+@pytest.mark.parametrize("count", [1, PLAIN])
+def test_known_logs_are_opened_and_hashed_once(
+    tmp_path: Path,
+    logs: Path,
+    alone: tuple[Archive, IngestResult],
+    monkeypatch: pytest.MonkeyPatch,
+    count: int,
+) -> None:
+    """By whoever was asked to clean them; all that is done here is to believe it."""
+    archive = open_archive(shutil.copytree(alone[0].root, tmp_path / "archive"))
+    plain = [logs / f"h{hour}" / "log.csv" for hour in range(count)]
+    opened: list[Path] = []
+    hashed: list[Path] = []
+
+    def watch(module: str, name: str, seen: list[Path]) -> None:
+        true = getattr(sys.modules[f"replay.cleaning.{module}"], name)
+
+        def noted(given: Any, *rest: Any) -> Any:
+            seen.extend([given] if isinstance(given, Path) else given)
+            return true(given, *rest)
+
+        monkeypatch.setattr(sys.modules[f"replay.cleaning.{module}"], name, noted)
+
+    for module in ("clean_logs", "session_grouping"):
+        watch(module, "open_log", opened)
+    for module in ("cleaned_ahead", "ingest"):
+        watch(module, "logs_sha256", hashed)
+
+    def each(work: Any, items: Iterable[Any], /) -> Iterator[Any]:
+        return map(work, items)
+
+    again = ingest(archive, plain, log_map=maps(logs), each=each)
+    assert (opened, hashed) == (plain, plain)
+    assert len(set(again.unchanged)) == count
+    assert ingest(archive, plain, log_map=maps(logs)) == again
+
+
+@pytest.mark.parametrize("what", ["gone", "changed", "damaged"])
+def test_what_was_known_is_asked_again_where_it_is_no_longer_so(
+    tmp_path: Path, logs: Path, alone: tuple[Archive, IngestResult], what: str
+) -> None:
+    archive = open_archive(shutil.copytree(alone[0].root, tmp_path / "archive"))
+    path = tmp_path / "h0" / "log.csv"
+    path.parent.mkdir()
+    shutil.copy(logs / "h0" / "log.csv", path)
+    (known,) = (s for s in alone[1].sessions if s.start.hour == 0)
+
+    def each(work: Any, items: Iterable[Any], /) -> Iterator[Any]:
+        for made in map(work, items):
+            assert made.session == known.session
+            if what == "gone":
+                archive.withdraw(known.session, reason="meanwhile")
+            elif what == "changed":
+                log(path, 20)
+            else:
+                kept = archive.raw_files(known.session)[0][1]
+                assert isinstance(kept, Path)
+                kept.write_bytes(b"?")
+            yield made
+
+    result = ingest(archive, [path], log_map=maps(logs), each=each)
+    assert not result.refused, result.refused[0].reason
+    hours = [s.start.hour for s in result.sessions]
+    assert hours == {"gone": [0], "changed": [20], "damaged": []}[what]
+    assert result.mended == ([known.session] if what == "damaged" else [])
+
+
 def test_a_worker_that_is_killed_loses_nothing(
     tmp_path: Path, logs: Path, alone: tuple[Archive, IngestResult]
 ) -> None:

@@ -32,6 +32,7 @@ from replay.archive.disk.seal import sealed
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.samples.overview import write_overviews
 from replay.archive.store import WITHDRAWN, Archive
+from replay.digests import file_digest, joined_digest
 from replay.errors import ArchiveError, first_line
 from replay.records import Session
 
@@ -249,8 +250,8 @@ def _raw(archive: Archive, finding: Finding) -> Mended:
     """List a log's files again, where they match the digest that the folder is named after."""
     folder = _folder(archive.place.child(*finding.where.split("/")[:2]))
     files = sorted(p for p in folder.iterdir() if p.is_file() and p.name != layout.RAW_LIST)
-    digests = [durable.digest(p) for p in files]
-    if not files or publish.joined_digest(digests) != folder.name:
+    digests = [file_digest(p) for p in files]
+    if not files or joined_digest(digests) != folder.name:
         return Mended(finding.where, False, "the log's files do not match its digest")
     content = publish.raw_list(files, digests)
     durable.write_whole(folder / layout.RAW_LIST, content)
@@ -294,7 +295,7 @@ def _adopt(archive: Archive) -> list[Mended]:
 
 def _sound(folder: Path, files: dict[str, dict[str, object]]) -> bool:
     return all(
-        (folder / file).exists() and durable.digest(folder / file) == noted["sha256"]
+        (folder / file).exists() and file_digest(folder / file) == noted["sha256"]
         for file, noted in files.items()
     )
 

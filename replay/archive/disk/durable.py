@@ -109,12 +109,6 @@ def _linked(source: Path, target: Path) -> bool:
     return True
 
 
-def digest(path: Path) -> str:
-    """Return the SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as handle:
-        return hashlib.file_digest(handle, "sha256").hexdigest()
-
-
 def copy_with_digest(source: Path, target: Path) -> str:
     """Copy a file in one pass and return the SHA-256 of what was copied."""
     seen = hashlib.sha256()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import shutil
@@ -19,6 +18,7 @@ from replay.archive.disk import durable
 from replay.archive.disk.seal import sealed
 from replay.archive.samples.overview import OverviewWriter, write_overviews
 from replay.archive.samples.pieces import noted_of
+from replay.digests import joined_digest
 from replay.errors import ArchiveError
 from replay.records import Session
 from replay.units import TIME, TIME_DTYPE
@@ -108,13 +108,6 @@ def raw_list(files: Sequence[Path], digests: Sequence[str]) -> bytes:
         for p, d in zip(files, digests, strict=True)
     ]
     return json.dumps({"files": listed}, indent=1).encode()
-
-
-def joined_digest(digests: Sequence[str]) -> str:
-    """Return the one digest that stands for a log of one or several files."""
-    if len(digests) == 1:
-        return digests[0]
-    return hashlib.sha256("".join(digests).encode()).hexdigest()
 
 
 def file_digests(folder: Path) -> dict[str, dict[str, Any]]:

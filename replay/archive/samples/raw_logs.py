@@ -16,6 +16,7 @@ from replay.archive.care.findings import CHANGED, Finding
 from replay.archive.care.verify_tables import digest_of, file_fault
 from replay.archive.disk import publish
 from replay.archive.disk.place import Place
+from replay.digests import joined_digest
 
 _PIECE = 1 << 22
 
@@ -44,7 +45,7 @@ def check_raw(root: Place, sha256: str) -> list[Finding]:
     listed = read_raw_list(place)
     if listed is None:
         return [Finding("raw", "damage", where, f"{layout.RAW_LIST} is missing", "repair")]
-    if publish.joined_digest([item["sha256"] for item in listed]) != sha256:
+    if joined_digest([item["sha256"] for item in listed]) != sha256:
         return [Finding("raw", "damage", where, f"{layout.RAW_LIST}: {CHANGED}", "repair")]
     findings = []
     for item in listed:

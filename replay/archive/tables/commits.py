@@ -41,6 +41,7 @@ from replay.archive.tables.manifest import (
     following,
     mark,
 )
+from replay.digests import file_digest
 
 _PLAIN = re.compile(r"[A-Za-z0-9/._+=,@-]+")
 """Paths that Delta's library takes as they are."""
@@ -151,7 +152,7 @@ def publish(scratch: Beside, table: Path, before: Manifest) -> Manifest:
     commits = sorted((scratch.folder / layout.LOG).glob("*.json"))[first:]
     durable.make_dirs(table / layout.LOG)
     for path in made if commits else ():
-        marks[path.name] = Mark(path.stat().st_size, durable.digest(path))
+        marks[path.name] = Mark(path.stat().st_size, file_digest(path))
         durable.bring(path, table / path.name)
     log = dict(before.log) or log_marks(table, {})
     for number, path in enumerate(commits):
@@ -169,7 +170,7 @@ def log_marks(table: Path, known: Mapping[str, Mark]) -> dict[str, Mark]:
     for path in needed_log(table / layout.LOG):
         old = known.get(path.name) if path.name != _CHECKPOINT else None
         size = path.stat().st_size
-        marks[path.name] = old if old is not None else Mark(size, durable.digest(path))
+        marks[path.name] = old if old is not None else Mark(size, file_digest(path))
     return marks
 
 
@@ -202,7 +203,7 @@ def write_table(folder: Path, write: Callable[[str], None]) -> Manifest:
     with fenced():
         write(str(folder))
     held = following(DiskPlace(folder), Manifest(-1))
-    files = {n: Mark(m.size, durable.digest(folder / n)) for n, m in held.files.items()}
+    files = {n: Mark(m.size, file_digest(folder / n)) for n, m in held.files.items()}
     return Manifest(held.version, files, log_marks(folder, {}), head=held.head)
 
 

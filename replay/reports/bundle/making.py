@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from replay.archive import Archive
-from replay.archive.disk.durable import digest as file_digest
+from replay.digests import file_digest
 from replay.reports.bundle import container, manifest, signature
 from replay.reports.bundle.contents import Part, parts
 from replay.reports.bundle.manifest import Listed

@@ -17,7 +17,7 @@ from typing import Any
 
 import polars as pl
 
-from replay.archive.disk.durable import digest as file_digest
+from replay.digests import file_digest
 from replay.errors import JointbookError, first_line
 from replay.record.entries import chained
 from replay.reports.bundle import container, manifest, signature
