@@ -3,6 +3,7 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
   const CLASSES = 6;
+  const LETTER = 0.62; // of the size
   const LEAST = 0.5; // metres from the middle to the edge at least: an arm that stands still is no giant
   const rgb = (hex) => [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16));
   const P = (R.space = {});
@@ -46,6 +47,25 @@
   P.floor = function (centre, reach) {
     const power = Math.pow(10, Math.floor(Math.log10(reach))), step = power * (reach / power > 4 ? 2 : 1);
     return { step, ends: [0, 1].map((a) => [-1, 1].map((s) => Math.round((centre[a] + s * reach) / step) * step)) };
+  };
+  // Where words go: the first wanted before the others, each at the first of its places [dx, dy, align]
+  // that lies in the picture and on nothing taken ([left, top, right, bottom]); one without a place is
+  // left out. A letter is taken to be as wide as most of the font's are.
+  P.labels = function (wanted, taken, w, h) {
+    const boxes = taken.slice(), put = [];
+    for (const { words, x, y, size, at, colour } of wanted) {
+      const wide = words.length * size * LETTER;
+      for (const [dx, dy, align] of at) {
+        const left = x + dx - { left: 0, center: wide / 2, right: wide }[align], top = y + dy - size / 2;
+        const right = left + wide, bottom = top + size;
+        if (left < 0 || top < 0 || right > w || bottom > h) continue;
+        if (boxes.some((b) => left < b[2] && b[0] < right && top < b[3] && b[1] < bottom)) continue;
+        boxes.push([left, top, right, bottom]);
+        put.push({ words, x: x + dx, y: y + dy, align, size, colour });
+        break;
+      }
+    }
+    return put;
   };
   // A colour between two, by class: share 0 is a, 1 is b.
   P.blend = (a, b, share) => "rgb(" + rgb(a).map((v, i) => Math.round(v + share * (rgb(b)[i] - v))).join(",") + ")";
@@ -130,6 +150,10 @@
       this.still(renderer, w, h);
       return this.moving(renderer, w, h);
     }
+    // The ends of the base frame's axes.
+    axes(w, h) {
+      return [0, 1, 2].map((a) => this.project([0, 1, 2].map((i) => (i === a ? this.reach * 0.3 : 0)), w, h));
+    }
     // What the cursor does not move: floor, axes, the window's path.
     still(renderer, w, h) {
       const c = colours(), tip = this.tip();
@@ -140,11 +164,8 @@
         const [u, w2] = [this.project(p, w, h), this.project(q, w, h)];
         renderer.line(u[0], u[1], w2[0], w2[1], c.rule, 0.5);
       }
-      ["x", "y", "z"].forEach((name, a) => {
-        const origin = this.project([0, 0, 0], w, h), end = this.project([0, 1, 2].map((i) => (i === a ? this.reach * 0.3 : 0)), w, h);
-        renderer.line(origin[0], origin[1], end[0], end[1], c.faint, 1.2);
-        renderer.text(name, end[0] + 4, end[1], c.faint, "left", 10);
-      });
+      const origin = this.project([0, 0, 0], w, h);
+      for (const end of this.axes(w, h)) renderer.line(origin[0], origin[1], end[0], end[1], c.faint, 1.2);
       this.speedPath(renderer, tip, w, h);
       if (this.fastest > 0) {
         for (let k = 0; k < CLASSES; k += 1) renderer.area(8 + 11 * k, h - 13, 11, 5, this.tone(k));
@@ -165,7 +186,8 @@
       for (let k = 0; k < n; k += 1) points.push(this.project(this.point(k, at), w, h));
       renderer.path(points.map((p) => p[0]), points.map((p) => p[1]), n, c.ink, 4.5, 0.85);
       renderer.area(points[0][0] - 9, points[0][1] - 2.5, 18, 5, c.ink);
-      renderer.text("base " + this.base, points[0][0], points[0][1] + 11, c.faint, "center", 10);
+      // What is carried goes before the base's name, and that before the axes': they turn with it.
+      const wanted = [], taken = [[points[0][0] - 9, points[0][1] - 3, points[0][0] + 9, points[0][1] + 3], [0, h - 16, w, h]];
       for (let k = 1; k < n - 1; k += 1) {
         const joint = this.config.joints.find((j) => j.name === this.order[k - 1]);
         if (!joint) continue;
@@ -175,13 +197,22 @@
         renderer.line(u[0], u[1], q[0], q[1], c.joint(joint.index), front ? 2 : 1.2); // what it turns about
         renderer.mark("circle", points[k][0], points[k][1], front ? 8 : 6, c.sheet);
         renderer.mark(joint.mark, points[k][0], points[k][1], front ? 6 : 4.2, c.joint(joint.index));
+        const r = front ? 8 : 6;
+        taken.push([points[k][0] - r, points[k][1] - r, points[k][0] + r, points[k][1] + r]);
       }
       const carried = this.cache.word("payload_kg", at), end = points[n - 1];
+      taken.push([end[0] - 7, end[1] - 7, end[0] + 7, end[1] + 7]);
       if (carried > 0) {
         renderer.area(end[0] - 7, end[1] - 7, 14, 14, c.band);
         renderer.frame(end[0] - 7, end[1] - 7, 14, 14, c.ink);
-        renderer.text(R.number(carried, 0) + " kg", end[0] + 11, end[1] - 9, c.ink, "left", 10);
+        const at = [[11, -9, "left"], [11, 9, "left"], [-11, -9, "right"], [-11, 9, "right"], [0, -16, "center"], [0, 16, "center"]];
+        wanted.push({ words: R.number(carried, 0) + " kg", x: end[0], y: end[1], size: 10, colour: c.ink, at });
       } else for (const s of [-1, 1]) renderer.line(end[0] - 6, end[1] - 6 * s, end[0] + 6, end[1] + 6 * s, c.ink, 1.8); // no joint's mark
+      const around = [[0, 11, "center"], [0, 20, "center"], [-12, 11, "right"], [12, 11, "left"], [0, -14, "center"], [-14, 0, "right"], [14, 0, "left"]];
+      wanted.push({ words: "base " + this.base, x: points[0][0], y: points[0][1], size: 10, colour: c.faint, at: around });
+      const beside = [[4, 0, "left"], [0, -7, "center"], [-4, 0, "right"], [0, 7, "center"]];
+      this.axes(w, h).forEach(([x, y], a) => wanted.push({ words: "xyz"[a], x, y, size: 10, colour: c.faint, at: beside }));
+      for (const l of P.labels(wanted, taken, w, h)) renderer.text(l.words, l.x, l.y, l.colour, l.align, l.size);
       const p = this.point(n - 1, at);
       return "Tip at x " + p.map((v) => R.number(v, 2)).join(", y ").replace(/, y ([^,]*)$/, ", z $1") + " m from base " + this.base;
     }

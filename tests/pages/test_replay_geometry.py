@@ -204,6 +204,33 @@ def test_a_point_between_samples_lies_on_the_line():
     assert pytest.approx(np.array([np.interp(at, t, v) for v in point])) == np.array(found).T
 
 
+def put(wanted: list[dict[str, Any]], taken: list[list[float]]) -> dict[str, tuple[float, float]]:
+    placed = said(f"P.labels({json.dumps(wanted)}, {json.dumps(taken)}, 200, 100)")
+    return {one["words"]: (one["x"], one["y"]) for one in placed}
+
+
+def label(words: str, x: float, y: float, at: list[list[Any]]) -> dict[str, Any]:
+    return {"words": words, "x": x, "y": y, "size": 10, "at": at}
+
+
+def test_words_of_a_posture_make_way_for_one_another_and_for_marks():
+    two = [[4, 0, "left"], [0, -12, "center"]]
+    # alone, each stands at its first place
+    assert put([label("x", 50, 50, two)], []) == {"x": (54, 50)}
+    # the second makes way for the first, and for a mark on its first place
+    both = [label("x", 50, 50, two), label("y", 52, 50, two)]
+    assert put(both, []) == {"x": (54, 50), "y": (52, 38)}
+    assert put([label("x", 50, 50, two)], [[50, 45, 60, 55]]) == {"x": (50, 38)}
+    # with both places taken, or out of the picture, the lesser is left out
+    three = [*both, label("z", 51, 50, two)]
+    assert put(three, []) == {"x": (54, 50), "y": (52, 38)}
+    assert put([label("z", 199, 2, two)], []) == {}
+    # a word's width counts: "base A" is 6 letters of 6.2, centred
+    base = label("base A", 100, 50, [[0, 0, "center"]])
+    assert put([base], [[70, 40, 81, 60]]) == {"base A": (100, 50)}
+    assert put([base], [[70, 40, 82, 60]]) == {}
+
+
 def test_a_posture_of_one_sample_stays():
     assert said("P.along([3], [[1], [2], [4]], 9)") == [1, 2, 4]
 
