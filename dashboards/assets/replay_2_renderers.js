@@ -33,6 +33,7 @@
       alpha: three ? 1 - (1 - alpha) ** 0.6 : alpha, // they lie over one another
     };
   };
+  R.FADED = "a8"; // opacity of marks of the second rank: 3:1 or more against the dark sheet (WCAG 2.2, 1.4.11)
   R.PRINT_MM = 180; // as wide as the text of a printed page
   R.PRINT_SCALE = 3; // pixels of a saved picture for one on the screen
   R.FONT = 'system-ui, "Segoe UI", "DejaVu Sans", sans-serif';

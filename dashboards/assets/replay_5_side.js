@@ -82,7 +82,7 @@
       }
       const points = this.data.groups[0], colour = c.joint(this.joint.index);
       const rates = points.series.rate_deg_s.low, currents = points.series.current_a.low;
-      for (let i = 0; i < rates.length; i += 1) renderer.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + "70");
+      for (let i = 0; i < rates.length; i += 1) renderer.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + R.FADED);
       renderer.unclip();
     }
     draw(fresh) {

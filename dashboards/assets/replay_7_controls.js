@@ -231,7 +231,7 @@
       if (s) {
         let top = 1e-9;
         for (let i = 0; i < s.low.length; i += 1) top = Math.max(top, s.low[i] <= s.high[i] ? Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) : 0);
-        const colour = get("joint-" + (front.index % 7)) + "55";
+        const colour = get("joint-" + (front.index % 7)) + R.FADED;
         for (let i = 0; i < s.low.length; i += 1) {
           const size = (Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) / top) * 20;
           if (s.low[i] <= s.high[i]) renderer.area(this.sx(s.group.t[i]), h - size, Math.max(1, w / s.low.length), size, colour);

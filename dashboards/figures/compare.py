@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.event import QUANTITIES
-from dashboards.figures.style import GRID, SYMBOLS, empty, ink, joint_ink, line, settle
+from dashboards.figures.style import BAR, FADED, GRID, SYMBOLS, empty, ink, joint_ink, line, settle
 
 __all__ = ["differences", "empty", "pair_overlay", "stitches"]
 
@@ -49,7 +49,7 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
                 marker={
                     "symbol": symbol,
                     "size": 14 if r["differs"] else 9,
-                    "opacity": 1.0 if r["differs"] else 0.5,
+                    "opacity": 1.0 if r["differs"] else FADED,
                     "color": colours["light"],
                     "line": {"color": colours["light"], "width": 2},
                 },
@@ -64,7 +64,7 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
     )
     figure.add_trace(every)  # a place without a pair has its row too
     settle(figure, hovermode="closest")
-    figure.add_vline(x=0, line={"color": "rgba(128,128,128,.8)", "width": 1.5, "dash": "dot"})
+    figure.add_vline(x=0, line={"color": BAR, "width": 1.5, "dash": "dot"})
     figure.update_yaxes(
         categoryorder="array", categoryarray=list(reversed(joints)), type="category", title="",
         range=[-0.6, len(joints) - 0.4],

@@ -16,6 +16,10 @@ from dashboards import theme
 GRID = "rgba(128, 128, 128, 0.22)"
 FLAGGED = "rgba(213, 94, 0, 0.15)"
 LIMIT = "rgba(166, 58, 0, 0.9)"
+FADED = 0.65
+"""Opacity of marks of the second rank: what is faded still stands 3:1 or more against the dark
+sheet (WCAG 2.2, 1.4.11), in every colour of the house."""
+BAR = "rgba(128, 128, 128, 0.9)"
 LIMIT_LINE = "#cf5f2a"
 """For lines that keep their colour in light and dark: 3:1 or more against both sheets."""
 

@@ -17,7 +17,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.instants import ROW_PX, mark_instants
-from dashboards.figures.style import GRID, LIMIT, LIMIT_LINE, ink, line, settle
+from dashboards.figures.style import BAR, FADED, LIMIT, LIMIT_LINE, ink, line, settle
 from replay.records import Trend
 
 YEAR_S = 365.25 * 86400.0
@@ -78,7 +78,7 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
             mode="markers",
             name="as measured",
             marker={"symbol": "circle-open", "size": 5, "color": ink("faint")["light"]},
-            opacity=0.45,
+            opacity=FADED,
             meta=ink("faint"),
             customdata=look,
             hovertemplate="%{y:.4g} as measured<extra></extra>",
@@ -231,7 +231,7 @@ def _errors(points: pl.DataFrame) -> dict[str, Any] | None:
         "array": np.nan_to_num(SHOWN_SE * se),
         "thickness": 0.8,
         "width": 0,
-        "color": GRID.replace("0.22", "0.7"),
+        "color": BAR,
     }
 
 
@@ -343,7 +343,7 @@ def _add_limit(figure: go.Figure, found: DrawnHistory, by_time: bool, scale: flo
     if not known:
         return
     colours = {"light": LIMIT, "dark": "#ff9a66"}
-    figure.add_trace(line(known, [limit] * len(known), told, colours, width=6, opacity=0.45))
+    figure.add_trace(line(known, [limit] * len(known), told, colours, width=6, opacity=FADED))
     if middle is not None:
         figure.add_trace(
             go.Scatter(

@@ -13,6 +13,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboards.theme import DARK, joint_colour
+from tests.contrast import contrast
+
 ASSETS = Path(__file__).parents[2] / "dashboards" / "assets"
 NODE = shutil.which("node") or shutil.which("nodejs")
 SCRIPTS = (
@@ -202,6 +205,14 @@ def test_a_point_between_samples_lies_on_the_line():
     t, point = [0.0, 1.0, 4.0], [[0.0, 2.0, 8.0], [1.0, 1.0, 4.0], [0.0, -1.0, 5.0]]
     found = said(f"{at}.map((at) => P.along({t}, {point}, at))")
     assert pytest.approx(np.array([np.interp(at, t, v) for v in point])) == np.array(found).T
+
+
+def test_faded_points_stand_out_in_dark():
+    share = int(said("R.FADED"), 16) / 255
+    joints = [joint_colour(n, dark=True) for n in range(7)]
+    found = {c: contrast(c, share, DARK["sheet"]) for c in joints}
+    assert {c: round(v, 2) for c, v in found.items() if v < 3.0} == {}
+    assert 0 < share < 0.8  # and are still faded
 
 
 def put(wanted: list[dict[str, Any]], taken: list[list[float]]) -> dict[str, tuple[float, float]]:

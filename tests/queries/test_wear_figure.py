@@ -8,12 +8,15 @@ import polars as pl
 import pytest
 
 from dashboards.components.wear_page.wear_fleet import SHAPES
+from dashboards.figures.compare import differences
 from dashboards.figures.wear import SHOWN_SE, history_figure
 from dashboards.queries import wear
+from dashboards.theme import DARK
 from replay.archive import open_archive
 from replay.wear import set_limit
 from replay.wear.indicators import METHOD
 from replay.wear.units.fleet import ORDER
+from tests.contrast import contrast
 from tests.wear.makers import unit
 
 FAR = datetime(2045, 1, 1, tzinfo=UTC)
@@ -69,6 +72,28 @@ def test_the_bar_of_an_open_interval_runs_on_and_is_named_so(told):
     closed = bar_of(told, date=median, date_low=EARLY, date_high=datetime(2038, 1, 1, tzinfo=UTC))
     assert closed.name == "limit reached, 90 %"
     assert max(closed.x) == datetime(2038, 1, 1, tzinfo=UTC)
+
+
+def test_faded_marks_stand_out_in_dark(told):
+    many = [f"J{n}" for n in range(1, 8)]
+    table = pl.DataFrame(
+        {"quantity": "q", "joint": many, "difference": 0.1, "low": 0.0, "high": 0.2, "pairs": 9}
+        | {"differs": [n == 2 for n in range(7)]}
+    )
+    limit = {"word": "projected", "limit": 2.0, "laws": [], "horizon": FAR}
+    limit |= {"date": EARLY, "date_low": EARLY, "date_high": FAR}
+    trend = replace(told.trend, detail=told.trend.detail | {"projection": limit})
+    drawn = [history_figure(replace(told, trend=trend)), differences(table, many, "q", "A")]
+    faded = {}
+    for mark in (
+        t for figure in drawn for t in figure.data if t.meta and "dark_fill" not in t.meta
+    ):
+        opacity = (mark.opacity or 1.0) * (mark.marker.opacity or 1.0)
+        faded[mark.name] = contrast(mark.meta["dark"], opacity, DARK["sheet"])
+        if mark.error_y.color:
+            faded[f"bar, {mark.name}"] = contrast(mark.error_y.color, 1.0, DARK["sheet"])
+    assert {"as measured", "limit reached, 90 %", "bar, under usual conditions", "J1"} <= set(faded)
+    assert {n: round(c, 2) for n, c in faded.items() if c < 3.0} == {}
 
 
 def test_of_a_unit_that_is_out_nothing_lies_ahead(told):
