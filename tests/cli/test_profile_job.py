@@ -26,13 +26,13 @@ def test_a_librarys_time_goes_to_who_called_it() -> None:
         START: called(0.5, {}),
         LOGS: called(1.0, {START: (1.0, 5.0)}),
         MODELS: called(2.0, {START: (2.0, 9.0)}),
-        SORT: called(4.0, {LOGS: (1.0, 2.0), MODELS: (3.0, 6.0)}),
+        SORT: called(4.0, {LOGS: (1.0, 2.4), MODELS: (3.0, 2.4)}),
         KEY: called(0.8, {SORT: (0.8, 0.8)}),
     }
     found = by_room(stats)
     assert found[ELSEWHERE] == pytest.approx(0.5)
-    assert found["logs"] == pytest.approx(1.0 + 1.0 + 0.2)  # the key's by whole time: 2 of 8
-    assert found["models"] == pytest.approx(2.0 + 3.0 + 0.6)
+    assert found["logs"] == pytest.approx(1.0 + 1.0 + 0.4)  # the key's by whole time: half
+    assert found["models"] == pytest.approx(2.0 + 3.0 + 0.4)
 
 
 def test_libraries_that_call_each_other_lose_no_time() -> None:
