@@ -26,6 +26,19 @@ _SPOKEN = {
     "sample": "single sample",
     "sample_z": "residual of one sample",
     "release": "delay of a release",
+    "release word": "delay until the brake reports released",
+    "release drive": "delay of the brake's report after the drive took the load",
+    "release held back": "delay of the brake's report after motion was commanded",
+    "release motion": "delay until the first motion after a release",
+    "release push": "push before the joint moves",
+    "release push beyond": "push before the joint moves, beyond what moving takes",
+    "uneven": "current and angle that swing together at a steady rate",
+    "rough": "roughness of the current",
+    "spike": "spike of the current",
+    "current frozen": "current that stands still",
+    "angle frozen": "angle that stands still in motion",
+    "angle dither": "angle that stands still at rest, where its last digit dithers",
+    "lost": "values that are missing on a channel",
 }
 
 _LENGTH = re.compile(r"^(.*?)\s+(\d+(?:\.\d+)?)\s*s$")

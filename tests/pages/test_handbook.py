@@ -9,12 +9,14 @@ from pathlib import Path
 import pytest
 
 from dashboards.components.queue_page.signing_parts import statement_list
+from dashboards.figures.detectors import spoken
 from dashboards.handbook import GROUPS, entries, entry_of, glossary
 from dashboards.handbook.pictures import PICTURES, picture
 from replay.archive import open_archive
 from replay.arm import margins
 from replay.records import FLAG_KINDS
 from replay.reviews import VERDICTS, statement
+from replay.signatures.registry import MEASURES
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
 from replay.wear import indicators, trends
 from replay.wear.catalogue import INDICATORS
@@ -51,6 +53,14 @@ KEPT_NAMES = [k for k in (*FLAG_KINDS, "too-few") if kind_words(k) != k]
 )
 def test_every_word_that_the_engine_can_show_has_an_entry(words):
     assert [w for w in words if entry_of(w) is None] == []
+
+
+def test_every_measure_is_told_in_words_that_have_an_entry():
+    names = {*MEASURES, "uneven", "release push beyond"}  # the last two as kept evidence has them
+    assert {n for n in names if spoken(n) == n} == set()
+    assert {n: spoken(n) for n in names if entry_of(spoken(n)) is None} == {}
+    assert entry_of(spoken("uneven")) == "uneven-motion"
+    assert entry_of(spoken("release push beyond")) == "release-push"
 
 
 def test_every_margin_rule_is_named():

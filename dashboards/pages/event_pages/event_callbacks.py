@@ -18,6 +18,7 @@ from dashboards.components.event_page import event_parts
 from dashboards.components.event_page.rebuilt import rebuilt_part
 from dashboards.components.figure_card import figure_card
 from dashboards.components.plain_tables import table
+from dashboards.components.terms import term
 from dashboards.figures import event as draw
 from dashboards.figures.detectors import spoken
 from dashboards.links import View
@@ -252,7 +253,10 @@ def _scores(
         ),
         table(
             ("Detector", "Most, healthy spreads"),
-            [[spoken(r["detector"]), f"{r['most']:+.2f}"] for r in loud.iter_rows(named=True)],
+            [
+                [term(spoken(r["detector"])), f"{r['most']:+.2f}"]
+                for r in loud.iter_rows(named=True)
+            ],
             caption="Detectors during the event",
             numbers={1},
         ),
