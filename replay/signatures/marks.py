@@ -78,7 +78,7 @@ def best_per_minute(marks: Iterable[Mark]) -> tuple[Mark, ...]:
     for mark in marks:
         kept = best.setdefault((int(mark.start_s // 60), mark.cell), [])
         kept.append(mark)
-        kept.sort(key=lambda m: -abs(m.raw))
+        kept.sort(key=lambda m: -m.raw)  # a logarithm may be below nought
         del kept[2:]
     return tuple(sorted((m for k in best.values() for m in k), key=lambda m: m.start_s))
 

@@ -124,10 +124,14 @@ def repeats(mark: Mark) -> bool:
     return bool(d["stops"] >= 2 or (d["swings"] >= 4 and about))
 
 
+SINGLE = 0.3
+"""How much of a single swing sticking is the cause of: an obstacle, or a brake, lets go once."""
+
+
 def claim(mark: Mark, others: Sequence[Mark]) -> float:
-    """Claim swings, and what a joint that stops again and again also shows."""
+    """Claim swings that repeat, single ones little, and what a joint that sticks also shows."""
     if mark.measure == "swing":
-        return 1.0
+        return 1.0 if repeats(mark) else SINGLE
     again = any(m.measure == "swing" and repeats(m) for m in others)
     return float(again and mark.measure in {"behind", "angle step", "angle frozen"})
 
