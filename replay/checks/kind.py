@@ -143,7 +143,8 @@ def _account(
     base = mean[0] if mean[1] > 0 else 0.0
     lasts_s = float(inside.sum()) * joint.step_s
     for shape in kind.shapes if claimed or not kind.only_beside else ():
-        if lasts_s > shape.most_s:
+        least_s = max(shape.least_s, setting("growth_s") if shape.grows else 0.0)
+        if not least_s <= lasts_s <= shape.most_s:
             continue
         if shape.shared:
             found = _shared(evidence, finding, shape.name)

@@ -37,6 +37,19 @@ def test_the_kind_is_that_of_the_shape(law, shape, size, kind):
     assert decision.nats[kind] == max(decision.nats.values())
 
 
+def test_what_rises_within_seconds_is_not_called_growing(law):
+    """Friction does not grow in less than the setting `growth_s`."""
+    grown = {}
+    for long_s, least_a in ((6.0, 1.0), (120.0, 0.15)):
+        one = joint(55, "A1", unit="U-1")
+        for k in range(6):
+            part = between(one, 100.0 + k * long_s / 6, 100.0 + (k + 1) * long_s / 6)
+            with_shape(one, SHAPES["friction"], least_a * (k + 1), part)
+        (_, decision), *_ = judged(law, one)
+        grown[long_s] = decision.shape == "growing friction"
+    assert grown == {6.0: False, 120.0: True}
+
+
 def test_drag_from_release_to_engagement_is_the_brake(law):
     one = joint(51, "A1", unit="U-1")
     with_shape(one, SHAPES["friction"], 0.3, between(one, 90.0, 170.0))  # released 90 to 170
