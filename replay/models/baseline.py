@@ -23,7 +23,7 @@ from replay.models.units.joint_unit import UnitModel
 from replay.records import Session
 from replay.wording import counted
 
-FORMAT = 11
+FORMAT = 12
 
 
 FEWEST_SESSIONS = 5

@@ -62,8 +62,21 @@ def pushes(track: Track) -> Seen:
     marks = [
         _mark("release push", track, t, "push", t.drawn_a) for t in release_starts.pushes(track)
     ]
-    floor = max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
-    return Seen(tuple(marks), {"push": (0.0, floor)} if marks else {})
+    return Seen(tuple(marks), {"push": (0.0, _least_a(track))} if marks else {})
+
+
+def pushes_beyond(track: Track) -> Seen:
+    """Take how much more the drive draws before the joint leaves its place than after."""
+    marks = [
+        _mark("release push beyond", track, t, "beyond", t.beyond_a)
+        for t in release_starts.pushes(track)
+    ]
+    return Seen(tuple(marks), {"beyond": (0.0, _least_a(track))} if marks else {})
+
+
+def _least_a(track: Track) -> float:
+    """Return the least scale of a push, A."""
+    return max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
 
 
 def _delays(name: str, track: Track, times: Iterable[ReleaseTime]) -> Seen:
@@ -86,11 +99,12 @@ def _mark(name: str, track: Track, time: ReleaseTime, cell: str, raw: float | No
 def sentence(facts: Facts) -> str:
     """Say how late, and by which word."""
     mark = facts.proof("release word", "release drive", "release held back", "release motion")
-    hard = facts.proof("release push")
+    hard = facts.proof(*PUSHES)
     if hard is not None and (mark is None or mark.measure == "release motion"):
         return (
             f"after a brake release {facts.span} the joint stays in its place for "
-            f"{hard.detail['delay_s']:.2f} s while the motor draws up to {hard.raw:.2f} A: "
+            f"{hard.detail['delay_s']:.2f} s while "
+            f"the motor draws up to {hard.detail.get('pushed_a', hard.raw):.2f} A: "
             "the brake held longer than it said"
         )
     if mark is None:
@@ -107,12 +121,15 @@ def sentence(facts: Facts) -> str:
     return f"motion asked for after a brake release {facts.span} starts {delay}{amps}"
 
 
+PUSHES = ("release push", "release push beyond")
+
+
 def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim late words and motions, and with one of them the catching up that follows."""
     own = {m.name for m in SIGNATURE.measures}
 
     def late_by(one: Mark) -> bool:
-        long = one.measure == "release push" and one.detail["delay_s"] > LATEST_S
+        long = one.measure in PUSHES and one.detail["delay_s"] > LATEST_S
         return one.measure in own and not long  # a brake lets go at last, an obstacle stays
 
     if mark.measure in own:
@@ -128,8 +145,9 @@ SIGNATURE = Signature(
         Measure("release word", "s", words, pooled=True),
         Measure("release drive", "s", drives, pooled=True),
         Measure("release held back", "s", held_back, pooled=True),
-        Measure("release motion", "s", motions, pooled=True, sought=False),
+        Measure("release motion", "s", motions, pooled=True),
         Measure("release push", "A", pushes, pooled=True),
+        Measure("release push beyond", "A", pushes_beyond, pooled=True),
     ),
     sentence=sentence,
     claim=claim,

@@ -79,6 +79,8 @@ class ReleaseTime:
     """Largest size of the current meanwhile, A; NaN where none is known."""
     commanded_deg_s: float = float("nan")
     """How fast the joint was asked to start, deg/s; only of a start."""
+    beyond_a: float = float("nan")
+    """Largest current less what the joint took once it had gone, A; only of a push."""
 
     @property
     def open_ended(self) -> bool:
