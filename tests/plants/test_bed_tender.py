@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pinocchio as pin
@@ -49,7 +50,8 @@ def test_a_free_swing_keeps_its_energy_from_either_end() -> None:
 
     def fall(q: Array, dq: Array) -> Array:
         matrix, bias, _ = dynamics(bodies, q, dq)
-        return -np.linalg.solve(matrix, bias[:, :, None])[:, :, 0]
+        out: Array = np.linalg.solve(matrix, -bias[:, :, None])[:, :, 0]
+        return out
 
     def energy() -> tuple[Array, Array]:
         matrix, _, potential = dynamics(bodies, q, dq)
@@ -88,7 +90,7 @@ def test_the_torques_are_those_of_another_rigid_body_library() -> None:
 
 
 @pytest.mark.parametrize("base", ["A", "B"])
-def test_the_arm_file_asks_the_torques_of_the_drawing(base: str) -> None:
+def test_the_arm_file_asks_the_torques_of_the_drawing(base: Literal["A", "B"]) -> None:
     (q, dq), ddq = posture(2, 0.1), posture(3, 0.1)[1]
     order = np.arange(7) if base == "A" else np.arange(6, -1, -1)
     bodies = Bodies(np.array([base == "B"]), built())
