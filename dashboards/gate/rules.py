@@ -79,6 +79,7 @@ ROUTES: Mapping[str, Rule] = {
     "save": READ,
     "save_baseline": READ,
     "draw": READ,
+    "handbook_entries": READ,
 }
 """By endpoint; ``/_dash-update-component`` has a line for each callback instead."""
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 from dash import ClientsideFunction, Dash, Input, Output, dcc, html
 from dash.development.base_component import Component
 from flask import Response, request
@@ -9,6 +11,8 @@ from flask import Response, request
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import labelled
+from dashboards.components.static_html import static_html
+from dashboards.components.terms import address
 from dashboards.handbook import GROUPS, Entry, entries, entry_of
 from dashboards.handbook.pictures import PICTURES, picture, words_of
 from dashboards.links import View
@@ -16,7 +20,7 @@ from dashboards.pages.page import Desk, Page
 
 
 def layout(desk: Desk, view: View) -> Component:
-    """Return the entry asked for, and all others below it."""
+    """Return the entry asked for and the articles; the others follow (`entries_as_html`)."""
     known = entries()
     asked = view.extra.get("entry", "")
     key = asked if asked in known else entry_of(asked) if asked else None
@@ -28,15 +32,10 @@ def layout(desk: Desk, view: View) -> Component:
         )
     if first is not None:
         parts.append(_entry(first, asked=True))
-    for group, title in GROUPS.items():
-        mine = [e for e in known.values() if e.group == group and e is not first]
-        parts.append(
-            html.Section(
-                [html.H2(title, id=f"group-{group}"), *(_entry(e) for e in mine)],
-                className="handbook-group",
-                **aria(labelledby=f"group-{group}"),
-            )
-        )
+    articles = [e for e in known.values() if e.article and e is not first]
+    parts.append(_group("articles", [_entry(e) for e in articles]))
+    # The other entries come as text of their own, the browser sets them as they are.
+    parts.append(html.Div(id="handbook-entries", **basics.attributes(data_asked=key or "")))
     return html.Div(
         [
             html.Div(
@@ -64,13 +63,34 @@ def layout(desk: Desk, view: View) -> Component:
     )
 
 
+def _group(group: str, shown: list[Component]) -> Component:
+    return html.Section(
+        [html.H2(GROUPS[group], id=f"group-{group}"), *shown],
+        className="handbook-group",
+        **aria(labelledby=f"group-{group}"),
+    )
+
+
+@cache
+def entries_as_html() -> str:
+    """Return every entry but the articles, by group, as HTML."""
+    groups = [g for g in GROUPS if g != "articles"]
+    return static_html(
+        [_group(g, [_entry(e) for e in entries().values() if e.group == g]) for g in groups]
+    )
+
+
 def register(app: Dash, desk: Desk) -> None:
-    """Add the search and the pictures."""
+    """Add the search, the entries' text and the pictures."""
     app.clientside_callback(
         ClientsideFunction("jointbook_handbook", "find"),
         Output("handbook-count", "children"),
         Input("handbook-find", "value"),
     )
+
+    @app.server.route("/data/handbook/entries.html")
+    def handbook_entries() -> Response:
+        return Response(entries_as_html(), mimetype="text/html")
 
     @app.server.route("/data/handbook/<name>.svg")
     def draw(name: str) -> Response | tuple[str, int]:
@@ -102,15 +122,20 @@ def _entry(entry: Entry, *, asked: bool = False) -> Component:
     ]
     return html.Article(
         [
-            html.H3(entry.title) if not asked else html.H2(entry.title),
+            html.H2(entry.title) if asked else html.H3(_to_itself(entry)),
             html.Div([_picture(entry.picture), html.Div(body)], className="entry-body"),
         ],
         className="sheet entry"
         + (" asked" if asked else "")
         + (" article" if entry.article else ""),
-        id=f"entry-{entry.key}",
+        id=f"{'asked' if asked else 'entry'}-{entry.key}",
         **basics.attributes(data_entry=entry.key),
     )
+
+
+def _to_itself(entry: Entry) -> Component:
+    """Return an entry's title, as the link by which it is handed on."""
+    return html.A(entry.title, href=address(entry.key), className="term")
 
 
 def _what(entry: Entry) -> Component:
@@ -122,10 +147,12 @@ def _what(entry: Entry) -> Component:
 def _picture(name: str) -> Component:
     return html.Figure(
         [
-            html.Img(src=f"/data/handbook/{name}.svg", alt=words_of(name), className="on-light"),
             html.Img(
-                src=f"/data/handbook/{name}.svg?theme=dark", alt=words_of(name), className="on-dark"
-            ),
+                src=f"/data/handbook/{name}.svg{theme}",
+                alt=words_of(name),
+                className=seen,
+            )
+            for seen, theme in (("on-light", ""), ("on-dark", "?theme=dark"))
         ],
         className="entry-picture",
     )

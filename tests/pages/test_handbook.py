@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import fields
 from pathlib import Path
 
 import pytest
+from dash import dcc, html
+from playwright.sync_api import expect
 
 from dashboards.components.queue_page.signing_parts import statement_list
+from dashboards.components.static_html import static_html
 from dashboards.figures.detectors import spoken
 from dashboards.handbook import GROUPS, entries, entry_of, glossary
 from dashboards.handbook.pictures import PICTURES, picture
+from dashboards.links import View
+from dashboards.pages import handbook
 from replay.archive import open_archive
 from replay.arm import margins
 from replay.records import FLAG_KINDS
@@ -53,6 +59,22 @@ KEPT_NAMES = [k for k in (*FLAG_KINDS, "too-few") if kind_words(k) != k]
 )
 def test_every_word_that_the_engine_can_show_has_an_entry(words):
     assert [w for w in words if entry_of(w) is None] == []
+
+
+def test_the_handbook_is_light_and_whole():
+    """Each component that the browser's framework draws costs it milliseconds."""
+    made = handbook.layout(None, View(extra={"entry": "residual"}))
+    assert sum(1 for _ in made._traverse()) < 200  # 1500 with every entry among them
+    text = handbook.entries_as_html()
+    told = re.findall(r'data-entry="([^"]+)"', text)
+    assert sorted(told) == sorted(k for k, e in entries().items() if not e.article)
+    assert "<script" not in text
+
+
+def test_what_only_a_browser_can_draw_is_no_text():
+    with pytest.raises(TypeError, match="Input"):
+        static_html(dcc.Input(id="x"))
+    assert static_html(html.P("<b>")) == "<p>&lt;b&gt;</p>"
 
 
 def test_every_measure_is_told_in_words_that_have_an_entry():
@@ -143,9 +165,16 @@ def test_a_word_leads_to_its_entry_and_the_search_finds_it(heron, visit):
     asked = page.locator(".entry.asked")
     assert "current less expected current" in asked.inner_text().lower()
     assert asked.locator("img.on-light").evaluate("i => i.decode().then(() => i.naturalWidth)") > 0
+    every = page.locator(".entry")
+    expect(every).to_have_count(len(entries()) + 1)  # the one asked for is there twice, seen once
+    expect(page.locator("[data-entry=residual]:visible")).to_have_count(1)
+    expect(page.locator("#handbook-count")).to_have_text(f"{len(entries())} entries")
     page.get_by_label("Find").fill("backlash reversal")
     page.locator("[data-entry=indicator-backlash-at-reversals]").wait_for()
     assert page.locator(".entry:visible").count() < 5
+    page.locator("[data-entry=indicator-backlash-at-reversals] h3 a").click()
+    page.locator("#asked-indicator-backlash-at-reversals").wait_for()
+    page.wait_for_url("**/handbook?entry=indicator-backlash-at-reversals")
     assert tab.errors == []
 
 
