@@ -32,7 +32,6 @@ _SPOKEN = {
     "release motion": "delay until the first motion after a release",
     "release push": "push before the joint moves",
     "release push beyond": "push before the joint moves, beyond what moving takes",
-    "uneven": "current and angle that swing together at a steady rate",
     "rough": "roughness of the current",
     "spike": "spike of the current",
     "current frozen": "current that stands still",
