@@ -23,29 +23,32 @@ if TYPE_CHECKING:  # loaded within `main`, so that a stop in the first second is
     import argparse
     from collections.abc import Iterator, Sequence
 
-VERBS: tuple[str, ...] = (
-    "demo",
-    "map",
-    "arm",
-    "ingest",
-    "sessions",
-    "learn",
-    "check",
-    "flags",
-    "queue",
-    "verdict",
-    "sign",
-    "report",
-    "bundle",
-    "record",
-    "backtest",
-    "mechanics",
-    "outliers",
-    "wear",
-    "archive",
-    "users",
-    "serve",
-)
+FOLDERS = {
+    "demo": "logs",
+    "map": "logs",
+    "arm": "logs",
+    "ingest": "logs",
+    "sessions": "logs",
+    "learn": "checking",
+    "check": "checking",
+    "flags": "checking",
+    "queue": "reviewing",
+    "verdict": "reviewing",
+    "sign": "reviewing",
+    "report": "reviewing",
+    "bundle": "reviewing",
+    "record": "reviewing",
+    "backtest": "checking",
+    "mechanics": "wear",
+    "outliers": "checking",
+    "wear": "wear",
+    "archive": "operations",
+    "users": "operations",
+    "serve": "operations",
+}
+"""Verb to the folder that it lies in, in the order of the help."""
+
+VERBS: tuple[str, ...] = tuple(FOLDERS)
 
 EXIT_DONE, EXIT_SET_ASIDE, EXIT_USAGE = 0, 1, 2
 EXIT_STOPPED = 128 + signal.SIGINT
@@ -83,7 +86,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         if only is not None and verb != only:
             verbs.add_parser(verb)
             continue
-        module = importlib.import_module(f"replay.cli.{verb}")
+        module = importlib.import_module(f"replay.cli.{FOLDERS[verb]}.{verb}")
         summary = (module.__doc__ or "").strip().splitlines()[0]
         sub = verbs.add_parser(
             verb,

@@ -9,7 +9,7 @@ import polars as pl
 import pyarrow as pa
 import pytest
 
-from replay.cli.ingest import expanded
+from replay.cli.logs.ingest import expanded
 from replay.errors import UsageError
 from tests.cleaning.logs import MAP, instants, only, samples, table, take, text
 

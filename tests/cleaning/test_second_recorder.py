@@ -10,7 +10,7 @@ import pytest
 
 from replay.archive.care.rebuild import rebuild
 from replay.archive.care.verify import verify
-from replay.cli.archive import _ingest_again
+from replay.cli.operations.archive import _ingest_again
 from replay.units import TIME
 from tests.cleaning.logs import MAP as PLAIN
 from tests.cleaning.logs import notes, only, samples, table, take, text

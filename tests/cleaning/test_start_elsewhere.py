@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from replay.archive.care.rebuild import rebuild
-from replay.cli.archive import _ingest_again
+from replay.cli.operations.archive import _ingest_again
 from replay.logs import load_map
 from tests.cleaning.logs import MAP, notes, only, samples, table, take, text
 

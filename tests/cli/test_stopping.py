@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from replay.cli import sessions
+from replay.cli.logs import sessions
 from replay.cli.main import EXIT_STOPPED, main
 
 

@@ -133,7 +133,7 @@ def _import(what: str) -> None:
     for name in (*ALWAYS, *NEEDED.get(what, ())):
         importlib.import_module(name)
     if what == "care":
-        for module in pkgutil.iter_modules(replay.cli.__path__, "replay.cli."):
+        for module in pkgutil.walk_packages(replay.cli.__path__, "replay.cli."):
             importlib.import_module(module.name)
 
 

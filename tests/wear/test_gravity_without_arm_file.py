@@ -6,7 +6,7 @@ from conftest import add
 from gravity_arm import COULOMB_A, JOINTS, VISCOUS, year
 
 from replay.archive import open_archive
-from replay.cli.mechanics import session_mechanics
+from replay.cli.wear.mechanics import session_mechanics
 from replay.wear import fleet, indicators, trends
 from replay.wear.units.not_measured import not_measured_of
 from tests.built_once import built_once

@@ -8,7 +8,7 @@ from gravity_arm import JOINTS, year
 
 from replay.archive import Archive, open_archive
 from replay.cli.main import main
-from replay.cli.mechanics import session_mechanics
+from replay.cli.wear.mechanics import session_mechanics
 from replay.wear import indicators
 from replay.wear.reference.store import DOCUMENT
 

@@ -8,7 +8,7 @@ import pytest
 from conftest import BEGIN, add, motion_frame
 
 from replay.archive import open_archive
-from replay.cli.mechanics import session_mechanics
+from replay.cli.wear.mechanics import session_mechanics
 from replay.signals import joint_tables
 from replay.wear import indicators
 from replay.wear.reference.store import load

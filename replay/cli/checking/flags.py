@@ -9,7 +9,7 @@ from pathlib import Path
 import polars as pl
 
 from replay.archive import Archive, open_archive
-from replay.cli.check import flag_rows
+from replay.cli.checking.check import flag_rows
 from replay.cli.known import joints_of, known_sessions, refuse_unknown
 from replay.cli.output import offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out

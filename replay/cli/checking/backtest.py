@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.learn import accepted
+from replay.cli.checking.learn import accepted
 from replay.cli.output import Bar, offer, print_json, print_table, say
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError

@@ -19,10 +19,10 @@ import webbrowser
 from pathlib import Path
 
 from replay.archive import Archive, open_archive
-from replay.cli.demo_building import Summary, build
+from replay.cli.logs.demo_building import Summary, build
 from replay.cli.main import EXIT_DONE, EXIT_SET_ASIDE
+from replay.cli.operations.serve import check_port
 from replay.cli.output import Bar, print_json, print_table, say
-from replay.cli.serve import check_port
 from replay.errors import UsageError
 from replay.wording import counted
 
@@ -144,7 +144,7 @@ def _tell(summary: Summary, archive: Archive) -> None:
 
 
 def _serve(args: argparse.Namespace) -> int:
-    from replay.cli import serve
+    from replay.cli.operations import serve
 
     url = f"http://{args.host}:{args.port}/"
     say(f"the dashboard is at {url} (stop it with Ctrl-C)")

@@ -1,0 +1,1 @@
+"""Verbs that learn what is usual and find what is not."""

@@ -1,0 +1,1 @@
+"""Verbs that bring logs in and list them."""

@@ -1,0 +1,1 @@
+"""Verbs that look after the archive and the dashboard."""

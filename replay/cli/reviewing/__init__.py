@@ -1,0 +1,1 @@
+"""Verbs by which people judge findings, sign and pass on."""
