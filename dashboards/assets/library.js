@@ -87,6 +87,13 @@
       h("title", { key: "w" }, words), parts);
   };
 
+  // The grid's own script comes after the page when the library is reached from another one.
+  function show(grid, shown) {
+    const ready = window.dash_ag_grid && window.dash_ag_grid.getApiAsync;
+    if (ready) ready(grid).then((api) => api.setColumnsVisible(MORE, shown));
+    else if (document.getElementById(grid)) setTimeout(() => show(grid, shown), 50);
+  }
+
   // Called from a column definition: worst flag first, then completeness.
   const functions = (window.dashAgGridFunctions = window.dashAgGridFunctions || {});
   functions.jointbookByWorst = (valueA, valueB, nodeA, nodeB) =>
@@ -105,7 +112,7 @@
     // What a session's list can do without at 1280 px: shown where there is room, or when asked for.
     more(presses, grid) {
       const wide = window.innerWidth >= WIDE, shown = presses % 2 ? !wide : wide;
-      window.dash_ag_grid.getApiAsync(grid).then((api) => api.setColumnsVisible(MORE, shown));
+      show(grid, shown);
       return shown ? "Fewer columns" : "More columns";
     },
     chosen(rows) {

@@ -401,6 +401,10 @@ def test_only_rows_in_sight_are_opened_for_their_completeness(visit: Open, many:
     tab = visit(many)
     page = tab.go("/library")
     expect(page.locator(".ag-row-first .session-picture").first).to_be_visible(timeout=45_000)
+    page.wait_for_function(
+        "() => performance.getEntriesByType('resource')"
+        ".some((e) => e.name.includes('/data/library/completeness'))"
+    )
     page.wait_for_load_state("networkidle")
     asked = [r for r in tab.requests if "/data/library/completeness" in r]
     assert 1 <= len(asked) <= 3
