@@ -109,6 +109,7 @@ def test_from_the_queue_to_a_signed_session_with_the_keyboard_alone(
         if following:
             expect(page.locator("#finding-title")).to_have_text(following)
     expect(page.locator(".queue-main")).to_contain_text("Nothing waits in s1 any more")
+    expect(page.locator(".queue-body")).not_to_have_attribute("aria-busy", "true")
     keys.press("g")
     expect(page.locator("#signoff-sign")).to_be_visible(timeout=45_000)
     expect(page.locator(".signoff-form")).to_contain_text("Not judged")
