@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from importlib import resources
 from types import SimpleNamespace
 
 import pytest
 
 from dashboards.queries import baselines, work
 from replay.reviews.judgements import learning
+from replay.wear.assessment.trends import FALSE_DISCOVERIES
 
 
 @pytest.mark.parametrize(
@@ -33,3 +35,8 @@ def test_a_look_that_found_no_new_motion_says_where(
     monkeypatch.setattr(work, "index_motions", lambda archive, progress: 0)
     archive = SimpleNamespace(sessions=lambda: SimpleNamespace(height=count))
     assert work.index(archive, lambda *words: None) == f"looked at {said}: no motion was new"
+
+
+def test_the_handbook_states_the_false_discovery_rate_that_trends_are_held_to():
+    text = resources.files("dashboards.handbook").joinpath("articles.toml").read_text()
+    assert f"{FALSE_DISCOVERIES * 100:.0f} in 100 may be wrong" in text
