@@ -25,6 +25,16 @@ from replay.records import Session
 from tests.built_once import built_once
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+# What Playwright turns off (said again, as of two such lists the last one counts), and the parts
+# of the browser's own window that are pages: none is seen, and each new window starts a process.
+OWN_PARTS = [
+    *("AvoidUnnecessaryBeforeUnloadCheckSync", "DestroyProfileOnBrowserClose", "HttpsUpgrades"),
+    *("HttpsFirstBalancedModeAutoEnable", "LensOverlay", "MediaRouter", "PaintHolding"),
+    *("ThirdPartyStoragePartitioning", "AvoidCorsURLLoaderRestartOnRedirect"),
+    *("OptimizationHints", "NetworkTimeServiceQuerying", "AimEnabled", "PreconnectToSearch"),
+    *("PreloadTopChromeWebUI", "WebUIOmniboxPopup", "WebUIOmniboxAimPopup", "InitialWebUI"),
+    *("WebUIOmniboxFullPopup", "WebUIReloadButton"),
+]
 FLAGS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -33,6 +43,7 @@ FLAGS = [
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--disable-features=" + ",".join(OWN_PARTS),
 ]
 
 expect.set_options(timeout=30_000)  # a busy machine is slow, and that is no fault of a page
