@@ -7,6 +7,7 @@ import logging
 import shutil
 import threading
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -201,11 +202,11 @@ def serve() -> Iterator[Callable[[Archive | Path], str]]:
         server.shutdown()
 
 
-@pytest.fixture
-def visit(
+@contextmanager
+def visits(
     browser: Browser, serve: Callable[[Archive | Path], str]
 ) -> Iterator[Callable[..., Visit]]:
-    """Open a tab on an archive's dashboard: ``visit(archive, width=1280, height=800)``."""
+    """Open tabs, and close them at the end."""
     contexts = []
 
     def start(
@@ -229,3 +230,21 @@ def visit(
     yield start
     for context in contexts:
         context.close()
+
+
+@pytest.fixture
+def visit(
+    browser: Browser, serve: Callable[[Archive | Path], str]
+) -> Iterator[Callable[..., Visit]]:
+    """Open a tab on an archive's dashboard: ``visit(archive, width=1280, height=800)``."""
+    with visits(browser, serve) as start:
+        yield start
+
+
+@pytest.fixture(scope="module")
+def lasting_visit(
+    browser: Browser, serve: Callable[[Archive | Path], str]
+) -> Iterator[Callable[..., Visit]]:
+    """Like `visit`, for a tab that a module's tests read one after the other."""
+    with visits(browser, serve) as start:
+        yield start

@@ -263,16 +263,6 @@ def test_every_key_of_the_help_list_does_what_it_says(visit: Open, heron: Archiv
     assert tab.errors == []
 
 
-def test_next_and_previous_flag_on_the_event_page(visit: Open, heron: Archive) -> None:
-    page = visit(heron).go(f"/event?session={SESSION}&flag=f-2")
-    title = page.get_by_role("heading", level=1)
-    expect(title).to_have_text("J5 · stick-slip", timeout=45_000)
-    page.keyboard.press("n")
-    expect(title).to_have_text("J2 · unusual", timeout=45_000)
-    page.keyboard.press("p")
-    expect(title).to_have_text("J5 · stick-slip", timeout=45_000)
-
-
 # what follows the cursor --------------------------------------------------------
 
 PAINTED = """([which, seconds]) => {
