@@ -55,3 +55,13 @@ def test_starting_the_command_line_does_not_load_the_heavy_libraries():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_taking_logs_in_does_not_load_what_judges_them():
+    """Ingest's processes wait for its own start: reviews and models took twice as long to load."""
+    code = (
+        "import sys; import replay.cli.logs.ingest; "
+        "print([m for m in ('scipy', 'sqlalchemy', 'replay.models') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import argparse
 import glob
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from getpass import getuser
 from pathlib import Path
 from typing import Any
 
 import orjson
+import polars as pl
 
 from replay.archive import Archive, open_archive
 from replay.archive.completeness import per_cent
@@ -28,7 +29,6 @@ from replay.cli.who_works import add_workers, who_works
 from replay.errors import UsageError
 from replay.logs import LogMap, load_map
 from replay.records import QualityNote, Session
-from replay.reviews.withdrawal import withdraw
 from replay.wording import counted
 
 BYTES_A_VALUE = 10
@@ -96,15 +96,23 @@ def run(args: argparse.Namespace) -> int:
             replace_stored=args.replace,
             each=each,
         )
-    for new, old in result.replaced.items():
-        withdraw(
-            archive, old, who=getuser(), why="read anew with --replace", instead=new, flags=flags
-        )
+    if result.replaced:
+        _withdraw(archive, result.replaced, flags)
     if args.json:
         print_json(as_document(result, arm))
     else:
         _speak(result, arm)
     return _exit_code(result)
+
+
+def _withdraw(archive: Archive, replaced: Mapping[str, str], flags: pl.DataFrame | None) -> None:
+    # loading what knows of verdicts takes longer than reading a log
+    from replay.reviews.withdrawal import withdraw
+
+    for new, old in replaced.items():
+        withdraw(
+            archive, old, who=getuser(), why="read anew with --replace", instead=new, flags=flags
+        )
 
 
 def expanded(source: str) -> list[str]:

@@ -211,12 +211,11 @@ def _share_sensible(lines: Sequence[str], delimiter: str) -> float:
 
 
 def _decimal_comma(rows: Sequence[tuple[int, list[str]]]) -> bool:
-    comma = point = 0
-    for _, cells in rows:
-        for cell in cells:
-            text = cell.strip()
-            comma += _NUMBER_COMMA.match(text) is not None
-            point += "." in text and _NUMBER.match(text) is not None
+    texts = [cell.strip() for _, cells in rows for cell in cells]
+    comma = sum("," in text and _NUMBER_COMMA.match(text) is not None for text in texts)
+    if not comma:
+        return False
+    point = sum("." in text and _NUMBER.match(text) is not None for text in texts)
     return comma > point
 
 
