@@ -64,6 +64,7 @@ from dashboards.gate import figures, guard, sign_in
 from dashboards.gate.visitors import Sessions
 from dashboards.jobs import Jobs
 from dashboards.links import View
+from dashboards.pages import news
 from dashboards.pages.page import Desk, Page
 from dashboards.shell import Shell
 from replay.accounts import Users
@@ -137,6 +138,7 @@ def create_app(archive: Archive | str | Path, users: Users | None = None) -> She
     shell.serve(app)
     _register_frame(app, desk, pages)
     api.add_routes(app.server, opened)
+    news.add_routes(app, desk)
     shell.refuse_unknown(app, [p.name for p in pages])
     for page in pages:
         page.register(app, desk)

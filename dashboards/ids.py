@@ -7,6 +7,9 @@ PAGE = "page"
 NOTICE = "notice"
 """An area for one message in words: `set_props(NOTICE, {"children": ...})`."""
 
+NEWS = "news"
+"""Where it is told what others put on record meanwhile."""
+
 JOBS_BEAT = "jobs-beat"
 """A `dcc.Interval` that runs only while there are jobs. Whoever starts a job
 sets its ``disabled`` to False."""

@@ -184,7 +184,7 @@
         const x0 = this.x(pin.start), x1 = this.x(pin.end);
         if (x1 - x0 > 1) renderer.area(Math.max(x0, R.GUTTER), 0, Math.min(x1, R.GUTTER + this.plot) - Math.max(x0, R.GUTTER), height, this.ink.pin);
         renderer.line(x0, 0, x0, height, this.ink.accent, 1.2, [2, 3]);
-        if (p === this.panels[0]) renderer.text("⚲" + pin.n, x0 + 3, 8, this.ink.accent, "left", 11, 600);
+        if (p === this.panels[0]) renderer.text("⚲" + pin.n + (pin.by ? " " + pin.by : ""), x0 + 3, 8, this.ink.accent, "left", 11, 600);
       }
       renderer.unclip();
       renderer.line(R.GUTTER, height - 0.5, R.GUTTER + this.plot, height - 0.5, this.ink.rule, 1);

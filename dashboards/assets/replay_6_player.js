@@ -299,8 +299,17 @@
     setPins(pins) {
       const card = el("rp-pin");
       if (card) card.hidden = true;
-      this.view.pins = pins || [];
+      this.showPins(pins || []);
+    }
+    // Pins that others put meanwhile carry their names until the page is made anew.
+    showPins(pins) {
+      this.view.pins = pins;
       this.dirty();
+    }
+    // What others decided meanwhile: flag to words.
+    showVerdicts(holds) {
+      for (const f of this.config.flags) if (f.flag in holds) f.holds = holds[f.flag];
+      if (this.controls.flag && this.controls.flag.flag in holds) this.controls.showFlag(this.controls.flag);
     }
 
     // --- the address and Dash: five times a second at most --------------------

@@ -167,6 +167,12 @@
         jb.address.go("event", { session: this.config.session, flag: f.flag });
       };
       card.append(head, words);
+      if (f.holds) {
+        const holds = document.createElement("p");
+        holds.className = "rp-holds";
+        holds.textContent = "Verdict: " + f.holds;
+        card.append(holds);
+      }
       if (f.caution) {
         const caution = document.createElement("p");
         caution.className = "caution";

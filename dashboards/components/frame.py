@@ -61,6 +61,7 @@ def frame(
             html.Footer(
                 [
                     html.Span(f"Archive: {archive_name}", className="archive-name"),
+                    html.Span(id=ids.NEWS, className="news", **attributes(aria_live="polite")),
                     html.Span(ADVICE, className="advice"),
                 ],
                 className="foot",

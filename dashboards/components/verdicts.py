@@ -47,6 +47,7 @@ def verdict_form(
                     html.Button("Keep verdict", id=part("verdict-save"), n_clicks=0),
                     html.Span(id=part("verdict-said"), role="status", className="verdict-said"),
                     dcc.Store(id=part("verdict-seen"), data=seen),
+                    dcc.Store(id=part("verdict-news"), data=seen),
                 ],
                 className="verdict-row",
             ),

@@ -89,6 +89,12 @@ def visitor_name() -> str:
         return ""
 
 
+def name_or(given: str) -> str:
+    """Return who is asking by the sign-in, or as a page says where nobody has to sign in."""
+    visitor = getattr(g, "visitor", None)
+    return str(visitor.name) if visitor is not None and visitor.signed_in else given
+
+
 def signed_in_as() -> str:
     """Return what the frame says of who is signed in; empty where nobody has to be."""
     visitor = getattr(g, "visitor", None) if has_request_context() else None

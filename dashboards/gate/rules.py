@@ -80,12 +80,15 @@ ROUTES: Mapping[str, Rule] = {
     "save_baseline": READ,
     "draw": READ,
     "handbook_entries": READ,
+    "news_since": READ,
 }
 """By endpoint; ``/_dash-update-component`` has a line for each callback instead."""
 
 UPDATE = "/_dash-update-component"
 
 _JOBS = {"job-cancel": Role.MAINTAINER, "job-clear": Role.MAINTAINER}
+
+_PINS = {"event-pin-add": Role.REVIEWER, "pin-withdraw": Role.REVIEWER}
 
 CALLBACKS: Mapping[str, Rule] = {
     "dash.dash.update": READ,  # Dash's own pages, of which there are none
@@ -112,12 +115,15 @@ CALLBACKS: Mapping[str, Rule] = {
     "pages.event_pages.event_everywhere.count": REVIEW,
     "pages.event_pages.event_everywhere.show_everywhere": READ,
     "pages.event_pages.event.redraw": READ,
-    "pages.event_pages.event.pin": REVIEW,
+    "pages.event_pages.event.pin": Rule(Role.READER, _PINS),
     "pages.wear_pages.wear.measure": MAINTAIN,
     "pages.wear_pages.wear.keep_note": MAINTAIN,
     "pages.wear_pages.wear.keep_limit": MAINTAIN,
     "pages.review.save": REVIEW,
     "pages.review.recount": READ,
+    "pages.review.show_news": READ,
+    "pages.queue_news.list_news": READ,
+    "pages.queue_news.finding_news": READ,
     "pages.signoff.act": Rule(Role.REVIEWER, {"signoff-two": Role.ADMINISTRATOR}),
     "pages.compare.other_quantity": READ,
     "pages.compare.other_joint": READ,

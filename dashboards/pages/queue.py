@@ -10,28 +10,41 @@ from dash.development.base_component import Component
 
 from dashboards import failure_words, links
 from dashboards.components import basics
+from dashboards.components.news import news_mark
 from dashboards.components.queue_page.finding_form import FIELDS, field_id
 from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.links import View
-from dashboards.pages import queue_bundle
+from dashboards.pages import queue_bundle, queue_news
 from dashboards.pages.page import Desk, Page
-from dashboards.pages.queue_parts import WHOSE, filters, list_of, mine_of, panel, waiting_of
-from dashboards.queries import catalogue, record
+from dashboards.pages.queue_parts import (
+    WHOSE,
+    filters,
+    first_of,
+    list_of,
+    mine_of,
+    panel,
+    take_or_give_back,
+    waiting_of,
+)
+from dashboards.queries import catalogue, news, record
 from replay.errors import StaleError, UsageError
 from replay.wording import counted
 
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the queue, opened at the finding asked for, else at the worst."""
+    mark = news_mark(news.last_entry(desk.archive))
     known = catalogue.sessions_of(desk.archive)
     arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
     named = record.chosen(desk.archive, view.session, view.flag)
     waiting = waiting_of(desk, arm, whose, view.session or "")
-    opened = named or _first(desk, waiting, view.session)
+    opened = named or first_of(desk, waiting, view.session)
     lost = view.flag is not None and named is None
     return html.Div(
         [
+            mark,
+            dcc.Store(id="queue-news", data=0),
             html.Div(
                 [html.H1("Queue"), filters(desk, arm, whose), reviewer_field()],
                 className="row queue-head",
@@ -71,6 +84,7 @@ def layout(desk: Desk, view: View) -> Component:
 def register(app: Dash, desk: Desk) -> None:
     """Add the queue's callbacks and its route."""
     queue_bundle.add_route(app, desk)
+    queue_news.register_news(app, desk)
     in_browser = app.clientside_callback
     in_browser(
         ClientsideFunction("jointbook_queue", "filter"),
@@ -123,7 +137,7 @@ def register(app: Dash, desk: Desk) -> None:
         hit = ctx.triggered_id
         try:
             if hit == "finding-take":
-                _hold(desk, what, who or "")
+                take_or_give_back(desk, what, who or "")
                 return _shown(desk, what, what["finding"], None)
             if hit == "finding-theirs":
                 return _shown(desk, what, what["finding"], "Theirs holds.")
@@ -209,21 +223,6 @@ def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | 
         concession=form["concession"] or "", conditions=form["conditions"] or "",
         owner=form["owner"] or "", verification=form["verification"] or "", links=tuple(links_),
     )  # fmt: skip
-
-
-def _hold(desk: Desk, what: dict[str, str], who: str) -> None:
-    one = record.opened(desk.archive, what["session"], what["finding"])
-    act = record.give_back if one.holder else record.take
-    act(desk.archive, what["session"], what["finding"], who=who)
-
-
-def _first(
-    desk: Desk, waiting: tuple[record.Waiting, ...], session: str | None
-) -> record.Finding | None:
-    if session:
-        there = [w.finding for w in waiting if w.finding.session == session]
-        return there[0] if there else record.worst_of(desk.archive, session)
-    return waiting[0].finding if waiting else None
 
 
 def _what(finding: record.Finding | None, arm: str, whose: str) -> dict[str, str]:

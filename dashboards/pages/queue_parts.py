@@ -54,7 +54,8 @@ def panel(desk: Desk, finding: record.Finding, said: Any = None) -> list[Compone
                 html.Div(said, id="finding-said", **aria(live="assertive")),
                 html.P(id="finding-begun", className="faint", role="status"),
                 asking(),
-                html.Div(history(one), className="finding-history"),
+                html.Div(history(one), className="finding-history", id="finding-history"),
+                dcc.Store(id="finding-news", data=0),
                 dcc.Store(id="finding-seen", data=seen),
                 dcc.Store(id="finding-shown", data=0),
             ],
@@ -111,6 +112,23 @@ def waiting_of(desk: Desk, arm: str, whose: str, session: str) -> tuple[record.W
         holder="" if whose == "free" else None,
     )  # fmt: skip
     return tuple(w for w in found if whose != "judged" or w.state == "judged")
+
+
+def first_of(
+    desk: Desk, waiting: tuple[record.Waiting, ...], session: str | None
+) -> record.Finding | None:
+    """Return the finding that is open at first: of the session asked for, else the worst."""
+    if session:
+        there = [w.finding for w in waiting if w.finding.session == session]
+        return there[0] if there else record.worst_of(desk.archive, session)
+    return waiting[0].finding if waiting else None
+
+
+def take_or_give_back(desk: Desk, what: dict[str, str], who: str) -> None:
+    """Take a finding, or give it back."""
+    one = record.opened(desk.archive, what["session"], what["finding"])
+    act = record.give_back if one.holder else record.take
+    act(desk.archive, what["session"], what["finding"], who=who)
 
 
 def list_of(desk: Desk, waiting: tuple[record.Waiting, ...], chosen: str) -> list[Component]:

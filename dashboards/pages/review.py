@@ -16,6 +16,7 @@ from flask import Response
 from dashboards import links
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
+from dashboards.components.news import news_mark
 from dashboards.components.pickers import choice, session_picker
 from dashboards.components.reviewer import REVIEWER, reviewer_field
 from dashboards.components.saving import send_table
@@ -28,7 +29,7 @@ from dashboards.components.verdicts import (
 from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, decisions
+from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event.events import place
 from replay.errors import StaleError, UsageError
 from replay.wording import clock, counted, kind_words
@@ -45,6 +46,7 @@ def layout(desk: Desk, view: View) -> Component:
         )
     name = view.session or sessions[0][0]
     record = desk.archive.session(name)
+    mark = news_mark(news.last_entry(desk.archive), name)
     table = decisions.review_table(desk.archive, name)
     show = view.extra.get("show", "all")
     leads = decisions.leads(desk.archive, name)
@@ -54,6 +56,7 @@ def layout(desk: Desk, view: View) -> Component:
     told, routine = catalogue.notes_by_level(record)
     return html.Div(
         [
+            mark,
             html.Div(
                 [
                     html.H1("Review"),
@@ -162,6 +165,20 @@ def register(app: Dash, desk: Desk) -> None:
             return no_update, html.Span(failure_text(error), className="refused-words"), no_update
         past = decisions.history(desk.archive, session, flag)
         return verdict_line(past), "kept", last_seen(past)
+
+    @app.callback(
+        Output(
+            {"type": "verdict-line", "flag": MATCH, "session": MATCH},
+            "children",
+            allow_duplicate=True,
+        ),
+        Input({"type": "verdict-news", "flag": MATCH, "session": MATCH}, "data"),
+        State({"type": "verdict-save", "flag": MATCH, "session": MATCH}, "id"),
+        prevent_initial_call=True,
+    )
+    def show_news(seq: int, name: dict[str, str]) -> Any:
+        # what was seen stays as it was: a verdict of before is still asked about
+        return verdict_line(decisions.history(desk.archive, name["session"], name["flag"]))
 
     @app.callback(
         Output("review-count", "children"),

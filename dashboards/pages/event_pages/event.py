@@ -22,6 +22,7 @@ from dashboards.components.event_page import event_sections
 from dashboards.components.event_page.argument import measured_part
 from dashboards.components.event_page.event_parts import pin_form, pins_part
 from dashboards.components.figure_card import aria
+from dashboards.components.news import news_mark
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
 from dashboards.failure_words import failure_text
@@ -30,7 +31,7 @@ from dashboards.pages.event_pages.event_callbacks import event_of, register_sect
 from dashboards.pages.event_pages.event_story import story, story_figure
 from dashboards.pages.event_pages.event_top import causes, contents, danger, head, verdict, words
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, decisions
+from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event import events
 from dashboards.queries.event.argument import argument
 from dashboards.queries.event.event_tables import TABLES, event_table
@@ -54,12 +55,14 @@ def layout(desk: Desk, view: View) -> Component:
     session = asked or events.last_flagged(desk.archive) or sessions[0][0]
     if view.flag is None and not (view.joints and view.start_ns and view.end_ns):
         return _choose(desk, session, sessions)
+    mark = news_mark(news.last_entry(desk.archive), session)
     event = _event(desk, view, session)
     window = _window(event, view)
     said = argument(desk.archive, session, event.flag, event.kind)
     others = causes(event, said)
     return html.Div(
         [
+            mark,
             head(desk, event, view),
             danger(event),
             *[basics.caution(words) for words in person_words(desk.archive, session)],
@@ -94,6 +97,7 @@ def layout(desk: Desk, view: View) -> Component:
             ),
             dcc.Store(id="event-window"),
             dcc.Store(id="event-pins-changed", data=0),
+            dcc.Store(id="event-news", data=0),
             None if danger(event) else basics.caution(FLAG_CAUTION),
         ],
         className="event",
@@ -143,6 +147,7 @@ def register(app: Dash, desk: Desk) -> None:
         Input("event-what", "data"),
         Input("event-pin-add", "n_clicks"),
         Input({"type": "pin-withdraw", "pin": ALL}, "n_clicks"),
+        Input("event-news", "data"),
         State("event-pin-from", "value"),
         State("event-pin-to", "value"),
         State("event-pin-text", "value"),
@@ -153,6 +158,7 @@ def register(app: Dash, desk: Desk) -> None:
         what: dict[str, Any],
         add: int,
         withdraw: list[int],
+        others: int,
         at: float | None,
         until: float | None,
         text: str | None,
@@ -172,8 +178,10 @@ def register(app: Dash, desk: Desk) -> None:
                     None if until is None else float(until), text or "", who or "", event.joint,
                 )  # fmt: skip
                 changed, keep = changed + 1, ""
-            elif isinstance(hit, dict) and any(withdraw):
+            elif isinstance(hit, dict) and ctx.triggered[0]["value"]:
                 decisions.unpin(desk.archive, event.record.session, hit["pin"], who or "")
+                changed += 1
+            elif hit == "event-news":
                 changed += 1
         except UsageError as error:
             trouble = failure_text(error)

@@ -14,13 +14,14 @@ from dash.development.base_component import Component
 
 from dashboards import ids
 from dashboards.components import basics
+from dashboards.components.news import news_mark
 from dashboards.components.replay_page import replay
 from dashboards.components.replay_page.replay_side import side
 from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_pages.session_data import add_routes
 from dashboards.pages.session_pages.session_pins import pins_of, register_pins
-from dashboards.queries import baselines, catalogue, record
+from dashboards.queries import baselines, catalogue, news, record
 from dashboards.queries.session import posture, sessions
 from replay.wording import kind_words
 
@@ -35,6 +36,7 @@ def layout(desk: Desk, view: View) -> Component:
         )
     asked = catalogue.session_asked(desk.archive, view.session, view.flag)
     name = asked or str(recent["session"][0])
+    mark = news_mark(news.last_entry(desk.archive), name)
     found = sessions.outline(desk.archive, name)
     view = _at_the_flag(desk, found, _at_the_worst(desk, name, view))
     facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]
@@ -48,6 +50,7 @@ def layout(desk: Desk, view: View) -> Component:
     )
     return html.Div(
         [
+            mark,
             html.Div(
                 [
                     html.H1("Replay", className="rp-title"),
@@ -148,6 +151,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
     def seconds(ns: int | None) -> float | None:
         return None if ns is None else (ns - found.zero_ns) / 1e9
 
+    holds = news.verdict_words(desk.archive, found.session)
     rate = found.record.rate_hz or max(found.record.rows - 1, 1) / found.length_s
     flags = [
         {
@@ -161,6 +165,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "start": seconds(f["start_ns"]),
             "end": seconds(f["end_ns"]),
             "caution": sessions.CAUTIONS.get(f["kind"], ""),
+            "holds": holds.get(f["flag"], ""),
         }
         for f in sessions.flags_of(desk.archive, found.session)
     ]
