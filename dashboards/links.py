@@ -16,6 +16,8 @@ from urllib.parse import parse_qsl, urlencode
 
 _INSTANT = re.compile(r"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d)(?:\.(\d{1,9}))?(?:Z|\+00:00)?")
 _INSTANTS = ("from", "to", "at", "from2", "to2", "mark")
+_MOST_NS = 2**63 - 10**9
+"""What 64 bits hold, to the second: years 1678 to 2262."""
 _KNOWN = ("session", "from", "to", "at", "joints", "flag")
 
 
@@ -76,10 +78,10 @@ def href(page: str, view: View | None = None, **extra: str) -> str:
 
 
 def parse_instant(text: str | None) -> int | None:
-    """Return nanoseconds since 1970 for an ISO instant, None for anything else.
+    """Return nanoseconds since 1970 for an ISO instant that 64 bits hold, None for anything else.
 
-    >>> parse_instant("1970-01-01T00:00:01.000000002Z")
-    1000000002
+    >>> parse_instant("1970-01-01T00:00:01.000000002Z"), parse_instant("0231-03-01T00:00:00Z")
+    (1000000002, None)
     """
     found = _INSTANT.fullmatch((text or "").strip())
     if not found:
@@ -88,7 +90,8 @@ def parse_instant(text: str | None) -> int | None:
         whole = datetime.fromisoformat(found[1]).replace(tzinfo=UTC)
     except ValueError:
         return None
-    return int(whole.timestamp()) * 1_000_000_000 + int((found[2] or "0").ljust(9, "0"))
+    ns = int(whole.timestamp()) * 1_000_000_000 + int((found[2] or "0").ljust(9, "0"))
+    return ns if abs(ns) < _MOST_NS else None
 
 
 def instant(ns: int) -> str:

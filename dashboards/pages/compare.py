@@ -163,7 +163,7 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.server.route("/data/compare/<what>.<form>")
     def save(what: str, form: str) -> Response | tuple[str, int]:
-        view = links.read(request.query_string.decode())
+        view = links.read(request.query_string.decode("utf-8", "replace"))
         try:
             made = _made(desk, view, view.session or "", view.extra.get("with", ""))
         except JointbookError as error:

@@ -199,7 +199,7 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.server.route("/data/event/table/<what>.<form>")
     def save_table(what: str, form: str) -> Response | tuple[str, int]:
-        view = links.read(request.query_string.decode())
+        view = links.read(request.query_string.decode("utf-8", "replace"))
         try:
             event = _event(desk, view, view.session or "")
             count = view.extra.get("k", "")
@@ -214,7 +214,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.server.route("/data/event/<session>/<joint>.<form>")
     def save_span(session: str, joint: str, form: str) -> Response | tuple[str, int]:
         try:
-            view = links.read(request.query_string.decode())
+            view = links.read(request.query_string.decode("utf-8", "replace"))
             if view.start_ns is None or view.end_ns is None:
                 raise UsageError("a span needs `from` and `to`")
             rows = events.span_rows(
