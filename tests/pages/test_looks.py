@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
+from functools import cache
 
 import pytest
 from playwright.sync_api import Page
@@ -16,6 +17,7 @@ from tests.pages.conftest import Visit
 
 SESSION = "20310303-heron"
 EVENT = f"/event?session={SESSION}&flag=f-1"
+SIGN_OFF = f"/sign-off?session={SESSION}"
 
 LONG = "2031-03-03 09:00 · Heron · 20310303T090000Z-heron-d120e5"
 
@@ -44,6 +46,12 @@ REPLAY_LABELS = """() => {
   return found; }"""
 
 
+@pytest.fixture(scope="module")
+def look(lasting_visit: Callable[..., Visit], heron: Archive) -> Callable[[str], Page]:
+    """Return an address's page, opened once for all that is looked at on it."""
+    return cache(lambda path: lasting_visit(heron).go(path))
+
+
 @pytest.mark.parametrize(
     ("path", "count"),
     [
@@ -53,9 +61,9 @@ REPLAY_LABELS = """() => {
     ],
 )
 def test_every_axis_carries_two_labels_that_fit_its_range(
-    visit: Callable[..., Visit], heron: Archive, path: str, count: int
+    look: Callable[[str], Page], path: str, count: int
 ) -> None:
-    page = visit(heron).go(path)
+    page = look(path)
     page.wait_for_function(f"({AXES})().length >= {count}", timeout=60_000)
     axes = page.evaluate(AXES)
     assert len(axes) == count  # a figure that is not there has no axis to fail
@@ -93,9 +101,9 @@ def test_a_telephone_shows_the_chosen_session_whole(
     )
 
 
-@pytest.mark.parametrize("path", [f"/sign-off?session={SESSION}", "/queue", "/library", EVENT])
-def test_a_button_is_one_line(visit: Callable[..., Visit], heron: Archive, path: str) -> None:
-    page = visit(heron).go(path)
+@pytest.mark.parametrize("path", [SIGN_OFF, "/queue", "/library", EVENT])
+def test_a_button_is_one_line(look: Callable[[str], Page], path: str) -> None:
+    page = look(path)
     page.wait_for_selector(".page h1, .page h2")
     page.wait_for_function("document.querySelectorAll('.page a.button').length >= 2")
     high = page.evaluate(
@@ -106,8 +114,8 @@ def test_a_button_is_one_line(visit: Callable[..., Visit], heron: Archive, path:
     assert [h for h in high if h[1] > 32] == []
 
 
-def test_the_head_of_the_sign_off_is_one_line(visit: Callable[..., Visit], heron: Archive) -> None:
-    page = visit(heron).go(f"/sign-off?session={SESSION}")
+def test_the_head_of_the_sign_off_is_one_line(look: Callable[[str], Page]) -> None:
+    page = look(SIGN_OFF)
     page.wait_for_selector(".signoff h1")
     middles = page.evaluate(
         """() => [...document.querySelector('.signoff .row').children].map((e) => {
@@ -181,9 +189,9 @@ def test_nothing_covers_the_outcome_of_a_job(
 
 
 def test_an_event_is_printed_whole_and_without_what_is_pressed(
-    visit: Callable[..., Visit], heron: Archive
+    look: Callable[[str], Page],
 ) -> None:
-    page = visit(heron).go(EVENT)
+    page = look(EVENT)
     page.wait_for_selector("#event-story .scatterlayer")
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 700, "height": 990})  # A4 less its margins
