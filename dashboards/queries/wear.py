@@ -13,6 +13,7 @@ from typing import Any
 
 import polars as pl
 
+from dashboards.queries.wear_far import far_sessions
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import clean_name
@@ -86,6 +87,34 @@ def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
     return pl.concat([dated, rest])
 
 
+def due_before_words(archive: Archive, before: str) -> str:
+    """Return which units fall due before a month or day, which is next, and which have no date.
+
+    Raises
+    ------
+    UsageError
+        ``before`` is no month or day.
+    """
+    early = fleet_by_date(archive, before)
+    every = fleet_by_date(archive)
+    has_date = pl.coalesce("limit_date_low", "limit_date").is_not_null()
+    later = every.filter(has_date & ~pl.col("serial").is_in(early["serial"].to_list()))
+    undated = every.filter(~has_date & pl.col("installed"))["serial"].sort().to_list()
+    count = early.height
+    said = (
+        f"{counted(count, 'unit')} may reach {'its' if count == 1 else 'their'} limit before "
+        f"{before}, by the early end of the interval"
+        if count
+        else f"No unit's interval begins before {before}"
+    )
+    if later.height:
+        row = later.row(0, named=True)
+        said += f"; next is {row['serial']}: {due_of(row)}"
+    if undated:
+        said += f". Not dated, which is no promise: {', '.join(undated)}"
+    return f"{said}."
+
+
 def due_of(row: dict[str, Any]) -> str:
     """Return when a unit of the fleet reaches its limit, in a table's few words."""
     return due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")})
@@ -133,7 +162,11 @@ def sentence(found: UnitHistory) -> str:
         text = f"{name} holds steady {over}"
     comes, dated = _due(projection, history.unit)
     bent = why_not_the_line(projection) if dated else ""
-    return f"{text}{join}{comes}.{f' {bent}.' if bent else ''}{_replaced(found, dated)}"
+    far = far_sessions(found.points, history.unit)
+    return (
+        f"{text}{join}{comes}.{f' {far}' if far else ''}{f' {bent}.' if bent else ''}"
+        f"{_replaced(found, dated)}"
+    )
 
 
 def _interval(trend: Trend) -> tuple[float, float, float]:
@@ -297,7 +330,7 @@ def duty_words(archive: Archive, serial: str) -> str:
         "starts": "{} starts",
         "reversals": "{} reversals",
         "brake cycles": "{} brake cycles",
-        "work": "{} A²s of motor work",
+        "work": "{} A²s of current squared over time",
     }
     said = [
         text.format(_amount(name, rows[name]["total"]))

@@ -14,7 +14,6 @@ from dashboards.components.figure_card import aria
 from dashboards.components.pickers import choice, labelled
 from dashboards.components.wear_page.wear_board import address, plain, sure, waits
 from dashboards.queries import wear
-from replay.wording import counted
 
 SHAPES = {
     "past limit": ("▲", "act"),
@@ -37,10 +36,12 @@ def fleet_block(
     order: str = "attention",
     before: str = "",
     waiting: Mapping[str, wear.OpenFindings] | None = None,
+    due: str = "",
 ) -> Component:
     """Return the fleet as a table, what needs attention first or what falls due first.
 
-    ``waiting`` are the units' findings that nobody has judged.
+    ``waiting`` are the units' findings that nobody has judged; ``due`` says in words what
+    falls due before the month asked for.
     """
     held = waiting or {}
     return html.Section(
@@ -66,7 +67,7 @@ def fleet_block(
                             style={"width": "7em"},
                         ),
                     ),
-                    html.Span(_counted(table, before), className="faint", role="status"),
+                    html.Span(due, className="faint", role="status"),
                 ],
                 className="row",
             ),
@@ -94,14 +95,6 @@ def fleet_block(
         tabIndex="0",
         **aria(label="Fleet"),
     )
-
-
-def _counted(table: pl.DataFrame, before: str) -> str:
-    if not before:
-        return ""
-    count = table.height
-    units = counted(count, "unit")
-    return f"{units} whose limit may be reached before {before}: the early end of the interval"
 
 
 def _fleet_row(row: dict[str, Any], against: str, found: wear.OpenFindings | None) -> Component:

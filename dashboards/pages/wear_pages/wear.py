@@ -67,9 +67,11 @@ def layout(desk: Desk, view: View) -> Component:
         return unit_sheet(desk, found, serial, against)
     findings = wear.open_findings(desk.archive)
     order, before = view.extra.get("order", "attention"), view.extra.get("before", "")
+    due = ""
     try:
         if order == "date" or before:
             fleet = wear.fleet_by_date(desk.archive, before)
+            due = wear.due_before_words(desk.archive, before) if before else ""
     except JointbookError as error:
         in_vain, before = basics.message(failure_text(error), kind="trouble"), ""
     return html.Div(
@@ -86,7 +88,7 @@ def layout(desk: Desk, view: View) -> Component:
                     "before": before,
                 },
             ),
-            fleet_block(fleet, against, "date" if before else order, before, findings),
+            fleet_block(fleet, against, "date" if before else order, before, findings, due),
             _one(
                 desk,
                 found,
@@ -267,7 +269,8 @@ def _one(
     facts = html.Dl(
         [html.Div([html.Dt(k), html.Dd(v)]) for k, v in wear.facts(found)], className="facts"
     )
-    words = f"{wear.about(indicator)}. Choose a point to see its session in the replay."
+    name = f"{indicator[:1].upper()}{indicator[1:]}"
+    words = f"{name}: {wear.about(indicator)}. Choose a point to see its session in the replay."
     place = f"{found.history.arm} {found.history.joint}".strip()
     save = save_links(
         "this history",

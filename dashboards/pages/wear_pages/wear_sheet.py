@@ -43,7 +43,9 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
             continue
         if not notes:
             notes = [
-                html.Li(f"{r['date']:%Y-%m-%d}: {r['what']}. {r['detail'] or ''}".strip())
+                html.Li(
+                    f"{r['date']:%Y-%m-%d}: {', '.join(filter(None, (r['what'], r['detail'])))}"
+                )
                 for r in history.notes.iter_rows(named=True)
             ]
         parts.append(
