@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.event import QUANTITIES
-from dashboards.figures.style import BAR, FADED, GRID, SYMBOLS, empty, ink, joint_ink, line, settle
+from dashboards.figures.style import BAR, GRID, SYMBOLS, empty, ink, joint_ink, line, settle
 
 __all__ = ["differences", "empty", "pair_overlay", "stitches"]
 
@@ -17,7 +17,7 @@ __all__ = ["differences", "empty", "pair_overlay", "stitches"]
 def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit: str) -> go.Figure:
     """Draw one quantity's difference, second less first, a row a joint.
 
-    A strong mark with a bar: the interval leaves zero out. A pale one: it does
+    A large mark with a bar: the interval leaves zero out. A small one: it does
     not, or there are too few pairs for an interval. The mark itself is the
     joint's, the same everywhere.
     """
@@ -49,7 +49,6 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
                 marker={
                     "symbol": symbol,
                     "size": 14 if r["differs"] else 9,
-                    "opacity": 1.0 if r["differs"] else FADED,
                     "color": colours["light"],
                     "line": {"color": colours["light"], "width": 2},
                 },

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
 from dashboards.figures.detectors import spoken
+from dashboards.figures.holes import with_holes
 from dashboards.figures.style import (
     DASHES,
     FLAGGED,
@@ -183,31 +184,6 @@ def others(
     settle(figure)
     figure.update_xaxes(title="seconds after the event's start", row=len(there) or 1, col=1)
     return figure
-
-
-def with_holes(rows: pl.DataFrame) -> pl.DataFrame:
-    """Return rows with an empty one after each sample that the next follows late.
-
-    A line is drawn from sample to sample: it would go through what was never recorded.
-
-    >>> times = pl.Series("time", [0, 1, 2, 30, 31, 32]).cast(pl.Datetime("ms", "UTC"))
-    >>> with_holes(pl.DataFrame({"time": times, "a": [1.0] * 6}))["a"].to_list()
-    [1.0, 1.0, 1.0, None, 1.0, 1.0, 1.0]
-    """
-    if rows.height < 3:
-        return rows
-    step = rows["time"].diff()
-    usual = step.median()
-    late = rows.filter(pl.col("time").diff().shift(-1) > HOLE_STEPS * pl.lit(usual))
-    if not late.height:
-        return rows
-    empty = late.select("time").with_columns(pl.col("time") + pl.lit(usual))
-    both = pl.concat([rows, empty.cast({"time": rows.schema["time"]})], how="diagonal")
-    return both.sort("time")
-
-
-HOLE_STEPS = 4
-"""A sample so many usual steps after the one before leaves a hole."""
 
 
 def has(rows: pl.DataFrame, name: str) -> bool:

@@ -1,4 +1,7 @@
-"""The story of an event: one joint before, during and after, with brakes and pins."""
+"""The story of an event: one joint before, during and after, with brakes and pins.
+
+Longer than 245 lines because its panels share one time axis and are laid out together.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +14,18 @@ import plotly.graph_objects as go
 import polars as pl
 from plotly.subplots import make_subplots
 
-from dashboards.figures.event import has, seconds_after, with_holes
+from dashboards.figures.event import has, seconds_after
+from dashboards.figures.holes import of_channel, with_holes
 from dashboards.figures.style import FLAGGED, few_ticks, ink, joint_ink, line, settle
 
 MOST_BAND = 3.0
 """A band so many times as high as the current's own range is cut: the current would be a line."""
+
+HIGH = 1.3
+"""A panel of a lower share has room for a few labels only."""
+
+BESIDE = {"rate_deg_s": ("rate_cmd_deg_s",)}
+"""What is drawn in a panel besides its own channel."""
 
 JUMP = 1.5
 """A band that widens by this factor from one sample to the next has jumped."""
@@ -42,7 +52,7 @@ def story(
     pins : polars.DataFrame
         ``start, end, text``.
     """
-    rows = with_holes(rows)
+    whole, rows = rows, with_holes(rows)
     panels = [("rate_deg_s", "rate<br>deg/s", 1.0)]
     if has(rows, "current_a") or not has(rows, "angle_deg"):
         panels.append(("current_a", "current<br>A", 1.5))
@@ -65,7 +75,7 @@ def story(
     )
     x = seconds_after(rows["time"], zero)
     colours = joint_ink(joint_index)
-    for number, (name, title, _) in enumerate(panels, 1):
+    for number, (name, title, share) in enumerate(panels, 1):
         if name == "brakes":
             _ribbons(figure, number, brakes, zero)
         elif name == "current_a":
@@ -77,14 +87,19 @@ def story(
                 )
                 figure.add_trace(commanded, row=number, col=1)
             word = {"rate_deg_s": "rate", "temperature_c": "temperature", "angle_deg": "angle"}
+            mine = of_channel(whole, name)
             figure.add_trace(
-                line(x, rows[name].to_numpy(), word.get(name, name), colours, showlegend=False),
+                line(
+                    seconds_after(mine["time"], zero), mine[name].to_numpy(), word.get(name, name),
+                    colours, showlegend=False,
+                ),
                 row=number,
                 col=1,
-            )
+            )  # fmt: skip
         figure.update_yaxes(title={"text": title, "font": {"size": 11}}, row=number, col=1)
-        if name == "temperature_c":  # a low panel: more ticks would touch
-            figure.update_yaxes(nticks=few_ticks(rows[name].to_numpy()), row=number, col=1)
+        if name not in ("brakes", "current_a") and share < HIGH:  # more labels would touch
+            drawn = [rows[c].to_numpy() for c in (name, *BESIDE.get(name, ())) if has(rows, c)]
+            figure.update_yaxes(nticks=few_ticks(*drawn), row=number, col=1)
     length = (end - zero).total_seconds()
     figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")
     settle(figure)

@@ -153,7 +153,7 @@ def register(app: Dash, desk: Desk) -> None:
             chosen=index,
         )
         if not pairs.height:
-            return drawn, draw.empty("No motion of this joint has a partner."), "Nothing is paired."
+            return drawn, draw.empty("No motion of this joint has a partner."), ""
         traces = comparison.pair_traces(desk.archive, made, joint, index)
         return (
             drawn,

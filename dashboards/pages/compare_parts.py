@@ -105,7 +105,11 @@ def by_joint(made: comparison.Comparison, view: View) -> Component:
         ]
         for r in made.table.iter_rows(named=True)
     ]
-    figure = draw.differences(made.table, made.joints, of, comparison.QUANTITIES[of])
+    figure = (
+        draw.differences(made.table, made.joints, of, comparison.QUANTITIES[of])
+        if made.pairs.height
+        else draw.empty("No two motions are alike.")
+    )
     words = html.Div(
         [
             html.P(_headline(made)),
@@ -148,6 +152,11 @@ def _headline(made: comparison.Comparison) -> str:
     paired = set(made.pairs["joint"]) if made.pairs.height else set()
     alone = [j for j in made.joints if j not in paired]
     pairs = counted(made.pairs.height, "pair of motions", "pairs of motions")
+    if not paired:
+        return (
+            f"{pairs}: no joint made two motions alike, so nothing can be compared. Choose two "
+            "sessions of one kind, or spans of them."
+        )
     pairs += f"; {', '.join(alone)} made no two alike. " if alone else ". "
     currents = made.table.filter(made.table["quantity"] == "motor current, size")
     known = currents.filter(currents["differs"].is_not_null())["joint"].to_list()
@@ -160,10 +169,13 @@ def _headline(made: comparison.Comparison) -> str:
     if said:
         return (
             f"{pairs}Motor current differs beyond its interval at {said}, second less first. A "
-            f"strong mark says so.{few}"
+            f"large mark says so.{few}"
         )
     if not known:
-        return f"{pairs}No joint has pairs enough to say whether its motor current differs.{few}"
+        return (
+            f"{pairs}No joint has pairs enough to say whether its motor current differs: a mark is "
+            "the difference of the few that there are."
+        )
     return (
         f"{pairs}No joint's motor current differs beyond its interval, of those that have one: "
         f"{', '.join(known)}.{few}"

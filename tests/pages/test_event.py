@@ -88,7 +88,9 @@ def test_the_story_shows_before_during_and_after(read: Visit) -> None:
 def test_every_section_is_filled(read: Visit) -> None:
     page = read.page
     expect(page.locator("#event-likes .plain-table tbody tr").first).to_be_visible(timeout=45_000)
-    expect(page.locator("#event-scores .fired")).to_contain_text("Fired", timeout=45_000)
+    expect(page.locator("#event-scores .fired")).to_contain_text(
+        "Detector that flagged it", timeout=45_000
+    )
     expect(page.locator("#event-others tbody tr")).to_have_count(7, timeout=45_000)
     expect(page.locator("#event-sensors tbody tr").first).to_contain_text("angle")
     expect(page.locator("#event-brakes")).to_contain_text(re.compile("ms|No brake changed"))
@@ -431,7 +433,7 @@ def test_the_caution_for_a_slip_stands_at_the_top_and_once(
     assert top["y"] < evidence["y"]
     expect(page.locator(".argument")).to_contain_text("the angle moved by 0.80 deg and stays there")
     expect(page.locator(".argument dt", has_text="By how much")).to_have_count(0)  # said in Seen
-    expect(page.locator(".causes-out")).to_contain_text("not worth their price: friction, ")
+    expect(page.locator(".causes-out")).to_contain_text("explain too little of it: friction, ")
     axis = page.locator("#event-story text", has_text="seconds after the event's start")
     lane = axis.first.bounding_box()
     assert lane is not None
@@ -461,7 +463,7 @@ def test_causes_that_are_out_are_named_with_what_was_measured() -> None:
     kept = {"lead": True, "kinds": {"brake-slip": 598.7}, "resting_a": -0.004, "drag_a": None}
     said = of_evidence(kept, "brake-slip").out
     assert said == (
-        "Weighed too, and out because what they explain of it is not worth their price: "
+        "Weighed too, and left out because they explain too little of it: "
         "friction, brake drag, current sensor, stall, angle sensor, load, stick-slip, "
         "late release, gap. "
         "Current sensor: an offset shows at rest too; there it is +0.00 A."

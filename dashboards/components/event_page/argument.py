@@ -97,7 +97,7 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
             _bar(1.0),
             "named: it explains the most"
             if all(c.share < ALIKE for c in weighed)
-            else "named: others fit as well, but see below",
+            else "named for what speaks against the others: they fit as well",
         ]
     ]
     rows += [
@@ -109,7 +109,11 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
         for c in weighed
     ]
     return [
-        table(("Cause", "Fit", "Why the others fit less"), rows, caption="Causes that were weighed")
+        table(
+            ("Cause", "Fit", "What speaks for and against"),
+            rows,
+            caption="Causes that were weighed",
+        )
     ]
 
 
@@ -150,7 +154,7 @@ SPOKEN: dict[str, str] = {
     "backward": "mean residual backward",
     "resting": "residual at rest",
     "held": "residual with the brake engaged",
-    "peak": "largest residual",
+    "peak": "largest residual, smoothed",
     "push": "mean residual in the commanded direction",
     "extra": "extra current",
     "before release": "drag in the release before",
@@ -162,7 +166,7 @@ SPOKEN: dict[str, str] = {
     "moving": "time moving",
     "braked": "time with the brake engaged",
     "behind": "time behind the command",
-    "behind command": "share of the commanded rate that is missing",
+    "behind command": "share of the travel due that is missing",
     "astray": "angle beyond what the rate adds up to",
     "stayed": "displacement that stays",
     "stops and starts": "stops and starts that nobody commanded",

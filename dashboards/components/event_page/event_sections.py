@@ -25,8 +25,21 @@ def words(rates: Sequence[float]) -> Words:
     }
 
 
+OF_KIND = {
+    "brake-slip": "turned_deg",
+    "angle-sensor": "turned_deg",
+    "stall": "rate_deg_s",
+    "stick-slip": "rate_deg_s",
+}
+"""What a kind is seen in, where that is not the current."""
+
+
 def placeholders(
-    view: View, rates: Sequence[float], saved: dict[str, dict[str, str]], words: dict[str, str]
+    view: View,
+    rates: Sequence[float],
+    saved: dict[str, dict[str, str]],
+    words: dict[str, str],
+    kind: str = "",
 ) -> list[Component]:
     """Return the sections in order, with the choices that the address keeps.
 
@@ -38,12 +51,15 @@ def placeholders(
     saved : dict
         For each section the addresses of its table by form; ``words`` says
         what that table is.
+    kind : str
+        Kind of the flag: similar motions are drawn in what it is seen in.
     """
 
     def save(name: str) -> Component:
         return save_links(words[name], saved[name])
 
-    by = view.extra.get("by", "current_a")
+    usual = OF_KIND.get(kind, "current_a")
+    by = view.extra.get("by", usual)
     count = view.extra.get("k", "5")
     rate = view.extra.get("rate", "")
     return [
@@ -51,7 +67,7 @@ def placeholders(
             "likes",
             "Similar motions, aligned on onset",
             [
-                choice("Quantity", "event-by", QUANTITIES, by if by in QUANTITIES else "current_a"),
+                choice("Quantity", "event-by", QUANTITIES, by if by in QUANTITIES else usual),
                 choice(
                     "Motions",
                     "event-k",

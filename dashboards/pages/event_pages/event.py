@@ -71,7 +71,11 @@ def layout(desk: Desk, view: View) -> Component:
             story(desk, event, window),
             others,
             *event_sections.placeholders(
-                view, RATES, {name: _saved(event, window, name, view) for name in TABLES}, TABLES
+                view,
+                RATES,
+                {name: _saved(event, window, name, view) for name in TABLES},
+                TABLES,
+                event.kind,
             ),
             html.Details(
                 [
@@ -290,7 +294,8 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
             html.P("Choose a flag of this session.", id="event-choose-said")
             if items
             else html.P(
-                f"{none_said} An event may also be a span: mark one in the replay.",
+                f"{none_said} An event may also be a span: in the replay show one joint alone "
+                "(S) and the window you mean, then choose Event in the menu.",
                 id="event-choose-said",
             ),
             html.Ul(items, className="stack"),

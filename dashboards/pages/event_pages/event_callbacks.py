@@ -233,14 +233,15 @@ def _scores(
     )
     verdict = "would still be flagged" if now["flagged"] else "would not be flagged"
     words = (
-        f"At {rate:g} false flags per 100 joint-hours the limit is a score of {now['limit']:.2f}: "
-        f"this event, at {now['peak']:.3g}, {verdict}, and {event.joint} is at or above it in "
-        f"{counted(int(now['stretches']), 'stretch', 'stretches')} of this session. "
-        f"As learned ({found.asked:g}) the limit is {learned['limit']:.2f}, with "
-        f"{counted(int(learned['stretches']), 'stretch', 'stretches')}."
+        f"At {rate:g} false flag{'' if rate == 1 else 's'} per 100 joint-hours the limit is a "
+        f"score of {now['limit']:.2f}: this event, at {now['peak']:.3g}, {verdict}. "
+        f"{event.joint}'s score is at or above it in {_stretches(now)} of this session"
     )
+    if rate != found.asked:
+        words += f", against {_stretches(learned)} at the limit as learned, {learned['limit']:.2f}"
+    words += ". A stretch is not a flag: near ones are one event, and below stands what is flagged."
     return [
-        html.P([html.Strong("Fired: "), fired], className="fired"),
+        html.P([html.Strong("Detector that flagged it: "), fired], className="fired"),
         html.P(words, id="event-what-if", role="status"),
         figure_card(
             "event-scores-plot",
@@ -252,7 +253,7 @@ def _scores(
             level=3,
         ),
         table(
-            ("Detector", "Most, healthy spreads"),
+            ("Detector", "Largest, healthy spreads"),
             [
                 [term(spoken(r["detector"])), f"{r['most']:+.2f}"]
                 for r in loud.iter_rows(named=True)
@@ -261,6 +262,10 @@ def _scores(
             numbers={1},
         ),
     ]
+
+
+def _stretches(found: dict[str, float | int | bool]) -> str:
+    return counted(int(found["stretches"]), "stretch", "stretches")
 
 
 def event_words(event: events.Event) -> str:

@@ -119,7 +119,7 @@ def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, st
         return event.baseline or "", None, 0, ""
     hours = sum(unit.hours for unit in baseline.units.values())
     mine = event.record.session in baseline.sessions
-    own = ", which this session helped to teach" if mine else ""
+    own = ", which this session helped to teach: this may be one of them" if mine else ""
     return event.baseline or "", hours, as_rare(baseline, event.score), own
 
 

@@ -22,7 +22,7 @@ READ: dict[str, str] = {
     "backward_a": "mean residual backward, A",
     "resting_a": "residual at rest, A",
     "held_a": "residual with the brake engaged, A",
-    "peak_a": "largest residual, A",
+    "peak_a": "largest residual, smoothed, A",
     "push_a": "mean residual in the commanded direction, A",
     "before_release_a": "drag in the release before, A",
     "after_release_a": "drag in the release after, A",
@@ -30,9 +30,12 @@ READ: dict[str, str] = {
     "temperature_c": "temperature, °C",
     "payload_kg": "payload as logged, kg",
     "measured": "what a physical finding measured, in its own unit",
-    "behind_command": "share of the commanded rate that is missing",
+    "behind_command": "share of the travel due that is missing",
     "stops_and_starts": "stops and starts that nobody commanded",
     "astray_deg": "angle beyond what the rate adds up to, deg",
+    "step_deg": "step of the angle between two samples, deg",
+    "level_deg": "angle at which the reading stood still, deg",
+    "expected_travel_deg": "travel that was due meanwhile, deg",
     "duration_s": "length, s",
     "kinds": "weight of each cause",
     "lead": "whether this flag speaks for its finding",
@@ -125,7 +128,7 @@ def _current(read: Mapping[str, Any]) -> Said:
     if backward is not None:
         seen.append(f"{amperes(backward)} backward")
     if peak is not None:
-        seen.append(f"{amperes(peak)} at most")
+        seen.append(f"{amperes(peak)} where it was largest")
     text = "beyond it, " + ", ".join(seen) if seen else ""
     if drag is None:
         return expected, text, "" if peak is None else f"up to {abs(peak):.2f} A"
@@ -141,7 +144,7 @@ def _sensor(read: Mapping[str, Any]) -> Said:
     rest = number(read, "resting_a") if rest is None else rest
     if rest is not None:
         seen += f"{', ' if seen else ''}{amperes(rest)} where the motor does nothing"
-    return expected, seen, by if rest is None else f"{amperes(rest)}, the same in all states"
+    return expected, seen, by if rest is None else f"{amperes(rest)}, much alike in all states"
 
 
 def _slip(read: Mapping[str, Any]) -> Said:
@@ -165,7 +168,7 @@ def _release(read: Mapping[str, Any]) -> Said:
 
 def _stall(read: Mapping[str, Any]) -> Said:
     short, push = number(read, "behind_command"), number(read, "push_a")
-    seen = "" if short is None else f"{100 * short:.0f} % of the commanded rate is missing at worst"
+    seen = "" if short is None else f"{100 * short:.0f} % of the travel that was due is missing"
     if push is not None:
         more = abs(push) >= LITTLE_A
         how = f"pushes with {amperes(push)} beyond" if more else "draws no more than"
@@ -180,7 +183,14 @@ def _stick(read: Mapping[str, Any]) -> Said:
 
 
 def _angle(read: Mapping[str, Any]) -> Said:
-    off = number(read, "astray_deg")
+    off, step = number(read, "astray_deg"), number(read, "step_deg")
+    level, due = number(read, "level_deg"), number(read, "expected_travel_deg")
+    if step is not None:
+        seen = f"it steps by {step:+.3g} deg from one sample to the next".replace("-", "−")
+        return "the angle moves no further between two samples than the joint can", seen, ""
+    if level is not None and due is not None:
+        seen = f"it stands at {level:.3f} deg while {abs(due):.2f} deg of motion was due"
+        return "the angle moves when the rate does", seen, ""
     seen = "" if off is None else f"the angle is {off:+.2f} deg off what the rate adds up to"
     return "angle and rate agree", seen, "" if off is None else f"{abs(off):.2f} deg"
 

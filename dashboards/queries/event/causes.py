@@ -131,5 +131,5 @@ def left_out(read: Mapping[str, Any], kind: str) -> str:
         if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
     ]
     measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
-    said_of = "Weighed too, and out because what they explain of it is not worth their price"
+    said_of = "Weighed too, and left out because they explain too little of it"
     return f"{said_of}: {', '.join(map(kind_words, none))}.{measured}"

@@ -20,9 +20,9 @@ def score_words(score: float) -> str:
     """Return a score for reading.
 
     >>> score_words(2.634), score_words(260.0)
-    ('2.63', 'beyond any rate')
+    ('2.63', '260, too high for a rate')
     """
-    return f"{score:.3g}" if score <= MOST_SCORE else "beyond any rate"
+    return f"{score:.3g}" + ("" if score <= MOST_SCORE else ", too high for a rate")
 
 
 def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
@@ -35,9 +35,9 @@ def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
     >>> rarity(6.5, 42.0)
     'Nothing as rare is in the 42 joint-hours that taught the baseline; they bear no rarer figure.'
     >>> rarity(2.6, 23.0, 13)
-    '13 stretches of the 23 joint-hours that taught the baseline score as high, sound or not.'
+    '13 stretches of the 23 joint-hours that taught the baseline score as high, faults included.'
     >>> rarity(1.7, 50.0, 1)
-    '1 stretch of the 50 joint-hours that taught the baseline scores as high, sound or not.'
+    '1 stretch of the 50 joint-hours that taught the baseline scores as high, faults included.'
     """
     if score is None:
         return ""
@@ -47,7 +47,7 @@ def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
     if seen and (seen > 3 * due or due < 1):
         what, verb = ("stretch", "scores") if seen == 1 else ("stretches", "score")
         taught = f"{hours:,.0f} joint-hours that taught the baseline"
-        return f"{seen} {what} of the {taught} {verb} as high, sound or not."
+        return f"{seen} {what} of the {taught} {verb} as high, faults included."
     if due < 1:
         return (
             f"Nothing as rare is in the {hours:,.0f} joint-hours that taught the baseline; "

@@ -70,7 +70,9 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     length = max(
         (event.end - own["start"][0]).total_seconds() + 2.0, float(own["duration_s"][0] or 0) + 1.0
     )
-    traces = overlay(archive, shown, before_s=1.0, after_s=min(length, LONGEST_S))
+    traces = _to_their_ends(
+        overlay(archive, shown, before_s=1.0, after_s=min(length, LONGEST_S)), shown
+    )
     parts = [
         downsampled(part, ("current_a", "rate_deg_s"), 1200)
         for part in traces.partition_by("row", maintain_order=True)
@@ -88,6 +90,22 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
         marked=((event.start - zero).total_seconds(), (event.end - zero).total_seconds()),
         own=found.of,
     )
+
+
+AFTER_END_S = 0.5
+"""What follows a motion is another one: so much of it is drawn."""
+
+
+def _to_their_ends(traces: pl.DataFrame, shown: pl.DataFrame) -> pl.DataFrame:
+    """Return the traces of other motions as far as each lasts; the event's own (row 0) whole."""
+    lasts = shown.select(
+        pl.int_range(pl.len()).cast(traces.schema["row"]).alias("row"),
+        pl.col("duration_s").alias("lasts_s"),
+    )
+    with_end = traces.join(lasts, on="row", how="left", maintain_order="left")
+    known = pl.col("lasts_s").is_not_null() & (pl.col("row") > 0)
+    over = known & (pl.col("since_s") > pl.col("lasts_s") + AFTER_END_S)
+    return with_end.filter(~over).drop("lasts_s")
 
 
 def _zero(archive: Archive, event: Event, motion: dict[str, Any]) -> datetime:
