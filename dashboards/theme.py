@@ -1,8 +1,9 @@
 """Colours, shapes and their meaning, for light and dark.
 
-The joint colours are those of Okabe and Ito (Color Universal Design, 2008),
-made for all kinds of colour vision. Colour never stands alone: every joint
-also has a mark, every severity a shape and a word.
+The joint colours have the hues of Okabe and Ito (Color Universal Design, 2008),
+made for all kinds of colour vision, darker in light and lighter in dark.
+Colour never stands alone: every joint also has a mark, every severity a shape
+and a word.
 """
 
 from __future__ import annotations
@@ -44,7 +45,8 @@ DARK: Final[dict[str, str]] = {
     "cursor": "#fff6df",
 }
 
-_JOINTS_LIGHT = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#e69f00", "#56b4e9", "#000000")
+_JOINTS_LIGHT = ("#005a94", "#ad4000", "#008f62", "#c9649f", "#b87f00", "#2b93cc", "#000000")
+"""As dark as it takes to stand 3:1 or more against paper and sheet (WCAG 2.2, 1.4.11)."""
 _JOINTS_DARK = ("#4b9fe0", "#f0803c", "#2cc296", "#e2a3c6", "#f2b42e", "#93d4fb", "#f5f1e6")
 """The same hues as in light, lighter: a joint keeps its colour when the theme turns."""
 

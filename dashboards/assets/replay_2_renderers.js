@@ -34,6 +34,9 @@
     };
   };
   R.FADED = "a8"; // opacity of marks of the second rank: 3:1 or more against the dark sheet (WCAG 2.2, 1.4.11)
+  // On a light sheet nothing fades: the joints' hues are as light there as can be seen.
+  R.faded = () => (window.jointbook.theme.dark() ? R.FADED : "ff");
+  R.behind = () => (window.jointbook.theme.dark() ? 0.75 : 1); // lines of joints that are not in front
   R.PRINT_MM = 180; // as wide as the text of a printed page
   R.PRINT_SCALE = 3; // pixels of a saved picture for one on the screen
   R.FONT = 'system-ui, "Segoe UI", "DejaVu Sans", sans-serif';

@@ -5,7 +5,7 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay, S = R.scales;
 
-  R.GUTTER = 96;
+  R.GUTTER = 108;
   const RIGHT = 8, HEAD = 58, PINS_TOLD = 6;
   R.PANELS = [
     { key: "angle", title: "Angle", unit: "deg", quantity: "angle_deg", under: ["angle_cmd_deg"], digits: 3 },
@@ -24,7 +24,7 @@
   R.BESIDE = { expected_a: ["expected", [5, 3]], rate_cmd_deg_s: ["commanded", [2, 3]], angle_cmd_deg: ["commanded", [2, 3]], current_target_a: ["target current", [7, 3, 2, 3]] };
 
   // What a brake's lane shows: the word and how thick.
-  R.BRAKE_KEY = [["engaged", 7], ["released", 1], ["told engaged", 2]];
+  R.BRAKE_KEY = [["engaged", 7], ["released", 1], ["commanded", 2]];
 
   const xs = new Float64Array(40000), ys = new Float64Array(40000);
 
@@ -235,7 +235,7 @@
       const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
       for (const [j, s] of order) {
         const ahead = j.name === front.name;
-        this.trace(renderer, s, y, this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : 0.75);
+        this.trace(renderer, s, y, this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : R.behind());
         this.marks(renderer, s, y, j);
       }
       renderer.unclip();
@@ -274,7 +274,7 @@
         const ahead = j.name === front.name;
         if (ahead) { this.scale(renderer, { title: "Angle since then", zero: true }, height, low, high, y); p.low = low; p.high = high; }
         renderer.clip(R.GUTTER, 0, this.plot, height);
-        this.trace(renderer, s, (v) => y(v - v0), this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : 0.75);
+        this.trace(renderer, s, (v) => y(v - v0), this.ink.joint[j.index], ahead ? 1.9 : 1.1, ahead ? 1 : R.behind());
         this.marks(renderer, s, (v) => y(v - v0), j);
         renderer.unclip();
       }
@@ -307,7 +307,7 @@
         const at = 28 + 15 * i;
         if (at + 6 > height) return;
         renderer.area(5, at - thick / 2, 16, thick, this.ink.ink);
-        renderer.text(word, 25, at, this.ink.faint, "left", 9.5);
+        renderer.text(word, 25, at, this.ink.faint, "left", 9);
       });
       joints.forEach((j, row) => {
         const top = 12 + row * each, thick = Math.max(3, each - 3), colour = this.ink.joint[j.index];

@@ -80,9 +80,9 @@
           renderer.path(at.map((i) => this.x(r[i])), at.map((i) => this.y(mid[i])), at.length, c.ink, 1.2, 0.9, [5, 3]);
         }
       }
-      const points = this.data.groups[0], colour = c.joint(this.joint.index);
+      const points = this.data.groups[0], colour = c.joint(this.joint.index), faded = R.faded();
       const rates = points.series.rate_deg_s.low, currents = points.series.current_a.low;
-      for (let i = 0; i < rates.length; i += 1) renderer.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + R.FADED);
+      for (let i = 0; i < rates.length; i += 1) renderer.area(this.x(rates[i]) - 0.7, this.y(currents[i]) - 0.7, 1.5, 1.5, colour + faded);
       renderer.unclip();
     }
     draw(fresh) {
