@@ -25,7 +25,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("I", "Pin a note at the cursor; of a unit, note its maintenance", "replay, wear"),
     ("K", "Measure the front joint, or all that are shown", "replay"),
     ("1 … 7", "Bring a joint to the front", "replay"),
-    ("E", "Take the finding apart", "queue"),
+    ("E", "Open the finding's event", "queue"),
     ("V", "Go to the verdict, or to what the sign-off asks next", "queue, sign-off"),
     ("G", "From the queue to the sign-off, and back to what waits", "queue, sign-off, event"),
     ("Ctrl Enter", "Keep the verdict, or sign", "queue, sign-off"),

@@ -1,4 +1,7 @@
-"""Queue: what waits, worst first; the finding on the right is judged there and then."""
+"""Queue: what waits, worst first; the finding on the right is judged there and then.
+
+Longer than 245 lines because the list, the finding and the way between them answer one another.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +24,7 @@ from dashboards.pages.queue_parts import (
     WHOSE,
     filters,
     first_of,
+    known_arm,
     list_of,
     mine_of,
     panel,
@@ -37,6 +41,7 @@ def layout(desk: Desk, view: View) -> Component:
     mark = news_mark(news.last_entry(desk.archive))
     known = catalogue.sessions_of(desk.archive)
     arm, whose = view.extra.get("arm", ""), view.extra.get("whose", "all")
+    arm, no_arm = known_arm(desk, arm)
     named = record.chosen(desk.archive, view.session, view.flag)
     waiting = waiting_of(desk, arm, whose, view.session or "")
     opened = named or first_of(desk, waiting, view.session)
@@ -49,6 +54,7 @@ def layout(desk: Desk, view: View) -> Component:
                 [html.H1("Queue"), filters(desk, arm, whose), reviewer_field()],
                 className="row queue-head",
             ),
+            no_arm,
             basics.message(f"There is no finding {view.flag!r} any more.", "A new check may have "
                            "replaced it; its verdicts stay on record.") if lost else None,
             html.Div(

@@ -144,11 +144,24 @@ def list_of(desk: Desk, waiting: tuple[record.Waiting, ...], chosen: str) -> lis
     ]
 
 
+def arms_of(desk: Desk) -> list[str]:
+    """Return the arms of the archive."""
+    frame = desk.archive.sessions()
+    return sorted(frame["arm"].drop_nulls().unique().to_list()) if frame.height else []
+
+
+def known_arm(desk: Desk, arm: str) -> tuple[str, Component | None]:
+    """Return the arm asked for; all arms and a message where the archive has none such."""
+    arms = arms_of(desk)
+    if not arm or arm in arms:
+        return arm, None
+    said = f"Shown are all: {', '.join(arms)}."
+    return "", basics.message(f"There is no arm {arm!r} in this archive.", said)
+
+
 def filters(desk: Desk, arm: str, whose: str) -> Component:
     """Return the choices above the list."""
-    frame = desk.archive.sessions()
-    arms = sorted(frame["arm"].drop_nulls().unique().to_list()) if frame.height else []
-
+    arms = arms_of(desk)
     return html.Div(
         [
             choice("Arm", "queue-arm", {"": "all arms"} | {a: a for a in arms}, arm, width=150),

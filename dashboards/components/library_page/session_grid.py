@@ -38,7 +38,7 @@ def grid_rows(sessions: pl.DataFrame, places: dict[str, list[str]]) -> list[dict
     for row in rows:
         row["start"] = f"{row['start']:%Y-%m-%d %H:%M:%S}"
         row["picture"] = picture_words(row["marks"], places[row["arm"]], row["completeness"])
-        row["person"] = {True: "yes", False: "no", None: ""}[row["person"]]
+        row["person"] = {True: "yes", False: "no", None: "not known"}[row["person"]]
     return rows
 
 
@@ -82,8 +82,8 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
         {
             "field": "person",
             "headerName": "Person on tip",
-            "width": 78,
-            "headerTooltip": "Empty: not said, or varying in the session",
+            "width": 86,
+            "headerTooltip": "Not known: not said, or varying in the session",
         },
         {
             "field": "checked",
@@ -109,7 +109,7 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "field": "rate_hz",
             "headerName": "Hz",
             "width": 75,
-            "valueFormatter": {"function": "params.value ? d3.format('.4~g')(params.value) : ''"},
+            "valueFormatter": {"function": "params.value ? d3.format('.3~g')(params.value) : ''"},
             **more,
             **number,
         },
@@ -135,6 +135,10 @@ def session_grid(sessions: pl.DataFrame, places: dict[str, list[str]]) -> Compon
             "rowHeight": 34,
             "animateRows": False,
             "tooltipShowDelay": 400,
+            "localeText": {
+                "noMatchingRows": "No session has this in its row.",
+                "noRowsToShow": "No session yet.",
+            },
             "ensureDomOrder": True,
             # Tab leaves the grid, arrows go about in it: what stands below would else be
             # some thousand presses away.

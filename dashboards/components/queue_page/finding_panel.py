@@ -62,7 +62,6 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
     """Return what was found: the sentence, cautions, the flags under it, ways to look closer."""
     f = one.finding
     view = View(session=f.session, flag=f.lead.flag)
-    at = View(session=f.session, at_ns=links.to_ns(f.start), flag=f.lead.flag)
     seconds = (f.end - f.start).total_seconds()
     return html.Div(
         [
@@ -104,10 +103,10 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
             else None,
             html.Div(
                 [
-                    basics.go("Take it apart", links.href("event", view), className="button"),
+                    basics.go("Open the event", links.href("event", view), className="button"),
                     basics.go(
                         "In the replay",
-                        links.href("replay", at, front=_front(f)),
+                        links.href("replay", view, front=_front(f)),
                         className="button quiet",
                     ),
                     basics.go(
@@ -117,7 +116,9 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                     ),
                     bundle_link(f.session, f.finding),
                     html.Button(
-                        "Give it back" if one.holder else "Take it", id="finding-take", n_clicks=0
+                        "Give it back" if one.holder else "Take it on",
+                        id="finding-take",
+                        n_clicks=0,
                     ),
                     html.Span(
                         f"{one.holder} has it" if one.holder else "nobody has it", className="faint"

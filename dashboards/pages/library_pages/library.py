@@ -125,7 +125,10 @@ def _legend() -> list[Any]:
         html.Span(["◆", " look"], className="severity look"),
         " ",
         html.Span(["○", " note"], className="severity note"),
-        html.Span("  a slot a joint, end A first; gauges: how complete", className="faint"),
+        html.Span(
+            "  worst flag of each joint, end A first; the bar: how complete its data are",
+            className="faint",
+        ),
     ]
 
 

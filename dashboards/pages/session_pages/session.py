@@ -32,7 +32,8 @@ def layout(desk: Desk, view: View) -> Component:
     if not recent.height:
         return basics.message(
             "There is no session in this archive yet.",
-            "Add logs with `jointbook ingest LOG…`, or build the demo with `jointbook demo`.",
+            "Take logs in on the library page or with `jointbook ingest LOG…`, or build the demo "
+            "with `jointbook demo`.",
         )
     asked = catalogue.session_asked(desk.archive, view.session, view.flag)
     name = asked or str(recent["session"][0])
@@ -91,7 +92,7 @@ def _at_the_worst(desk: Desk, session: str, view: View) -> View:
     if worst is None:
         return view
     front = {"front": worst.joints[0]} if worst.joints else {}
-    return replace(view, at_ns=to_ns(worst.start), extra={**view.extra, **front})
+    return replace(view, at_ns=to_ns(worst.lead.start), extra={**view.extra, **front})
 
 
 def _at_the_flag(desk: Desk, found: sessions.Outline, view: View) -> View:
