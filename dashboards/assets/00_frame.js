@@ -44,10 +44,11 @@
   });
 
   // --- theme ----------------------------------------------------------------
+  const DARK = matchMedia("(prefers-color-scheme: dark)"); // one for all: it is asked many times a frame
   jb.theme = {
     dark() {
       const chosen = document.documentElement.dataset.theme;
-      return chosen ? chosen === "dark" : matchMedia("(prefers-color-scheme: dark)").matches;
+      return chosen ? chosen === "dark" : DARK.matches;
     },
     turn() {
       const next = jb.theme.dark() ? "light" : "dark";
@@ -64,7 +65,7 @@
     },
   };
   let known = {};
-  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () {
+  DARK.addEventListener("change", function () {
     document.dispatchEvent(new CustomEvent("jointbook-theme"));
   });
 

@@ -5,6 +5,8 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
   const RATES = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100];
+  // While playing: how often figures are said (nobody reads them quicker), and where it is in the address.
+  const SAY_MS = 125, PUBLISH_MS = 1000;
   const FRAME_EDGE = 0.92; // the window turns its page when the cursor is this far
   const el = (id) => document.getElementById(id);
 
@@ -94,12 +96,12 @@
         if (!only || only.has("brakes")) this.controls.drawStrip();
         this.drawnAt = performance.now();
       }
-      this.plane.draw(this.freshPlane);
+      this.plane.draw(this.freshPlane); // both ask for their size: before anything is moved
       this.freshPlane = false;
-      this.panels.place();
       this.posture.draw();
+      this.panels.place();
       this.controls.place();
-      if (!v.playing || now - (this.said || 0) > 90) { this.said = now; this.controls.readouts(); }
+      if (!v.playing || now - (this.said || 0) > SAY_MS) { this.said = now; this.controls.readouts(); }
       if (v.playing) { this.publish(now); this.tick(); }
     }
     arrived(what) {
@@ -292,7 +294,7 @@
       }
       v.zero = { t: at, values };
       this.controls.playing();
-      this.controls.say("Angles since the cursor; A ends it");
+      this.controls.say("From here; A ends it");
       this.dirty();
       return this.publish();
     }
@@ -312,9 +314,9 @@
       if (this.controls.flag && this.controls.flag.flag in holds) this.controls.showFlag(this.controls.flag);
     }
 
-    // --- the address and Dash: five times a second at most --------------------
+    // --- the address and Dash: once a second while playing --------------------
     publish(now) {
-      if (this.view.playing && now - (this.published || 0) < 400) return;
+      if (this.view.playing && now - (this.published || 0) < PUBLISH_MS) return;
       this.published = now || 0;
       const v = this.view, zero = this.config.zero, all = v.from <= 0 && v.to >= this.config.length - 1e-9;
       const state = {

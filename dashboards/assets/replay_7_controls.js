@@ -115,7 +115,7 @@
       }
       put(el("rp-time"), R.day(v.at, this.config.zero, this.config.decimals) + " " + R.clock(v.at, this.config.zero, this.config.decimals));
       put(el("rp-since"), "+" + v.at.toFixed(this.config.decimals) + " s");
-      put(el("rp-exact"), exact ? "samples" : "≈ middle of a pixel");
+      put(el("rp-exact"), exact ? "as logged" : "≈ as drawn");
       const say = (name, words) => { const w = this.cache.word(name, v.at); return w === undefined || w === null || w === false ? "" : words(w); };
       put(el("rp-words"), [say("phase", (w) => w), say("base_end", (w) => "base " + w), say("payload_kg", (w) => R.number(w, 0) + " kg"),
         say("person_on_tip", () => "a person on the tip")].filter(Boolean).join(" · "));
@@ -237,7 +237,7 @@
       if (s) {
         let top = 1e-9;
         for (let i = 0; i < s.low.length; i += 1) top = Math.max(top, s.low[i] <= s.high[i] ? Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) : 0);
-        const colour = get("joint-" + (front.index % 7)) + R.FADED;
+        const colour = get("joint-" + (front.index % 7)) + R.faded();
         for (let i = 0; i < s.low.length; i += 1) {
           const size = (Math.max(Math.abs(s.low[i]), Math.abs(s.high[i])) / top) * 20;
           if (s.low[i] <= s.high[i]) renderer.area(this.sx(s.group.t[i]), h - size, Math.max(1, w / s.low.length), size, colour);
@@ -301,7 +301,7 @@
     keepMeasure(kind) {
       const v = this.view;
       if (v.mark === null) return;
-      this.fetchFile("measure." + kind, { from: v.mark, to: v.at, joints: v.front });
+      this.fetchFile("measure." + kind, { from: v.mark, to: v.at, joints: v.measureAll ? v.shownJoints().map((j) => j.name).join(",") : v.front });
     }
     fetchFile(path, words) {
       const a = document.createElement("a");

@@ -45,7 +45,13 @@ def side() -> Component:
                         html.Tr(
                             [
                                 html.Th(w, scope="col")
-                                for w in ("of", "difference", "slope /s", "mean", "integral s")
+                                for w in (
+                                    "quantity",
+                                    "difference",
+                                    "slope /s",
+                                    "mean",
+                                    "integral s",
+                                )
                             ]
                         )
                     ),
