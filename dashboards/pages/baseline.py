@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import polars as pl
 from dash import Dash, html
 from dash.development.base_component import Component
 from flask import Response
@@ -21,7 +22,8 @@ WORDS = (
     "Each training session was judged by fits that left it out. A diamond is what they showed, a "
     "bar its 90 % interval; without a diamond nothing was seen and only the bar's upper end says "
     "something. A session counts as one, whatever it shows: bars are wide where few sessions show "
-    "much. Findings beyond physical limits are not counted."
+    "much. The bound in the sentence above is one-sided, so it lies a little below the bar's upper "
+    "end. Findings beyond physical limits are not counted."
 )
 
 FACTS = (
@@ -100,21 +102,37 @@ def layout(desk: Desk, view: View) -> Component:
                 [
                     _table_head("What it knows of them", "facts"),
                     html.P(FACTS),
-                    table(
-                        ("Unit", "Figure", "Value", "Standard error", "In"),
-                        [
-                            (unit, what, _figure(value), _figure(error), of)
-                            for unit, what, value, error, of in baselines.facts_of(base).iter_rows()
-                        ],
-                        caption="Friction, load, drive and noise of each joint unit",
-                        numbers={2, 3},
-                    ),
+                    *_facts(baselines.facts_of(base)),
                 ],
                 className="sheet",
                 id="baseline-facts",
             ),
         ]
     )
+
+
+def _facts(rows: pl.DataFrame) -> list[Component]:
+    """Return a folded table a unit: all of them at once are a list that nobody reads."""
+    return [
+        html.Details(
+            [
+                html.Summary(unit),
+                table(
+                    ("Figure", "Value", "Standard error", "In"),
+                    [
+                        (what, _figure(value), _figure(error), of)
+                        for _, what, value, error, of in mine.iter_rows()
+                    ],
+                    caption=f"Friction, load, drive and noise of {unit}",
+                    numbers={1, 2},
+                ),
+            ],
+            open=place == 0,
+        )
+        for place, ((unit,), mine) in enumerate(
+            rows.partition_by("unit", as_dict=True, maintain_order=True).items()
+        )
+    ]
 
 
 def register(app: Dash, desk: Desk) -> None:

@@ -165,7 +165,7 @@ class Archive:
         if session not in records:
             if not self.has_session(session):
                 near = get_close_matches(session, self.sessions()["session"].to_list(), cutoff=0.5)
-                todo = "`jointbook ingest` and the library page name what there is"
+                todo = "`jointbook sessions` and the library page list what there is"
                 todo = f"nearest: {', '.join(near)}" if near else todo
                 for now, had in self.earlier().items():
                     if session in had:

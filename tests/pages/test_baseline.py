@@ -41,17 +41,19 @@ def test_what_is_known_of_a_unit_stands_with_its_error_and_unit(
     visit: Open, heron: Archive
 ) -> None:
     page = visit(heron).go("/baseline")
-    rows = page.locator("#baseline-facts tbody tr")
-    expect(rows.first).to_be_visible(timeout=45_000)
+    parts = page.locator("#baseline-facts details")
+    expect(parts.first.locator("tbody tr").first).to_be_visible(timeout=45_000)
+    expect(page.locator("#baseline-facts table:visible")).to_have_count(1)  # the others are folded
     base = load_baseline(heron)
-    told = [r.locator("td").all_inner_texts() for r in rows.all()]
-    for serial, unit in base.units.items():
-        friction = next(r for r in told if r[0] == serial and r[1].startswith("Coulomb"))
+    assert parts.locator("summary").all_inner_texts() == sorted(base.units)
+    for serial, part in zip(sorted(base.units), parts.all(), strict=True):
+        told = [r.locator("td").all_text_contents() for r in part.locator("tbody tr").all()]
+        friction = next(r for r in told if r[0].startswith("Coulomb"))
+        assert float(friction[1]) > 0
         assert float(friction[2]) > 0
-        assert float(friction[3]) > 0
-        assert friction[4] == "A"
-        share = next(r for r in told if r[0] == serial and r[1].startswith("explained"))
-        assert float(share[2]) == float(f"{100 * unit.explained:.3g}")
+        assert friction[3] == "A"
+        share = next(r for r in told if r[0].startswith("explained"))
+        assert float(share[1]) == float(f"{100 * base.units[serial].explained:.3g}")
 
 
 def test_a_baseline_taught_by_sessions_in_doubt_says_so(visit: Open, heron: Archive) -> None:

@@ -227,4 +227,6 @@ def test_false_flags_to_expect_name_the_rate_where_it_is_not_the_one_asked(archi
     as_asked = replace(made, expected_false_flags=0.016)
     assert as_asked.expected_words == "0.016 to be expected here"
     more = replace(made, expected_false_flags=1.3)
-    assert more.expected_words == "1.3 to be expected here, at the 81 that training showed"
+    assert (
+        more.expected_words == "1.3 to be expected here, for training showed 81 per 100 joint-hours"
+    )

@@ -61,7 +61,7 @@ class Statement:
         shown = 100 * self.expected_false_flags / hours if hours else 0.0
         if shown <= 1.05 * self.asked_rate:
             return said
-        return f"{said}, at the {shown:.2g} that training showed"
+        return f"{said}, for training showed {shown:.2g} per 100 joint-hours"
 
     @property
     def mark(self) -> str:
