@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from replay.statistics.spread import spread as robust_spread
 from replay.wording import counted, number
 
 FAR = 8.0
@@ -31,9 +32,9 @@ def far_sessions(points: pl.DataFrame, unit: str) -> str:
 
     Notes
     -----
-    The spread is the scaled median departure from the median (a normal
-    spread's 1.4826 times it, from memory) together with the session's own
-    standard error: what was measured coarsely is not far.
+    The spread is the robust one of all sessions (`replay.statistics.spread`)
+    together with the session's own standard error: what was measured coarsely
+    is not far.
     """
     if not {"start", "value", "se"} <= set(points.columns) or points.height < FEWEST:
         return ""
@@ -44,7 +45,8 @@ def far_sessions(points: pl.DataFrame, unit: str) -> str:
     values = known[level].to_numpy()
     off = np.abs(values - np.median(values))
     own = np.nan_to_num(known["se"].cast(pl.Float64).fill_null(0.0).to_numpy())
-    spread = np.hypot(1.4826 * np.median(off), own)
+    usual = robust_spread(values)
+    spread = np.hypot(usual if np.isfinite(usual) else 0.0, own)
     far = known.filter(pl.Series(off > FAR * spread) & pl.Series(spread > 0))
     if not far.height:
         return ""
