@@ -28,6 +28,11 @@ INSTEAD_OF = "instead_of"
 """The sessions that this one completed, each in place of the next; they left the catalogue."""
 
 
+def oldest_first(rows: pl.DataFrame) -> pl.DataFrame:
+    """Return the catalogue's rows, one a session, by their start."""
+    return rows.unique("session", keep="first").sort("start", "session")
+
+
 def row(session: Session, document: Mapping[str, Any] | None = None) -> pl.DataFrame:
     """Return the catalogue's row of one session.
 

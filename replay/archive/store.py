@@ -137,8 +137,7 @@ class Archive:
     # sessions ---------------------------------------------------------------
     def sessions(self) -> pl.DataFrame:
         """Return the catalogue, one row a session, oldest first."""
-        frame = self.tables.read("sessions", catalogue.SUMMARY)
-        return frame.unique("session", keep="first").sort("start", "session")
+        return self.tables.arranged("sessions", catalogue.SUMMARY, catalogue.oldest_first)
 
     def has_session(self, session: str) -> bool:
         """Tell whether the catalogue knows this session."""
