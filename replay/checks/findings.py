@@ -76,7 +76,7 @@ class Event:
         one = self
         if other.score > self.score:
             one = replace(self, score=other.score, statistic=other.statistic, value=other.value)
-        start_s, end_s = _span(one, other)
+        start_s, end_s = _span(self, other)
         return replace(
             one,
             start_s=start_s,
@@ -96,6 +96,10 @@ def _span(one: Event, other: Event) -> tuple[float, float]:
     if len(loose) == 2:  # of windows the shorter and the rarer tell more
         best = max(loose, key=lambda e: (e.score, e.start_s - e.end_s))
         return best.start_s, best.end_s
+    if one.windowed and other.windowed:
+        strong, weak = sorted((one, other), key=lambda e: -abs(e.value))
+        if abs(weak.value) < setting("shaken") * abs(strong.value):
+            return strong.start_s, strong.end_s  # what was left over beside it
     return min(one.start_s, other.start_s), max(one.end_s, other.end_s)
 
 

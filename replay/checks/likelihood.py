@@ -6,13 +6,16 @@ Q = sum(w s s), U = sum(w |s| u) the best size is A = S / Q, its variance
 phi / Q + omega² + (U / Q)²: noise that averages out, coloured by phi; what sessions
 differ by anyway; and doubt that does not average out. Windows are powers of two
 of the block, a stride of an eighth apart; sums come from cumulative sums, so a
-day costs little more than reading it.
+day costs little more than reading it. A window's size is laid beside what the rest
+of the session makes of it: what a session is off by everywhere hides no fault.
+
+Longer than 245 lines because windows, their sums and their sizes are one arithmetic.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +29,9 @@ MEAN_S = 2.0
 BANDS = ("2 s", "13 s", "100 s", "session")
 """Windows of three lengths each, named by the longest where blocks are of 0.2 s: what is
 healthy within a second says little of what is within minutes, so each has a tail of its own."""
+
+ALIKE = 0.8
+"""Correlation of what is not known of a unit in a window and in the rest of its session."""
 
 HALF_NORMAL = 0.4549
 """Median of the square of a standard normal."""
@@ -90,6 +96,8 @@ class Windows:
     along: Floats
     energy: Floats
     doubt: Floats
+    whole: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """The session's own sums."""
 
     @property
     def band(self) -> int:
@@ -105,9 +113,34 @@ class Windows:
             variance = noise.colour(self.level) / energy / noise.centre**2 + noise.omega**2
             variance *= noise.swell[self.band] ** 2
             return np.asarray(np.where(seen, np.maximum(size, 0.0) / np.sqrt(variance), 0.0))
-        variance = noise.colour(self.level) / energy + noise.omega**2 + (self.doubt / energy) ** 2
-        variance *= noise.swell[self.band] ** 2
-        return np.asarray(np.where(seen, self.along / energy / np.sqrt(variance), 0.0))
+        size, within = self.along / energy, noise.colour(self.level) / energy
+        doubt = self.doubt / energy
+        told, variance = self._told(noise, doubt)
+        sd = np.sqrt(within + variance) * noise.swell[self.band]
+        z = (size - told) / sd
+        # what stands out among its session only must differ from the expected as well
+        alone = size / (np.sqrt(within + variance) * noise.swell[self.band])
+        both = np.where(z * alone > 0, np.sign(z) * np.minimum(np.abs(z), np.abs(alone)), 0.0)
+        return np.asarray(np.where(seen, both, 0.0))
+
+    def _told(self, noise: Noise, doubt: Floats) -> tuple[Floats, Floats]:
+        """Return what the rest of the session says of a window's size, and the variance left.
+
+        A session is off by something everywhere (``omega``), and what is not known of the unit
+        (``doubt``) is off alike where its conditions are: the best linear prediction of the
+        one from the other (Henderson, Biometrics 31, 1975).
+        """
+        prior = noise.omega**2 + doubt**2
+        along, energy, unsure = self.whole
+        rest = energy - self.energy
+        some = rest > 1e-9 * max(energy, 1e-12)
+        rest = np.where(some, rest, 1.0)
+        other = np.maximum(unsure - self.doubt, 0.0) / rest
+        common = noise.omega**2 + ALIKE * doubt * other
+        total = noise.omega**2 + other**2 + noise.longest / rest
+        share = np.where(some, common / total, 0.0)
+        told = share * (along - self.along) / rest
+        return told, np.maximum(prior - share * common, 0.0)
 
 
 def terms(shape: Shape, joint: JointResiduals, *, clip_sd: float | None = None) -> Terms:
@@ -117,7 +150,11 @@ def terms(shape: Shape, joint: JointResiduals, *, clip_sd: float | None = None) 
     total = Terms(np.zeros(size), np.zeros(size), np.zeros(size))
     for channel, s in shape.of(joint).items():
         one = _square if shape.energy else _one
-        total = total + one(getattr(joint, channel), s, joint.step_s, clip)
+        residual: Residual = getattr(joint, channel)
+        if shape.shared and joint.mass_off_kg is not None:
+            # what all joints say of the load together is what this shape is about
+            residual = replace(residual, value=residual.value + s * joint.mass_off_kg)
+        total = total + one(residual, s, joint.step_s, clip)
     return total
 
 
@@ -156,6 +193,7 @@ def windows(
     size = part.along.size
     x = np.arange(size, dtype=np.float64) / max(size, 1)
     sums = [_sum(part.along), _sum(part.energy), _sum(part.doubt)]
+    totals = (float(sums[0][-1]), float(sums[1][-1]), float(sums[2][-1]))
     rows = _sum((part.energy > 0).astype(np.float64))
     fewest = max(2, round(setting("fewest_s") / step_s))
     if grows:
@@ -179,7 +217,8 @@ def windows(
                 energy = (energy_xx - 2 * start * energy_x + start**2 * energy) / long**2
                 doubt = (doubt_x - start * doubt) / long
             energy = np.where(enough, energy, 0.0)  # two odd blocks are no motion
-            yield Windows(level, first, stop, along, energy, doubt)
+            whole = (0.0, 0.0, 0.0) if grows else totals
+            yield Windows(level, first, stop, along, energy, doubt, whole)
         if length == size:
             return
         level += 1

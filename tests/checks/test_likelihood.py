@@ -1,7 +1,9 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from replay.checks.likelihood import Noise, Terms, gain, stretch, terms, windows
+from replay.checks.likelihood import ALIKE, Noise, Terms, gain, stretch, terms, windows
 from replay.settings import setting
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, joint, with_shape
@@ -62,3 +64,65 @@ def test_one_wild_block_counts_for_no_more_than_its_clip():
     one.plant.value[row] = 1000.0
     part = terms(SHAPES["viscous friction"], one)
     assert part.along[row] == pytest.approx(one.rate_deg_s[row] * 8.0 / 0.05)
+
+
+def of_blocks(size, energy=4.0, doubt=0.0):
+    """Return a shape's summands from sizes block by block."""
+    size = np.asarray(size, dtype=np.float64)
+    return Terms(size * energy, np.full(size.size, energy), np.full(size.size, energy * doubt))
+
+
+def z_between(part, noise, first, stop):
+    """Return the significance of one window."""
+    for found in windows(part, 0.2):
+        hit = np.flatnonzero((found.first == first) & (found.stop == stop))
+        if hit.size:
+            return float(found.z(noise)[hit[0]])
+    raise AssertionError("no such window")
+
+
+def test_a_window_is_laid_beside_what_the_rest_of_the_session_makes_of_it():
+    """The conditional mean and variance of two normal variables, by their covariance."""
+    rng = np.random.default_rng(5)
+    noise = Noise((1.0,), 0.2)
+    part = of_blocks(0.5 + 0.3 * rng.normal(size=1024), doubt=0.1)
+    inside = slice(256, 512)
+    here = part.along[inside].sum() / part.energy[inside].sum()
+    rest = np.delete(part.along, np.r_[inside]).sum() / (1024 - 256) / 4.0
+    prior = 0.2**2 + 0.1**2
+    common = 0.2**2 + ALIKE * 0.1**2
+    table = np.array([[prior + 1 / (256 * 4), common], [common, prior + 1 / ((1024 - 256) * 4)]])
+    told = table[0, 1] / table[1, 1] * rest
+    left = 1 / np.linalg.inv(table)[0, 0]
+    found = z_between(part, noise, 256, 512)
+    assert found == pytest.approx((here - told) / np.sqrt(left))
+
+
+def test_what_a_session_is_off_by_everywhere_hides_no_fault_in_a_part_of_it():
+    noise = Noise((1.0,), 0.2)
+    size = np.full(1024, 0.2)
+    even = z_between(of_blocks(size), noise, 512, 640)
+    size[512:640] += 0.3
+    assert abs(even) < 0.5
+    assert z_between(of_blocks(size), noise, 512, 640) > 6.0
+
+
+def test_the_healthy_rest_is_not_blamed_for_standing_out_from_the_fault():
+    noise = Noise((1.0,), 0.02)
+    size = np.zeros(1024)
+    size[128:] = 0.4
+    part = of_blocks(size)
+    assert z_between(part, noise, 0, 128) == 0.0
+    assert z_between(part, noise, 512, 1024) > 5.0
+
+
+def test_a_shape_all_joints_share_sees_the_mass_that_the_residual_was_freed_of():
+    one = joint(6)
+    shape = SHAPES["payload"]
+    before = terms(shape, one)
+    off = np.full(one.t_s.size, 3.0)
+    value = one.plant.value - 3.0 * one.regressors["payload"]
+    freed = replace(one, plant=replace(one.plant, value=value), mass_off_kg=off)
+    after = terms(shape, freed)
+    assert after.along == pytest.approx(before.along)
+    assert np.abs(terms(SHAPES["offset"], freed).along - terms(SHAPES["offset"], one).along).max()
