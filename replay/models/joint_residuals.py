@@ -97,6 +97,7 @@ def joint_residuals(
             if unit.coefficient("torque")
             else float("nan"),
         },
+        mass_off_kg=loads.mass_off_kg,
     )
 
 

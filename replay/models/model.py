@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -10,6 +11,8 @@ from replay.models.chains.chain_training import ChainModel, chain_loads
 from replay.models.conditions import base_of
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.joint_residuals import joint_residuals, unknown_unit
+from replay.models.loading.grip import Witness, carries, gripped, said
+from replay.models.loading.grip_spread import Spread, usual_spread
 from replay.models.loading.loads import (
     FROM_FILE,
     IDENTIFIED,
@@ -36,6 +39,8 @@ class Model:
     filter_s: float = 0.25
     notes: tuple[str, ...] = ()
     chain: ChainModel | None = None
+    grip: Spread = field(default_factory=Spread)
+    """By how much payloads' mass centres are off where they are drawn."""
 
 
 def loads_for(blocks: SessionBlocks, source: str, chain: ChainModel | None = None) -> Loads:
@@ -63,6 +68,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     """
     loads = loads_for(blocks, model.loads, model.chain)
     payload = payload_of(model, blocks, loads)
+    loads = gripped(loads, payload, witnesses(model, blocks, loads, payload), model.grip)
     joints = {}
     for joint in blocks.joints:
         serial = blocks.record.unit(joint)
@@ -80,6 +86,46 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
         loads_from=loads.source,
         notes=_notes(model, payload),
     )
+
+
+def witnesses(
+    model: Model, blocks: SessionBlocks, loads: Loads, payload: Payloads
+) -> list[Witness]:
+    """Return what joints say of where a payload's mass centre is; none where nothing tells."""
+    if not model.grip.known or not carries(payload):
+        return []
+    known = {j: model.units.get(blocks.record.unit(j)) for j in blocks.joints}
+    return [
+        Witness(
+            joint,
+            joint_residuals(unit, blocks, joint, loads, payload).plant,
+            unit.coefficient("torque"),
+        )
+        for joint, unit in known.items()
+        if unit is not None and unit.coefficient("torque") != 0
+    ]
+
+
+def usual_grip(
+    models: Sequence[Model],
+    chosen: Sequence[int],
+    blocks: Sequence[SessionBlocks],
+    payloads: Sequence[Payloads],
+) -> Spread:
+    """Return by how much carries are off, each session's by the chosen of some models.
+
+    The models take grips for `FREE`, and none has seen the sessions that it is chosen for.
+    """
+    sessions = []
+    for k, one, payload in zip(chosen, blocks, payloads, strict=True):
+        loads = loads_for(one, models[k].loads, models[k].chain)
+        if not loads.per_moment:
+            return Spread()
+        seen = witnesses(models[k], one, loads, payload)
+        told = (said(carry, seen, loads) for carry in carries(payload))
+        alone = (t.alone() for t in told if t is not None)
+        sessions.append([a for a in alone if a is not None])
+    return usual_spread(sessions)
 
 
 def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:

@@ -102,6 +102,8 @@ class JointResiduals:
     angle_resolution_deg: float
     current_resolution_a: float
     figures: Mapping[str, float] = field(default_factory=dict)
+    mass_off_kg: Floats | None = None
+    """By how much more than declared ``plant`` takes the payload to weigh; None: not at all."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,9 +17,18 @@ from replay.errors import BaselineError
 from replay.models.chains.chain_training import without_fold
 from replay.models.grid.blocks import Piece, SessionBlocks
 from replay.models.grid.condensing import LADDER_S, choose_filter, condense
+from replay.models.loading.grip import gripped
+from replay.models.loading.grip_spread import FREE, Spread
 from replay.models.loading.payload import Payloads, declared
 from replay.models.loading.sources import Source, choose_source
-from replay.models.model import Model, loads_for, payload_of, residuals_of
+from replay.models.model import (
+    Model,
+    loads_for,
+    payload_of,
+    residuals_of,
+    usual_grip,
+    witnesses,
+)
 from replay.models.residuals import Floats, SessionResiduals
 from replay.models.units.joint_unit import UnitModel
 from replay.models.units.unit_fit import fit_unit
@@ -30,8 +39,6 @@ Progress = Callable[[str, int, int], None]
 
 
 FOLDS = 5
-
-
 READERS = 2
 
 
@@ -57,6 +64,10 @@ class Training:
     def set_aside(self) -> dict[str, tuple[str, ...]]:
         """Sessions by unit that stood out and taught nothing."""
         return {s: u.set_aside for s, u in self.model.units.items() if u.set_aside}
+
+    def held(self, grip: Spread) -> list[Model]:
+        """Return the folds' models for grips that are off by so much."""
+        return [replace(model, grip=grip) for model in self.folds]
 
     def held_out(self) -> Iterator[SessionResiduals]:
         """Yield each session's residuals by the fit that left it out, in order of reading."""
@@ -163,7 +174,14 @@ def fit_blocks(
         for k in unknown:
             loads = loads_for(blocks[k], first.model.loads, first.model.chain)
             payloads[k] = payload_of(first.model, blocks[k], loads)
-    return _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress, each)
+    plain = _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress, each)
+    grip = usual_grip(
+        plain.held(FREE), [fold_of[b.record.session] for b in blocks], blocks, payloads
+    )
+    if not grip.known:
+        return plain
+    # once more, with payloads where the first fit found them to be
+    return _fit_all(blocks, payloads, fold_of, chosen, filter_s, progress, each, plain.held(grip))
 
 
 def _fit_all(
@@ -174,8 +192,9 @@ def _fit_all(
     filter_s: float,
     progress: Progress | None = None,
     each: Each = in_turn,
+    gripping: list[Model] | None = None,
 ) -> Training:
-    """Fit every unit on sessions whose loads are given."""
+    """Fit every unit on sessions whose loads are given; by ``gripping`` grips are estimated."""
     count = max(fold_of.values()) + 1
     cases: dict[str, list[Case]] = {}
     chain = source.chain
@@ -184,6 +203,9 @@ def _fit_all(
         fold = fold_of[one.record.session]
         own = chain if chain is None else without_fold(chain, fold)
         loads = loads_for(one, source.name, own)
+        if gripping is not None:
+            by = gripping[fold]
+            loads = gripped(loads, payload, witnesses(by, one, loads, payload), by.grip)
         for joint in one.joints:
             if np.isfinite(one.joints[joint].current_a).sum() < 20:
                 continue
@@ -209,7 +231,8 @@ def _fit_all(
     for known in by_fold:
         for serial, unit in units.items():
             known.setdefault(serial, unit)
-    model = Model(units, source.name, filter_s, source.notes, chain)
+    grip = gripping[0].grip if gripping is not None else Spread()
+    model = Model(units, source.name, filter_s, source.notes, chain, grip)
     folds = [
         replace(model, units=known, chain=chain if chain is None else without_fold(chain, k))
         for k, known in enumerate(by_fold)

@@ -7,12 +7,13 @@ kilogram more; whatever the payload turns out to be costs nothing afterwards.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from replay.arm import has_masses, loads
+from replay.arm import Arm, has_masses, loads
+from replay.arm.chain import End
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.residuals import Floats
 from replay.signals.channels import ENDS, arm_of
@@ -37,6 +38,11 @@ class Loads:
     doubt: Mapping[str, Floats]
     noise: Mapping[str, Floats]
     """Standard deviation of the torque that the accelerations' noise gives."""
+    per_moment: Mapping[str, Floats] = field(default_factory=dict)
+    """(n, 3): what a kilogram's mass centre asks for that is a metre off along the tip's x, y, z;
+    empty where that is not known."""
+    mass_off_kg: Floats | None = None
+    """(n,): by how much more than declared ``bare`` takes the payload to weigh."""
 
 
 def swing(torque_nm: Floats) -> Floats:
@@ -78,6 +84,8 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
     known &= np.isfinite(accel).all(axis=1)
     bare = np.full((len(blocks), len(names)), np.nan)
     loaded = np.full_like(bare, np.nan)
+    moment = np.zeros((len(blocks), len(names), 3))
+    carrying = ~(np.nan_to_num(blocks.payload_kg, nan=1.0) <= 0)
     shaken = np.zeros_like(bare)
     sd = np.array([blocks.fineness[n].accel_noise_deg_s2 for n in names])
     draws = np.random.default_rng(0).standard_normal(bare.shape) * sd
@@ -89,6 +97,9 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
         state = (angle[rows], rate[rows], accel[rows])
         bare[rows] = loads(arm, *state, base=end, payload_kg=0.0).torque_nm  # type: ignore[arg-type]
         loaded[rows] = loads(arm, *state, base=end, payload_kg=1.0).torque_nm  # type: ignore[arg-type]
+        some = rows & carrying
+        if some.any():
+            moment[some] = moments_per_kg(arm, angle[some], rate[some], accel[some], end)  # type: ignore[arg-type]
         shaken[rows] = loads(
             arm,
             angle[rows],
@@ -105,7 +116,27 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
         FROM_FILE,
         dict.fromkeys(names, zero),
         {n: running_rms(shaken[:, k]) for k, n in enumerate(names)},
+        {n: moment[:, k] for k, n in enumerate(names)},
     )
+
+
+def moments_per_kg(arm: Arm, angle: Floats, rate: Floats, accel: Floats, end: End) -> Floats:
+    """Return (n, joints, 3) Nm a kilogram and metre off; the rest of the arm cancels."""
+    sides = []
+    for axis in np.eye(3):
+        both = [
+            loads(
+                replace(arm, payload_centre_m=tuple(np.array(arm.payload_centre_m) + way * axis)),
+                angle,
+                rate,
+                accel,
+                base=end,
+                payload_kg=1.0,
+            ).torque_nm
+            for way in (0.5, -0.5)
+        ]
+        sides.append(both[0] - both[1])
+    return np.stack(sides, axis=2)
 
 
 def running_rms(values: Floats) -> Floats:
