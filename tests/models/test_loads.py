@@ -1,10 +1,13 @@
 """Loads: a chain found from the logs, masses that no column declares, bad arm files."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from replay.archive import open_archive
 from replay.models import condense, fit, residuals_of
+from replay.models.chains.chain_training import chain_loads
 from tests.models.planar import JOINTS, UNITS, add_session
 
 
@@ -99,3 +102,21 @@ def test_what_judges_a_training_session_did_not_see_it(ground):
         fold = training.fold_of[found.session]
         left_out = training.folds[fold]
         assert not np.array_equal(left_out.units["U-1"].coef, training.model.units["U-1"].coef)
+
+
+def test_a_chain_found_from_names_tells_what_a_mass_centre_beside_it_asks_for(ground):
+    archive, training = ground
+    name = add_session(archive, 108, payload_kg=2.0, declare=True)
+    blocks = condense(archive, name, filter_s=training.model.filter_s)
+    known = training.model.chain
+    loads = chain_loads(blocks, known, blocks.payload_kg)
+    off = np.array([0.03, -0.02, 0.01])
+    payload = known.chain.payload.copy()
+    payload[:, 1:4] += off
+    moved = replace(known, chain=replace(known.chain, payload=payload))
+    beside = chain_loads(blocks, moved, blocks.payload_kg)
+    for joint in JOINTS:
+        asked = beside.per_kg[joint] - loads.per_kg[joint]
+        seen = np.isfinite(asked) & (blocks.payload_kg > 0)
+        assert np.ptp(asked[seen]) > 0.0
+        assert loads.per_moment[joint][seen] @ off == pytest.approx(asked[seen], abs=1e-9)

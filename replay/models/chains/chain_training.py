@@ -18,7 +18,7 @@ from replay.models.chains.chain_problem import problem_of, state_of, without_cha
 from replay.models.chains.identify import identify, refit, rows_of
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.loading.loads import IDENTIFIED, Loads, running_rms
-from replay.models.residuals import Floats
+from replay.models.residuals import Flags, Floats
 
 FEWEST_SESSIONS = 5
 
@@ -123,7 +123,25 @@ def chain_loads(blocks: SessionBlocks, known: ChainModel, payload_kg: Floats) ->
         IDENTIFIED,
         _by_joint(known.joints, doubt),
         {j: running_rms(shaken[:, k]) for k, j in enumerate(known.joints)},
+        _moments(known, state, unloaded),
     )
+
+
+def _moments(known: ChainModel, state: State, unloaded: Flags) -> Mapping[str, Floats]:
+    """Return (n, 3) ampere a kilogram whose mass centre is one unit of the chain's length off.
+
+    Along the axes of the frame that all links share at zero angles; the unit is free, as the
+    chain's lengths are.
+    """
+    out = np.zeros((*state.angle.shape, 3))
+    carrying = np.flatnonzero((state.payload_kg > 0) & ~unloaded)
+    some = _with_payload(state.rows(carrying), np.ones(len(carrying)))
+    for axis in range(3):
+        alone = np.zeros_like(known.chain.payload)
+        alone[:, 1 + axis] = 1.0
+        bare = replace(known.chain, links=np.zeros_like(known.chain.links), payload=alone)
+        out[carrying, :, axis] = torques(bare, some) * known.chain.gain
+    return {name: out[:, k] for k, name in enumerate(known.joints)}
 
 
 def _by_joint(names: Sequence[str], table: Floats) -> Mapping[str, Floats]:
