@@ -117,8 +117,8 @@ def main() -> None:
         crowd = Crowd(server.base, open_archive(archive))
         threads = [threading.Thread(target=crowd.view, args=(k,)) for k in range(args.viewers)]
         work = (archive, args.logs, args.map, scratch, crowd.done)
-        threads.append(threading.Thread(target=commands, args=work))
-        for thread in threads:
+        beside = threading.Thread(target=commands, args=work)
+        for thread in (*threads, beside):
             thread.start()
         begin = time.perf_counter()
         while (past := time.perf_counter() - begin) < args.seconds:
@@ -133,7 +133,8 @@ def main() -> None:
             if took:
                 p50, p95 = np.percentile(took, (50, 95))
                 print(f"{what}: {len(took)} answers, median {p50:.2f} s, p95 {p95:.2f} s")
-        print(f"errors: {dict(crowd.failed) or 0}")
+        print(f"errors: {dict(crowd.failed) or 0}", flush=True)
+        beside.join()  # what was begun is ended
         server.process.terminate()
         server.process.wait()
 
