@@ -1,4 +1,4 @@
-"""Histories of four physics, none of which the judging knows: one call, a kind of units.
+"""Histories of five physics, none of which the judging knows: one call, a kind of units.
 
 ``makers`` (see `makers.unit`): curved temperature effect, equal for all units, sessions
 strewn over the year. ``thinning grease``: viscosity falls exponentially with temperature,
@@ -6,7 +6,10 @@ each unit by its own constant, seasons of 25 C, work that changes every few week
 the joint otherwise, wandering sessions. ``campaigns``: sessions in bursts with pauses of
 weeks, a burst's own offset, temperatures that are sometimes missing, a load law that is no
 line, long tails, wild sessions, and growth with use instead of time. ``stints``: what a
-stint of sessions carries is logged nowhere and adds the same to all of them.
+stint of sessions carries is logged nowhere and adds the same to all of them. ``hall``:
+weather that wanders for weeks, a temperature sensor broken for months, three tools, a
+friction that follows the logarithm of the rate, a slow unlogged wander, long tails, growth
+that quickens or slows.
 """
 
 from __future__ import annotations
@@ -166,11 +169,55 @@ def stint_unit(seed, serial, growth, sessions, years, noise):
     return Known(rows, t, truth, known, np.full(sessions, level * noise), effect)
 
 
+def hall_unit(seed, serial, growth, sessions, years, noise):
+    """A hall that follows the weather, a broken sensor, tools, and a wander of weeks."""
+    rng = np.random.default_rng(seed)
+    weeks = np.sort(rng.choice(int(52 * years), sessions))
+    t = np.sort((weeks + rng.uniform(0, 5 / 7, sessions)) / 52)
+    level = float(rng.uniform(0.6, 2.5))
+    steps = np.diff(t, prepend=t[0])
+
+    def wandering(weeks_kept):
+        """Return a wander of spread one that keeps for some weeks."""
+        kept = np.exp(-steps * 52 / weeks_kept)
+        out = rng.normal(size=sessions)
+        for k in range(1, sessions):
+            out[k] = kept[k] * out[k - 1] + (1 - kept[k] ** 2) ** 0.5 * out[k]
+        return out
+
+    warm = 19 - 9 * np.cos(2 * np.pi * (t - rng.uniform(0, 1))) + 3 * wandering(2.0)
+    warm = warm + rng.normal(0, 1.0, sessions)
+    tool = rng.integers(0, 3, int(52 * years / 4) + 2)[(t * 13).astype(int)]
+    load = np.array([12.0, 28.0, 55.0])[tool] * rng.lognormal(0, 0.08, sessions)
+    rate = rng.lognormal(0, 0.3, sessions)
+    warmth = 0.011 * (1 + 0.2 * rng.normal())
+    carried = 0.04 * (1 + 0.2 * rng.normal())
+
+    def effect(at):
+        thin = np.expm1(-warmth * (np.asarray(at["temperature_c"]) - 19))
+        borne = carried * (np.sqrt(np.asarray(at["load_nm"]) / 28) - 1)
+        return level * (thin + borne + 0.03 * np.log(at["rate_deg_s"]))
+
+    known = effect({"temperature_c": warm, "load_nm": load, "rate_deg_s": rate})
+    truth = level * (1 + growth * (t / years) ** float(rng.choice([0.6, 1.0, 1.8])))
+    slow = rng.uniform(0.002, 0.015) * wandering(rng.uniform(2, 6))
+    tails = rng.standard_t(3, sessions) / 3**0.5
+    se = level * rng.uniform(0.004, 0.03, sessions)
+    value = truth + known + level * (slow + noise * tails) + se * rng.normal(size=sessions)
+    broken = rng.uniform(0, 0.8) * years
+    lost = (t > broken) & (t < broken + 0.2 * years)
+    rows = _rows(serial, t, value, se, warm, load, rate, ["A"] * sessions).with_columns(
+        pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")
+    )
+    return Known(rows, t, truth, known, np.hypot(se, level * noise), effect)
+
+
 PHYSICS: dict[str, Callable[..., Known]] = {
     "makers": makers_unit,
     "thinning grease": grease_unit,
     "campaigns": campaign_unit,
     "stints": stint_unit,
+    "hall": hall_unit,
 }
 
 
