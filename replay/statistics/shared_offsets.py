@@ -82,7 +82,7 @@ def slope_variance_factor(
     chances, factors = [NONE], [1.0]
     each = (1 - NONE) / (len(stays) * len(SHARES))
     for stay in stays:
-        precision, log_size = _precision(gaps, stay)
+        precision, log_size = offset_precision(gaps, stay)
         carried = float(along @ _solved(precision, along))
         for share in SHARES:
             ratio = share / (1 - share)
@@ -102,7 +102,7 @@ def _contrast(levels: Floats, x: Floats, own: Floats) -> Floats:
     return np.asarray(w * (x - mean), dtype=float)
 
 
-def _precision(gaps: Floats, stay: float) -> tuple[Floats, float]:
+def offset_precision(gaps: Floats, stay: float) -> tuple[Floats, float]:
     """Return the offsets' precision, upper band form, and the log of its determinant."""
     kept = np.exp(-gaps / stay)
     lost = -np.expm1(-2 * gaps / stay)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from replay.statistics.ranks import memory_factor
-from replay.statistics.shared_offsets import _precision, _restricted, slope_variance_factor
+from replay.statistics.shared_offsets import _restricted, offset_precision, slope_variance_factor
 
 NO_SECTIONS = np.zeros(200, dtype=np.int64)
 
@@ -23,7 +23,9 @@ def test_the_restricted_likelihood_is_that_of_the_full_matrices():
         + np.linalg.slogdet(covariance)[1]
         + np.linalg.slogdet(information)[1]
     )
-    found = _restricted(np.column_stack([design, y]), own, _precision(np.diff(t), stay), ratio)
+    found = _restricted(
+        np.column_stack([design, y]), own, offset_precision(np.diff(t), stay), ratio
+    )
     assert found == pytest.approx(expected, rel=1e-9)
 
 

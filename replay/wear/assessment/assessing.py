@@ -11,10 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.statistics.block_slopes import block_slope
-from replay.statistics.ranks import mann_kendall, memory_factor
-from replay.statistics.shared_offsets import slope_variance_factor
-from replay.statistics.slopes import Slope, theil_sen
-from replay.statistics.spread import winsorized
+from replay.statistics.mixed_slopes import MixedFit, mixed_fit
+from replay.statistics.ranks import memory_factor
+from replay.statistics.slopes import Slope
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.delay_slopes import bracketed_slope
 from replay.wear.assessment.levels import about_curve, latest_level, offsets
@@ -48,6 +47,10 @@ OWN_SECTION = 12
 with fewer, all sections share a slope and keep their own levels."""
 
 CONFIDENCE = 0.9
+
+BEND = 0.3
+"""How much a level's course bends before a history says anything: standard deviation of
+the change of its rise from beginning to end, half of it, in shares of the level."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +98,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         )
     first = _first_used(history.sections)
     t, y = history.axis[first:], history.adjusted.values[first:]
-    se, sections = history.se[first:], history.sections[first:]
+    se, sections = history.error[first:], history.sections[first:]
     if np.ptp(t) <= 0:
         return Assessment(history, len(t), "no use is counted between the sessions")
     weights = session_weights(t, y, se, sections)
@@ -103,22 +106,29 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     asked = asked_steps(t, y, sections, history) if history.posture_told else ()
     sections = split_at(t, sections, asked, describe(history.indicator).worse)
     each, split = (weights, sections), sections
+    effects = history.adjusted.effects
+    conditions, _, _ = averaged(history.adjusted.columns[first:], weights, sections)
     t, y, weights, sections = aggregated(t, y, weights, sections)
     if not _tells_a_slope(t, sections):
         return Assessment(history, len(y), "no two sessions of a section differ in time")
     left = about_curve(t, y, sections)
     memory = memory_factor(left, sections=sections, parameters=3)
-    shared = slope_variance_factor(t, winsorized(left, about_zero=True), sections, weights)
+    fit = mixed_fit(
+        t,
+        y + conditions @ effects,
+        (sections[:, None] == numbers_of(sections)[None, :]).astype(float),
+        _bend(t),
+        conditions,
+        own=None if weights is None else 1.0 / weights,
+        known=history.adjusted.known,
+        course_spread=BEND * float(np.median(np.abs(y))) or None,
+        chances=history.chances,
+    )
+    shared = fit.offset_factor
     factor = shared * history.adjusted.variance_factor
+    slope: Slope | None
     if history.posture_told:
-        slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or theil_sen(
-            t,
-            y,
-            weights=weights,
-            sections=_several(sections),
-            confidence=CONFIDENCE,
-            variance_factor=factor,
-        )
+        slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or _slope(fit, t, y)
     elif len(y) < FEWEST_UNTOLD:
         return Assessment(
             history,
@@ -131,11 +141,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
             return Assessment(
                 history, len(y), "too few blocks between maintenance works " + _UNTOLD
             )
-    assert slope is not None  # two sessions of a section differ in time
-    if weights is None and history.brackets is None and history.posture_told:
-        p = mann_kendall(y, t, sections=_several(sections), variance_factor=factor).p_value
-    else:
-        p = slope.p_value
+    p = slope.p_value
     moved = slope.slope * float(np.ptp(t))
     flat = y - offsets(t, y, sections, slope.slope)
     moves = shape(t, flat, variance_factor=memory)
@@ -169,6 +175,24 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         asked=tuple(
             UnloggedStep(first + step.first, first + step.last, step.size) for step in asked
         ),
+    )
+
+
+def _bend(t: Floats) -> Floats:
+    x = (t - t.mean()) / (float(np.ptp(t)) or 1.0)
+    return np.asarray((x * x)[:, None], dtype=float)
+
+
+def _slope(fit: MixedFit, t: Floats, y: Floats) -> Slope:
+    low, high = fit.interval(CONFIDENCE)
+    below = fit.below(0.0)
+    return Slope(
+        slope=fit.slope,
+        low=low,
+        high=high,
+        intercept=float(np.median(y - fit.slope * t)),
+        pairs=len(y),
+        p_value=2 * min(below, 1 - below),
     )
 
 

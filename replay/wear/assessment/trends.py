@@ -23,7 +23,7 @@ from replay.wear.assessment.places import without_dates_of_the_removed
 from replay.wear.assessment.trend_record import trend_record
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.history import histories, use_so_far
-from replay.wear.histories.temperature_law import Laws, temperature_laws
+from replay.wear.histories.kind_laws import Laws, kind_laws
 from replay.wear.indicators import NOTHING
 from replay.wear.units.limits import limit_for, limits
 from replay.wear.units.maintenance import maintenance
@@ -113,7 +113,7 @@ def judge(
     list of Trend
         One a joint unit and indicator.
     """
-    return _settled(_looked_at(table, notes, bounds, against, temperature_laws(table)))
+    return _settled(_looked_at(table, notes, bounds, against, kind_laws(table)))
 
 
 def _judged_again(
@@ -133,7 +133,7 @@ def _judged_again(
     )
     fresh = [
         t
-        for t in _looked_at(part, notes, bounds, against, temperature_laws(table))
+        for t in _looked_at(part, notes, bounds, against, kind_laws(table))
         if (t.serial, t.indicator) in again
     ]
     return _settled([t for t in known if (t.serial, t.indicator) not in again] + fresh)

@@ -15,11 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.mixed_slopes import Known
 from replay.statistics.regression import huber, least_squares
 from replay.statistics.spread import median
 from replay.wear.histories.aggregation import averaged, numbers_of
 from replay.wear.histories.covariates import Covariates
-from replay.wear.histories.temperature_law import TemperatureLaw
+from replay.wear.histories.kind_laws import KindLaw, known_effects
+from replay.wear.histories.session_weights import LEAST_BETWEEN
 
 Floats = npt.NDArray[np.float64]
 
@@ -46,6 +48,12 @@ class Adjusted:
     """The usual conditions: the medians, unless others were asked for."""
     columns: Floats
     """What was corrected for, of shape (n, terms); nought at the usual conditions."""
+    effects: Floats
+    """What each column was taken to do, of shape (terms,)."""
+    known: Known
+    """What was known of that beforehand."""
+    course: Floats
+    """How the level was seen to move besides a straight line, of shape (n, k)."""
 
 
 def adjust(
@@ -56,7 +64,7 @@ def adjust(
     weights: Floats | None = None,
     sections: npt.NDArray[np.int64] | None = None,
     course: Floats | None = None,
-    law: TemperatureLaw | None = None,
+    law: KindLaw | None = None,
     priced: bool = True,
 ) -> Adjusted:
     """Take the effect of the conditions away from the values.
@@ -72,9 +80,9 @@ def adjust(
     course : array of shape (n, k), optional
         How the level moved besides a straight trend (steps, bends), so that
         conditions do not take the blame for it.
-    law : TemperatureLaw, optional
-        What other units of the kind say about temperature: the unit's own
-        effect is sought about it, no further off than units differ.
+    law : KindLaw, optional
+        What other units of the kind say about the conditions: the unit's own
+        effects are sought about it, no further off than units differ.
     priced : bool
         Whether ``variance_factor`` is asked for; else it is left at 1.
 
@@ -84,14 +92,18 @@ def adjust(
     """
     n = len(values)
     columns, owner = covariates.columns, covariates.owner
+    besides = np.zeros((n, 0)) if course is None else course
     if not owner:
-        return Adjusted(values, 1.0, (), {}, {}, columns)
+        return Adjusted(
+            values, 1.0, (), {}, {}, columns, np.zeros(0), _known(law, values, covariates), besides
+        )
     w = np.ones(n) if weights is None else weights / np.max(weights)
     span = float(np.ptp(times)) or 1.0
     straight = _base(times, span, sections)
     base = straight if course is None else np.column_stack([straight, course])
     first = base.shape[1]
-    mean, prior = _known(law, values, covariates)
+    known = _known(law, values, covariates)
+    mean, prior = known.mean, known.precision
     # long histories by the means of neighbours: what is linear stays so
     groups = np.zeros(n, dtype=np.int64) if sections is None else sections
     few, few_w, _ = averaged(np.column_stack([values, base, columns]), w, groups)
@@ -102,6 +114,7 @@ def adjust(
         few[:, 0] - design_of_few[:, first:] @ mean,
         few_w,
         prior=_padded(prior, first),
+        least_scale=LEAST_BETWEEN * median(np.abs(values)) if prior.any() else 0.0,
     )
     coefficients = fit.coefficients[first:] + mean
     effect: dict[str, float] = {}
@@ -116,34 +129,32 @@ def adjust(
             effect[name] = float(np.std(part))
     factor = 1.0
     if priced:
-        # Each fitted term also takes a degree of freedom from the residuals.
+        # each free term also takes a degree of freedom from the residuals.
         factor = _inflation(times, span, sections, columns, w, fit.scale**2 * prior)
-        factor = factor * (n - first) / (n - first - len(owner))
+        free = int(np.count_nonzero(prior.diagonal() <= 0))
+        factor = factor * (n - first) / max(n - first - free, 1)
     return Adjusted(
-        corrected, factor, tuple(covariates.reference), effect, covariates.reference, columns
+        corrected,
+        factor,
+        tuple(covariates.reference),
+        effect,
+        covariates.reference,
+        columns,
+        coefficients,
+        known,
+        besides,
     )
 
 
-def _known(
-    law: TemperatureLaw | None, values: Floats, covariates: Covariates
-) -> tuple[Floats, Floats]:
-    """Return what is known of the columns' coefficients: their mean and precision."""
+def _known(law: KindLaw | None, values: Floats, covariates: Covariates) -> Known:
+    """Return what is known of the columns' coefficients, a season's size too."""
     owner, spreads = covariates.owner, covariates.spreads
-    mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
-    places = [k for k, name in enumerate(owner) if name == "temperature_c"]
     level = median(np.abs(values))
+    known = known_effects(law, level, owner, covariates.reference, spreads)
     for k, name in enumerate(owner):
         if name in SEASON and level > 0:
-            precision[k, k] = (level * SEASON_SHARE * spreads[name]) ** -2.0
-    if law is None or not places or not level > 0:
-        return mean, precision
-    shares, covariance = law.about(covariates.reference["temperature_c"], spreads["temperature_c"])
-    own = len(places)
-    mean[places] = level * shares[:own]
-    # a law that is known exactly would make the precision infinite
-    least = np.diag(1e-6 * np.ones(own))
-    precision[np.ix_(places, places)] = np.linalg.inv(level**2 * (covariance[:own, :own] + least))
-    return mean, precision
+            known.precision[k, k] = (level * SEASON_SHARE * spreads[name]) ** -2.0
+    return known
 
 
 def _padded(precision: Floats, first: int) -> Floats | None:

@@ -11,7 +11,7 @@ from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.histories.aggregation import aggregated, numbers_of
 from replay.wear.histories.covariate_adjustment import Adjusted, adjust
 from replay.wear.histories.covariates import covariates_of
-from replay.wear.histories.temperature_law import TemperatureLaw
+from replay.wear.histories.kind_laws import KindLaw
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,14 +23,15 @@ def adjust_twice(
     weights: Floats | None,
     sections: npt.NDArray[np.int64],
     usual: Mapping[str, float] | None = None,
-    law: TemperatureLaw | None = None,
+    law: KindLaw | None = None,
 ) -> Adjusted:
     """Correct for conditions, see how the level moved, and correct again knowing it.
 
     The first time the level may bend: beside a straight trend, a season would be
     made out of the bend. The second time it has the shape that was seen.
     """
-    covariates = covariates_of(axis, conditions, sections=sections, usual=usual)
+    told = () if law is None else law.told
+    covariates = covariates_of(axis, conditions, sections=sections, usual=usual, told=told)
 
     def corrected(course: Floats | None, priced: bool = True) -> Adjusted:
         return adjust(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +39,7 @@ def covariates_of(
     sections: npt.NDArray[np.int64] | None = None,
     squared: tuple[str, ...] = ("temperature_c",),
     usual: Mapping[str, float] | None = None,
+    told: Collection[str] = (),
 ) -> Covariates:
     """Return the columns to correct for: as many as the history can bear.
 
@@ -56,6 +57,9 @@ def covariates_of(
         colder it gets.
     usual : mapping of name to float, optional
         The conditions to bring the values to, where not the medians.
+    told : collection of str
+        Conditions whose effect others tell: they need no sessions of this history, and
+        were they left out where it is short, season and work would pass for wear.
     """
     n = len(times)
     columns: list[Floats] = []
@@ -75,8 +79,9 @@ def covariates_of(
         if spread <= 1e-9 * max(1.0, abs(middle)):
             continue
         x = np.where(known, (raw - middle) / spread, 0.0)
-        wanted = [x, x * x] if name in squared and room - len(columns) >= 3 else [x]
-        if len(columns) + len(wanted) > room:
+        curved = name in squared and (name in told or room - len(columns) >= 3)
+        wanted = [x, x * x] if curved else [x]
+        if name not in told and len(columns) + len(wanted) > room:
             continue
         columns += wanted
         owner += [name] * len(wanted)

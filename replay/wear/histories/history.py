@@ -18,10 +18,11 @@ from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.brackets import Brackets, brackets_of
 from replay.wear.histories.covariate_adjustment import SEASON, Adjusted
 from replay.wear.histories.covariate_rounds import adjust_twice
+from replay.wear.histories.kind_laws import Laws
+from replay.wear.histories.missing_conditions import filled
 from replay.wear.histories.parting import Rows, last_of, rows_of_histories
 from replay.wear.histories.sections import sections_of, splits_of
 from replay.wear.histories.session_weights import session_weights
-from replay.wear.histories.temperature_law import Laws
 from replay.wear.reference.withheld import OF_CURRENT
 
 Floats = npt.NDArray[np.float64]
@@ -49,9 +50,13 @@ class History:
     """As measured."""
     se: Floats
     """Standard errors; NaN where unknown."""
+    error: Floats
+    """The same, with what is not known of the conditions."""
     sections: npt.NDArray[np.int64]
     """Number of the stretch between two maintenance works."""
     adjusted: Adjusted
+    chances: Floats | None = None
+    """Of offsets that sessions share, as other units of the kind have them."""
     brackets: Brackets | None = None
     """Each event's delay as the sampling brackets it; None for what is no delay."""
     posture_told: bool = True
@@ -103,7 +108,7 @@ def histories(
     usual : mapping, optional
         The conditions to bring the values to, where not each history's medians.
     laws : mapping, optional
-        What `temperature_laws` gave, from all units.
+        What `kind_laws` gave, from all units.
     """
     frame = table.filter(pl.col("value").is_finite())
     if not frame.height:
@@ -128,8 +133,12 @@ def histories(
         start = starts[rows]
         own = {c: v[rows] for c, v in data.items()}
         last = last_of(rows)
-        axis = (start - start[0]) / YEAR_US if use_of is None else use_of[rows]
-        weights = session_weights(axis, own["value"], own["se"], sections)
+        years = (start - start[0]) / YEAR_US
+        axis = years if use_of is None else use_of[rows]
+        conditions, unsure = filled(years, own["value"], {c: own[c] for c in CONDITIONS})
+        error = np.sqrt(own["se"] ** 2 + unsure) if unsure.any() else own["se"]
+        weights = session_weights(axis, own["value"], error, sections)
+        law = (laws or {}).get((serial, name))
         yield History(
             serial=serial,
             arm=frame["arm"][last],
@@ -141,16 +150,18 @@ def histories(
             axis_unit=axis_unit,
             values=own["value"],
             se=own["se"],
+            error=error,
             sections=sections,
             adjusted=adjust_twice(
                 axis,
                 own["value"],
-                {c: own[c] for c in CONDITIONS} | _season(name, own["temperature_c"], start),
+                conditions | _season(name, own["temperature_c"], start),
                 weights,
                 sections,
                 usual,
-                (laws or {}).get((serial, name)),
+                law,
             ),
+            chances=None if law is None else law.chances,
             brackets=None if unbracketed[rows].any() else brackets_of(frame[rows]),
             posture_told=not (
                 describe(name).name in OF_CURRENT and frame["posture_told"][last] is False

@@ -15,7 +15,7 @@ from replay.wear.assessment.control_charts import Chart, Cusum, cusum, ewma, mov
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import USE_AXES
 from replay.wear.histories.history import Floats, History, histories, use_so_far
-from replay.wear.histories.temperature_law import temperature_laws
+from replay.wear.histories.kind_laws import kind_laws
 from replay.wear.indicators import SCHEMA
 from replay.wear.units.limits import limit_for, limits
 from replay.wear.units.maintenance import maintenance
@@ -80,7 +80,7 @@ def unit_history(
     own = rows.filter(pl.col("indicator") == indicator)
     notes = maintenance(archive, serial)
     use = use_so_far(rows, against) if against != "time" else pl.DataFrame()
-    laws = temperature_laws(_of_all_units(archive, indicator))
+    laws = kind_laws(_of_all_units(archive, indicator))
     history = next(iter(histories(own, notes, against=against, use=use, laws=laws)), None)
     if history is None:
         raise UsageError(

@@ -7,7 +7,7 @@ from makers import no_notes, note, unit
 
 from replay.wear.assessment.trends import judge
 from replay.wear.histories.history import histories
-from replay.wear.histories.temperature_law import temperature_laws
+from replay.wear.histories.kind_laws import kind_laws
 
 SEASON = 0.1
 
@@ -31,7 +31,7 @@ def fleet(count=7, sessions=100, **of_first):
 
 
 def test_the_law_of_the_others_is_that_of_the_plant():
-    law = temperature_laws(fleet())["TU-0", "friction at usual rate"]
+    law = kind_laws(fleet())["TU-0", "friction at usual rate"]
     assert law.units == 6
     # the makers' law: season * (cold + 0.15 cold²), cold = (18 - T) / 11 degrees
     shift = (law.reference_c - 18) / 11
@@ -41,20 +41,21 @@ def test_the_law_of_the_others_is_that_of_the_plant():
 
 
 def test_units_that_differ_are_believed_less_to_be_alike():
-    alike = temperature_laws(fleet())["TU-0", "friction at usual rate"]
+    alike = kind_laws(fleet())["TU-0", "friction at usual rate"]
     mixed = pl.concat(
         [
             unit([k, 43], serial=f"TU-{k}", sessions=100, season=0.05 * k, missing=False).rows
             for k in range(7)
         ]
     )
-    spread = temperature_laws(mixed)["TU-0", "friction at usual rate"]
-    assert spread.covariance[0][0] > 10 * alike.covariance[0][0]
+    spread = kind_laws(mixed)["TU-0", "friction at usual rate"]
+    assert spread.covariance[0, 0] > 10 * alike.covariance[0, 0]
 
 
 def test_a_law_moves_to_other_coordinates_with_its_values():
-    law = temperature_laws(fleet())["TU-1", "friction at usual rate"]
-    mean, _ = law.about(12.0, 6.0)
+    law = kind_laws(fleet())["TU-1", "friction at usual rate"]
+    warm = ("temperature_c", "temperature_c")
+    mean, _ = law.about(warm, {"temperature_c": 12.0}, {"temperature_c": 6.0})
     x = (9.0 - 12.0) / 6.0
     z = (np.array([9.0, 12.0]) - law.reference_c) / 10.0
     at = law.mean[0] * z + law.mean[1] * z**2
@@ -62,7 +63,7 @@ def test_a_law_moves_to_other_coordinates_with_its_values():
 
 
 def test_a_unit_alone_has_no_law_but_its_own():
-    assert temperature_laws(fleet(count=2)) == {}
+    assert kind_laws(fleet(count=2)) == {}
 
 
 def test_the_others_free_a_slope_from_the_season():
@@ -71,7 +72,7 @@ def test_the_others_free_a_slope_from_the_season():
     table = table.filter(pl.col("start") < pl.col("start").min() + pl.duration(days=230))
     own = table.filter(pl.col("serial") == "TU-0")
     alone = next(iter(histories(own, no_notes(), use=pl.DataFrame())))
-    told = next(iter(histories(own, no_notes(), use=pl.DataFrame(), laws=temperature_laws(table))))
+    told = next(iter(histories(own, no_notes(), use=pl.DataFrame(), laws=kind_laws(table))))
     assert alone.adjusted.variance_factor > 1.5 * told.adjusted.variance_factor
     assert told.adjusted.variance_factor >= 1.0
 

@@ -1,0 +1,304 @@
+"""How fast a level moves, told from its conditions, whose effects others partly know.
+
+One model for a series: levels and a course, effects of conditions about which something may
+be known beforehand (N. M. Laird, J. H. Ware, *Biometrics* 38 (1982) 963-974), a noise of
+each value, and an offset that neighbours share and that fades (`shared_offsets`). Values
+far off are brought in to where Huber's function has them, and what is left is scaled up by
+what that lost (pseudo-values: P. J. Huber, E. M. Ronchetti, *Robust Statistics*, 2nd ed.
+2009, 7.6), so that their spread is that of the estimate.
+
+The slope is that of the straight line nearest to the course at the times there are, so a
+bend of the course is no error of it. Conditions and offsets are: a slope's variance is that
+of one linear function of all values, not a product of prices. How large offsets are and how
+long they stay is not known from one series: each possibility has its Student's law, and
+the interval is that of their mixture, weighed by the restricted likelihood and by what is
+known beforehand (`chances`), for instance from other series of a kind.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtr
+
+from replay.statistics.regression import HUBER, huber
+from replay.statistics.shared_offsets import (
+    LEAST,
+    LONGEST,
+    NONE,
+    SHARES,
+    STAYS,
+    Floats,
+    offset_precision,
+)
+
+POSSIBILITIES = 1 + len(STAYS) * len(SHARES)
+"""No offset, and each share for each stay."""
+
+CHANCES: Floats = np.r_[NONE, np.full(POSSIBILITIES - 1, (1 - NONE) / (POSSIBILITIES - 1))]
+"""Of the possibilities, where nothing is known of other series."""
+
+NEGLIGIBLE = 1e-4
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known beforehand of the effects of conditions, in the values' unit."""
+
+    mean: Floats
+    """Of shape (q,)."""
+    precision: Floats
+    """Inverse covariance, of shape (q, q); nought where nothing is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class MixedFit:
+    """A series fitted under every possibility of shared offsets."""
+
+    log_likelihoods: Floats
+    """Restricted, of shape (`POSSIBILITIES`,), the first nought; -inf where not possible."""
+    effects: Floats
+    """Of the conditions, averaged, of shape (q,)."""
+    covariance: Floats
+    """Of `effects`, of shape (q, q), what is not known of the offsets included."""
+    weights: Floats
+    """Of the possibilities that count, of shape (k,)."""
+    centres: Floats
+    """Slopes, of shape (k,)."""
+    errors: Floats
+    """Their standard errors, of shape (k,)."""
+    freedom: float
+    offset_factor: float
+    """By how much offsets raise the variance of a slope, at least 1."""
+
+    @property
+    def slope(self) -> float:
+        """The mean of the mixture."""
+        return float(self.weights @ self.centres)
+
+    def below(self, value: float) -> float:
+        """Return the chance that the slope is below a value."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (value - self.centres) / self.errors
+        return float(self.weights @ stdtr(self.freedom, np.nan_to_num(z)))
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        """Return the ends that leave equal chances outside."""
+        tail = (1 - confidence) / 2
+        reach = 1.0 + abs(float(np.ptp(self.centres))) + 100.0 * float(self.errors.max())
+        low, high = (self._quantile(p, reach) for p in (tail, 1 - tail))
+        return low, high
+
+    def _quantile(self, chance: float, reach: float) -> float:
+        low, high = float(self.centres.min()) - reach, float(self.centres.max()) + reach
+        for _ in range(60):
+            middle = (low + high) / 2
+            if self.below(middle) < chance:
+                low = middle
+            else:
+                high = middle
+            if high - low <= 1e-7 * (abs(self.slope) + float(self.errors.max())):
+                break
+        return (low + high) / 2
+
+
+def mixed_fit(
+    times: Floats,
+    values: Floats,
+    levels: Floats,
+    course: Floats,
+    conditions: Floats,
+    *,
+    own: Floats | None = None,
+    known: Known | None = None,
+    course_spread: float | None = None,
+    chances: Floats | None = None,
+) -> MixedFit:
+    """Fit a series under every possibility of shared offsets.
+
+    Parameters
+    ----------
+    times : array of shape (n,), in order
+    values : array of shape (n,)
+    levels : array of shape (n, s)
+        One column a section, 1 within it.
+    course : array of shape (n, k)
+        How the level moves besides a straight line.
+    conditions : array of shape (n, q)
+    own : array of shape (n,), optional
+        Variances of each value's own noise, up to a factor.
+    known : Known, optional
+    course_spread : float, optional
+        Standard deviation of the course's coefficients, before this series says anything.
+    chances : array of shape (`POSSIBILITIES`,), optional
+        Of the possibilities, before this series says anything.
+    """
+    n, q = conditions.shape
+    span = float(np.ptp(times))
+    x = (times - times.mean()) / span
+    own = np.ones(n) if own is None else own / np.mean(own)
+    mean = np.zeros(q) if known is None else known.mean
+    precision = np.zeros((q, q)) if known is None else known.precision
+    design = np.column_stack([levels, x, course, conditions])
+    first = design.shape[1] - q
+    prior = np.zeros((first + q, first + q))
+    prior[first:, first:] = precision
+    if course_spread is not None:
+        bends = range(first - course.shape[1], first)
+        prior[bends, bends] = course_spread**-2.0
+    y, scale = _tamed(design, values - conditions @ mean, own, prior)
+    along = _line(levels, x, own)
+    # a median residual is too small where much is fitted: the noise once more, from the squares
+    first_look = _Model(design, y, own, scale**2 * prior, along, first).fitted(None, 0.0)
+    model = _Model(design, y, own, first_look.variance * prior, along, first)
+    found = [model.fitted(None, 0.0)]
+    logs = np.full(POSSIBILITIES, -np.inf)
+    logs[0] = found[0].log_likelihood
+    places = [0]
+    for place, stay, ratio in _possibilities(times, span, n):
+        found.append(model.fitted(stay, ratio))
+        logs[place] = found[-1].log_likelihood
+        places.append(place)
+    logs = logs - logs[0]
+    before = np.maximum(CHANCES if chances is None else chances, 1e-12)[places]
+    weights = before * np.exp(logs[places] - logs[places].max())
+    weights = weights / weights.sum()
+    effects = np.array([f.effects for f in found])
+    middle = weights @ effects
+    covariance = np.einsum("k,kij->ij", weights, np.array([f.covariance for f in found]))
+    apart = effects - middle
+    covariance = covariance + (weights[:, None] * apart).T @ apart
+    factor = float(weights @ np.array([f.offset_factor for f in found]))
+    count = weights > NEGLIGIBLE
+    kept = [f for f, keep in zip(found, count, strict=True) if keep]
+    return MixedFit(
+        log_likelihoods=logs,
+        effects=middle + mean,
+        covariance=covariance,
+        weights=weights[count] / weights[count].sum(),
+        centres=np.array([f.slope for f in kept]) / span,
+        errors=np.array([f.error for f in kept]) / span,
+        freedom=model.freedom,
+        offset_factor=max(factor, 1.0),
+    )
+
+
+def _possibilities(
+    times: Floats, span: float, n: int
+) -> list[tuple[int, tuple[Floats, float], float]]:
+    """Return place, precision and ratio of variances of each offset that may be there."""
+    if n < LEAST:
+        return []
+    gaps = np.maximum(np.diff(times), 1e-6 * span)
+    usual = span / (n - 1)
+    made = []
+    for k, stay in enumerate(STAYS * usual):
+        if k and stay > LONGEST * span:
+            break
+        precision = offset_precision(gaps, stay)
+        made += [
+            (1 + k * len(SHARES) + j, precision, float(share / (1 - share)))
+            for j, share in enumerate(SHARES)
+        ]
+    return made
+
+
+def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float]:
+    """Return pseudo-values, those far off brought in, and the scale of the noise."""
+    fit = huber(design, y, 1.0 / own, prior=prior if prior.any() else None)
+    level = float(np.max(np.abs(y))) or 1.0
+    scale = max(fit.scale, 1e-9 * level)
+    bound = HUBER * scale * np.sqrt(own)
+    inside = float(np.mean(np.abs(fit.residuals) <= bound))
+    brought = np.clip(fit.residuals, -bound, bound) / max(inside, 0.5)
+    return y - fit.residuals + brought, scale
+
+
+def _line(levels: Floats, x: Floats, own: Floats) -> Floats:
+    """Return what each value counts in the slope of the nearest line, own levels a section."""
+    w = 1.0 / own
+    total = levels.T @ w
+    mean = levels @ ((levels.T @ (w * x)) / np.where(total > 0, total, 1.0))
+    counts = w * (x - mean)
+    return np.asarray(counts / (counts @ x), dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    variance: float
+    log_likelihood: float
+    effects: Floats
+    covariance: Floats
+    slope: float
+    error: float
+    offset_factor: float
+
+
+class _Model:
+    """A series' matrices, and its fit under one possibility of offsets."""
+
+    def __init__(
+        self, design: Floats, y: Floats, own: Floats, prior: Floats, along: Floats, first: int
+    ) -> None:
+        self.design, self.y, self.own, self.prior = design, y, own, prior
+        self.along, self.first = along, first
+        self.both = np.column_stack([design, y])
+        self.plain = self.both / own[:, None]
+        self.log_own = float(np.log(own).sum())
+        self.through = along @ design
+        self.noise = float(along @ (own * along))
+        free = int(np.count_nonzero(prior.diagonal() <= 0))
+        self.freedom = float(max(len(y) - free, 1))
+        self.carried: dict[int, float] = {}
+
+    def fitted(self, offsets: tuple[Floats, float] | None, ratio: float) -> _Fitted:
+        """Fit, the noise's size profiled out."""
+        from scipy.linalg import cho_solve_banded, cholesky_banded, solveh_banded
+
+        n, inverse, log_size, carried = len(self.y), self.plain, self.log_own, 0.0
+        if offsets is not None:
+            precision, log_precision = offsets
+            inner = precision / ratio
+            inner[1] += 1.0 / self.own
+            root = cholesky_banded(inner, check_finite=False)
+            solved = cho_solve_banded((root, False), inverse, check_finite=False)
+            inverse = inverse - solved / self.own[:, None]
+            log_size += 2 * float(np.log(root[1]).sum()) + n * float(np.log(ratio)) - log_precision
+            key = id(precision)
+            if key not in self.carried:
+                self.carried[key] = float(
+                    self.along @ solveh_banded(precision, self.along, check_finite=False)
+                )
+            carried = ratio * self.carried[key]
+        p = self.design.shape[1]
+        products = self.both.T @ inverse
+        normal, right = products[:p, :p] + self.prior, products[:p, p]
+        size = np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+        scaled = normal / np.outer(size, size)
+        scaled[np.diag_indices(p)] += 1e-9
+        inverted = np.linalg.inv(scaled) / np.outer(size, size)
+        log_normal = float(np.linalg.slogdet(scaled)[1]) + 2 * float(np.log(size).sum())
+        solution = inverted @ right
+        left = max(float(products[p, p] - right @ solution), 1e-12 * float(products[p, p]), 1e-300)
+        variance = left / self.freedom
+        q = slice(self.first, p)
+        effects = solution[q]
+        through = self.through
+        taken = through[q]
+        price = (
+            self.noise
+            + carried
+            - 2 * float(through @ inverted[:, q] @ taken)
+            + float(taken @ inverted[q, q] @ taken)
+        )
+        alike = self.noise + ratio * float(self.along @ self.along)
+        return _Fitted(
+            variance=variance,
+            log_likelihood=-(self.freedom * float(np.log(left)) + log_size + log_normal) / 2,
+            effects=effects,
+            covariance=variance * inverted[q, q],
+            slope=float(self.along @ self.y - taken @ effects),
+            error=(variance * max(price, 1e-300)) ** 0.5,
+            offset_factor=(self.noise + carried) / alike,
+        )

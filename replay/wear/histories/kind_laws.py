@@ -1,0 +1,307 @@
+"""What the units of a kind share: how friction follows its conditions, and how sessions stray.
+
+A season and a year's wear look alike in one unit's history, and so do a month of heavy
+work and a month of wear. What temperature, load and rate do to friction is physics that
+units share, so it is learned from all of them together: each unit's effects are estimated
+beside a course in time that is free to bend, drawn towards their mean by as much as they
+are uncertain (random effects: N. M. Laird, J. H. Ware, *Biometrics* 38 (1982) 963-974),
+and a unit is told what the *others* know, so that its own history is not counted twice.
+How much units differ is averaged over what few of them allow, under a half-normal prior
+(A. Gelman, *Bayesian Analysis* 1 (2006) 515-534): its best single value is nought far
+too often.
+
+How large the offsets are that stretches of sessions share, and how long they stay, is
+likewise learned from the others (`statistics/mixed_slopes.py`): the chances of each
+possibility are those that explain them best (empirical Bayes: B. Efron, C. Morris, *J.
+American Statistical Association* 70 (1975) 311-319).
+
+The law of temperature is a parabola, those of load, rate and base end are lines, in shares
+of the unit's usual level. Maintenance does not enter: a note on one unit changes nothing
+for the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from replay.statistics.mixed_slopes import CHANCES, Known, mixed_fit
+from replay.statistics.spread import median
+from replay.wear.histories.aggregation import averaged
+from replay.wear.histories.missing_conditions import filled
+from replay.wear.histories.parting import rows_of_histories
+from replay.wear.histories.session_weights import session_weights
+
+Floats = npt.NDArray[np.float64]
+
+STEPS = {"temperature_c": 10.0, "load_nm": 10.0, "rate_deg_s": 1.0, "base_b": 1.0}
+"""To what change of a condition the laws' coefficients refer."""
+
+TERMS = ("temperature_c", "temperature_c", "load_nm", "rate_deg_s", "base_b")
+"""The condition of each coefficient; temperature has a square besides."""
+
+COURSE_YEARS = 0.5
+"""How often a unit's course in time may bend while its law is estimated. A
+season of a year bends faster than the course can follow."""
+
+_NUMBERS = ("value", "se", "temperature_c", "load_nm", "rate_deg_s")
+_READ = ("serial", "indicator", "start", "base_end", *_NUMBERS)
+
+LEAST_SESSIONS = 12
+LEAST_SPREAD_C = 1.0
+LEAST_OTHERS = 2
+"""Fewer other units tell nothing about how much units differ."""
+
+UNTOLD = 1e4
+"""Variance of an effect of which nothing is known, as a share of the level."""
+
+BEND = 0.3
+"""By how much a rate of wear changes at a bend, before a history says anything: standard
+deviation, in shares of the level a year (common practice, no source)."""
+
+DIFFERENCE = 0.25
+"""How much units' effects differ before they say anything: the half-normal's spread, as
+a share of the effects' own size."""
+
+ONE_OF_MANY = 1.0
+"""For how many units the chances of offsets count that hold where no unit tells anything."""
+
+
+@dataclass(frozen=True, slots=True)
+class KindLaw:
+    """What the others of its kind say about a unit's indicator."""
+
+    reference_c: float
+    mean: Floats
+    """Share of the usual level per step of each of `TERMS`, shape (5,)."""
+    covariance: Floats
+    """Of a unit's own effects about that mean: between units, and of the mean."""
+    units: int
+    """How many other units it rests on."""
+    chances: Floats
+    """Of the possibilities of shared offsets, shape (`POSSIBILITIES`,)."""
+
+    @property
+    def told(self) -> tuple[str, ...]:
+        """The conditions whose effect the others tell."""
+        known = np.diagonal(self.covariance) < UNTOLD
+        return tuple({name for name, there in zip(TERMS, known, strict=True) if there})
+
+    def about(
+        self, owner: Sequence[str], reference: Mapping[str, float], spreads: Mapping[str, float]
+    ) -> tuple[Floats, Floats]:
+        """Return mean and covariance for standardised columns, as `covariates_of` makes them.
+
+        Parameters
+        ----------
+        owner : sequence of str
+            The condition of each column, of those in `TERMS`; a second one is the square.
+        reference, spreads : mapping of str to float
+            Of each condition, in its own unit: where its column is nought, and its scale.
+        """
+        turn = np.zeros((len(owner), len(TERMS)))
+        for k, name in enumerate(owner):
+            scale = spreads[name] / STEPS[name]
+            if name != "temperature_c":
+                turn[k, TERMS.index(name)] = scale
+            elif k and owner[k - 1] == name:
+                turn[k, 1] = scale**2
+            else:
+                shift = (reference[name] - self.reference_c) / STEPS[name]
+                turn[k, :2] = scale, 2 * scale * shift
+        return turn @ self.mean, turn @ self.covariance @ turn.T
+
+
+Laws = Mapping[tuple[str, str], KindLaw]
+
+
+def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
+    """Return what the others of its kind know, for each unit's indicators.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of the archive's ``indicators`` table. Units with the same
+        indicator are of a kind; how much they differ is measured, not assumed.
+
+    Returns
+    -------
+    dict of (serial, indicator) to KindLaw
+        Without those that have too few others.
+    """
+    frame = table.select(_READ).filter(pl.col("value").is_finite())
+    data = {
+        "start": frame["start"].dt.timestamp("us").to_numpy(),
+        "base_b": (frame["base_end"] == "B").fill_null(False).to_numpy().astype(float),
+    } | {c: frame[c].cast(pl.Float64).to_numpy() for c in _NUMBERS}
+    parts = rows_of_histories(frame, "start")
+    of_kind: dict[str, list[Floats]] = {}
+    for _, name, rows in parts:
+        warm = data["temperature_c"][rows]
+        of_kind.setdefault(name, []).append(warm[np.isfinite(warm)])
+    middle = {
+        name: median(np.concatenate(own)) if any(map(len, own)) else 0.0
+        for name, own in of_kind.items()
+    }
+    own: dict[str, dict[str, _Own]] = {}
+    for serial, name, rows in parts:
+        found = _own_law({c: v[rows] for c, v in data.items()}, middle[name])
+        if found is not None:
+            own.setdefault(name, {})[serial] = found
+    laws: dict[tuple[str, str], KindLaw] = {}
+    for serial, name, _ in parts:
+        others = [law for key, law in own.get(name, {}).items() if key != serial]
+        if len(others) >= LEAST_OTHERS:
+            laws[serial, name] = _pooled(others, middle[name])
+    return laws
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    effects: Floats
+    """Shape (5,); nought where the unit tells nothing."""
+    covariance: Floats
+    log_likelihoods: Floats
+
+
+def _own_law(part: Mapping[str, npt.NDArray[Any]], reference_c: float) -> _Own | None:
+    """Return what one unit's history alone says."""
+    values, start = part["value"], part["start"]
+    if len(values) < LEAST_SESSIONS:
+        return None
+    level = median(np.abs(values))
+    if not level > 0 or start[-1] <= start[0]:
+        return None
+    years = (start - start[0]) / (365.25 * 86400e6)
+    one = np.zeros(len(values), dtype=np.int64)
+    whole, unsure = filled(years, values, {name: part[name] for name in STEPS})
+    columns, owner = _columns(whole, reference_c)
+    weights = None
+    if unsure.any():
+        weights = session_weights(years, values, np.sqrt(part["se"] ** 2 + unsure), one)
+    # as shares of the level, so that units of different size say the same
+    few, weights, _ = averaged(np.column_stack([years, values / level, *columns]), weights, one)
+    years, course = few[:, 0], _course(few[:, 0])
+    if len(few) < 2 * (2 + course.shape[1] + len(owner)):
+        return None
+    fit = mixed_fit(
+        years,
+        few[:, 1],
+        np.ones((len(few), 1)),
+        course,
+        few[:, 2:],
+        own=None if weights is None or not unsure.any() else 1.0 / weights,
+        course_spread=BEND,
+    )
+    effects, covariance = np.zeros(len(TERMS)), UNTOLD * np.eye(len(TERMS))
+    if not np.isfinite(fit.covariance).all():
+        return None
+    effects[owner] = fit.effects
+    covariance[np.ix_(owner, owner)] = fit.covariance
+    return _Own(effects, covariance, fit.log_likelihoods)
+
+
+def _columns(
+    part: Mapping[str, npt.NDArray[Any]], reference_c: float
+) -> tuple[list[Floats], list[int]]:
+    """Return a unit's conditions in steps, nought where unknown, and the terms they belong to."""
+    made: list[Floats] = []
+    owner: list[int] = []
+    for k, name in enumerate(TERMS):
+        raw = part[name]
+        known = np.isfinite(raw)
+        least = LEAST_SPREAD_C if name == "temperature_c" else 0.0
+        if known.sum() < max(LEAST_SESSIONS, len(raw) / 2):
+            continue
+        middle = reference_c if name == "temperature_c" else median(raw[known])
+        if float(np.std(raw[known])) <= max(least, 1e-9 * max(1.0, abs(middle))):
+            continue
+        x = np.where(known, (raw - middle) / STEPS[name], 0.0)
+        made.append(x * x if k == 1 else x)
+        owner.append(k)
+    return made, owner
+
+
+def _course(years: Floats) -> Floats:
+    """Return the bends of a course in time that is no law's."""
+    bends = np.arange(COURSE_YEARS, float(years.max()) - COURSE_YEARS / 2, COURSE_YEARS)
+    return np.maximum(years[:, None] - bends[None, :], 0.0)
+
+
+def _pooled(laws: Sequence[_Own], reference_c: float) -> KindLaw:
+    """Return the mean law of some units, and how a further unit's would lie about it."""
+    b = np.array([law.effects for law in laws])
+    c = np.array([law.covariance for law in laws])
+    mean, spread = np.zeros(len(TERMS)), UNTOLD * np.eye(len(TERMS))
+    told = c[:, range(len(TERMS)), range(len(TERMS))] < UNTOLD
+    use = np.flatnonzero(told.sum(axis=0) >= LEAST_OTHERS)
+    if len(use):
+        between = np.diag([_between(b[told[:, k], k], c[told[:, k], k, k]) for k in use])
+        precision = np.linalg.inv(c[:, use[:, None], use[None, :]] + between)
+        of_mean = np.linalg.inv(precision.sum(axis=0))
+        mean[use] = of_mean @ np.einsum("uij,uj->i", precision, b[:, use])
+        spread[np.ix_(use, use)] = between + of_mean
+    return KindLaw(reference_c, mean, spread, len(laws), _chances(laws))
+
+
+def _between(values: Floats, variances: Floats) -> float:
+    """Return the variance between units, averaged over what their values allow."""
+    size = float(np.sqrt(np.mean(values**2)))
+    if not size > 0:
+        return 0.0
+    spread = size * np.linspace(0.0, 2.0, 41)
+    w = 1.0 / (variances[None, :] + spread[:, None] ** 2)
+    total = w.sum(axis=1)
+    mean = (w @ values) / total
+    left = np.einsum("su,su->s", w, (values[None, :] - mean[:, None]) ** 2)
+    log = (np.log(w).sum(axis=1) - np.log(total) - left - (spread / (DIFFERENCE * size)) ** 2) / 2
+    chance = np.exp(log - log.max())
+    return float(chance @ spread**2 / chance.sum())
+
+
+def _chances(laws: Sequence[_Own]) -> Floats:
+    """Return the chances of shared offsets that explain some units best.
+
+    Found by expectation and maximisation; where units tell little they stay near `CHANCES`.
+    """
+    like = np.exp([law.log_likelihoods - law.log_likelihoods.max() for law in laws])
+    chances = CHANCES
+    for _ in range(50):
+        each = like * chances
+        each = each / each.sum(axis=1, keepdims=True)
+        chances = (ONE_OF_MANY * CHANCES + each.sum(axis=0)) / (ONE_OF_MANY + len(laws))
+    return chances
+
+
+def known_effects(
+    law: KindLaw | None,
+    level: float,
+    owner: Sequence[str],
+    reference: Mapping[str, float],
+    spreads: Mapping[str, float],
+) -> Known:
+    """Return what is known beforehand of the effects of a history's conditions.
+
+    Parameters
+    ----------
+    law : KindLaw, optional
+    level : float
+        The history's usual level, in the values' unit.
+    owner, reference, spreads
+        As `covariates_of` gives them; columns that no law knows are left free.
+    """
+    mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
+    places = [k for k, name in enumerate(owner) if name in STEPS]
+    if law is None or not places or not level > 0:
+        return Known(mean, precision)
+    shares, covariance = law.about([owner[k] for k in places], reference, spreads)
+    mean[places] = level * shares
+    # a law that is known exactly would make the precision infinite
+    least = 1e-6 * np.eye(len(places))
+    precision[np.ix_(places, places)] = np.linalg.inv(level**2 * (covariance + least))
+    return Known(mean, precision)

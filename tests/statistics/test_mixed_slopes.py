@@ -1,0 +1,86 @@
+"""A slope beside conditions and shared offsets, against the full matrices and by simulation."""
+
+import numpy as np
+import pytest
+
+from replay.statistics.mixed_slopes import POSSIBILITIES, Known, mixed_fit
+from replay.statistics.shared_offsets import SHARES, STAYS
+
+NONE = np.zeros((40, 0))
+
+
+def series(seed, n=40):
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0, 1, n)
+    return t, rng.normal(size=n), rng.normal(size=n)
+
+
+def test_a_certain_offset_gives_the_error_of_the_full_matrices():
+    t, y, x = series(0)
+    place = 1 + 1 * len(SHARES) + 2
+    share, stay = SHARES[2], STAYS[1] / 39
+    chances = np.eye(POSSIBILITIES)[place]
+    levels, conditions = np.ones((40, 1)), x[:, None]
+    # values of so small a spread are brought in by nothing: residuals stay within Huber's bound
+    y = np.sign(y) * 0.5 + 2 * t + 0.3 * x
+    found = mixed_fit(t, y, levels, NONE, conditions, chances=chances)
+    covariance = np.eye(40) + share / (1 - share) * np.exp(-np.abs(t[:, None] - t) / stay)
+    inverse = np.linalg.inv(covariance)
+    design = np.column_stack([np.ones(40), t, x])
+    normal = np.linalg.inv(design.T @ inverse @ design)
+    solution = normal @ design.T @ inverse @ y
+    left = y - design @ solution
+    variance = left @ inverse @ left / (40 - 3)
+    along = (t - t.mean()) / ((t - t.mean()) @ t)
+    effect = normal[2] @ design.T @ inverse
+    linear = along - (along @ x) * effect
+    assert found.effects[0] == pytest.approx(solution[2], rel=1e-5)
+    assert found.slope == pytest.approx(linear @ y, rel=1e-5)
+    error = (variance * linear @ covariance @ linear) ** 0.5
+    assert found.errors[found.weights.argmax()] == pytest.approx(error, rel=1e-5)
+
+
+def test_a_bend_of_the_course_is_no_error_of_its_slope():
+    t, noise, _ = series(1)
+    x = t - t.mean()
+    bent = t**3 + 0.01 * noise
+    course = np.column_stack([x**2, x**3])
+    found = mixed_fit(t, bent, np.ones((40, 1)), course, NONE)
+    low, high = found.interval(0.9)
+    assert low < np.polyfit(t, t**3, 1)[0] < high
+    assert high - low < 0.03
+
+
+def test_what_others_know_of_a_condition_frees_the_slope():
+    t, noise, x = series(2)
+    season = t + 0.1 * x  # mostly the course of time itself
+    y = 3 * season + 0.1 * noise
+    levels = np.ones((40, 1))
+    alone = mixed_fit(t, y, levels, NONE, season[:, None])
+    told = mixed_fit(
+        t, y, levels, NONE, season[:, None], known=Known(np.array([3.0]), np.array([[1e6]]))
+    )
+    assert told.errors[0] < 0.4 * alone.errors[0]
+    assert told.effects[0] == pytest.approx(3.0, abs=0.01)
+
+
+def test_one_wild_value_moves_a_slope_little():
+    t, noise, _ = series(3)
+    y = t + 0.05 * noise
+    wild = y.copy()
+    wild[-2] += 50.0
+    tame, found = (mixed_fit(t, v, np.ones((40, 1)), NONE, NONE) for v in (y, wild))
+    assert found.slope == pytest.approx(tame.slope, abs=0.05)
+
+
+@pytest.mark.parametrize("n", [10, 60])
+def test_intervals_of_independent_values_hold_as_they_claim(n):
+    held = []
+    for k in range(150):
+        rng = np.random.default_rng([k, n])
+        t = np.sort(rng.uniform(0, 1, n))
+        found = mixed_fit(t, rng.normal(size=n), np.ones((n, 1)), np.zeros((n, 0)),
+                          np.zeros((n, 0)))  # fmt: skip
+        low, high = found.interval(0.9)
+        held.append(low <= 0 <= high)
+    assert 0.84 <= np.mean(held) <= 0.97
