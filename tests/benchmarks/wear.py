@@ -1,6 +1,6 @@
 """Figures of the wear room, measured by hand: ``python tests/benchmarks/wear.py``.
 
-Prints, over three physics of histories (`tests/wear/histories_of_physics.py`), healthy
+Prints, over five physics of histories (`tests/wear/histories_of_physics.py`), healthy
 units accused a unit-year, coverage of slopes and limit dates by tenth of the history, and
 how early a growth of 20 % is found beside least squares that knows the truth; an arm
 under gravity without an arm file; release delays at 50 Hz; growth put into real logs;
@@ -14,6 +14,7 @@ import argparse
 import sys
 import tempfile
 import time
+from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -124,17 +125,17 @@ def steps(count: int) -> None:
 
 
 ACCUSED = ("past limit", "worsening", "unlike its peers")
-TENTHS = np.arange(1, 11) / 10
+TENTHS = tuple(range(1, 11))
 ASKED = 2.054
 """Standard errors from which least squares calls a rise: one-sided 2 %, as a unit is judged."""
 
 
-def against_truth(name: str, count: int) -> None:
+def against_truth(name: str, count: int, tenths: Sequence[int] = TENTHS) -> None:
     """One physics: accusations, coverage by tenth, and calling of a growth by half of it."""
     accused: dict[str, int] = {}
     unit_years = 0.0
-    held: dict[float, list[bool]] = {share: [] for share in TENTHS}
-    dated: dict[float, list[bool]] = {share: [] for share in TENTHS}
+    held: dict[int, list[bool]] = {tenth: [] for tenth in tenths}
+    dated: dict[int, list[bool]] = {tenth: [] for tenth in tenths}
     for k in range(count):
         rng = np.random.default_rng([k, 41])
         sessions, years = int(rng.integers(60, 300)), float(rng.uniform(1.0, 3.0))
@@ -149,8 +150,8 @@ def against_truth(name: str, count: int) -> None:
         bounds = {
             f"TU-{j:02d}/friction at usual rate": _limit_of(m) for j, m in enumerate(made) if j >= 3
         }
-        for share in TENTHS:
-            _at(share, made, years, bounds, held[share], dated[share])
+        for tenth in tenths:
+            _at(tenth / 10, made, years, bounds, held[tenth], dated[tenth])
     wrong = sum(accused.get(word, 0) for word in ACCUSED)
     print(
         f"{name}: {wrong} of {3 * count} healthy units accused in {unit_years:.0f} unit-years "
@@ -464,8 +465,11 @@ if __name__ == "__main__":
     parser.add_argument("--count", type=int, default=40, help="histories a figure (40)")
     parser.add_argument("--sessions", type=int, default=10_000, help="of the large table")
     parser.add_argument("--only", help="one figure: " + ", ".join(PHYSICS) + ", or a function")
+    parser.add_argument("--tenths", type=int, nargs="+", default=TENTHS, help="looks (all ten)")
     options = parser.parse_args()
-    figures = {name: (lambda n=name: against_truth(n, options.count)) for name in PHYSICS} | {
+    figures = {
+        name: (lambda n=name: against_truth(n, options.count, options.tenths)) for name in PHYSICS
+    } | {
         "gravity": lambda: gravity(max(options.count // 4, 1)),
         "delays": lambda: delays(options.count),
         "real_logs": real_logs,
