@@ -147,11 +147,13 @@ def mixed_fit(
     if course_spread is not None:
         bends = range(first - course.shape[1], first)
         prior[bends, bends] = course_spread**-2.0
-    y, scale = _tamed(design, values - conditions @ mean, own, prior)
+    y, scale, inside = _tamed(design, values - conditions @ mean, own, prior)
     along = _line(levels, x, own)
+    # Huber's correction for as many coefficients beside so many values (the same, 7.6)
+    dearer = (1 + design.shape[1] / n * (1 - inside) / inside) ** 2
     # a median residual is too small where much is fitted: the noise once more, from the squares
-    first_look = _Model(design, y, own, scale**2 * prior, along, first).fitted(None, 0.0)
-    model = _Model(design, y, own, first_look.variance * prior, along, first)
+    first_look = _Model(design, y, own, scale**2 * prior, along, first, dearer).fitted(None, 0.0)
+    model = _Model(design, y, own, first_look.variance * prior, along, first, dearer)
     found = [model.fitted(None, 0.0)]
     logs = np.full(POSSIBILITIES, -np.inf)
     logs[0] = found[0].log_likelihood
@@ -204,15 +206,15 @@ def _possibilities(
     return made
 
 
-def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float]:
-    """Return pseudo-values, those far off brought in, and the scale of the noise."""
+def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float, float]:
+    """Return pseudo-values, the scale of the noise, and the share that was not brought in."""
     fit = huber(design, y, 1.0 / own, prior=prior if prior.any() else None)
     level = float(np.max(np.abs(y))) or 1.0
     scale = max(fit.scale, 1e-9 * level)
     bound = HUBER * scale * np.sqrt(own)
     inside = float(np.mean(np.abs(fit.residuals) <= bound))
     brought = np.clip(fit.residuals, -bound, bound) / max(inside, 0.5)
-    return y - fit.residuals + brought, scale
+    return y - fit.residuals + brought, scale, max(inside, 0.5)
 
 
 def _line(levels: Floats, x: Floats, own: Floats) -> Floats:
@@ -239,10 +241,17 @@ class _Model:
     """A series' matrices, and its fit under one possibility of offsets."""
 
     def __init__(
-        self, design: Floats, y: Floats, own: Floats, prior: Floats, along: Floats, first: int
+        self,
+        design: Floats,
+        y: Floats,
+        own: Floats,
+        prior: Floats,
+        along: Floats,
+        first: int,
+        dearer: float,
     ) -> None:
         self.design, self.y, self.own, self.prior = design, y, own, prior
-        self.along, self.first = along, first
+        self.along, self.first, self.dearer = along, first, dearer
         self.both = np.column_stack([design, y])
         self.plain = self.both / own[:, None]
         self.log_own = float(np.log(own).sum())
@@ -254,22 +263,22 @@ class _Model:
 
     def fitted(self, offsets: tuple[Floats, float] | None, ratio: float) -> _Fitted:
         """Fit, the noise's size profiled out."""
-        from scipy.linalg import cho_solve_banded, cholesky_banded, solveh_banded
+        from scipy.linalg.lapack import dpttrf, dpttrs
 
         n, inverse, log_size, carried = len(self.y), self.plain, self.log_own, 0.0
         if offsets is not None:
             precision, log_precision = offsets
-            inner = precision / ratio
-            inner[1] += 1.0 / self.own
-            root = cholesky_banded(inner, check_finite=False)
-            solved = cho_solve_banded((root, False), inverse, check_finite=False)
+            # three diagonals: the routines for them, without the checks of those for any band
+            pivots, beside, _ = dpttrf(
+                precision[1] / ratio + 1.0 / self.own, precision[0, 1:] / ratio
+            )
+            solved, _ = dpttrs(pivots, beside, inverse)
             inverse = inverse - solved / self.own[:, None]
-            log_size += 2 * float(np.log(root[1]).sum()) + n * float(np.log(ratio)) - log_precision
+            log_size += float(np.log(pivots).sum()) + n * float(np.log(ratio)) - log_precision
             key = id(precision)
             if key not in self.carried:
-                self.carried[key] = float(
-                    self.along @ solveh_banded(precision, self.along, check_finite=False)
-                )
+                solved, _ = dpttrs(*dpttrf(precision[1], precision[0, 1:])[:2], self.along)
+                self.carried[key] = float(self.along @ solved)
             carried = ratio * self.carried[key]
         p = self.design.shape[1]
         products = self.both.T @ inverse
@@ -281,7 +290,7 @@ class _Model:
         log_normal = float(np.linalg.slogdet(scaled)[1]) + 2 * float(np.log(size).sum())
         solution = inverted @ right
         left = max(float(products[p, p] - right @ solution), 1e-12 * float(products[p, p]), 1e-300)
-        variance = left / self.freedom
+        variance = self.dearer * left / self.freedom
         q = slice(self.first, p)
         effects = solution[q]
         through = self.through
