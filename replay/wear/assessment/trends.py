@@ -23,7 +23,8 @@ from replay.wear.assessment.places import without_dates_of_the_removed
 from replay.wear.assessment.trend_record import trend_record
 from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.history import histories, use_so_far
-from replay.wear.histories.kind_laws import Laws, kind_laws
+from replay.wear.histories.kind_law import Laws
+from replay.wear.histories.kind_laws import kind_laws
 from replay.wear.indicators import NOTHING
 from replay.wear.units.limits import limit_for, limits
 from replay.wear.units.maintenance import maintenance

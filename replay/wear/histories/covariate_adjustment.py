@@ -20,7 +20,7 @@ from replay.statistics.regression import huber, least_squares
 from replay.statistics.spread import median
 from replay.wear.histories.aggregation import averaged, numbers_of
 from replay.wear.histories.covariates import Covariates
-from replay.wear.histories.kind_laws import KindLaw, known_effects
+from replay.wear.histories.kind_law import KindLaw, known_effects
 from replay.wear.histories.session_weights import LEAST_BETWEEN
 
 Floats = npt.NDArray[np.float64]

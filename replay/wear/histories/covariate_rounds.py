@@ -11,7 +11,7 @@ from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.histories.aggregation import aggregated, numbers_of
 from replay.wear.histories.covariate_adjustment import Adjusted, adjust
 from replay.wear.histories.covariates import covariates_of
-from replay.wear.histories.kind_laws import KindLaw
+from replay.wear.histories.kind_law import KindLaw
 
 Floats = npt.NDArray[np.float64]
 

@@ -18,7 +18,7 @@ from replay.wear.catalogue import USE_AXES, describe
 from replay.wear.histories.brackets import Brackets, brackets_of
 from replay.wear.histories.covariate_adjustment import SEASON, Adjusted
 from replay.wear.histories.covariate_rounds import adjust_twice
-from replay.wear.histories.kind_laws import Laws
+from replay.wear.histories.kind_law import Laws
 from replay.wear.histories.missing_conditions import filled
 from replay.wear.histories.parting import Rows, last_of, rows_of_histories
 from replay.wear.histories.sections import sections_of, splits_of

@@ -30,20 +30,15 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from replay.statistics.mixed_slopes import CHANCES, Known, mixed_fit
+from replay.statistics.mixed_slopes import CHANCES, mixed_fit
 from replay.statistics.spread import median
 from replay.wear.histories.aggregation import averaged
+from replay.wear.histories.kind_law import STEPS, TERMS, UNTOLD, KindLaw
 from replay.wear.histories.missing_conditions import filled
 from replay.wear.histories.parting import rows_of_histories
 from replay.wear.histories.session_weights import session_weights
 
 Floats = npt.NDArray[np.float64]
-
-STEPS = {"temperature_c": 10.0, "load_nm": 10.0, "rate_deg_s": 1.0, "base_b": 1.0}
-"""To what change of a condition the laws' coefficients refer."""
-
-TERMS = ("temperature_c", "temperature_c", "load_nm", "rate_deg_s", "base_b")
-"""The condition of each coefficient; temperature has a square besides."""
 
 COURSE_YEARS = 0.5
 """How often a unit's course in time may bend while its law is estimated. A
@@ -57,9 +52,6 @@ LEAST_SPREAD_C = 1.0
 LEAST_OTHERS = 2
 """Fewer other units tell nothing about how much units differ."""
 
-UNTOLD = 1e4
-"""Variance of an effect of which nothing is known, as a share of the level."""
-
 BEND = 0.3
 """By how much a rate of wear changes at a bend, before a history says anything: standard
 deviation, in shares of the level a year (common practice, no source)."""
@@ -70,54 +62,6 @@ a share of the effects' own size."""
 
 ONE_OF_MANY = 1.0
 """For how many units the chances of offsets count that hold where no unit tells anything."""
-
-
-@dataclass(frozen=True, slots=True)
-class KindLaw:
-    """What the others of its kind say about a unit's indicator."""
-
-    reference_c: float
-    mean: Floats
-    """Share of the usual level per step of each of `TERMS`, shape (5,)."""
-    covariance: Floats
-    """Of a unit's own effects about that mean: between units, and of the mean."""
-    units: int
-    """How many other units it rests on."""
-    chances: Floats
-    """Of the possibilities of shared offsets, shape (`POSSIBILITIES`,)."""
-
-    @property
-    def told(self) -> tuple[str, ...]:
-        """The conditions whose effect the others tell."""
-        known = np.diagonal(self.covariance) < UNTOLD
-        return tuple({name for name, there in zip(TERMS, known, strict=True) if there})
-
-    def about(
-        self, owner: Sequence[str], reference: Mapping[str, float], spreads: Mapping[str, float]
-    ) -> tuple[Floats, Floats]:
-        """Return mean and covariance for standardised columns, as `covariates_of` makes them.
-
-        Parameters
-        ----------
-        owner : sequence of str
-            The condition of each column, of those in `TERMS`; a second one is the square.
-        reference, spreads : mapping of str to float
-            Of each condition, in its own unit: where its column is nought, and its scale.
-        """
-        turn = np.zeros((len(owner), len(TERMS)))
-        for k, name in enumerate(owner):
-            scale = spreads[name] / STEPS[name]
-            if name != "temperature_c":
-                turn[k, TERMS.index(name)] = scale
-            elif k and owner[k - 1] == name:
-                turn[k, 1] = scale**2
-            else:
-                shift = (reference[name] - self.reference_c) / STEPS[name]
-                turn[k, :2] = scale, 2 * scale * shift
-        return turn @ self.mean, turn @ self.covariance @ turn.T
-
-
-Laws = Mapping[tuple[str, str], KindLaw]
 
 
 def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
@@ -276,32 +220,3 @@ def _chances(laws: Sequence[_Own]) -> Floats:
         each = each / each.sum(axis=1, keepdims=True)
         chances = (ONE_OF_MANY * CHANCES + each.sum(axis=0)) / (ONE_OF_MANY + len(laws))
     return chances
-
-
-def known_effects(
-    law: KindLaw | None,
-    level: float,
-    owner: Sequence[str],
-    reference: Mapping[str, float],
-    spreads: Mapping[str, float],
-) -> Known:
-    """Return what is known beforehand of the effects of a history's conditions.
-
-    Parameters
-    ----------
-    law : KindLaw, optional
-    level : float
-        The history's usual level, in the values' unit.
-    owner, reference, spreads
-        As `covariates_of` gives them; columns that no law knows are left free.
-    """
-    mean, precision = np.zeros(len(owner)), np.zeros((len(owner), len(owner)))
-    places = [k for k, name in enumerate(owner) if name in STEPS]
-    if law is None or not places or not level > 0:
-        return Known(mean, precision)
-    shares, covariance = law.about([owner[k] for k in places], reference, spreads)
-    mean[places] = level * shares
-    # a law that is known exactly would make the precision infinite
-    least = 1e-6 * np.eye(len(places))
-    precision[np.ix_(places, places)] = np.linalg.inv(level**2 * (covariance + least))
-    return Known(mean, precision)
