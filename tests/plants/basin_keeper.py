@@ -1,7 +1,7 @@
 """The basin keeper: an invented arm that tends an invented harbour basin under water.
 
 Physics. A seven-joint arm of 4.6 m plugs either end into sockets along a quay wall and carries
-anodes, grates and baskets. (1) Rigid bodies from either base end, step 4 ms. (2) Odd: links and
+anodes, grates and baskets. (1) Rigid bodies from either base end, step 5 ms. (2) Odd: links and
 loads float in part, so weight is an eighth of moving mass, and their shares differ by some per
 cent; moving mass includes water taken along. (3) Odd: drag with the square of the speed across
 every link and load, felt by all joints nearer the base. (4) Odd: the water itself drifts along the
@@ -101,6 +101,7 @@ def setting(sessions: list[Session], hardware: drive.Units) -> tuple[drive.Setti
         session_friction=np.ones((s, 7)),
         wear_in=np.zeros((s, 7)),
         unit=unit,
+        turned=np.where(base_b[:, None], body.TURNED, 1.0),
     )
     silt = np.zeros(s)
     for n, x in enumerate(sessions):
@@ -239,10 +240,9 @@ def healthy(x: Session) -> Session:
 
 
 def change(x: Session, with_fault: pl.DataFrame, without: pl.DataFrame) -> dict[str, float]:
-    """Return what a fault changes in its span, in the noise of one reading.
+    """Return what a fault changes of its joint in its span, in the noise of one reading.
 
-    Of its joint: root mean square of current and angle, largest change of current over half a
-    second, rows whose brake word differs.
+    Root mean squares, the largest change over half a second, rows whose brake word differs.
     """
     f = x.fault
     if f is None:
@@ -254,8 +254,7 @@ def change(x: Session, with_fault: pl.DataFrame, without: pl.DataFrame) -> dict[
         for q in ("draw_mA", "turn_mrad")
     )
     smooth = np.convolve(amps, np.ones(10) / 10, "same")
-    noise_ma = np.hypot(CURRENT_NOISE_MA, CURRENT_STEP_MA / 12**0.5)
-    noise_mrad = np.hypot(ANGLE_NOISE_MRAD, ANGLE_STEP_MRAD / 12**0.5)
+    noise_ma, noise_mrad = np.hypot(CURRENT_NOISE_MA, 2.3), np.hypot(ANGLE_NOISE_MRAD, 0.029)
     return {
         "current": float(np.sqrt(np.mean(amps**2)) / noise_ma),
         "angle": float(np.sqrt(np.mean(angle**2)) / noise_mrad),

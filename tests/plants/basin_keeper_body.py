@@ -63,20 +63,20 @@ class Bodies:
         place = np.zeros((3, s))
         place[2] = LENGTHS_M[0]
         axes, origin = np.empty((3, s, 7)), np.empty((3, s, 7))
-        point, along = np.empty((3, s, _COUNT)), np.empty((3, s, _COUNT))
+        body_turn, body_place = np.empty((3, 3, s, 7)), np.empty((3, s, 7))
         cos, sin = np.cos(q), np.sin(q)
-        n = 0
         for k, axis in enumerate(AXES):
             axes[:, :, k], origin[:, :, k] = turn[axis], place
             one, two = turn[(axis + 1) % 3], turn[(axis + 2) % 3]
             c, d = cos[:, k], sin[:, k]
             turn[(axis + 1) % 3], turn[(axis + 2) % 3] = c * one + d * two, c * two - d * one
-            while n < _COUNT and _BODY_OF[n] == k + 1:
-                x, y, z = self.local_m[:, :, n]
-                point[:, :, n] = place + turn[0] * x + turn[1] * y + turn[2] * z
-                along[:, :, n] = turn[2]
-                n += 1
+            for a in range(3):
+                body_turn[a, :, :, k] = turn[a]
+            body_place[:, :, k] = place
             place = place + LENGTHS_M[k + 1] * turn[2]
+        there = body_turn[..., _BODY_OF - 1]
+        along = there[2]
+        point = body_place[..., _BODY_OF - 1] + (there * self.local_m[:, None]).sum(0)
         arm = point[:, :, :, None] - origin[:, :, None, :]
         by = axes[:, :, None, :] * _MOVED_BY
         jac = np.empty_like(arm)

@@ -30,7 +30,7 @@ from tests.plants.basin_keeper_crew import HZ, Fault, Plan
 TICK_S = 0.02
 PER_ROW = 1 / (HZ * TICK_S)
 """Ticks in a row of the recorder."""
-_INNER = 5
+_INNER = 4
 # The arm reads the same from both ends, so these hold in base order too.
 _LARGE = np.array([1, 1, 0, 1, 0, 1, 1], dtype=bool)
 GEAR = np.where(_LARGE, 120.0, 100.0)
@@ -125,6 +125,7 @@ class Setting:
     session_friction: Array  # (S, 7)
     wear_in: Array  # (S, 7)
     unit: Units  # arrays (S, 7) in base order
+    turned: Array  # (S, 7) sign of the joint's own angle against the one from the base
     blocks: list[Block] = field(default_factory=list)
     slips: list[Slip] = field(default_factory=list)
 
@@ -166,8 +167,9 @@ def run(setting: Setting, body: Bodies) -> Run:
             level = (u.coulomb * np.exp(-0.004 * (warmth - 12)) + seal) * setting.session_friction
             level = level * fresh
             viscous = u.viscous * np.exp(-0.02 * (warmth - 12))
-        place = 1 + 0.04 * np.sin(q + u.place[0]) + 0.02 * np.sin(5 * q + u.place[1])
-        slide = level * place * (1 + u.lean * np.sign(v)) * setting.friction[tick]
+        own = q * setting.turned
+        place = 1 + 0.04 * np.sin(own + u.place[0]) + 0.02 * np.sin(5 * own + u.place[1])
+        slide = level * place * (1 + u.lean * np.sign(v * setting.turned)) * setting.friction[tick]
         rise = 1 + 0.18 * np.exp(-((v / 0.006) ** 2))
         free = ~setting.word[tick]
         shut = setting.shut[tick]
