@@ -220,7 +220,10 @@ def place(p: Plan, cause: str, size: str, rng: np.random.Generator) -> Fault | N
     elif cause.startswith("late-release"):
         for j, row in p.releases:
             soon = np.flatnonzero(moving[row : row + HZ // 2, j])
-            if len(soon) and row > 5 * HZ:
+            lying = cause.endswith("lying")  # shows only if the drive pushes while it is held
+            held_to = min(row + int((amount + 0.15) * HZ), rows - 1)
+            pushed = bool(len(soon)) and soon[0] <= 5 and abs(p.asked[held_to, j]) > 0.8
+            if len(soon) and row > 5 * HZ and (pushed or not lying):
                 spots.append((j, row, row + int((amount + 1.2) * HZ)))
     elif cause == "stick-slip":
         for j in range(7):
