@@ -189,7 +189,10 @@ def test_zoom_by_dragging_over_the_plots(visit: Open, heron: Archive) -> None:
     page = opened(visit, heron).page
     box = page.locator(".rp-panel[data-panel=current] canvas").bounding_box()
     assert box is not None
-    left, width, y = box["x"] + 96, box["width"] - 104, box["y"] + 40
+    gutter, width = page.evaluate(
+        "[window.jointbook.replay.GUTTER, window.jointbook.replay.player.plot]"
+    )
+    left, y = box["x"] + gutter, box["y"] + 40
     page.mouse.move(left + width * 0.25, y)
     page.mouse.down()
     page.mouse.move(left + width * 0.4, y, steps=4)
