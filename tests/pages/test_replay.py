@@ -190,7 +190,7 @@ def test_zoom_by_dragging_over_the_plots(visit: Open, heron: Archive) -> None:
     box = page.locator(".rp-panel[data-panel=current] canvas").bounding_box()
     assert box is not None
     gutter, width = page.evaluate(
-        "[window.jointbook.replay.GUTTER, window.jointbook.replay.player.plot]"
+        "[window.jointbook.replay.GUTTER, window.jointbook.replay.player.panels.plot]"
     )
     left, y = box["x"] + gutter, box["y"] + 40
     page.mouse.move(left + width * 0.25, y)
