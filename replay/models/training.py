@@ -232,7 +232,8 @@ def _fit_all(
         for serial, unit in units.items():
             known.setdefault(serial, unit)
     grip = gripping[0].grip if gripping is not None else Spread()
-    model = Model(units, source.name, filter_s, source.notes, chain, grip)
+    notes = (*source.notes, *filter(None, [grip.words(source.name)]))
+    model = Model(units, source.name, filter_s, notes, chain, grip)
     folds = [
         replace(model, units=known, chain=chain if chain is None else without_fold(chain, k))
         for k, known in enumerate(by_fold)

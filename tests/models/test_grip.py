@@ -173,3 +173,12 @@ def test_with_what_is_found_nothing_of_the_grip_is_left():
         left = one.residual.value - AMPERE * (told.bare[one.joint] - loads.bare[one.joint])
         assert np.std(left) == pytest.approx(NOISE_A, rel=0.1)
         assert (told.doubt[one.joint] > 0).all()
+
+
+def test_what_training_tells_of_grips_is_said_in_millimetres_only_where_there_is_a_scale():
+    told = Spread(0.021, 0.001, 0.025).words("arm file")
+    assert "about 21 mm (an axis)" in told
+    assert "from session to session" in told
+    assert "from carry to carry" in Spread(0.001, 0.021, 0.025).words("arm file")
+    assert "mm" not in Spread(3.0, 0.0, 0.025).words("identified")
+    assert Spread(0.0, 0.0, 0.025).words("arm file") == ""

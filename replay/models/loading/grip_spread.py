@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from replay.models.loading.loads import FROM_FILE
 from replay.models.residuals import Floats
 from replay.settings import setting
 
@@ -46,6 +47,18 @@ class Spread:
     def whole_m(self) -> float:
         """Both together."""
         return float(np.hypot(self.session_m, self.carry_m))
+
+    def words(self, drawn: str) -> str:
+        """Say by how much payloads lie beside where they are drawn; empty where they do not."""
+        if self.whole_m <= 0:
+            return ""
+        size = f"about {1e3 * self.whole_m:.2g} mm (an axis) " if drawn == FROM_FILE else ""
+        each = "session" if self.session_m >= self.carry_m else "carry"
+        place = "the arm file draws it" if drawn == FROM_FILE else "the chain that was found has it"
+        return (
+            f"the mass centre of payloads lies {size}beside where {place}, differently from "
+            f"{each} to {each}: it is estimated within every session"
+        )
 
 
 FREE = Spread(float("inf"), float("inf"), 1.0)
