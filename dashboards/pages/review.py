@@ -31,6 +31,7 @@ from dashboards.links import View
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event.events import place
+from dashboards.queries.record import cautions_of_session, findings
 from replay.errors import StaleError, UsageError
 from replay.wording import clock, counted, kind_words
 
@@ -75,6 +76,10 @@ def layout(desk: Desk, view: View) -> Component:
                 ],
                 className="row",
             ),
+            *[
+                basics.caution(words)
+                for words in cautions_of_session(desk.archive, name, findings(desk.archive, name))
+            ],
             html.Section(
                 [
                     html.Dl(

@@ -11,10 +11,14 @@ import polars as pl
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.jobs import Jobs
+from dashboards.links import View
+from dashboards.pages import review
+from dashboards.pages.page import Desk
 from replay.archive import Archive
 from replay.reviews import judge, verdict_history
 from tests.pages.conftest import Visit
-from tests.reviews.makers import make_archive
+from tests.reviews.makers import flag_row, keep_flags, make_archive
 
 SESSION = "20310303-heron"
 Open = Callable[..., Visit]
@@ -37,7 +41,17 @@ def test_flags_stand_in_one_list_most_urgent_first(page: Page) -> None:
     assert heads == ["J3 · brake drag", "J5 · stick-slip", "J2 · unusual"]
     # what a log or a detector wrote is shown as text, never obeyed as markup
     expect(page.locator(".flag-summary").first).to_contain_text("expected <b>for</b>")
-    expect(page.locator(".caution")).to_contain_text("never clears an arm to move")
+    expect(page.locator(".caution").last).to_contain_text("never clears an arm to move")
+
+
+def test_above_a_slip_stands_its_caution(tmp_path: Path) -> None:
+    archive = make_archive(tmp_path / "archive")
+    told = "nobody belongs within the arm's reach"
+    page = review.layout(Desk(archive, Jobs()), View(session="s1"))
+    assert told not in str(page)
+    keep_flags(archive, flag_row("f9", "J4", "act", score=9.0, kind="brake-slip", start=30.0))
+    page = review.layout(Desk(archive, Jobs()), View(session="s1"))
+    assert str(page).index(told) < str(page).index("review-count")
 
 
 def test_a_verdict_needs_a_name_and_sometimes_a_note(page: Page, heron: Archive) -> None:

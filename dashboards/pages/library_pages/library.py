@@ -90,7 +90,7 @@ def layout(desk: Desk, view: View) -> Component:
                     html.Button("Check all", id="library-check", n_clicks=0),
                     basics.go("Baseline", links.href("baseline", View())),
                     labelled(
-                        "False flags per 100 h",
+                        "False flags per 100 joint-hours",
                         dcc.Input(
                             id="library-rate",
                             type="number",
