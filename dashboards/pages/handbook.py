@@ -113,7 +113,7 @@ def _contents() -> Component:
 
 def _entry(entry: Entry, *, asked: bool = False) -> Component:
     said = [("How it is computed", entry.how), ("Source", entry.source)]
-    said += [("Do", entry.do), ("Do not conclude", entry.dont)]
+    said += [("Do", entry.do), ("Beware", entry.dont)]
     also = ", ".join(entry.also) if not entry.article else ""
     body = [
         _what(entry),
