@@ -15,7 +15,7 @@ Longer than 245 lines because windows, their sums and their sizes are one arithm
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -148,13 +148,11 @@ def terms(shape: Shape, joint: JointResiduals, *, clip_sd: float | None = None) 
     clip = setting("clip_sd") if clip_sd is None else clip_sd
     size = joint.t_s.size
     total = Terms(np.zeros(size), np.zeros(size), np.zeros(size))
+    if shape.shared:  # what all joints say of the load together is what it is about
+        joint = joint.as_declared()
     for channel, s in shape.of(joint).items():
         one = _square if shape.energy else _one
-        residual: Residual = getattr(joint, channel)
-        if shape.shared and joint.mass_off_kg is not None:
-            # what all joints say of the load together is what this shape is about
-            residual = replace(residual, value=residual.value + s * joint.mass_off_kg)
-        total = total + one(residual, s, joint.step_s, clip)
+        total = total + one(getattr(joint, channel), s, joint.step_s, clip)
     return total
 
 

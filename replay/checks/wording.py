@@ -36,7 +36,7 @@ def facts_of(evidence: Evidence, finding: Finding, decision: Decision, start: da
         size=decision.size,
         size_se=decision.size_se,
         unit=SHAPES[decision.shape].unit if decision.shape else "",
-        ampere=amperes(joint, inside),
+        ampere=amperes(joint.as_declared() if decision.kind == "load" else joint, inside),
         marks=decision.marks,
         temperature_c=_median(joint.temperature_c[inside]),
         speed_deg_s=_median(np.abs(joint.rate_deg_s[inside & joint.plant.ok])),

@@ -9,7 +9,7 @@ both, a fault of the angle's in ``servo`` together with a kinematic step.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,6 +104,14 @@ class JointResiduals:
     figures: Mapping[str, float] = field(default_factory=dict)
     mass_off_kg: Floats | None = None
     """By how much more than declared ``plant`` takes the payload to weigh; None: not at all."""
+
+    def as_declared(self) -> JointResiduals:
+        """Return the same with the payload that the log declares: what a wrong load shows."""
+        if self.mass_off_kg is None:
+            return self
+        less = self.regressors["payload"] * self.mass_off_kg
+        plant = replace(self.plant, value=self.plant.value + less)
+        return replace(self, plant=plant, expected_a=self.expected_a - less, mass_off_kg=None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,9 +1,12 @@
 from dataclasses import replace
+from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from replay.checks.likelihood import ALIKE, Noise, Terms, gain, stretch, terms, windows
+from replay.checks.wording import amperes, facts_of
 from replay.settings import setting
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import between, joint, with_shape
@@ -126,3 +129,27 @@ def test_a_shape_all_joints_share_sees_the_mass_that_the_residual_was_freed_of()
     after = terms(shape, freed)
     assert after.along == pytest.approx(before.along)
     assert np.abs(terms(SHAPES["offset"], freed).along - terms(SHAPES["offset"], one).along).max()
+
+
+def test_what_a_wrong_load_departs_by_is_told_from_the_declared_one():
+    one = joint(7)
+    inside = np.ones(one.t_s.size, dtype=bool)
+    less = 40.0 * one.regressors["payload"]
+    freed = replace(
+        one,
+        plant=replace(one.plant, value=one.plant.value - less),
+        expected_a=one.expected_a + less,
+        mass_off_kg=np.full(one.t_s.size, 40.0),
+    )
+    told, before = amperes(freed.as_declared(), inside), amperes(one, inside)
+    assert told["peak"] == pytest.approx(before["peak"])
+    assert told["expected"] == pytest.approx(before["expected"])
+    assert amperes(freed, inside)["peak"] != pytest.approx(before["peak"])
+    lead = SimpleNamespace(joint="J1", start_s=0.0, end_s=float(one.t_s[-1]))
+    evidence = SimpleNamespace(residuals=SimpleNamespace(joints={"J1": freed}))
+    finding = SimpleNamespace(lead=lead, events=[lead])
+    decision = SimpleNamespace(
+        kind="load", shape="payload", size=40.0, size_se=1.0, marks=(), releases=0
+    )
+    facts = facts_of(evidence, finding, decision, datetime(2031, 5, 1, tzinfo=UTC))
+    assert facts.ampere["peak"] == pytest.approx(before["peak"])
