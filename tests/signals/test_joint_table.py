@@ -303,3 +303,26 @@ def test_motion_at_one_sample_a_second_is_told_from_rest():
     starts[0] = True
     still = segments.still_band(rate, noise_of(rate, starts))
     assert 0.06 < still < 1.5  # third differences alone would say 60 deg/s and more
+
+
+def test_two_samples_between_a_command_and_the_brakes_report_tell_no_acceleration(tmp_path):
+    """Any line goes through two samples: a page drew a spike of 3.4 A from their noise."""
+    t = np.arange(0, 40, 0.05)
+    rng = np.random.default_rng(1)
+    two = (t >= 20.0) & (t < 20.1)
+    archive = archive_of(
+        tmp_path / "two",
+        {
+            "main": {
+                "J1.rate_deg_s": 0.01 * rng.normal(size=len(t)) + 0.1 * two * (t > 20.04),
+                "J1.current_a": np.zeros(len(t)),
+                "J1.brake_engaged": t >= 20.1,
+                "J1.brake_engage_cmd": t >= 20.0,
+            }
+        },
+        {"main": t},
+    )
+    accel = joint_table(archive, "s", "J1")["accel_deg_s2"]
+    usual = float(accel.abs().median())
+    assert accel.abs().max() < 12 * usual  # 2 deg/s^2 through the two
+    assert accel.null_count() == 0  # what is between is between its neighbours

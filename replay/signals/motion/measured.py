@@ -22,6 +22,11 @@ class Samples:
     values: Array
 
 
+UNSURE = 6.0
+"""An acceleration with more than this many times the usual error is none: at the edge of a
+whole window it is four times (of a parabola's slope), in a stretch of a few samples tens."""
+
+
 @dataclass(frozen=True, slots=True)
 class Motion:
     """A joint's motion where it was measured.
@@ -88,7 +93,7 @@ def motions(
             angle_deg=np.full(n, np.nan),
             rate_deg_s=task.y,
             rate_se_deg_s=np.full(n, np.nan),
-            accel_deg_s2=fit.rate,
+            accel_deg_s2=_sure(fit.rate, accel_se, task.t_s),
             accel_se_deg_s2=accel_se,
             starts=task.starts,
             noise=task.noise,
@@ -108,7 +113,7 @@ def motions(
             angle_deg=task.y,
             rate_deg_s=near.rate,
             rate_se_deg_s=rate_se,
-            accel_deg_s2=far.accel,
+            accel_deg_s2=_sure(far.accel, accel_se, task.t_s),
             accel_se_deg_s2=accel_se,
             starts=task.starts,
             noise=task.noise,
@@ -116,6 +121,21 @@ def motions(
             accel_noise_deg_s2=_middle(far.accel_gain) * task.noise,
             logged_rate=False,
         )
+    return out
+
+
+def _sure(accel: Array, se: Array, t_s: Array) -> Array:
+    """Return accelerations, those of stretches too short to tell one from their neighbours.
+
+    Between a brake's command and its report lie two samples at times: through them goes any
+    line, and the arm's inertia makes of their noise a load of hundreds of newton metres.
+    """
+    unsure = se > UNSURE * _middle(se)
+    known = np.isfinite(accel) & ~unsure
+    if not unsure.any() or not known.any():
+        return accel
+    out = accel.copy()
+    out[unsure] = np.interp(t_s[unsure], t_s[known], accel[known])
     return out
 
 
