@@ -50,8 +50,9 @@ _JOINTS_LIGHT = ("#005a94", "#ad4000", "#008f62", "#c9649f", "#b87f00", "#2b93cc
 _JOINTS_DARK = ("#4b9fe0", "#f0803c", "#2cc296", "#e2a3c6", "#f2b42e", "#93d4fb", "#f5f1e6")
 """The same hues as in light, lighter: a joint keeps its colour when the theme turns."""
 
-SEVERITY_SHAPES: Final = {"note": "○", "look": "◆", "act": "▲"}
-"""Shape beside the word and the colour; never colour alone."""
+SEVERITY_SHAPES: Final = {"note": "›", "look": "››", "act": "›››"}
+"""Shape beside the word and the colour; never colour alone. One more stroke a step, and none of
+them a joint's mark: a severity was read as the joint whose mark it had."""
 
 
 def joint_colour(index: int, *, dark: bool = False) -> str:

@@ -336,7 +336,9 @@ def _add_limit(figure: go.Figure, found: DrawnHistory, by_time: bool, scale: flo
     low, middle, high = (projection.get(name) for name in names)
     told = "limit reached, 90 %"
     if low is not None and high is None:  # open: the bar runs on as far as anything is told
-        high, told = _told_to(found, projection, by_time), "limit reached, not before (95 %)"
+        high = _told_to(found, projection, by_time)
+        led = middle is not None or (trend is not None and trend.result != "steady")
+        told = "limit reached, not before (95 %)" if led else "not ruled out from here on"
     if not by_time:
         low, middle, high = (None if v is None else scale * v for v in (low, middle, high))
     known = [v for v in (low, middle, high) if v is not None]

@@ -31,6 +31,7 @@ from replay.wear import (
 from replay.wear.assessment.change_points import make_ready
 from replay.wear.assessment.places import OUT, REMOVED
 from replay.wear.assessment.saying import (
+    NO_TREND,
     due,
     rate,
     size_of_rate,
@@ -66,6 +67,8 @@ def fleet_table(archive: Archive) -> pl.DataFrame:
 def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
     """Return the fleet in the order in which limits fall due; the early end of each counts.
 
+    Units with a date come first; those of which no trend leads to the limit follow, by the
+    day before which their sessions rule it out, which is no forecast.
     ``before`` is a month or day (``2033-06``): only units whose interval begins
     before it, or whose limit is passed.
 
@@ -78,7 +81,7 @@ def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
     every = fleet(archive, every=True)
     dated = (
         every.filter(due.is_not_null())
-        .sort(due)
+        .sort(without_trend(), due)
         .unique("serial", keep="first", maintain_order=True)
     )
     if before:
@@ -97,27 +100,50 @@ def due_before_words(archive: Archive, before: str) -> str:
     """
     early = fleet_by_date(archive, before)
     every = fleet_by_date(archive)
-    has_date = pl.coalesce("limit_date_low", "limit_date").is_not_null()
+    has_date = pl.coalesce("limit_date_low", "limit_date").is_not_null() & ~without_trend()
+    bounded = early.filter(without_trend())["serial"].sort().to_list()
+    early = early.filter(~without_trend())
     later = every.filter(has_date & ~pl.col("serial").is_in(early["serial"].to_list()))
-    undated = every.filter(~has_date & pl.col("installed"))["serial"].sort().to_list()
+    undated = every.filter(~has_date & pl.col("installed") & ~pl.col("serial").is_in(bounded))
     count = early.height
     said = (
         f"{counted(count, 'unit')} may reach {'its' if count == 1 else 'their'} limit before "
         f"{before}, by the early end of the interval"
         if count
-        else f"No unit's interval begins before {before}"
+        else f"No unit with a trend may reach its limit before {before}"
     )
     if later.height:
         row = later.row(0, named=True)
         said += f"; next is {row['serial']}: {due_of(row)}"
-    if undated:
-        said += f". Not dated, which is no promise: {', '.join(undated)}"
+    if bounded:
+        said += f". Without a trend, yet not ruled out before {before}: {', '.join(bounded)}"
+    if undated.height:
+        said += f". Not dated, which is no promise: {', '.join(undated['serial'].sort())}"
     return f"{said}."
+
+
+def without_trend() -> pl.Expr:
+    """Return which rows of a fleet have a bound of their limit, and no trend that leads there."""
+    return (pl.col("result") == "steady") & pl.col("limit_date").is_null()
 
 
 def due_of(row: dict[str, Any]) -> str:
     """Return when a unit of the fleet reaches its limit, in a table's few words."""
-    return due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")})
+    trend = row["result"] != "steady" or row["attention"] == "past limit"
+    return due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")}, trend=trend)
+
+
+def bounds_words(table: pl.DataFrame) -> str:
+    """Return what a day beside a unit without a trend means; empty where there is none."""
+    low = pl.col("limit_date_low").is_not_null()
+    if not table.filter(without_trend() & low & pl.col("installed")).height:
+        return ""
+    return (
+        f"“{NO_TREND[:1].upper()}{NO_TREND[1:]}”: nothing seen leads to the limit, so nothing "
+        "foretells when it is reached. The day after it says only how far the sessions bear: the "
+        "fewer and the more scattered they are, the earlier it is, and it can lie before the date "
+        "of a unit that does wear."
+    )
 
 
 def _day(text: str) -> datetime:
@@ -160,7 +186,7 @@ def sentence(found: UnitHistory) -> str:
         text = f"{name} showed {TOO_SMALL if small else 'no trend beyond chance'}, {over}"
     else:
         text = f"{name} holds steady {over}"
-    comes, dated = _due(projection, history.unit)
+    comes, dated = _due(projection, history.unit, trend.result != "steady")
     bent = why_not_the_line(projection) if dated else ""
     far = far_sessions(found.points, history.unit)
     return (
@@ -193,8 +219,8 @@ def _replaced(found: UnitHistory, dated: bool) -> str:
     return f" It was replaced on {at:%Y-%m-%d}{come}."
 
 
-def _due(projection: dict[str, Any] | None, unit: str) -> tuple[str, bool]:
-    """Return what is said of the limit, and whether that has a date."""
+def _due(projection: dict[str, Any] | None, unit: str, led: bool) -> tuple[str, bool]:
+    """Return what is said of the limit, and whether that has a date; ``led``: by a trend."""
     if not projection:
         return "no limit is set", False
     limit = f"its limit of {projection['limit']:g} {unit}"
@@ -219,7 +245,12 @@ def _due(projection: dict[str, Any] | None, unit: str) -> tuple[str, bool]:
     if projection["word"] == REMOVED:
         return OUT, False
     if projection["word"] == "beyond" and low is not None:
-        return f"{limit} is not reached before {low:%B %Y}", True
+        if not led:
+            return (
+                f"no trend leads to {limit}, so no date is given: the sessions bear only that it "
+                f"is not reached before {low:%B %Y} (95 %)"
+            ), True
+        return f"{limit} is not reached before {low:%B %Y} (95 %)", True
     return f"{limit} is not in sight", False
 
 
@@ -392,6 +423,12 @@ def worsens(trend: Trend) -> bool:
     )
 
 
+def last_session(found: Iterable[Trend], serial: str) -> datetime | None:
+    """Return when the last session of a unit was, of those that were measured."""
+    every = (t.detail.get("last") for t in found if t.serial == serial)
+    return max((at for at in every if isinstance(at, datetime)), default=None)
+
+
 def facts(found: UnitHistory) -> list[tuple[str, str]]:
     """Return what is known of a history, as (word, value) pairs."""
     trend, unit = found.trend, found.history.unit
@@ -428,7 +465,7 @@ def facts(found: UnitHistory) -> list[tuple[str, str]]:
     named = [words.get(c, c) for c in corrected if c != "season cosine"]
     rows.append(("corrected for", ", ".join(named) or "nothing"))
     projection = detail.get("projection")
-    rows.append(("limit", _limit(projection, unit)))
+    rows.append(("limit", _limit(projection, unit, trend.result != "steady")))
     if projection and projection.get("use") is not None:
         rows.append(("limit by use", _use(projection, *found.history.shown_axis)))
     if projection and projection.get("remaining_years") is not None:
@@ -462,7 +499,7 @@ def _result(trend: Trend) -> str:
     return f"{result}: {reason}" if reason else result
 
 
-def _limit(projection: dict[str, Any] | None, unit: str) -> str:
+def _limit(projection: dict[str, Any] | None, unit: str, led: bool) -> str:
     if not projection:
         return "none set"
 
@@ -482,7 +519,9 @@ def _limit(projection: dict[str, Any] | None, unit: str) -> str:
             f"{day(projection['date_low'])} and {day(projection['date_high'])}"
         )
     if projection["word"] == "beyond":
-        return words + f"not before {day(projection['date_low'])} (95 %); {projection['reason']}"
+        held = "" if led else f"{NO_TREND}; "
+        low = day(projection["date_low"])
+        return f"{words}{held}not before {low} (95 %); {projection['reason']}"
     if projection["word"] == REMOVED:
         return words + OUT
     return words + f"no date can be given: {projection['reason']}"

@@ -159,7 +159,8 @@ def _reached(t: Trend) -> str:
         return str(said.get("reason") or NONE)
     line = line_date(said)
     straight = f"; in a straight line {line:%Y-%m}" if line is not None else ""
-    return (due(said) or "later than can be told") + straight
+    told = t.result != "steady" or said.get("word") == "passed"
+    return (due(said, trend=told) or "later than can be told") + straight
 
 
 def _per_year(t: Trend) -> str:

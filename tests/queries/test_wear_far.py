@@ -52,7 +52,8 @@ def test_several_far_sessions_are_counted():
 @pytest.mark.parametrize(
     ("before", "said"),
     [
-        ("2033-06", "No unit's interval begins before 2033-06; next is TU-3: not before 2034-07. "
+        ("2033-06", "No unit with a trend may reach its limit before 2033-06; "
+                    "next is TU-3: not before 2034-07. "
                     "Not dated, which is no promise: TU-5."),
         ("2035-01", "1 unit may reach its limit before 2035-01, by the early end of the interval; "
                     "next is TU-4: not before 2035-02. Not dated, which is no promise: TU-5."),
@@ -67,6 +68,7 @@ def test_no_unit_due_names_the_next_and_those_without_a_date(monkeypatch, before
             "limit_date": dates,
             "limit_date_high": [None] * 4,
             "installed": [True, True, True, False],
+            "result": ["falling", "falling", "steady", "steady"],
         },
         schema_overrides={"limit_date_high": pl.Datetime("us", "UTC")},
     )

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from dashboards.queries import wear
 from dashboards.queries.wear import TOO_SMALL, sentence
 from replay.records import Trend
 from replay.wear.assessment.trends import _with_result
@@ -115,6 +116,36 @@ def test_an_open_end_is_not_before_and_the_straight_trend_is_told_beside_it():
     assert "straight trend alone would meet it about November 2037" in said
     assert "comes later" in said
     assert "55 % of the weight on courses that slow down" in said
+
+
+def test_without_a_trend_no_date_is_given_and_the_bound_is_called_one():
+    said = sentence(Told(steady(projection=limit("beyond", date_low=AHEAD))))
+    assert "no trend leads to its limit of 20 A, so no date is given" in said
+    assert "the sessions bear only that it is not reached before May 2034 (95 %)." in said
+
+
+def unit(serial: str, result: str, low: int, median: int | None) -> dict[str, Any]:
+    return {
+        "serial": serial, "result": result, "installed": True,
+        "attention": "worsening" if result == "falling" else "steady",
+        "limit_date": median and datetime(median, 1, 1, tzinfo=UTC),
+        "limit_date_low": datetime(low, 6, 1, tzinfo=UTC), "limit_date_high": None,
+    }  # fmt: skip
+
+
+def test_a_bound_without_a_trend_is_no_date_before_one_that_wear_leads_to(monkeypatch):
+    """A steady unit of few sessions stood as the first to fall due, with nothing said."""
+    rows = [unit("TU-3", "steady", 2034, None), unit("TU-4", "falling", 2035, 2041)]
+    table = pl.DataFrame(rows, infer_schema_length=None)
+    monkeypatch.setattr(wear, "fleet", lambda archive, every=False: table)
+    assert wear.fleet_by_date(None)["serial"].to_list() == ["TU-4", "TU-3"]
+    assert wear.due_of(rows[0]) == "no trend, so no date; not before 2034-06"
+    assert wear.due_of(rows[1]) == "not before 2035-06, median 2041-01"
+    assert "nothing foretells when it is reached" in wear.bounds_words(table)
+    assert wear.bounds_words(table.filter(pl.col("result") == "falling")) == ""
+    said = wear.due_before_words(None, "2034-12")
+    assert said.startswith("No unit with a trend may reach its limit before 2034-12; next is TU-4")
+    assert "Without a trend, yet not ruled out before 2034-12: TU-3." in said
 
 
 def test_a_unit_that_is_out_has_no_date():

@@ -9,6 +9,7 @@ import polars as pl
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboards import theme
 from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.pickers import choice, labelled
@@ -16,12 +17,12 @@ from dashboards.components.wear_page.wear_board import address, plain, sure, wai
 from dashboards.queries import wear
 
 SHAPES = {
-    "past limit": ("▲", "act"),
-    "worsening": ("▲", "act"),
-    "unlike its peers": ("◆", "look"),
-    "watch": ("◇", "look"),
-    "changing": ("◆", "look"),
-    "steady": ("○", "note"),
+    "past limit": (theme.SEVERITY_SHAPES["act"], "act"),
+    "worsening": (theme.SEVERITY_SHAPES["act"], "act"),
+    "unlike its peers": (theme.SEVERITY_SHAPES["look"], "look"),
+    "watch": (theme.SEVERITY_SHAPES["look"], "look"),
+    "changing": (theme.SEVERITY_SHAPES["look"], "look"),
+    "steady": (theme.SEVERITY_SHAPES["note"], "note"),
     "too few sessions": ("·", "note"),
     "removed": ("·", "note"),
 }
@@ -44,6 +45,7 @@ def fleet_block(
     falls due before the month asked for.
     """
     held = waiting or {}
+    bounds = wear.bounds_words(table)
     return html.Section(
         [
             html.Div(
@@ -90,6 +92,7 @@ def fleet_block(
                 className="plain-table wear-fleet",
                 role="table",  # said, because a narrow screen sets the rows as blocks
             ),
+            html.P(bounds, className="faint wear-bounds") if bounds else None,
         ],
         className="sheet wear-scroll",
         tabIndex="0",

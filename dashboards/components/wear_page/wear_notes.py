@@ -16,7 +16,7 @@ from dashboards.queries import wear
 def notes_block(
     serial: str,
     notes: pl.DataFrame,
-    today: str,
+    day: str,
     *,
     duty: str = "",
     missing: Sequence[tuple[str, str]] = (),
@@ -37,7 +37,7 @@ def notes_block(
                             dcc.Input(
                                 id="wear-note-date",
                                 type="text",
-                                value=today,
+                                value=day,
                                 style={"width": "9em"},
                             ),
                         ],

@@ -42,7 +42,7 @@ in the way of the first page, and before anyone comes here."""
 
 CAUTION = (
     "A date on this page is an estimate with an interval, from the sessions in this archive. "
-    "It plans a look, a repair or a replacement; it never clears an arm to move. Brakes and "
+    "It plans a look, a repair or a replacement. Brakes and "
     "margins that are in doubt are for the operator's own rules and licensed practice."
 )
 
@@ -266,6 +266,7 @@ def _one(
 ) -> Component:
     found = wear.history(desk.archive, serial, indicator, against)
     projection = (found.trend.detail.get("projection") if found.trend else None) or {}
+    last = wear.last_session(trends, serial)
     facts = html.Dl(
         [html.Div([html.Dt(k), html.Dd(v)]) for k, v in wear.facts(found)], className="facts"
     )
@@ -319,7 +320,7 @@ def _one(
             notes_block(
                 serial,
                 found.notes,
-                f"{datetime.now(UTC):%Y-%m-%d}",
+                "" if last is None else f"{last:%Y-%m-%d}",
                 duty=wear.duty_words(desk.archive, serial),
                 missing=wear.missing(trends, desk.archive, serial),
             ),

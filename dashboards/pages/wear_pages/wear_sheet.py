@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
 
 from dash import html
 from dash.development.base_component import Component
@@ -75,7 +74,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
             html.Div(
                 [
                     html.H1(f"Unit {serial}"),
-                    html.Span(f"{place}, as of {datetime.now(UTC):%Y-%m-%d}", className="faint"),
+                    html.Span(_as_of(found, serial, place), className="faint"),
                     html.Span(unit_report_links(serial), className="no-print"),
                     html.Button("Print", id="wear-print", type="button", className="no-print"),
                     basics.go(
@@ -101,8 +100,14 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
             html.P(wear.duty_words(desk.archive, serial) or "No use is counted yet."),
             basics.caution(
                 "Dates are estimates with intervals, from the sessions in this archive. They plan "
-                "a look, a repair or a replacement; they never clear an arm to move."
+                "a look, a repair or a replacement."
             ),
         ],
         className="wear unit-sheet",
     )
+
+
+def _as_of(found: Sequence[Trend], serial: str, place: str) -> str:
+    """Return where the unit sits and up to when its sessions reach: no other day is known here."""
+    last = wear.last_session(found, serial)
+    return f"{place}, as of its last session, {last:%Y-%m-%d}" if last else place

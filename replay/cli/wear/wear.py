@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import replace
-from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -374,20 +373,18 @@ def _limit(t: Trend) -> str:
     projection = t.detail.get("projection")
     if not projection:
         return ""
-
-    def day(value: datetime | None) -> str:
-        return "later" if value is None else iso(value)[:10]
-
+    trend = t.result != "steady"
     if "use" in projection and projection["word"] in ("projected", "passed"):
         return _limit_of_use(t, projection)
     if projection["word"] in ("projected", "passed"):
         line = line_date(projection)
         straight = f"; in a straight line {line:%Y-%m}" if line is not None else ""
-        return (due(projection) or "later") + straight
+        told = projection["word"] == "passed" or trend
+        return (due(projection, trend=told) or "later") + straight
     if projection["word"] == "removed":
         return "unit is out"
     if projection["word"] == "beyond":
-        return f"not before {day(projection['date_low'])}"
+        return due(projection, trend=trend) or "later"
     return "not in sight"
 
 

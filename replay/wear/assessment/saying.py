@@ -114,17 +114,25 @@ def why_not_the_line(projection: dict[str, Any] | None) -> str:
     )
 
 
-def due(projection: dict[str, Any]) -> str:
+NO_TREND = "no trend, so no date"
+"""What stands before a bound that no trend leads to: it is no forecast."""
+
+
+def due(projection: dict[str, Any], *, trend: bool = True) -> str:
     """Return a projection's dates in a table's few words; empty where there is none to tell.
 
-    An interval without a late end holds 95 % on its one side.
+    An interval without a late end holds 95 % on its one side. ``trend`` tells that a trend is
+    called: without one a bound only says how far the sessions reach, earlier the fewer and the
+    more scattered they are, and stands beside dates of units that do wear.
     """
     low, high, middle = (_told(projection.get(k)) for k in ("date_low", "date_high", "date"))
     if middle is None:
-        return f"not before {low:%Y-%m}" if low else ""
+        held = "" if trend else f"{NO_TREND}; "
+        return f"{held}not before {low:%Y-%m}" if low else ""
+    held = "" if trend else "no trend yet; as the line goes "
     if low and high:
-        return f"{middle:%Y-%m} ({low:%Y-%m} to {high:%Y-%m})"
-    return f"not before {low:%Y-%m}, median {middle:%Y-%m}" if low else f"{middle:%Y-%m}"
+        return f"{held}{middle:%Y-%m} ({low:%Y-%m} to {high:%Y-%m})"
+    return held + (f"not before {low:%Y-%m}, median {middle:%Y-%m}" if low else f"{middle:%Y-%m}")
 
 
 def _told(date: datetime | None) -> datetime | None:
