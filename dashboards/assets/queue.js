@@ -52,17 +52,19 @@
   // That it is on its way stands on the page, so another page knows nothing of it.
   const HELD = '.queue-body[aria-busy="true"]';
   const busy = () => Boolean(document.querySelector(HELD));
-  let swallowed = -1e9, until = 0, late = 0;
+  let swallowed = -1e9, until = 0, late = 0, released = -1e9, underWay = 0;
   const PAUSE_MS = 700;
   function hold() {
     drawn.disconnect();
     clearTimeout(late);
-    late = setTimeout(release, 20000); // whatever happens, a form is not shut for ever
+    late = setTimeout(overdue, 20000); // whatever happens, a form is not shut for ever
     const body = document.querySelector(".queue-body");
     if (body) body.setAttribute("aria-busy", "true");
   }
+  const overdue = () => (underWay ? hold() : release()); // a slow machine's answer is still waited for
   function release() {
     const held = document.querySelectorAll(HELD), now = performance.now();
+    if (held.length) released = now;
     held.forEach((body) => body.removeAttribute("aria-busy"));
     if (held.length) until = now - swallowed < PAUSE_MS ? now + PAUSE_MS : 0; // in the middle of a word
   }
@@ -71,6 +73,8 @@
     if (event.ctrlKey || event.metaKey || event.altKey || event.key === "Escape") return;
     if (busy()) swallowed = letter ? event.timeStamp : swallowed;
     else if (event.key === "Tab") { until = 0; return; } // whoever goes on has stopped that word
+    // pressed while the page was busy, brought when it no longer is: of that word too
+    else if (letter && event.timeStamp <= released) until = Math.max(until, released + PAUSE_MS);
     else if (!letter || event.timeStamp > until) return;
     event.preventDefault();
     event.stopImmediatePropagation();
@@ -102,12 +106,14 @@
     const begun = keptBy(JSON.parse(how.body));
     hold();
     let moves = false;
+    underWay += 1;
     try {
       const answer = await fetched(address, how);
       moves = answer.status === 200 && "queue-moved" in ((await answer.clone().json()).response || {});
       if (moves) jb.drafts.drop(begun);
       return answer;
     } finally {
+      underWay -= 1;
       if (!moves) { release(); showDrawn(); } // refused, asked or not reached: the form is as it was
     }
   });

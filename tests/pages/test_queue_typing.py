@@ -42,6 +42,23 @@ def test_the_focus_is_given_once_and_never_taken_from_who_writes(
     expect(page.locator("#finding-cause")).to_be_focused()
 
 
+VERDICTS = '"..queue-list.children'
+"""What a page sends that keeps a verdict."""
+
+GOES_ON = """by => new MutationObserver(() => {
+  const body = document.querySelector('.queue-body');
+  const note = document.getElementById('finding-note');
+  if (!body || body.hasAttribute('aria-busy') || window.typedOn !== undefined) return;
+  const how = { bubbles: true, cancelable: true };
+  if (by === 'Tab') note.dispatchEvent(new KeyboardEvent('keydown', { key: 'Tab', ...how }));
+  if (by === 'click') note.dispatchEvent(new PointerEvent('pointerdown', how));
+  const typed = new KeyboardEvent('keydown', { key: by === 'typing on' ? 'e' : 'r', ...how });
+  // what is pressed while the page is busy is brought when it no longer is, with its own instant
+  if (by === 'typing on') Object.defineProperty(typed, 'timeStamp', { value: window.pressed });
+  window.typedOn = (by === 'typing on' ? document.body : note).dispatchEvent(typed);
+}).observe(document.documentElement, { attributes: true, subtree: true })"""
+
+
 def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     visit: Open, archive: Archive
 ) -> None:
@@ -50,9 +67,16 @@ def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     page.locator("#finding-verdict").get_by_label("watch", exact=True).check()
     page.locator("#finding-note").click()
     page.keyboard.type("seen")
+    held = Held(page, VERDICTS)
     page.keyboard.press("Control+Enter")
     expect(page.locator(".queue-body")).to_have_attribute("aria-busy", "true")
-    page.keyboard.type("eee ggg", delay=100)  # and on, over the arrival of the next finding
+    page.keyboard.type("eee")
+    page.evaluate(GOES_ON, "typing on")  # and on, over the arrival of the next finding
+    page.evaluate("window.pressed = performance.now()")
+    page.wait_for_timeout(800)  # a page that is busy for so long had taken the word for ended
+    held.arrive()
+    page.wait_for_function("window.typedOn !== undefined")
+    assert not page.evaluate("window.typedOn")
     expect(page.locator("#finding-title")).to_have_text("J4 · friction")
     expect(page.locator("#finding-verdict input").first).to_be_focused()
     assert page.locator("#finding-verdict input:checked").count() == 0
@@ -63,10 +87,6 @@ def test_what_is_typed_while_a_verdict_is_kept_does_nothing_and_is_seen_to(
     page.wait_for_timeout(800)
     page.keyboard.press("n")  # and after a pause the keys are keys again
     expect(page.locator("#finding-title")).to_have_text("every joint · gap")
-
-
-VERDICTS = '"..queue-list.children'
-"""What a page sends that keeps a verdict."""
 
 
 def sent(page: Page) -> Held:
@@ -102,17 +122,6 @@ def test_after_a_verdict_is_kept_keys_are_keys_again_though_somebody_types_on(
     page.keyboard.type("x" * 10, delay=100)
     page.keyboard.press("n")
     expect(page.locator("#finding-title")).to_have_text("every joint · gap")
-
-
-GOES_ON = """by => new MutationObserver(() => {
-  const body = document.querySelector('.queue-body');
-  const note = document.getElementById('finding-note');
-  if (body.hasAttribute('aria-busy') || window.typedOn !== undefined) return;
-  const how = { bubbles: true, cancelable: true };
-  note.dispatchEvent(by === 'Tab' ? new KeyboardEvent('keydown', { key: 'Tab', ...how })
-    : new PointerEvent('pointerdown', how));
-  window.typedOn = note.dispatchEvent(new KeyboardEvent('keydown', { key: 'r', ...how }));
-}).observe(document.documentElement, { attributes: true, subtree: true })"""
 
 
 @pytest.mark.parametrize("by", ["Tab", "click"])
