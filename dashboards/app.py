@@ -58,6 +58,7 @@ from dashboards.api import routes as api
 from dashboards.components import basics
 from dashboards.components.frame import frame, jobs_tray
 from dashboards.components.terms import linked
+from dashboards.components.typeset import set_in_type
 from dashboards.components.unknown_parameters import unknown_parameters, unknown_parameters_note
 from dashboards.failure_words import failure_text
 from dashboards.gate import figures, guard, sign_in
@@ -65,7 +66,9 @@ from dashboards.gate.visitors import Sessions
 from dashboards.jobs import Jobs
 from dashboards.links import View
 from dashboards.pages import news
+from dashboards.pages.no_such_session import OF_A_SESSION, no_such_session
 from dashboards.pages.page import Desk, Page
+from dashboards.queries import catalogue
 from dashboards.shell import Shell
 from replay.accounts import Users
 from replay.archive import Archive, open_archive
@@ -139,7 +142,11 @@ def create_app(archive: Archive | str | Path, users: Users | None = None) -> She
     _register_frame(app, desk, pages)
     api.add_routes(app.server, opened)
     news.add_routes(app, desk)
-    shell.refuse_unknown(app, [p.name for p in pages])
+
+    def missing(name: str, session: str | None) -> bool:
+        return name in OF_A_SESSION and catalogue.is_unknown(opened, session)
+
+    shell.refuse_unknown(app, [p.name for p in pages], missing)
     for page in pages:
         page.register(app, desk)
     app.desk = desk
@@ -164,7 +171,8 @@ def _register_frame(app: Dash, desk: Desk, pages: list[Page]) -> None:
         set_props(ids.NOTICE, {"children": None})
         view = links.read(search)
         note = unknown_parameters_note(unknown_parameters(view, page.words))
-        shown = linked(told(lambda: page.layout(desk, view)))
+        made = told(lambda: no_such_session(desk, page, view) or page.layout(desk, view))
+        shown = set_in_type(linked(made))
         return [note, shown] if note else shown
 
     @app.callback(

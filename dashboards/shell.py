@@ -24,6 +24,7 @@ from dash import Dash
 from flask import Response, has_request_context, request
 
 from dashboards import theme
+from replay.errors import JointbookError
 
 ASSETS = Path(__file__).with_name("assets")
 GRID_PAGES = ("library",)
@@ -95,13 +96,24 @@ def serve(app: Dash) -> None:
         return answer
 
 
-def refuse_unknown(app: Dash, pages: Sequence[str]) -> None:
-    """Answer 404 for an address that is no page; the document says so in words all the same."""
+def refuse_unknown(
+    app: Dash, pages: Sequence[str], missing: Callable[[str, str | None], bool]
+) -> None:
+    """Answer 404 for an address that is no page; the document says so in words all the same.
+
+    ``missing(page, session)`` tells that a page is asked for a session that there is not.
+    """
 
     @app.server.after_request
     def status(answer: Response) -> Response:
         name = request.path.strip("/")
-        if request.endpoint == _ANY_ADDRESS and name not in pages and answer.status_code == 200:
+        if request.endpoint != _ANY_ADDRESS or answer.status_code != 200:
+            return answer
+        try:
+            gone = name not in pages or missing(name, request.args.get("session"))
+        except JointbookError:
+            gone = False  # the page tells what is wrong
+        if gone:
             answer.status_code = 404
         return answer
 

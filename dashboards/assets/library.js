@@ -32,10 +32,12 @@
 
   // One slot a joint: a mark for its worst flag, and under it a gauge as long
   // as its log is complete. Completeness is asked for the rows in sight only.
+  // One stroke a step of severity, as theme.SEVERITY_SHAPES: none is a joint's mark.
+  const strokes = (x, n, name) => ["path", { className: name, d: [...Array(n).keys()].map((k) => `M${x - 2 + 4 * (k - (n - 1) / 2)} 4.5 l4 5.5 -4 5.5`).join(" ") }];
   const DRAW = {
-    1: (x) => ["circle", { cx: x, cy: 10, r: 4, className: "pic-note" }],
-    2: (x) => ["path", { d: `M${x} 4 l5.5 6 -5.5 6 -5.5 -6z`, className: "pic-look" }],
-    3: (x) => ["path", { d: `M${x} 3.5 l6.5 12 h-13z`, className: "pic-act" }],
+    1: (x) => strokes(x, 1, "pic-note"),
+    2: (x) => strokes(x, 2, "pic-look"),
+    3: (x) => strokes(x, 3, "pic-act"),
   };
   const PITCH = 20, GAUGE = 16, SHORT = 0.995;
   const shares = new Map(), waiting = new Map();

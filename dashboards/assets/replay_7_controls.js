@@ -5,7 +5,7 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
   const el = (id) => document.getElementById(id);
-  const SHAPES = { note: "ring", look: "diamond", act: "triangle" };
+  const STROKES = { note: "›", look: "››", act: "›››" }; // theme.SEVERITY_SHAPES: none is a joint's mark
   const COLUMNS = [
     ["angle_deg", 3], ["rate_deg_s", 3], ["current_a", 3], ["expected_a", 2], ["residual_a", 3], ["temperature_c", 1], ["load_nm", 1],
   ];
@@ -154,10 +154,10 @@
       const head = document.createElement("p");
       const mark = document.createElement("span");
       mark.className = "severity " + f.severity;
-      mark.textContent = ({ note: "○ ", look: "◆ ", act: "▲ " }[f.severity] || "") + f.severity;
+      mark.textContent = (STROKES[f.severity] || "") + " " + f.severity;
       head.append(mark, ` ${f.joint || "every joint"} · ${f.kind_words} · score ${R.number(f.score, 1)}`);
       const words = document.createElement("p");
-      words.textContent = f.summary;
+      words.textContent = f.summary.replace(/(^|[\s(])-(?=\.?\d)/g, "$1−"); // as components/typeset.py
       const link = document.createElement("a");
       link.textContent = "Open the event";
       link.href = "/event" + jb.address.search({ session: this.config.session, flag: f.flag });
@@ -245,7 +245,7 @@
       }
       for (const f of this.config.flags) {
         renderer.area(this.sx(f.start), 12, Math.max(1.5, this.sx(f.end) - this.sx(f.start)), h - 12, get("span"));
-        renderer.mark(SHAPES[f.severity] || "circle", Math.max(5, Math.min(w - 5, this.sx((f.start + f.end) / 2))), 6, 4, get(f.severity in SHAPES ? f.severity : "faint"));
+        renderer.text(STROKES[f.severity] || "·", Math.max(9, Math.min(w - 9, this.sx((f.start + f.end) / 2))), 5, get(f.severity in STROKES ? f.severity : "faint"), "center", 14, 700);
       }
       for (const pin of v.pins) renderer.line(this.sx(pin.start), 0, this.sx(pin.start), h, get("accent"), 1.2, [2, 3]);
       const x0 = this.sx(v.from), x1 = this.sx(v.to);

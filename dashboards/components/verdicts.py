@@ -6,7 +6,10 @@ import polars as pl
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from dashboards import links
+from dashboards.components import basics
 from dashboards.components.figure_card import aria
+from dashboards.links import View
 
 
 def verdict_form(
@@ -50,6 +53,16 @@ def verdict_form(
                     dcc.Store(id=part("verdict-news"), data=seen),
                 ],
                 className="verdict-row",
+            ),
+            html.P(
+                [
+                    "A session is signed on dispositions, which a verdict is not: ",
+                    basics.go(
+                        "decide on this finding in the queue",
+                        links.href("queue", View(session=session, flag=flag)),
+                    ),
+                ],
+                className="faint no-print verdict-signing",
             ),
         ],
         className="verdict-form",

@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.event import QUANTITIES
-from dashboards.figures.style import BAR, GRID, SYMBOLS, empty, ink, joint_ink, line, settle
+from dashboards.figures.style import BAR, GRID, empty, ink, joint_ink, joint_symbol, line, settle
 
 __all__ = ["differences", "empty", "pair_overlay", "stitches"]
 
@@ -29,7 +29,6 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
             continue
         r = row.row(0, named=True)
         colours = joint_ink(index)
-        symbol = SYMBOLS[index % len(SYMBOLS)]
         bar = None
         if r["low"] is not None:
             bar = {
@@ -47,12 +46,12 @@ def differences(table: pl.DataFrame, joints: Sequence[str], quantity: str, unit:
                 mode="markers",
                 name=joint,
                 marker={
-                    "symbol": symbol,
-                    "size": 14 if r["differs"] else 9,
+                    **joint_symbol(index, 14 if r["differs"] else 9),
                     "color": colours["light"],
                     "line": {"color": colours["light"], "width": 2},
                 },
                 error_x=bar,
+                cliponaxis=False,  # a mark at the edge is whole
                 meta=colours,
                 showlegend=False,
                 hovertemplate=f"{joint}: %{{x:.3g}} {unit}, {r['pairs']} pairs<extra></extra>",

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 
-SHAPES = ("·", "○", "◆", "▲")
+from dashboards import theme
+
+SHAPES = ("·", *theme.SEVERITY_SHAPES.values())
 """No flag, note, look, act: the same shapes as everywhere in the program."""
 
 SEVERITIES = ("no flag", "note", "look", "act")

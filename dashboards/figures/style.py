@@ -27,6 +27,19 @@ DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot", "5px,2px
 SYMBOLS = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "circle-open")
 """One a joint place, the same order as `theme.MARKS`."""
 
+_TRIANGLE = 1.155
+"""By so much a triangle of Plotly's is smaller, beside its other marks, than one of the replay's:
+its side is 1.73 times the size, the replay's corners span 2.31 times the radius's square."""
+
+
+def joint_symbol(index: int, size: float) -> dict[str, Any]:
+    """Return symbol and size of a joint place's mark, as large to the eye as in the replay."""
+    symbol = SYMBOLS[(index + index // len(SYMBOLS)) % len(SYMBOLS)]
+    return {
+        "symbol": symbol,
+        "size": size * (_TRIANGLE if symbol.startswith("triangle") else 1.0),
+    }
+
 
 def ink(name: str) -> dict[str, str]:
     """Return the two colours of a theme token, for a trace's ``meta``."""

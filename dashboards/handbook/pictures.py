@@ -240,9 +240,9 @@ PICTURES: dict[str, tuple[str, list[Stroke]]] = {
     "severity": (
         "Circle for note, diamond for look, triangle for act",
         [
-            _text(40, 52, "○ note", "ink"),
-            _text(100, 52, "◆ look", "ink"),
-            _text(160, 52, "▲ act", "act"),
+            _text(40, 52, "› note", "ink"),
+            _text(100, 52, "›› look", "ink"),
+            _text(160, 52, "››› act", "act"),
         ],
     ),
     "score": (

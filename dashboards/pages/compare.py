@@ -32,7 +32,7 @@ from replay.errors import JointbookError
 
 CAUTION = (
     "A difference is a question, not a finding: another payload, base end, temperature or unit "
-    "explains many. jointbook advises; it never clears an arm to move."
+    "explains many."
 )
 
 

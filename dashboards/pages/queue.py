@@ -78,9 +78,8 @@ def layout(desk: Desk, view: View) -> Component:
             dcc.Store(id="queue-moved", data=None),
             html.Span(id="queue-focus", hidden=True),
             basics.caution(
-                "A disposition here is part of your own process. jointbook advises; it never "
-                "clears an arm to move. With a person on the tip or a brake in doubt, stop and "
-                "follow the operator's own rules first."
+                "A disposition here is part of your own process. With a person on the tip or a "
+                "brake in doubt, stop and follow the operator's own rules first."
             ),
         ],
         className="queue",

@@ -116,9 +116,9 @@ def layout(desk: Desk, view: View) -> Component:
             else basics.message(_nothing(table, show, checked)),
             _orphans(desk, name),
             basics.caution(
-                "A verdict here is a note for your own process. jointbook advises; it never clears "
-                "an arm to move, and no verdict stands in for the operator's own rules and "
-                "sign-off. With a person on the tip or a brake in doubt, stop and follow them."
+                "A verdict here is a note for your own process; none stands in for the operator's "
+                "own sign-off. With a person on the tip or a brake in doubt, stop and follow the "
+                "operator's own rules."
             ),
         ],
         className="review",

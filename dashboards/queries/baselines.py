@@ -13,6 +13,7 @@ from replay.wording import counted
 
 if TYPE_CHECKING:
     from replay.models import Baseline
+    from replay.records import Session
 
 
 def newest(archive: Archive) -> tuple[Baseline | None, str]:
@@ -105,3 +106,29 @@ def facts_of(baseline: Baseline) -> pl.DataFrame:
         },
         orient="row",
     ).with_columns(pl.col("value", "standard_error").fill_nan(None))
+
+
+def not_in_the_drawing(base: Baseline | None, record: Session) -> list[str]:
+    """Return what checks know of a session's load that the expected current drawn leaves out.
+
+    A check estimates it from the whole session; for a window that is too dear, so the pages draw
+    the law on the load as it was declared, and say so.
+    """
+    if base is None:
+        return []
+    model = base.model
+    said = []
+    names = {name for of_stream in record.channels.values() for name in of_stream}
+    declared = "payload_kg" in names or record.payload_kg is not None
+    if not declared and any(unit.payload_scale_kg > 1e-6 for unit in model.units.values()):
+        said.append(
+            "No column declares a load: checks estimate it from the whole session's motion, the "
+            "expected current drawn takes the arm for empty. Beside a flag the two can differ."
+        )
+    if model.grip.known and (declared and record.payload_kg != 0):
+        said.append(
+            "Checks estimate within the session what a payload weighs and where its mass centre "
+            "lies; the expected current drawn takes both as they were declared. While something "
+            "is carried the two can differ: a flag rests on the estimate."
+        )
+    return said

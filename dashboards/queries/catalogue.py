@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from dataclasses import dataclass
 
@@ -97,6 +98,19 @@ def session_asked(archive: Archive, session: str | None, flag: str | None) -> st
     table = archive.table("flags")
     found = table.filter(pl.col("flag") == flag)["session"] if table.height else pl.Series()
     return str(found[0]) if found.len() == 1 else None
+
+
+def is_unknown(archive: Archive, session: str | None) -> bool:
+    """Tell whether a session is named that the archive does not have."""
+    return bool(session) and not archive.has_session(str(session))
+
+
+def nearest_sessions(archive: Archive, asked: str, most: int = 4) -> list[str]:
+    """Return the names nearest to one that there is not: what it is called now, then the alike."""
+    now = [name for name, had in archive.earlier().items() if asked in had]
+    known = archive.sessions()["session"].to_list()
+    alike = difflib.get_close_matches(asked, known, n=most, cutoff=0.5)
+    return list(dict.fromkeys([*now, *alike]))[:most]
 
 
 def sessions_of(archive: Archive) -> list[tuple[str, str]]:

@@ -45,7 +45,7 @@ def test_differences_stand_by_joint_with_their_intervals(visit: Open, heron: Arc
     expect(rows).to_have_count(table.height)
     first = table.row(0, named=True)
     expect(rows.first).to_contain_text(f"{first['difference']:.3f}")
-    expect(page.locator(".caution")).to_contain_text("never clears an arm to move")
+    expect(page.locator(".caution")).to_contain_text("a question, not a finding")
     assert tab.errors == []
 
 

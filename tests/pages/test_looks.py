@@ -199,7 +199,7 @@ def test_an_event_is_printed_whole_and_without_what_is_pressed(
     page.wait_for_function(
         "document.querySelector('#event-story .main-svg').getBoundingClientRect().right <= 700"
     )
-    for hidden in (".spine", ".foot", ".event-contents", ".pin-form", ".figure-card-save"):
+    for hidden in (".spine", ".archive-name", ".event-contents", ".pin-form", ".figure-card-save"):
         assert page.locator(hidden).first.is_hidden(), hidden
     assert page.locator(".argument").is_visible()
     page.evaluate("window.dispatchEvent(new Event('afterprint'))")

@@ -41,7 +41,7 @@ def test_flags_stand_in_one_list_most_urgent_first(page: Page) -> None:
     assert heads == ["J3 · brake drag", "J5 · stick-slip", "J2 · unusual"]
     # what a log or a detector wrote is shown as text, never obeyed as markup
     expect(page.locator(".flag-summary").first).to_contain_text("expected <b>for</b>")
-    expect(page.locator(".caution").last).to_contain_text("never clears an arm to move")
+    expect(page.locator(".caution").last).to_contain_text("follow the operator's own rules")
 
 
 def test_above_a_slip_stands_its_caution(tmp_path: Path) -> None:

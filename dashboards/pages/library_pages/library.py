@@ -23,7 +23,7 @@ from dash import (
 )
 from dash.development.base_component import Component
 
-from dashboards import ids, links
+from dashboards import ids, links, theme
 from dashboards.components import basics
 from dashboards.components.figure_card import aria, save_links
 from dashboards.components.library_page.intake import confirm_sheet, drop_zone
@@ -120,11 +120,11 @@ def layout(desk: Desk, view: View) -> Component:
 
 def _legend() -> list[Any]:
     return [
-        html.Span(["▲", " act"], className="severity act"),
+        html.Span([theme.SEVERITY_SHAPES["act"], " act"], className="severity act"),
         " ",
-        html.Span(["◆", " look"], className="severity look"),
+        html.Span([theme.SEVERITY_SHAPES["look"], " look"], className="severity look"),
         " ",
-        html.Span(["○", " note"], className="severity note"),
+        html.Span([theme.SEVERITY_SHAPES["note"], " note"], className="severity note"),
         html.Span(
             "  worst flag of each joint, end A first; the bar: how complete its data are",
             className="faint",

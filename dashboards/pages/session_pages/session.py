@@ -45,6 +45,7 @@ def layout(desk: Desk, view: View) -> Component:
     base, why = baselines.newest(desk.archive)
     if base is None:
         off.append(why)
+    off += baselines.not_in_the_drawing(base, found.record)
     details = html.Details(
         [html.Summary("What is switched off"), html.Ul([html.Li(w) for w in off])],
         className="rp-details rp-off",
