@@ -40,8 +40,10 @@ class Model:
     ) -> None:
         self.design, self.y, self.own, self.prior = design, y, own, prior
         self.along, self.first, self.dearer = along, first, dearer
-        self.both = np.column_stack([design, y])
-        self.plain = self.both / own[:, None]
+        both = np.column_stack([design, y])
+        # by columns, as the routines want them: no copy is turned about at each possibility
+        self.plain = np.asfortranarray(both / own[:, None])
+        self.gram = both.T @ self.plain
         self.log_own = float(np.log(own).sum())
         self.through = along @ design
         self.noise = float(along @ (own * along))
@@ -53,15 +55,15 @@ class Model:
         """Fit, the noise's size profiled out."""
         from scipy.linalg.lapack import dpttrf, dpttrs
 
-        n, inverse, log_size, carried = len(self.y), self.plain, self.log_own, 0.0
+        n, products, log_size, carried = len(self.y), self.gram, self.log_own, 0.0
         if offsets is not None:
             precision, log_precision = offsets
             # three diagonals: the routines for them, without the checks of those for any band
             pivots, beside, _ = dpttrf(
                 precision[1] / ratio + 1.0 / self.own, precision[0, 1:] / ratio
             )
-            solved, _ = dpttrs(pivots, beside, inverse)
-            inverse = inverse - solved / self.own[:, None]
+            solved, _ = dpttrs(pivots, beside, self.plain)
+            products = products - self.plain.T @ solved
             log_size += float(np.log(pivots).sum()) + n * float(np.log(ratio)) - log_precision
             key = id(precision)
             if key not in self.carried:
@@ -69,13 +71,13 @@ class Model:
                 self.carried[key] = float(self.along @ solved)
             carried = ratio * self.carried[key]
         p = self.design.shape[1]
-        products = self.both.T @ inverse
         normal, right = products[:p, :p] + self.prior, products[:p, p]
         size = np.sqrt(np.maximum(normal.diagonal(), 1e-300))
         scaled = normal / np.outer(size, size)
         scaled[np.diag_indices(p)] += 1e-9
-        inverted = np.linalg.inv(scaled) / np.outer(size, size)
-        log_normal = float(np.linalg.slogdet(scaled)[1]) + 2 * float(np.log(size).sum())
+        inverse, log_determinant = _inverse(scaled)
+        inverted = inverse / np.outer(size, size)
+        log_normal = log_determinant + 2 * float(np.log(size).sum())
         solution = inverted @ right
         left = max(float(products[p, p] - right @ solution), 1e-12 * float(products[p, p]), 1e-300)
         variance = self.dearer * left / self.freedom
@@ -99,3 +101,17 @@ class Model:
             error=(variance * max(price, 1e-300)) ** 0.5,
             offset_factor=(self.noise + carried) / alike,
         )
+
+
+def _inverse(matrix: Floats) -> tuple[Floats, float]:
+    """Return the inverse of a symmetric matrix and the log of its determinant."""
+    from scipy.linalg.lapack import dpotrf, dpotri
+
+    root, failed = dpotrf(matrix)
+    if failed:  # rounding has left a pivot below nought
+        return np.linalg.inv(matrix), float(np.linalg.slogdet(matrix)[1])
+    upper, _ = dpotri(root)
+    upper = np.triu(upper)
+    inverse = upper + upper.T
+    inverse[np.diag_indices_from(inverse)] /= 2
+    return inverse, 2 * float(np.log(root.diagonal()).sum())

@@ -20,7 +20,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import stdtr
+from scipy.special import stdtr, stdtrit
 
 from replay.statistics.mixed_model import Model
 from replay.statistics.regression import HUBER, huber
@@ -87,21 +87,19 @@ class MixedFit:
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the ends that leave equal chances outside."""
         tail = (1 - confidence) / 2
-        reach = 1.0 + abs(float(np.ptp(self.centres))) + 100.0 * float(self.errors.max())
-        low, high = (self._quantile(p, reach) for p in (tail, 1 - tail))
-        return low, high
+        return self._quantile(tail), self._quantile(1 - tail)
 
-    def _quantile(self, chance: float, reach: float) -> float:
-        low, high = float(self.centres.min()) - reach, float(self.centres.max()) + reach
-        for _ in range(60):
-            middle = (low + high) / 2
-            if self.below(middle) < chance:
-                low = middle
-            else:
-                high = middle
-            if high - low <= 1e-7 * (abs(self.slope) + float(self.errors.max())):
-                break
-        return (low + high) / 2
+    def _quantile(self, chance: float) -> float:
+        """Return where the mixture reaches a chance: between where its laws do."""
+        from scipy.optimize import brentq
+
+        own = self.centres + self.errors * float(stdtrit(self.freedom, chance))
+        low, high = float(own.min()), float(own.max())
+        least = 1e-9 * (abs(self.slope) + float(self.errors.max()))
+        if high - low <= least or not self.below(low) < chance < self.below(high):
+            return (low + high) / 2
+        found = brentq(lambda v: self.below(v) - chance, low, high, xtol=least)
+        return float(found)
 
 
 def mixed_fit(
