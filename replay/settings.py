@@ -37,7 +37,7 @@ MODEL: dict[str, Setting] = {
 CHECKS: dict[str, Setting] = {
     "run_prior_s": Setting(0.1, "s", "a hole or a freeze that was never seen; no source"),
     "delay_prior_s": Setting(0.1, "s", "spread of a delay that was never seen; no source"),
-    "clip_sd": Setting(8.0, "sd", "a block counts for no more: measured"),
+    "clip_sd": Setting(8.0, "sd", "beyond it a block counts by its logarithm: measured"),
     "fewest_s": Setting(1.2, "s", "of motion in a window that says anything: measured"),
     "odd_share": Setting(0.1, "1", "of joints for ten minutes that may hide a fault in training"),
     "odd_block": Setting(5.0, "nat", "rarer by the others' law than this is set aside: 1 in 150"),

@@ -144,7 +144,11 @@ class Windows:
 
 
 def terms(shape: Shape, joint: JointResiduals, *, clip_sd: float | None = None) -> Terms:
-    """Return a shape's summands on one joint, residuals winsorised (by the setting ``clip_sd``)."""
+    """Return a shape's summands on one joint.
+
+    Beyond the setting ``clip_sd`` a residual counts by its logarithm: one wild block does not
+    make a window, and yet a push of fifty spreads is no healthy one of nine.
+    """
     clip = setting("clip_sd") if clip_sd is None else clip_sd
     size = joint.t_s.size
     total = Terms(np.zeros(size), np.zeros(size), np.zeros(size))
@@ -175,7 +179,9 @@ def _one(residual: Residual, s: Floats, step_s: float, clip_sd: float) -> Terms:
     sd = np.sqrt(np.where(ok, residual.variance, 1.0))
     doubt = np.where(ok, np.nan_to_num(residual.doubt_a), 0.0)
     clip = clip_sd * np.hypot(sd, doubt)
-    value = np.where(ok, np.clip(np.nan_to_num(residual.value), -clip, clip), 0.0)
+    value = np.where(ok, np.nan_to_num(residual.value), 0.0)
+    beyond = np.maximum(np.abs(value) / clip, 1.0)
+    value = np.clip(value, -clip, clip) * (1.0 + np.log(beyond))
     weighted = np.where(ok, np.nan_to_num(s), 0.0) / sd**2
     return Terms(weighted * value, weighted * np.nan_to_num(s), np.abs(weighted) * doubt)
 

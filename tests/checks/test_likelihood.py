@@ -61,12 +61,14 @@ def test_doubt_that_does_not_average_out_bounds_the_significance():
     assert found.z(WHITE)[0] == pytest.approx(0.2 / np.sqrt(1 / 10_000 + 0.1**2))
 
 
-def test_one_wild_block_counts_for_no_more_than_its_clip():
+def test_beyond_eight_spreads_a_block_counts_by_its_logarithm():
+    """A wild one does not make a window, and yet a push of fifty spreads is none of nine."""
     one = joint(4, colour=0.0, session_sd=0.0)
     row = int(np.flatnonzero(one.plant.ok)[50])
-    one.plant.value[row] = 1000.0
-    part = terms(SHAPES["viscous friction"], one)
-    assert part.along[row] == pytest.approx(one.rate_deg_s[row] * 8.0 / 0.05)
+    for spreads, counted in ((7.0, 7.0), (8.0, 8.0), (80.0, 8.0 * (1 + np.log(10)))):
+        one.plant.value[row] = spreads * 0.05
+        part = terms(SHAPES["viscous friction"], one)
+        assert part.along[row] == pytest.approx(one.rate_deg_s[row] * counted / 0.05)
 
 
 def of_blocks(size, energy=4.0, doubt=0.0):
