@@ -27,7 +27,7 @@ from replay.signatures.marks import (
     prior_rows,
     runs,
 )
-from replay.signatures.stall import by_the_sensor
+from replay.signatures.stall import by_the_sensor, missing
 from replay.signatures.stick_slip import repeats
 from replay.signatures.track import Floats, Track
 from replay.statistics.spread import wide_spread
@@ -197,7 +197,7 @@ def claim(mark: Mark, others: Sequence[Mark]) -> float:
         slipped = any(m.measure == "slip" for m in others)
         return float(not slipped or mark.detail["at_once"] >= AT_ONCE)
     if mark.measure == "behind":
-        return float(any(by_the_sensor(m) for m in others))
+        return float(any(by_the_sensor(m, missing(mark, others)) for m in others))
     return float(mark.measure in {"angle frozen", "angle dither", "angle drift"})
 
 

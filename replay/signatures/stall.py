@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from replay.models.residuals import HELD, Floats, JointResiduals
+from replay.models.residuals import HELD, RESTING, Floats, JointResiduals
 from replay.signatures.brake_slip import AT_ONCE
 from replay.signatures.following import WINDOWS_S, shortfalls
 from replay.signatures.kinds import Facts, Shape, Signature, departs
@@ -22,6 +22,11 @@ def push(joint: JointResiduals) -> Mapping[str, Floats]:
     """Return a current in the commanded direction, sliding or not."""
     way = np.sign(np.nan_to_num(joint.rate_cmd_deg_s))
     return {"plant": way, "rest": np.where(joint.state == HELD, 0.0, way)}
+
+
+def held(joint: JointResiduals) -> Mapping[str, Floats]:
+    """Return a current that the joint's standstill does not call for."""
+    return {"rest": np.where(joint.state == RESTING, 1.0, 0.0)}
 
 
 def behind(track: Track) -> Seen:
@@ -65,8 +70,12 @@ def lacking(mark: Mark) -> float:
     return abs(float(mark.raw)) / max(abs(float(mark.detail["due_deg"])), 1e-9)
 
 
-def by_the_sensor(mark: Mark) -> bool:
-    """Tell whether a reading stood still and caught up, or left its place, between two samples."""
+def by_the_sensor(mark: Mark, missing_deg: float = 0.0) -> bool:
+    """Tell whether a reading stood still and caught up, or left its place, between two samples.
+
+    A step is the cause of travel that is missing only where it is most of it: what holds a
+    joint and lets go shakes it too.
+    """
     if mark.measure == "angle frozen":
         return (
             mark.value > SURE and mark.detail["jump_deg"] > 0.5 * mark.detail["expected_travel_deg"]
@@ -76,7 +85,15 @@ def by_the_sensor(mark: Mark) -> bool:
         and mark.value > SURE
         and not mark.detail["braked"]
         and mark.detail["at_once"] >= AT_ONCE
+        and abs(mark.detail["step_deg"]) > 0.5 * missing_deg
     )
+
+
+def missing(mark: Mark, others: Sequence[Mark]) -> float:
+    """Return the travel that is missing at a mark, deg; the most there is about it else."""
+    if mark.measure == "behind":
+        return abs(mark.raw)
+    return max((abs(m.raw) for m in others if m.measure == "behind"), default=0.0)
 
 
 SURE = 5.0
@@ -85,7 +102,7 @@ SURE = 5.0
 
 def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim missing travel, and the stop that goes with it."""
-    if any(by_the_sensor(m) for m in others):
+    if any(by_the_sensor(m, missing(mark, others)) for m in others):
         return 0.0
     if mark.measure == "behind":
         return float(min(lacking(mark) / SHORT, 1.0))
@@ -97,7 +114,10 @@ def claim(mark: Mark, others: Sequence[Mark]) -> float:
 
 SIGNATURE = Signature(
     kind="stall",
-    shapes=(Shape("push", "A", push, positive=True, most_s=LONGEST_S),),
+    shapes=(
+        Shape("push", "A", push, positive=True, most_s=LONGEST_S, sought=False),
+        Shape("held push", "A", held, most_s=LONGEST_S),
+    ),
     measures=(Measure("behind", "deg", behind, proof=False, pooled=True, sought=False),),
     sentence=sentence,
     claim=claim,
