@@ -13,7 +13,9 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.residuals import JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
+from replay.signatures.limit_cycle import cycles
 from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
+from replay.signatures.stall import SHORT, lacking
 from replay.signatures.track import Floats, Track
 from replay.statistics.spread import NORMAL_QUARTILE
 
@@ -93,7 +95,14 @@ def stops(speed: Floats) -> int:
 
 def sentence(facts: Facts) -> str:
     """Say how often it stops, or how far the speed swings."""
-    mark = facts.proof("swing")
+    mark, cycle = facts.proof("swing"), facts.proof("cycle")
+    if cycle is not None and (mark is None or not repeats(mark)):
+        d = cycle.detail
+        return (
+            f"{facts.span} speed and current swing together {d['frequency_hz']:.1f} times a "
+            f"second, by ±{d['share']:.0%} of {d['speed_deg_s']:.2f} deg/s and ±"
+            f"{d['swing_a']:.2f} A, about a steady command: it sticks and slips, or its drive hunts"
+        )
     if mark is None:
         return f"{facts.span} the current swings {facts.size:.1f} times as far as usual: it judders"
     d = mark.detail
@@ -130,16 +139,24 @@ SINGLE = 0.3
 
 def claim(mark: Mark, others: Sequence[Mark]) -> float:
     """Claim swings that repeat, single ones little, and what a joint that sticks also shows."""
+    if mark.measure == "cycle":
+        return 1.0
     if mark.measure == "swing":
         return 1.0 if repeats(mark) else SINGLE
-    again = any(m.measure == "swing" and repeats(m) for m in others)
-    return float(again and mark.measure in {"behind", "angle step", "angle frozen"})
+    if any(m.measure == "swing" and repeats(m) for m in others):
+        return float(mark.measure in {"behind", "angle step", "angle frozen"})
+    held = mark.measure == "behind" and lacking(mark) >= SHORT
+    again = any(m.measure == "cycle" for m in others)
+    return float(again and mark.measure == "behind" and not held)
 
 
 SIGNATURE = Signature(
     kind="stick-slip",
     shapes=(Shape("judder", "variances", judder, energy=True, sought=False),),
-    measures=(Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True, sought=False),),
+    measures=(
+        Measure("swing", "ln (deg/s)²", swings, proof=False, pooled=True, sought=False),
+        Measure("cycle", "ln A", cycles, proof=False, pooled=True),
+    ),
     sentence=sentence,
     claim=claim,
     needs_mark=True,
