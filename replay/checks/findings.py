@@ -340,14 +340,15 @@ def _clusters(joint: str, marks: Sequence[tuple[Mark, float]]) -> list[Event]:
 
 
 def _merged(events: list[Event]) -> list[Event]:
-    """Make one of events of a joint that touch or overlap by half."""
+    """Make one of events of a joint that overlap by half; a second beside one is its edge."""
     made: list[Event] = []
     for event in sorted(events, key=lambda e: (e.start_s, -e.end_s)):
         for k, last in enumerate(made):
             (low, high), (first, stop) = last.reach, event.reach
             near = first - high <= BESIDE_S and low - stop <= BESIDE_S
-            both_windows = last.windowed and event.windowed
-            if near and (not both_windows or last.overlap(event) > setting("overlap")):
+            edge = min(last.end_s - last.start_s, event.end_s - event.start_s) <= BESIDE_S
+            apart = last.windowed and event.windowed and not edge
+            if near and (not apart or last.overlap(event) > setting("overlap")):
                 made[k] = last.joined(event)
                 break
         else:
