@@ -1,7 +1,7 @@
 """Angle sensor: it jumps, stands still, or drifts away from where the joint is.
 
 A jump is a travel between two rows that neither the rows before nor those on both
-sides foretell (`replay.signatures.innovation`); what stands still shows it by the
+sides foretell (`replay.signatures.motion.innovation`); what stands still shows it by the
 travel it has to catch up with, or by the dither that is missing; a drift
 parts the angle from the integral of the logged rate.
 """
@@ -14,8 +14,6 @@ import numpy as np
 
 from replay.models.residuals import HELD, JointResiduals
 from replay.signatures.brake_slip import AT_ONCE
-from replay.signatures.following import LONG_S, shortfalls
-from replay.signatures.innovation import CELLS, FEWEST_ROWS, innovations
 from replay.signatures.kinds import Facts, Shape, Signature
 from replay.signatures.marks import (
     Mark,
@@ -27,6 +25,8 @@ from replay.signatures.marks import (
     prior_rows,
     runs,
 )
+from replay.signatures.motion.following import LONG_S, shortfalls
+from replay.signatures.motion.innovation import CELLS, FEWEST_ROWS, innovations
 from replay.signatures.stall import by_the_sensor, missing
 from replay.signatures.stick_slip import repeats
 from replay.signatures.track import Floats, Track

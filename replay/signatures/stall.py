@@ -12,9 +12,9 @@ import numpy as np
 
 from replay.models.residuals import HELD, RESTING, Floats, JointResiduals
 from replay.signatures.brake_slip import AT_ONCE
-from replay.signatures.following import WINDOWS_S, shortfalls
 from replay.signatures.kinds import Facts, Shape, Signature, departs
 from replay.signatures.marks import Mark, Measure, Seen
+from replay.signatures.motion.following import WINDOWS_S, shortfalls
 from replay.signatures.track import Track
 
 

@@ -13,8 +13,8 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.residuals import JointResiduals
 from replay.signatures.kinds import Facts, Shape, Signature
-from replay.signatures.limit_cycle import cycles
 from replay.signatures.marks import Mark, Measure, Norm, Seen, best_per_minute
+from replay.signatures.motion.limit_cycle import cycles
 from replay.signatures.stall import SHORT, lacking
 from replay.signatures.track import Floats, Track
 from replay.statistics.spread import NORMAL_QUARTILE

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from replay.signatures.limit_cycle import cycles
+from replay.signatures.motion.limit_cycle import cycles
 from replay.signatures.registry import BY_KIND
 from replay.signatures.track import Track
 

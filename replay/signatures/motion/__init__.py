@@ -1,0 +1,1 @@
+"""How a joint moves beside what it was told: travel missing, steps, swings."""
