@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -22,6 +24,16 @@ def counted(count: int, one: str, many: str = "") -> str:
     ('1 finding waits', '3 findings wait')
     """
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def in_a_row(words: Sequence[str], last: str = "and") -> str:
+    """Return words as a sentence lists them.
+
+    >>> in_a_row(["current"]), in_a_row(["current", "angle", "temperature"])
+    ('current', 'current, angle and temperature')
+    """
+    *most, end = words
+    return f"{', '.join(most)} {last} {end}" if most else end
 
 
 def kind_words(kind: str) -> str:
@@ -71,6 +83,29 @@ def number(value: Any, digits: int = 3) -> str:
         return "no bound"
     short = f"{value:.{digits}g}"
     return f"{value:,.0f}" if abs(float(short)) >= 10**digits else short
+
+
+def unit_words(unit: str) -> str:
+    """Return a unit as a page shows it.
+
+    >>> unit_words("degC"), unit_words("deg/s")
+    ('°C', 'deg/s')
+    """
+    return {"degC": "°C"}.get(unit, unit)
+
+
+def typeset(text: str) -> str:
+    """Return a sentence for a page: with minus signs where it has hyphens before figures.
+
+    What is kept and handed on (JSON, CSV, a terminal) stays ASCII.
+
+    >>> typeset("-0.03 A on 2032-03-03, from -5 to 3"), typeset("b1-e6c3 of f-1, 9e-05")
+    ('−0.03 A on 2032-03-03, from −5 to 3', 'b1-e6c3 of f-1, 9e-05')
+    """
+    return _HYPHEN.sub("\N{MINUS SIGN}", text)
+
+
+_HYPHEN = re.compile(r"(?<![\w.)-])-(?=\.?\d)")
 
 
 def clock(at: datetime, digits: int = 0) -> str:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from plotly.subplots import make_subplots
 
 from dashboards.figures.detectors import spoken
-from dashboards.figures.holes import with_holes
 from dashboards.figures.style import (
     DASHES,
     FLAGGED,
@@ -142,7 +141,7 @@ def others(
         rows=max(len(there), 1), cols=1, shared_xaxes=True, vertical_spacing=0.018
     )
     for number, joint in enumerate(there, 1):
-        mine = with_holes(rows.filter(pl.col("joint") == joint))
+        mine = rows.filter(pl.col("joint") == joint)
         x = seconds_after(mine["time"], zero)
         if has(mine, "expected_a"):
             figure.add_trace(

@@ -5,7 +5,7 @@ Longer than 245 lines because its panels share one time axis and are laid out to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -15,7 +15,7 @@ import polars as pl
 from plotly.subplots import make_subplots
 
 from dashboards.figures.event import has, seconds_after
-from dashboards.figures.holes import of_channel, with_holes
+from dashboards.figures.holes import of_channel
 from dashboards.figures.style import FLAGGED, few_ticks, ink, joint_ink, line, settle
 
 MOST_BAND = 3.0
@@ -40,37 +40,49 @@ def story(
     brakes: Sequence[tuple[str, pl.DataFrame]] = (),
     pins: pl.DataFrame | None = None,
     angle_first: bool = False,
+    lines: Mapping[str, pl.DataFrame] | None = None,
 ) -> go.Figure:
     """Draw before, during and after: rate, current, residual, brakes, temperature.
 
     Parameters
     ----------
     rows : polars.DataFrame
-        Joint table with ``expected_a, low_a, high_a, residual``.
+        Joint table with ``expected_a, low_a, high_a, residual``, rows of nothing where
+        samples are missing.
     brakes : sequence of (word, spans)
         Runs with ``start, end, value``, drawn as ribbons.
     pins : polars.DataFrame
         ``start, end, text``.
+    lines : mapping of str to polars.DataFrame, optional
+        Channels on their own samples (``time`` and the channel), which are drawn instead of the
+        rows': a lost current takes no angle away.
     """
-    whole, rows = rows, with_holes(rows)
+    own = lines or {}
+
+    def there(name: str) -> bool:
+        return name in own or has(rows, name)
+
+    def of(name: str) -> pl.DataFrame:
+        return own[name] if name in own else of_channel(rows, name)
+
     panels = [("rate_deg_s", "rate<br>deg/s", 1.0)]
-    if has(rows, "current_a") or not has(rows, "angle_deg"):
+    if has(rows, "current_a") or not there("angle_deg"):
         panels.append(("current_a", "current<br>A", 1.5))
     if has(rows, "residual"):
         panels.append(("residual", "residual<br>spreads", 0.9))
-    if has(rows, "angle_deg"):
+    if there("angle_deg"):
         panels.append(("angle_deg", "angle<br>deg", 0.8))
     if angle_first and panels[-1][0] == "angle_deg":
         panels.insert(0, (*panels.pop()[:2], 1.4))  # what decides stands on top
     if brakes:
         panels.append(("brakes", "brake", 0.22 * len(brakes) + 0.15))
-    if has(rows, "temperature_c"):
+    if there("temperature_c"):
         panels.append(("temperature_c", "temp.<br>°C", 0.6))
     figure = make_subplots(
         rows=len(panels),
         cols=1,
         shared_xaxes=True,
-        vertical_spacing=0.022,
+        vertical_spacing=0.034,  # the labels of two panels do not touch
         row_heights=[share for _, _, share in panels],
     )
     x = seconds_after(rows["time"], zero)
@@ -81,13 +93,15 @@ def story(
         elif name == "current_a":
             _current(figure, number, rows, x, colours)
         else:
-            if name == "rate_deg_s" and has(rows, "rate_cmd_deg_s"):
+            if name == "rate_deg_s" and there("rate_cmd_deg_s"):
+                told = of("rate_cmd_deg_s")
                 commanded = line(
-                    x, rows["rate_cmd_deg_s"].to_numpy(), "commanded rate", ink("faint"), dash="dot"
-                )
+                    seconds_after(told["time"], zero), told["rate_cmd_deg_s"].to_numpy(),
+                    "commanded rate", ink("faint"), dash="dot",
+                )  # fmt: skip
                 figure.add_trace(commanded, row=number, col=1)
             word = {"rate_deg_s": "rate", "temperature_c": "temperature", "angle_deg": "angle"}
-            mine = of_channel(whole, name)
+            mine = of(name)
             figure.add_trace(
                 line(
                     seconds_after(mine["time"], zero), mine[name].to_numpy(), word.get(name, name),
@@ -98,7 +112,7 @@ def story(
             )  # fmt: skip
         figure.update_yaxes(title={"text": title, "font": {"size": 11}}, row=number, col=1)
         if name not in ("brakes", "current_a") and share < HIGH:  # more labels would touch
-            drawn = [rows[c].to_numpy() for c in (name, *BESIDE.get(name, ())) if has(rows, c)]
+            drawn = [of(c)[c].to_numpy() for c in (name, *BESIDE.get(name, ())) if there(c)]
             figure.update_yaxes(nticks=few_ticks(*drawn), row=number, col=1)
     length = (end - zero).total_seconds()
     figure.add_vrect(x0=0, x1=max(length, 1e-3), fillcolor=FLAGGED, line_width=0, layer="below")
@@ -155,12 +169,12 @@ def _current(
     figure.add_trace(measured, row=number, col=1)
     scale, runs_on = current_scale(rows)
     figure.update_yaxes(range=scale, row=number, col=1)
-    if runs_on:
-        axis = "" if number == 1 else str(number)
+    axis = "" if number == 1 else str(number)
+    for mark in runs_on:  # each at the end that it speaks of
         figure.add_annotation(
-            text=f"{runs_on} the band runs on", xref=f"x{axis} domain", x=1, xanchor="right",
-            yref=f"y{axis} domain", y=1 if "▲" in runs_on else 0,
-            yanchor="top" if "▲" in runs_on else "bottom", showarrow=False, font={"size": 10},
+            text=f"{mark} the band runs on", xref=f"x{axis} domain", x=1, xanchor="right",
+            yref=f"y{axis} domain", y=1 if mark == "▲" else 0,
+            yanchor="top" if mark == "▲" else "bottom", showarrow=False, font={"size": 10},
         )  # fmt: skip
 
 

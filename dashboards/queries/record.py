@@ -11,7 +11,12 @@ from replay.record import Entry, open_record
 from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
 from replay.reviews.judgements import scales
-from replay.reviews.judgements.cautions import cautions_of, cautions_of_session, person_words
+from replay.reviews.judgements.cautions import (
+    caution_of_flag,
+    cautions_of,
+    cautions_of_session,
+    person_words,
+)
 from replay.reviews.judgements.dispositions import Disposition, Link, Reasons
 from replay.reviews.judgements.judging import judge
 from replay.reviews.judgements.verdicts import (
@@ -47,6 +52,7 @@ __all__ = [
     "Waiting",
     "alike",
     "ask_for_second_reviewer",
+    "caution_of_flag",
     "cautions_of",
     "cautions_of_session",
     "completeness_words",

@@ -20,7 +20,14 @@ from replay.checks.kind import Decision, decide
 from replay.checks.reading import Reading, read
 from replay.checks.severity import severity
 from replay.checks.stored import CheckResult, store
-from replay.checks.wording import evidence_of, facts_of, releases_round, sentence, span_text
+from replay.checks.wording import (
+    as_told,
+    evidence_of,
+    facts_of,
+    releases_round,
+    sentence,
+    span_text,
+)
 from replay.errors import JointbookError
 from replay.models import Baseline, load_baseline
 from replay.models.model import residuals_of
@@ -202,18 +209,20 @@ def flags_of(evidence: Evidence, finding: Finding, baseline: Baseline) -> list[F
     decision = decide(evidence, finding)
     record = evidence.residuals.record
     joint = evidence.residuals.joints[finding.lead.joint]
-    inside = within(joint, finding.lead.start_s, finding.lead.end_s)
-    facts = facts_of(evidence, finding, decision, record.start)
+    told, held = as_told(evidence, finding, decision)
+    inside = within(joint, told.lead.start_s, told.lead.end_s)
+    facts = facts_of(evidence, told, decision, record.start, held)
     release = releases_round(joint, inside)
     name = finding.name(record.session)
-    kept = evidence_of(finding, decision, facts, name, release)
+    kept = evidence_of(told, decision, facts, name, release)
     limit = promise.score_limit_for(baseline.asked)
     seconds = finding.lead.end_s - finding.lead.start_s
     place = "" if finding.everywhere else finding.lead.joint
     lead = _flag(
         record_start=record.start,
         session=record.session,
-        event=finding.lead,
+        event=told.lead,
+        found_s=finding.lead.start_s,
         joint=place,
         unit="" if finding.everywhere else joint.unit,
         kind=decision.kind,
@@ -249,6 +258,7 @@ def _member(
         record_start=record.start,
         session=record.session,
         event=event,
+        found_s=event.start_s,
         joint=event.joint,
         unit=joint.unit,
         kind=decision.kind if same else "unusual",
@@ -273,6 +283,7 @@ def _flag(
     record_start: datetime,
     session: str,
     event: Event,
+    found_s: float,
     joint: str,
     unit: str,
     kind: str,
@@ -284,7 +295,8 @@ def _flag(
 ) -> Flag:
     start = record_start + timedelta(seconds=max(event.start_s, 0.0))
     end = record_start + timedelta(seconds=max(event.end_s, event.start_s, 0.0))
-    text = f"{session}|{joint}|{kind}|{start.isoformat()}"
+    found = record_start + timedelta(seconds=max(found_s, 0.0))  # a span told wider is no new flag
+    text = f"{session}|{joint}|{kind}|{found.isoformat()}"
     return Flag(
         flag="F" + hashlib.sha256(text.encode()).hexdigest()[:10],
         session=session,

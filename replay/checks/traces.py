@@ -67,7 +67,7 @@ def score_trace(
         [
             time,
             *(pl.Series(n, v).fill_nan(None) for n, v in columns.items()),
-            pl.Series("score", score),
+            pl.Series("score", score).fill_nan(None),
         ]
     )
 
@@ -75,10 +75,14 @@ def score_trace(
 def statistic_columns(
     evidence: Evidence, joint: JointResiduals
 ) -> tuple[dict[str, Floats], Floats]:
-    """Return statistics' values by block, and the score of the rarest of them."""
+    """Return statistics' values by block, and the score of the rarest of them.
+
+    A block counts where the statistic sees it: a window reaches over rests that say nothing,
+    and there no score stands either (NaN).
+    """
     size = joint.t_s.size
     columns: dict[str, Floats] = {"sample_z": _departure(joint)}
-    score = np.zeros(size)
+    score = np.full(size, np.nan)
     for name, shape in SHAPES.items():
         part = evidence.terms.get((joint.joint, name))
         noise = evidence.noise(joint.joint, name) if part is not None else None
@@ -87,7 +91,7 @@ def statistic_columns(
         best, rare = np.zeros(size), np.zeros(size)
         if not shape.sought:
             continue
-        for found in windows(part, joint.step_s, grows=shape.grows):
+        for found in windows(part, joint.step_s, grows=shape.grows, least_s=shape.least_s):
             z = found.z(noise)
             scores = evidence.laws.score(statistic(name, found.band), np.abs(z))
             for first, stop, value, high in zip(found.first, found.stop, z, scores, strict=True):
@@ -95,12 +99,12 @@ def statistic_columns(
                 np.copyto(piece, value, where=np.abs(piece) < abs(value))
                 np.maximum(rare[first:stop], high, out=rare[first:stop])
         columns[name] = np.where(part.energy > 0, best, np.nan)
-        score = np.maximum(score, rare)
+        score = np.fmax(score, np.where(part.energy > 0, rare, np.nan))
     for mark, mark_score in evidence.marks.get(joint.joint, []):
         blocks = within(joint, mark.start_s, mark.end_s)
         column = columns.setdefault(mark.measure, np.full(size, np.nan))
         column[blocks] = np.fmax(column[blocks], mark.value)
-        score[blocks] = np.maximum(score[blocks], mark_score)
+        score[blocks] = np.fmax(score[blocks], mark_score)
     return columns, np.asarray(np.minimum(score, 300.0))
 
 

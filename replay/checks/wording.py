@@ -8,6 +8,7 @@ a later program judges otherwise.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -16,14 +17,45 @@ import numpy as np
 from replay.checks.findings import Evidence, Finding, within
 from replay.checks.kind import Decision, release_spans
 from replay.models.residuals import HELD, Flags, Floats, JointResiduals
+from replay.signatures.gap import channels_lost
 from replay.signatures.kinds import Facts
 from replay.signatures.registry import BY_KIND, SHAPES
-from replay.signatures.stall import lacking
-from replay.wording import clock
+from replay.signatures.stall import Held, held_stretch, lacking
+from replay.wording import clock, counted
 
 
-def facts_of(evidence: Evidence, finding: Finding, decision: Decision, start: datetime) -> Facts:
-    """Measure what the sentence may say, over the finding's own span."""
+def as_told(
+    evidence: Evidence, finding: Finding, decision: Decision
+) -> tuple[Finding, Held | None]:
+    """Return a finding with the span that its sentence, its flag and its shading tell alike.
+
+    It is only ever widened: a stall is found by its stops, and what stands still between
+    them belongs to it. What was tested, and the finding's name, stay those of the finding.
+    """
+    mark = max(
+        (m for m in decision.marks if m.measure == "behind"), key=lambda m: m.value, default=None
+    )
+    if decision.kind != "stall" or mark is None:
+        return finding, None
+    lead = finding.lead
+    held = held_stretch(evidence.residuals.joints[lead.joint], mark)
+    if held is None or held.start_s > lead.end_s or held.end_s < lead.start_s:
+        return finding, None
+    wide = replace(lead, start_s=min(lead.start_s, held.start_s), end_s=max(lead.end_s, held.end_s))
+    return replace(finding, lead=wide), held
+
+
+def facts_of(
+    evidence: Evidence,
+    finding: Finding,
+    decision: Decision,
+    start: datetime,
+    held: Held | None = None,
+) -> Facts:
+    """Measure what the sentence may say, over the finding's own span.
+
+    ``held``: the stretch of a stall, see `as_told`.
+    """
     lead = finding.lead
     joint = evidence.residuals.joints[lead.joint]
     inside = within(joint, lead.start_s, lead.end_s)
@@ -42,7 +74,22 @@ def facts_of(evidence: Evidence, finding: Finding, decision: Decision, start: da
         speed_deg_s=_median(np.abs(joint.rate_deg_s[inside & joint.plant.ok])),
         releases=decision.releases,
         payload_kg=_median(joint.payload_kg[inside]),
+        extra=_extra(evidence, joint, decision, held),
     )
+
+
+def _extra(
+    evidence: Evidence, joint: JointResiduals, decision: Decision, held: Held | None
+) -> dict[str, float]:
+    """Return what a kind's sentence needs beside: the travel of a stall, the usual delay."""
+    if held is not None:
+        return {"due_deg": held.due_deg, "missing_deg": held.missing_deg}
+    delays = [m for m in decision.marks if m.cell == "delay"]
+    if decision.kind != "late-release" or not delays:
+        return {}
+    mark = max(delays, key=lambda m: m.value)
+    usual = evidence.laws.norms_of(joint.unit, mark.measure).get(mark.cell)
+    return {} if usual is None else {"usual_s": float(usual[0])}
 
 
 def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:
@@ -69,13 +116,20 @@ def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:
 
 
 def sentence(decision: Decision, facts: Facts, release: Mapping[str, float]) -> str:
-    """Return the sentence of a finding: what was measured, and what speaks against another kind."""
+    """Return the sentence of a finding: what was measured, and what speaks against another kind.
+
+    Of a kind that explains nearly as much it is never said that it is not it: what speaks
+    against it stands beside that.
+    """
     text = BY_KIND[decision.kind].sentence(facts)
-    why = _against(decision, facts, release)
+    other, against, why = _against(decision, facts, release)
+    near = decision.runner_up if decision.near else None
+    if near and other == near and why:
+        return f"{text}; {_KIND_WORDS[near]} explains it nearly as well: against it speaks {why}"
     if why:
-        text += f"; {why}"
-    if decision.near and decision.runner_up:
-        text += f"; {_KIND_WORDS[decision.runner_up]} would explain nearly as much"
+        text += f"; {against}: {why}"
+    if near:
+        text += f"; {_KIND_WORDS[near]} would explain nearly as much"
     return text
 
 
@@ -94,16 +148,23 @@ _KIND_WORDS = {
 }
 
 
-def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> str:
+Against = tuple[str, str, str]
+"""A kind, how it is said not to be it, and the measured reason."""
+
+
+def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> Against:
+    """Return which kind something speaks against, and what; a kind without a reason is open."""
+    ampere = facts.ampere
+    both_ways = np.isfinite(ampere["forward"]) and np.isfinite(ampere["backward"])
     if decision.kind == "friction":
         if facts.releases > 1 and "brake-drag" in decision.nats:
-            more = facts.releases - 1
-            return f"not the brake: it outlasts {more} engagement{'s' if more > 1 else ''}"
-        held = facts.ampere["held"]
-        if np.isfinite(held) and decision.runner_up == "current-sensor":
-            return f"no sensor's offset: {held:+.2f} A with the brake engaged"
-        if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
-            return "no sensor's offset: it turns its sign with the direction"
+            why = f"it outlasts {counted(facts.releases - 1, 'engagement')}"
+            return "brake-drag", "not the brake", why
+        if np.isfinite(ampere["held"]) and decision.runner_up == "current-sensor":
+            why = f"{ampere['held']:+.2f} A with the brake engaged"
+            return "current-sensor", "no sensor's offset", why
+        if both_ways:
+            return "current-sensor", "no sensor's offset", "it turns its sign with the direction"
     if decision.kind == "brake-drag":
         others = [
             f"{release[name]:+.2f} A in the release {word}"
@@ -111,14 +172,16 @@ def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> 
             if np.isfinite(release.get(name, np.nan))
         ]
         if others:
-            return f"not the gear's friction: {' and '.join(others)}"
-        return "friction cannot be excluded"
+            return "friction", "not the gear's friction", " and ".join(others)
+        if not (decision.near and decision.runner_up == "friction"):  # else it is said so
+            return "", "friction cannot be excluded", "no other release tells"
     if decision.kind == "current-sensor" and decision.shape == "offset":
-        if np.isfinite(facts.ampere["held"]):
-            return f"no drag: {facts.ampere['held']:+.2f} A is left under the brake beside it"
-        if np.isfinite(facts.ampere["forward"]) and np.isfinite(facts.ampere["backward"]):
-            return "no drag: its sign does not turn with the direction"
-    return ""
+        if np.isfinite(ampere["held"]):
+            why = f"{ampere['held']:+.2f} A is left under the brake beside it"
+            return "brake-drag", "no drag", why
+        if both_ways:
+            return "brake-drag", "no drag", "its sign does not turn with the direction"
+    return "", "", ""
 
 
 def releases_round(joint: JointResiduals, inside: Flags) -> dict[str, float]:
@@ -143,6 +206,8 @@ def evidence_of(
     """Return what is kept with the lead flag."""
     lead = finding.lead
     held = [lacking(m) for m in decision.marks if m.measure == "behind"]
+    if "due_deg" in facts.extra:
+        held = [facts.extra["missing_deg"] / facts.extra["due_deg"]]
     swing = facts.proof("swing")
     drift = facts.proof("angle drift")
     numbers: dict[str, Any] = {
@@ -180,8 +245,11 @@ def evidence_of(
     best = max(decision.marks, key=lambda m: m.value, default=None)
     if best is not None:
         said = best.detail.get("seconds", best.detail.get("moved_deg", best.raw))
-        numbers["measured"] = _r(said)
+        numbers["measured"] = _r(facts.extra.get("missing_deg", said))
         numbers["measure"] = best.measure
+        numbers |= {k: _r(v) for k, v in facts.extra.items()}
+        if best.measure == "lost":
+            numbers["channels"] = channels_lost(decision.marks, best)
         numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in numbers}
     return numbers
 

@@ -170,7 +170,7 @@ def sentence(facts: Facts) -> str:
     d = mark.detail
     if mark.measure == "angle step":
         size = d["step_deg"]
-        step = (f"{size:+.2f}" if abs(size) >= 0.1 else f"{size:+.2g}").replace("-", "−")
+        step = f"{size:+.2f}" if abs(size) >= 0.1 else f"{size:+.2g}"
         return (
             f"the angle steps by {step} deg between two samples {facts.span}, more "
             "than the joint can move"

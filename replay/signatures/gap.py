@@ -8,6 +8,8 @@ few values makes a short hole no finding, and one that never does makes it one.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from replay.signatures.kinds import Facts, Signature
@@ -21,6 +23,7 @@ from replay.signatures.marks import (
     prior_rows,
 )
 from replay.signatures.track import Floats, Track
+from replay.wording import in_a_row
 
 CHANNELS = {
     "current_a": "current",
@@ -105,8 +108,20 @@ def _silent_rows(track: Track, ends: Floats, period: float) -> Floats:
     return np.asarray(np.round(np.diff(at) / max(period, 1e-9)))
 
 
+def channels_lost(marks: Sequence[Mark], longest: Mark) -> list[str]:
+    """Return the channels that were lost together with a mark's own, in the joint table's order."""
+    least_s = 0.5 * (longest.end_s - longest.start_s)
+    words = {
+        m.detail["channel"]
+        for m in marks
+        if m.measure == "lost"
+        and min(m.end_s, longest.end_s) - max(m.start_s, longest.start_s) >= least_s
+    }
+    return [w for w in CHANNELS.values() if w in words]
+
+
 def sentence(facts: Facts) -> str:
-    """Say what was missing, and for how long."""
+    """Say what was missing, every channel of it, and for how long."""
     mark = facts.proof("silence", "lost", "repeats")
     if mark is None:
         return f"{facts.span} values are missing"
@@ -118,7 +133,8 @@ def sentence(facts: Facts) -> str:
             f"{facts.span} the recorder repeats itself: on {facts.joints} every value stands "
             f"still for {seconds}"
         )
-    return f"no {mark.detail['channel']} {facts.span} ({seconds})"
+    lost = in_a_row(channels_lost(facts.marks, mark), "or")
+    return f"no {lost} {facts.span} ({seconds})"
 
 
 SIGNATURE = Signature(

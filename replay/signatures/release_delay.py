@@ -79,6 +79,34 @@ def _least_a(track: Track) -> float:
     return max(0.01 * float(np.nanmax(np.abs(track.current_a), initial=0.0)), 1e-3)
 
 
+QUIET = 2.0
+"""A push is more than so many times what 99 of 100 samples under the engaged brake stay below."""
+
+
+def _quiet_a(track: Track) -> float:
+    """Return the current up to which a motor under its engaged brake is said to do nothing, A.
+
+    It is what noise and a drive that holds show in this session; NaN where the brake is
+    never engaged long enough to tell.
+    """
+    held = np.abs(track.current_a[track.braked & np.isfinite(track.current_a)])
+    return QUIET * float(np.quantile(held, 0.99)) if held.size >= FEWEST_HELD else float("nan")
+
+
+FEWEST_HELD = 100
+
+
+def pushes_hard(detail: Mapping[str, float]) -> bool:
+    """Tell whether a motor drove against its brake: more current than noise and holding show.
+
+    Where it is not known what those show, any current counts.
+    """
+    drawn, quiet = detail.get("pushed_a"), detail.get("quiet_a")
+    if drawn is None or not np.isfinite(drawn):
+        return True
+    return quiet is None or not np.isfinite(quiet) or abs(drawn) > quiet
+
+
 def _delays(name: str, track: Track, times: Iterable[ReleaseTime]) -> Seen:
     marks = tuple(_mark(name, track, t, "delay") for t in times)
     return Seen(marks, {"delay": (0.0, 0.5 * track.period_s)} if marks else {})
@@ -91,6 +119,7 @@ def _mark(name: str, track: Track, time: ReleaseTime, cell: str, raw: float | No
         "never": time.open_ended,
         "resolution_s": track.period_s,
         "pushed_a": time.drawn_a,
+        "quiet_a": _quiet_a(track),
     }
     begin_s, end_s = float(track.t_s[time.begin_row]), float(track.t_s[time.end_row])
     return Mark(name, cell, begin_s, end_s, time.time_s if raw is None else raw, detail)
@@ -110,15 +139,25 @@ def sentence(facts: Facts) -> str:
     if mark is None:
         return f"{facts.span} the motor pushes against the engaged brake: it comes free late"
     push = mark.detail["pushed_a"]
-    amps = f"; meanwhile the motor draws up to {push:.2f} A" if np.isfinite(push) else ""
-    delay = f"{'at least ' if mark.detail['never'] else ''}{mark.raw:.2f} s later"
+    amps = ""
+    if np.isfinite(push):
+        amps = f"; meanwhile the motor draws up to {push:.2f} A"
+        if not pushes_hard(mark.detail):
+            amps += ", no more than it does under an engaged brake"
+    usual = facts.extra.get("usual_s", np.nan)
+    delay = f"{'at least ' if mark.detail['never'] else ''}{mark.raw:.2f} s after"
+    beside = f", usually {usual:.2f} s" if np.isfinite(usual) else ""
+    waits = f"{facts.span} the brake does not report released: that comes {delay}"
     if mark.measure == "release word":
-        return f"the brake, told to release {facts.span}, reports released {delay}{amps}"
+        return f"{waits} it was told to{beside}{amps}"
     if mark.measure == "release drive":
-        return f"the drive takes the load {facts.span}, the brake reports released {delay}{amps}"
+        return f"{waits} the drive takes the load{beside}{amps}"
     if mark.measure == "release held back":
-        return f"motion is commanded {facts.span}, the brake reports released {delay}{amps}"
-    return f"motion asked for after a brake release {facts.span} starts {delay}{amps}"
+        return f"{waits} motion is commanded{beside}{amps}"
+    return (
+        f"{facts.span} the joint does not move: its motion starts {delay} it is asked for with "
+        f"the brake released{beside}{amps}"
+    )
 
 
 PUSHES = ("release push", "release push beyond")

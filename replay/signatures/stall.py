@@ -7,6 +7,7 @@ pushes in the direction that was commanded.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from replay.signatures.kinds import Facts, Shape, Signature, departs
 from replay.signatures.marks import Mark, Measure, Seen
 from replay.signatures.motion.following import WINDOWS_S, shortfalls
 from replay.signatures.track import Track
+from replay.statistics.runs import run_edges
 
 
 def push(joint: JointResiduals) -> Mapping[str, Floats]:
@@ -36,11 +38,48 @@ def behind(track: Track) -> Seen:
     return shortfalls(track, "behind", track.rate_cmd_deg_s, WINDOWS_S, lacking=True)
 
 
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A stretch in which a joint stays behind its command: when, what was due, what is missing."""
+
+    start_s: float
+    end_s: float
+    due_deg: float
+    missing_deg: float
+
+
+ASKED = 0.1
+"""Slower than this share of the fastest that was asked for, a joint is hardly told to move."""
+
+
+def held_stretch(joint: JointResiduals, mark: Mark) -> Held | None:
+    """Return the stretch about a mark of missing travel in which the joint lags its command.
+
+    A mark's window is one of a few lengths and holds what came before and after; the stalled
+    motion is where the rate itself stays below the commanded one by `SHORT` of it.
+    """
+    half, long = 0.5 * joint.step_s, mark.end_s - mark.start_s
+    near = (joint.t_s >= mark.start_s - long) & (joint.t_s <= mark.end_s + long)
+    told = np.where(near, np.nan_to_num(joint.rate_cmd_deg_s), 0.0)
+    way, fast = np.sign(told), float(np.max(np.abs(told), initial=0.0))
+    rate = np.nan_to_num(joint.rate_deg_s) * way
+    lags = np.isfinite(joint.rate_deg_s) & (np.abs(told) > ASKED * fast)
+    lags &= rate < (1.0 - SHORT) * np.abs(told)
+    best: Held | None = None
+    for first, past in zip(*run_edges(lags), strict=True):
+        due = float(np.sum(np.abs(told[first:past]))) * joint.step_s
+        went = float(np.sum(rate[first:past])) * joint.step_s
+        start_s, end_s = float(joint.t_s[first] - half), float(joint.t_s[past - 1] + half)
+        meets = start_s < mark.end_s and end_s > mark.start_s
+        if meets and (best is None or due - went > best.missing_deg):
+            best = Held(start_s, end_s, due, due - went)
+    return best
+
+
 def sentence(facts: Facts) -> str:
     """Say how far it stays behind, and how hard it pushes."""
     mark = facts.proof("behind")
-    drag = facts.ampere.get("push", np.nan)
-    pushes = f" while it pushes with {drag:+.2f} A" if np.isfinite(drag) and drag > 0 else ""
+    push = facts.ampere.get("push", np.nan)
     if " and " in facts.joints and mark is None:
         return (
             f"{facts.span} {departs(facts)}, on {facts.joints.replace(' and ', ', ')} at once: "
@@ -48,12 +87,15 @@ def sentence(facts: Facts) -> str:
         )
     if mark is None:
         return f"{facts.span} {departs(facts)}, then it is over: something held or pushed the joint"
-    due = abs(float(mark.detail["due_deg"]))
-    share = mark.raw / due if due > 0 else np.nan
-    seconds = mark.end_s - mark.start_s
+    way = "forward" if float(mark.detail["due_deg"]) > 0 else "backward"
+    pushes = ""
+    if np.isfinite(push) and push > 0:
+        pushes = f" while the motor pushes {way}, as told, {push:.2f} A harder than expected"
+    due = facts.extra.get("due_deg", abs(float(mark.detail["due_deg"])))
+    missing = facts.extra.get("missing_deg", mark.raw)
     return (
-        f"{facts.span} something holds the joint: over {seconds:.1f} s about then it runs "
-        f"{share:.0%} short of {due:.2f} deg that were due{pushes}"
+        f"{facts.span} something holds the joint: of {due:.2f} deg {way} that were due meanwhile "
+        f"{missing / max(due, 1e-9):.0%} is missing{pushes}"
     )
 
 

@@ -81,7 +81,9 @@ def test_the_story_shows_before_during_and_after(read: Visit) -> None:
     assert current["last"] > 6 + 4  # and after it ends
     assert {"expected", "expected band", "commanded rate"} <= set(traces)
     expect(page.locator("#event-story")).to_contain_text("before")
-    expect(page.locator(".caution")).to_contain_text("never clears an arm to move")
+    expect(page.locator(".caution")).to_contain_text("a reason to look, not a diagnosis")
+    said = page.locator("body").inner_text().count("clears an arm")
+    assert said == 1  # at the foot of every page, and nowhere else
     assert read.errors == []
 
 
@@ -463,7 +465,7 @@ def test_causes_that_are_out_are_named_with_what_was_measured() -> None:
     kept = {"lead": True, "kinds": {"brake-slip": 598.7}, "resting_a": -0.004, "drag_a": None}
     said = of_evidence(kept, "brake-slip").out
     assert said == (
-        "Weighed too, and left out because they explain too little of it: "
+        "9 other causes were weighed and explain too little of it: "
         "friction, brake drag, current sensor, stall, angle sensor, load, stick-slip, "
         "late release, gap. "
         "Current sensor: an offset shows at rest too; there it is +0.00 A."

@@ -33,7 +33,7 @@ def test_a_stall_is_short_of_travel_not_of_a_rate_at_its_worst():
 
 def test_a_step_and_a_reading_that_stands_say_what_was_seen():
     step = of_evidence({"step_deg": -5.1762, "astray_deg": None}, "angle-sensor")
-    assert step.seen == "it steps by −5.18 deg from one sample to the next"
+    assert step.seen == "it steps by -5.18 deg from one sample to the next"
     stands = {"level_deg": 95.762, "expected_travel_deg": 0.2519, "astray_deg": 0.0609}
     assert of_evidence(stands, "angle-sensor").seen == (
         "it stands at 95.762 deg while 0.25 deg of motion was due"

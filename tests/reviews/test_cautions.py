@@ -10,7 +10,7 @@ from replay.reviews.judgements import cautions
 
 
 def finding(session: str, kind: str) -> SimpleNamespace:
-    return SimpleNamespace(session=session, flags=[SimpleNamespace(kind=kind)])
+    return SimpleNamespace(session=session, flags=[SimpleNamespace(kind=kind, evidence={})])
 
 
 @pytest.fixture

@@ -14,9 +14,6 @@ from dashboards.components.terms import term
 from dashboards.handbook import entries, entry_of
 from replay.wording import kind_words
 
-ALIKE = 0.97
-"""A cause with this share of the named one's weight explains as much."""
-
 
 class Weighed(Protocol):
     """A cause that was weighed."""
@@ -32,6 +29,10 @@ class Weighed(Protocol):
     @property
     def why(self) -> str:
         """Why it fits less."""
+
+    @property
+    def odds(self) -> str:
+        """How likely it is beside the named one, in words."""
 
 
 def picture_of(word: str) -> Component | None:
@@ -94,40 +95,25 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
             html.Span(
                 [picture_of(kind), html.Strong(term(kind, kind_words(kind)))], className="cause"
             ),
-            _bar(1.0),
-            "named: it explains the most"
-            if all(c.share < ALIKE for c in weighed)
-            else "named for what speaks against the others: they fit as well",
+            "the named one",
+            "it explains the most of what was measured",
         ]
     ]
     rows += [
         [
             html.Span([picture_of(c.kind), term(c.kind, kind_words(c.kind))], className="cause"),
-            _bar(c.share),
+            c.odds or "not kept",
             c.why,
         ]
         for c in weighed
     ]
     return [
         table(
-            ("Cause", "Fit", "What speaks for and against"),
+            ("Cause", "How likely beside it", "What speaks for and against"),
             rows,
             caption="Causes that were weighed",
         )
     ]
-
-
-def _bar(share: float) -> Component:
-    text = f"{100 * min(share, 9.99):.0f} %"
-    return html.Span(
-        [
-            html.Span(
-                className="fit-bar", style={"width": f"{100 * min(max(share, 0.0), 1.0):.0f}%"}
-            ),
-            html.Span(text, className="fit-text"),
-        ],
-        className="fit",
-    )
 
 
 def measured_part(pairs: Iterable[tuple[str, str]]) -> Component | None:

@@ -10,17 +10,21 @@ from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
 from dashboards.components.plain_tables import number, table
-from replay.wording import clock
+from replay.wording import clock, unit_words
 
 
-def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Component:
-    """Return the similar motions as rows; ``link(row)`` gives each its address."""
+def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any, alike: float) -> Component:
+    """Return the similar motions as rows; ``link(row)`` gives each its address.
+
+    ``alike`` is the distance up to which a motion is alike.
+    """
     rows: list[list[Any]] = [
         [
             "this motion",
             "",
             number(own["speed_deg_s"]),
             number(own["load_nm"], 0),
+            number(own["payload_kg"], 0),
             number(own["temperature_c"], 1),
             number(own["angle_deg"], 1),
             number(own["duration_s"], 1),
@@ -34,11 +38,12 @@ def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Comp
             number(m["distance"]),
             number(m["speed_deg_s"]),
             number(m["load_nm"], 0),
+            number(m["payload_kg"], 0),
             number(m["temperature_c"], 1),
             number(m["angle_deg"], 1),
             number(m["duration_s"], 1),
             number(m["current_a"]),
-            "flagged itself" if m["flagged"] else "",
+            "; ".join(["flagged itself"] * m["flagged"] + ["not alike"] * (m["distance"] > alike)),
         ]
         for m in motions.iter_rows(named=True)
     ]
@@ -47,13 +52,14 @@ def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any) -> Comp
         "Distance",
         "Speed deg/s",
         "Load N m",
+        "Payload kg",
         "Temp. °C",
         "Posture deg",
         "Length s",
         "Current A",
         "",
     )
-    return table(heads, rows, caption="Similar motions", numbers={1, 2, 3, 4, 5, 6, 7})
+    return table(heads, rows, caption="Similar motions", numbers={1, 2, 3, 4, 5, 6, 7, 8})
 
 
 def brakes_table(rows: pl.DataFrame, of: str, count: int) -> Component:
@@ -91,7 +97,7 @@ def health_table(rows: pl.DataFrame) -> Component:
             number(r["step_ms"], 1),
             number(r["gap_ms"], 1),
             number(r["unchanged_s"], 2),
-            "–" if r["noise"] is None else f"{r['noise']:.3g} {r['unit']}",
+            "–" if r["noise"] is None else f"{r['noise']:.3g} {unit_words(r['unit'])}",
         ]
         for r in rows.iter_rows(named=True)
     ]
@@ -113,14 +119,29 @@ def joints_table(rows: pl.DataFrame, of: str) -> Component:
         [
             html.Strong(f"{r['joint']} (this one)") if r["joint"] == of else r["joint"],
             number(r["moved_deg_s"]),
-            number(r["current_a"]),
-            number(r["expected_a"]),
+            number(r["current_a"] if r["expected_a"] is None else r["compared_a"]),
+            _expected(r),
             number(r["residual"], 1),
         ]
         for r in rows.iter_rows(named=True)
     ]
-    heads = ("Joint", "Fastest deg/s", "Current A", "Expected A", "Largest residual, spreads")
-    return table(heads, body, caption="All joints during the event", numbers={1, 2, 3, 4})
+    heads = (
+        "Joint",
+        "Fastest deg/s",
+        "Usual size of current A",
+        "Expected A",
+        "Largest residual, spreads",
+    )
+    return table(heads, body, caption="All joints during the event", numbers={1, 2, 4})
+
+
+def _expected(row: dict[str, Any]) -> str:
+    """Say the expected current, or why there is none."""
+    if row["expected_a"] is not None:
+        return number(row["expected_a"])
+    if row["holds_a"] is not None:
+        return f"none: it stands, and friction holds up to {row['holds_a']:.2f} A"
+    return "none: the baseline does not tell"
 
 
 def pins_part(pins: pl.DataFrame, zero: Any) -> Component:

@@ -14,6 +14,7 @@ from dashboards.components import basics
 from dashboards.components.basics import severity
 from dashboards.components.plain_tables import table
 from dashboards.links import View
+from dashboards.queries.event.rarity import score_figure
 from replay.wording import counted, kind_words
 
 MOST = 40
@@ -44,7 +45,7 @@ def rebuilt_part(rows: pl.DataFrame, rate: float, learned: float, zero: datetime
             row["joint"] or "every joint",
             kind_words(row["kind"]),
             severity(row["severity"]),
-            f"{row['score']:.2f}",
+            score_figure(row["score"]),
             f"{(row['start'] - zero).total_seconds():.1f}",
             f"{(row['end'] - row['start']).total_seconds():.1f}",
             WHICH[row["which"]],
@@ -110,7 +111,7 @@ def everywhere_part(found: pl.DataFrame | None, rate: float | None) -> Component
             else row["session"],
             row["joint"] or "every joint",
             kind_words(row["kind"]),
-            f"{row['score']:.2f}",
+            score_figure(row["score"]),
             "new" if row["which"] == "here" else "gone",
         )
         for row in pl.concat([here, gone]).sort("score", descending=True).head(MOST).to_dicts()

@@ -25,6 +25,7 @@ from dashboards.components.figure_card import aria
 from dashboards.components.news import news_mark
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
+from dashboards.components.terms import with_minus_signs
 from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.event_pages.event_callbacks import event_of, register_sections
@@ -33,17 +34,15 @@ from dashboards.pages.event_pages.event_top import causes, contents, danger, hea
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event import events
-from dashboards.queries.event.argument import argument
+from dashboards.queries.event.argument import kept_figures, of_evidence
 from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
 from replay.errors import JointbookError, UsageError
-from replay.wording import clock, kind_words
+from replay.wording import clock, kind_words, typeset
 
-FLAG_CAUTION = (
-    "A flag is a reason to look, not a diagnosis. jointbook advises; it never clears an arm "
-    "to move."
-)
+FLAG_CAUTION = "A flag is a reason to look, not a diagnosis."
+"""That the program never clears an arm stands once, at the foot of every page."""
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -58,13 +57,14 @@ def layout(desk: Desk, view: View) -> Component:
     mark = news_mark(news.last_entry(desk.archive), session)
     event = _event(desk, view, session)
     window = _window(event, view)
-    said = argument(desk.archive, session, event.flag, event.kind)
+    figures = kept_figures(desk.archive, session, event.flag)
+    said = of_evidence(figures, event.kind)
     others = causes(event, said)
-    return html.Div(
+    page = html.Div(
         [
             mark,
             head(desk, event, view),
-            danger(event),
+            danger(event, figures),
             *[basics.caution(words) for words in person_words(desk.archive, session)],
             html.Div([words(desk, event, said), verdict(desk, event)], className="event-top"),
             contents(causes=others is not None),
@@ -102,10 +102,11 @@ def layout(desk: Desk, view: View) -> Component:
             dcc.Store(id="event-window"),
             dcc.Store(id="event-pins-changed", data=0),
             dcc.Store(id="event-news", data=0),
-            None if danger(event) else basics.caution(FLAG_CAUTION),
+            None if danger(event, figures) else basics.caution(FLAG_CAUTION),
         ],
         className="event",
     )
+    return with_minus_signs(page)
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -280,7 +281,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                     f"{events.place(r['joint'])} · {kind_words(r['kind'])} at {clock(r['start'])}",
                     links.href("event", View(session=session, flag=r["flag"])),
                 ),
-                html.Span(f" {r['summary']}", className="faint"),
+                html.Span(f" {typeset(r['summary'])}", className="faint"),
             ]
         )
         for r in flags.iter_rows(named=True)
@@ -298,6 +299,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                 "(S) and the window you mean, then choose Event in the menu.",
                 id="event-choose-said",
             ),
+            *[basics.caution(words) for words in person_words(desk.archive, session)],
             html.Ul(items, className="stack"),
             basics.caution(FLAG_CAUTION),
         ]

@@ -18,7 +18,7 @@ from dashboards.components.event_page import event_parts
 from dashboards.components.event_page.rebuilt import rebuilt_part
 from dashboards.components.figure_card import figure_card
 from dashboards.components.plain_tables import table
-from dashboards.components.terms import term
+from dashboards.components.terms import term, with_minus_signs
 from dashboards.figures import event as draw
 from dashboards.figures.detectors import spoken
 from dashboards.links import View
@@ -26,6 +26,7 @@ from dashboards.pages.event_pages.event_everywhere import register_everywhere
 from dashboards.pages.page import Desk
 from dashboards.queries import work
 from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
+from dashboards.queries.event.rarity import score_figure
 from dashboards.queries.event.unflagged import larger_unflagged
 from replay.wording import counted
 
@@ -54,7 +55,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         found = similar_motions.likes_of(desk.archive, event, int(k))
         if isinstance(found, str):
             return basics.message(found)
-        return _likes(event, found, by)
+        return with_minus_signs(_likes(event, found, by))
 
     @app.callback(
         Output("event-index", "disabled"),
@@ -78,7 +79,8 @@ def register_sections(app: Dash, desk: Desk) -> None:
         found = scores.scores_of(desk.archive, event)
         if isinstance(found, str):
             return basics.message(found)
-        return _scores(event, found, float(rate) if rate else found.asked, _window(what))
+        limit = float(rate) if rate else found.asked
+        return with_minus_signs(_scores(event, found, limit, _window(what)))
 
     @app.callback(
         Output("event-rebuilt", "children"),
@@ -102,18 +104,20 @@ def register_sections(app: Dash, desk: Desk) -> None:
         figure = draw.others(rows, event.start, event.end, list(event.record.joints), event.joint)
         during = events.at_instant(rows, event)
         larger = larger_unflagged(desk.archive, event, rows)
-        return [
+        shown = [
             figure_card(
                 "event-others-plot",
                 "Motor currents, A",
                 figure,
-                "One strip a joint, end A first; dotted: expected current.",
+                "One strip a joint, end A first; dotted: expected current, where one is: while a "
+                "joint stands with its brake released, friction holds any.",
                 height=90 + 62 * during.height,
                 level=3,
             ),
             html.Ul([html.Li(text) for text in larger], id="event-larger") if larger else None,
             event_parts.joints_table(during, event.joint),
         ]
+        return with_minus_signs(shown)
 
     @app.callback(Output("event-brakes", "children"), Input("event-what", "data"))
     def show_brakes(what: dict[str, Any]) -> Any:
@@ -134,10 +138,8 @@ def register_sections(app: Dash, desk: Desk) -> None:
             if step is None
             else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
         )
-        return [
-            event_parts.brakes_table(rows, event.joint, len(event.record.joints)),
-            html.P(words, className="faint"),
-        ]
+        sequence = event_parts.brakes_table(rows, event.joint, len(event.record.joints))
+        return with_minus_signs([sequence, html.P(words, className="faint")])
 
     @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
     def show_sensors(what: dict[str, Any]) -> Any:
@@ -149,7 +151,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
             if notes
             else html.P("No quality note of the log touches this window.", className="faint")
         )
-        return [event_parts.health_table(rows), html.H3("Quality notes"), said]
+        return with_minus_signs([event_parts.health_table(rows), html.H3("Quality notes"), said])
 
 
 def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:
@@ -193,6 +195,14 @@ def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[C
         words += f" {waiting} not looked through yet: the button does that."
     if not found.motions.height:
         return [basics.message(words)]
+    apart = similar_motions.apart_words(found, event.serial)
+    rows = event_parts.motions_table(found.motions, found.own, link, similar_motions.ALIKE)
+    if len(found.labels) == 1:
+        return [
+            html.P(html.Strong(apart), id="event-apart", role="status"),
+            html.P(words, className="faint"),
+            rows,
+        ]
     figure = draw.similar_motions_figure(
         found.traces,
         found.labels,
@@ -202,9 +212,14 @@ def _likes(event: events.Event, found: similar_motions.Likes, by: str) -> list[C
     )
     return [
         figure_card(
-            "event-likes-plot", f"{draw.QUANTITIES[by]}", figure, words, height=300, level=3
+            "event-likes-plot",
+            f"{draw.QUANTITIES[by]}",
+            figure,
+            f"{words} {apart}".strip(),
+            height=300,
+            level=3,
         ),
-        event_parts.motions_table(found.motions, found.own, link),
+        rows,
     ]
 
 
@@ -231,15 +246,23 @@ def _scores(
         if loud.height
         else "none"
     )
+    what = "this span" if event.flag is None else "this flag"
     verdict = "would still be flagged" if now["flagged"] else "would not be flagged"
     words = (
         f"At {rate:g} false flag{'' if rate == 1 else 's'} per 100 joint-hours the limit is a "
-        f"score of {now['limit']:.2f}: this event, at {now['peak']:.3g}, {verdict}. "
+        f"score of {now['limit']:.2f}: {what}, at {score_figure(now['peak'])}, {verdict}. "
         f"{event.joint}'s score is at or above it in {_stretches(now)} of this session"
     )
     if rate != found.asked:
         words += f", against {_stretches(learned)} at the limit as learned, {learned['limit']:.2f}"
     words += ". A stretch is not a flag: near ones are one event, and below stands what is flagged."
+    beside = ""
+    if event.score is not None and now["trace"] > 1.02 * event.score:
+        beside = (
+            f" It rises to {score_figure(now['trace'])} here, above the flag's "
+            f"{score_figure(event.score)}: drawn is the rarest detector of each instant, the flag "
+            "has the score of the one that found it."
+        )
     return [
         html.P([html.Strong("Detector that flagged it: "), fired], className="fired"),
         html.P(words, id="event-what-if", role="status"),
@@ -248,14 +271,15 @@ def _scores(
             "Score and its loudest detectors",
             figure,
             f"Baseline {found.version}. The score is minus the decimal logarithm of how often a "
-            "healthy joint-hour shows anything as rare.",
+            "healthy joint-hour shows anything as rare; none is drawn where no detector has a "
+            f"value.{beside}",
             height=340,
             level=3,
         ),
         table(
             ("Detector", "Largest, healthy spreads"),
             [
-                [term(spoken(r["detector"])), f"{r['most']:+.2f}"]
+                [term(spoken(r["detector"])), f"{r['most']:+.1f}"]
                 for r in loud.iter_rows(named=True)
             ],
             caption="Detectors during the event",

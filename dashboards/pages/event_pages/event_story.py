@@ -13,7 +13,7 @@ from dashboards.figures.story import story as draw_story
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
-from dashboards.queries.event import events
+from dashboards.queries.event import channel_lines, events
 from replay.units import channel
 
 NO_CURRENT = "No motor current of {} is in this log; what else was logged of it is drawn. "
@@ -22,16 +22,17 @@ NO_CURRENT = "No motor current of {} is in this log; what else was logged of it 
 def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) -> Component:
     """Return the plot of the joint around the event, with its saving."""
     start, end = window
+    figure, rest = drawn(desk, event, start, end)
     span = View(start_ns=links.to_ns(start), end_ns=links.to_ns(end))
     base = f"/data/event/{event.record.session}/{event.joint}"
     query = links.href("", span).partition("?")[2]
     return figure_card(
         "event-story",
         "Before, during, after",
-        story_figure(desk, event, start, end),
+        figure,
         ("" if events.has_current(event) else NO_CURRENT.format(event.joint))
         + "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come "
-        "back; a click puts its instant into the pin form.",
+        f"back; a click puts its instant into the pin form.{rest}",
         height=420,
         tools=[
             save_links(
@@ -42,12 +43,23 @@ def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) ->
     )
 
 
+AT_REST = (
+    " No current is expected where the joint stands with its brake released: friction holds any "
+    "up to about {:.2f} A there."
+)
+
+
 def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime) -> Any:
     """Return the figure of a window: the joint's rows, its brake, the pins."""
+    return drawn(desk, event, start, end)[0]
+
+
+def drawn(desk: Desk, event: events.Event, start: datetime, end: datetime) -> tuple[Any, str]:
+    """Return the figure of a window, and why no current is expected in a part of it."""
     rows = events.joint_rows(desk.archive, event, start, end)
     known = {name for names in event.record.channels.values() for name in names}
     brakes = [
-        (word, events.channel_runs(desk.archive, event, name, start, end))
+        (word, channel_lines.brake_runs(desk.archive, event, name, start, end))
         for word, name in (
             ("told", channel(event.joint, "brake_engage_cmd")),
             ("state", channel(event.joint, "brake_engaged")),
@@ -55,7 +67,9 @@ def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime
         if name in known
     ]
     pins = decisions.pinned(desk.archive, event.record.session, start, end)
-    return draw_story(
+    most = rows["holds_a"].max()
+    rest = AT_REST.format(most) if isinstance(most, float) else ""
+    figure = draw_story(
         rows,
         event.start,
         event.end,
@@ -63,4 +77,6 @@ def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime
         brakes=brakes,
         pins=pins,
         angle_first=event.kind in ("brake-slip", "angle-sensor"),
+        lines=channel_lines.own_lines(desk.archive, event, start, end),
     )
+    return figure, rest

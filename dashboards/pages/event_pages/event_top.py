@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from dash import html
@@ -20,11 +21,10 @@ from dashboards.components.verdicts import (
 )
 from dashboards.links import View
 from dashboards.pages.page import Desk
-from dashboards.queries import decisions
+from dashboards.queries import decisions, record
 from dashboards.queries.event import events
 from dashboards.queries.event.argument import Argument
 from dashboards.queries.event.rarity import as_rare, rarity, score_words
-from dashboards.queries.session.sessions import CAUTIONS
 from replay.errors import DamageError, JointbookError
 from replay.wording import clock, kind_words
 
@@ -123,15 +123,18 @@ def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, st
     return event.baseline or "", hours, as_rare(baseline, event.score), own
 
 
-def danger(event: events.Event) -> Component | None:
-    """Return the caution that stands above everything, for the kinds that have one."""
-    text = CAUTIONS.get(event.kind)
-    if text is None:
+def danger(event: events.Event, figures: Mapping[str, Any]) -> Component | None:
+    """Return the caution that stands above everything, for the flags that give cause for one.
+
+    ``figures`` is the evidence kept with the flag. The general caution is said once a page,
+    where the page ends.
+    """
+    text = record.caution_of_flag(event.kind, figures)
+    if not text:
         return None
     return basics.caution(
         f"{text} A slipping or late brake can let a joint and whatever it carries move by itself; "
-        "local codes and licensed practice hold too. What is shown here advises; it never clears "
-        "an arm to move."
+        "local codes and licensed practice hold too."
     )
 
 

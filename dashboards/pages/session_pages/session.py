@@ -23,7 +23,7 @@ from dashboards.pages.session_pages.session_data import add_routes
 from dashboards.pages.session_pages.session_pins import pins_of, register_pins
 from dashboards.queries import baselines, catalogue, news, record
 from dashboards.queries.session import posture, sessions
-from replay.wording import kind_words
+from replay.wording import kind_words, typeset
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -162,11 +162,11 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "kind": f["kind"],
             "kind_words": kind_words(f["kind"]),
             "severity": f["severity"],
-            "summary": f["summary"],
+            "summary": typeset(f["summary"]),
             "score": f["score"],
             "start": seconds(f["start_ns"]),
             "end": seconds(f["end_ns"]),
-            "caution": sessions.CAUTIONS.get(f["kind"], ""),
+            "caution": sessions.caution_of(f),
             "holds": holds.get(f["flag"], ""),
         }
         for f in sessions.flags_of(desk.archive, found.session)

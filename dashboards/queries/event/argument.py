@@ -8,12 +8,14 @@ leaves its part of the argument out, an unknown one is not shown here.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dashboards.queries.event.causes import AGAINST, amperes, left_out, number
+from dashboards.queries.event.causes import AGAINST, amperes, left_out, number, weights_of
 from replay.archive import Archive
+from replay.wording import in_a_row
 
 READ: dict[str, str] = {
     "expected_a": "usual current of the motion, A",
@@ -41,13 +43,14 @@ READ: dict[str, str] = {
     "lead": "whether this flag speaks for its finding",
     "size": "size of the best-fitting form",
     "size_unit": "its unit",
+    "usual_s": "usual delay of this unit's brake, s",
+    "channel": "the channel that was lost",
+    "channels": "all channels that were lost",
 }
 """Names of the evidence that the argument reads, and what they hold."""
 
 ENOUGH = 0.05
-"""A cause of less than this share of the best one's weight is not worth a line."""
-
-MOST = 4
+"""A cause that explains less than this share of what the named one does has no line of its own."""
 
 LITTLE_A = 0.05
 """A current that differs by less is not said to push."""
@@ -55,11 +58,16 @@ LITTLE_A = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A cause that was weighed: ``share`` of the named one's weight, 0 to 1 and above."""
+    """A cause that was weighed.
+
+    ``share`` of what the named one explains, 0 to 1 and above; ``odds``: how likely it is beside
+    the named one by the residuals and marks alone, in words.
+    """
 
     kind: str
     share: float
     why: str
+    odds: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,17 +86,22 @@ class Argument:
 
 def argument(archive: Archive, session: str, flag: str | None, kind: str) -> Argument:
     """Return the argument that a flag's kept evidence gives."""
+    return of_evidence(kept_figures(archive, session, flag), kind)
+
+
+def kept_figures(archive: Archive, session: str, flag: str | None) -> dict[str, Any]:
+    """Return the evidence kept with a flag as it is kept; nothing where there is none."""
     import polars as pl
 
     rows = archive.table("flags")
     if flag is None or not rows.height:
-        return of_evidence({}, kind)
+        return {}
     mine = rows.filter((pl.col("session") == session) & (pl.col("flag") == flag))
     try:
         found = json.loads(mine["evidence"][0] or "{}") if mine.height else {}
     except ValueError:
-        found = {}
-    return of_evidence(found if isinstance(found, dict) else {}, kind)
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
@@ -102,7 +115,10 @@ def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
     expected, seen, by = _SAID.get(kind, _current)(read)
     if by and by in seen:
         by = ""  # said already
-    return Argument(expected, seen, by, _weighed(read, kind), left_out(read, kind))
+    weighed = _weighed(read, kind)
+    return Argument(
+        expected, seen, by, weighed, left_out(read, kind, frozenset(c.kind for c in weighed))
+    )
 
 
 def _conditions(read: Mapping[str, Any]) -> str:
@@ -157,22 +173,25 @@ def _slip(read: Mapping[str, Any]) -> Said:
 
 
 def _release(read: Mapping[str, Any]) -> Said:
-    size = number(read, "measured")
+    size, usual = number(read, "measured"), number(read, "usual_s")
     seen = "" if size is None else f"released {size:.2f} s after the command"
-    return (
-        "a release as this unit's brake usually does it",
-        seen,
-        "" if size is None else (f"{size:.2f} s"),
-    )
+    expected = "a release as this unit's brake usually does it"
+    by = "" if size is None else f"{size:.2f} s"
+    if usual is not None:
+        expected = f"released {usual:.2f} s after the command, as this unit's brake usually is"
+        by = "" if size is None else f"{size - usual:.2f} s later than usual"
+    return expected, seen, by
 
 
 def _stall(read: Mapping[str, Any]) -> Said:
     short, push = number(read, "behind_command"), number(read, "push_a")
     seen = "" if short is None else f"{100 * short:.0f} % of the travel that was due is missing"
     if push is not None:
-        more = abs(push) >= LITTLE_A
-        how = f"pushes with {amperes(push)} beyond" if more else "draws no more than"
-        seen += f"{', ' if seen else ''}while the motor {how} the expected"
+        how = "draws no more than expected"
+        if abs(push) >= LITTLE_A:
+            way = "harder" if push > 0 else "less hard"
+            how = f"pushes {abs(push):.2f} A {way} than expected, the way it was told"
+        seen += f"{', ' if seen else ''}while the motor {how}"
     return "the joint follows its command", seen, "" if short is None else f"{100 * short:.0f} %"
 
 
@@ -186,7 +205,7 @@ def _angle(read: Mapping[str, Any]) -> Said:
     off, step = number(read, "astray_deg"), number(read, "step_deg")
     level, due = number(read, "level_deg"), number(read, "expected_travel_deg")
     if step is not None:
-        seen = f"it steps by {step:+.3g} deg from one sample to the next".replace("-", "−")
+        seen = f"it steps by {step:+.3g} deg from one sample to the next"
         return "the angle moves no further between two samples than the joint can", seen, ""
     if level is not None and due is not None:
         seen = f"it stands at {level:.3f} deg while {abs(due):.2f} deg of motion was due"
@@ -197,7 +216,9 @@ def _angle(read: Mapping[str, Any]) -> Said:
 
 def _gap(read: Mapping[str, Any]) -> Said:
     long = number(read, "measured")
-    seen = "" if long is None else f"nothing new for {long:.1f} s"
+    lost = read.get("channels") or ([read["channel"]] if read.get("channel") else [])
+    what = f"no {in_a_row(lost, 'or')}" if isinstance(lost, list) and lost else "nothing new"
+    seen = "" if long is None else f"{what} for {long:.1f} s"
     return "samples at the log's own rate", seen, "" if long is None else f"{long:.1f} s"
 
 
@@ -212,22 +233,39 @@ _SAID: dict[str, Callable[[Mapping[str, Any]], Said]] = {
 }
 
 
+def odds_words(behind_nats: float) -> str:
+    """Say how likely a cause is beside the named one, which is so many nats ahead.
+
+    The weights are logarithms of likelihoods: what explains nearly as much of the scatter can
+    still be far less likely. Beyond 1 in 1,000 the noise is not known well enough for a figure.
+
+    >>> odds_words(0.0), odds_words(4.14), odds_words(1163.0)
+    ('as likely', 'about 1 in 63', 'less than 1 in 1,000')
+    """
+    if behind_nats < MOST_ALIKE:
+        return "as likely"
+    times = math.exp(min(behind_nats, 50.0))
+    if times > MOST_TIMES:
+        return f"less than 1 in {MOST_TIMES:,}"
+    return f"about 1 in {float(f'{times:.2g}'):g}"
+
+
+MOST_ALIKE, MOST_TIMES = 0.7, 1000
+"""Less than a factor of two is no difference; more than a thousand is not told."""
+
+
 def _weighed(read: Mapping[str, Any], kind: str) -> tuple[Cause, ...]:
-    kinds = read.get("kinds")
-    if not isinstance(kinds, Mapping):
-        return ()
-    weights = {k: float(v) for k, v in kinds.items() if isinstance(v, int | float)}
+    weights = weights_of(read)
     best = weights.get(kind) or max(weights.values(), default=0.0)
     if best <= 0:
         return ()
-    others = sorted(((k, v) for k, v in weights.items() if k != kind), key=lambda p: -p[1])
     causes: list[Cause] = []
-    for name, value in others[:MOST]:
+    for name, value in sorted(weights.items(), key=lambda p: -p[1]):
         share = max(value, 0.0) / best
-        if share < ENOUGH and causes:
-            break
+        if name == kind or share < ENOUGH:
+            continue
         why = AGAINST[name](read) if name in AGAINST else "explains less of it"
         if share > 1.0:
             why = f"fits the current alike, but {why}"
-        causes.append(Cause(name, share, why))
+        causes.append(Cause(name, share, why, odds_words(best - value)))
     return tuple(causes)

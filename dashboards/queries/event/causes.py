@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from replay.wording import kind_words
+from replay.wording import counted, kind_words
 
 
 def number(read: Mapping[str, Any], name: str) -> float | None:
@@ -111,18 +111,26 @@ OUT_BY: dict[str, tuple[str, ...]] = {
 """Causes that a figure of the evidence speaks on, and the figures: without them nothing is said."""
 
 
-def left_out(read: Mapping[str, Any], kind: str) -> str:
-    """Return which causes had nothing left when all were weighed, in one line.
-
-    Every known cause is weighed; kept are those whose account is worth more than its price
-    (`replay.checks.kind`). One that is not kept may explain something, but no more than that.
-    """
+def weights_of(read: Mapping[str, Any]) -> dict[str, float]:
+    """Return what each cause that kept anything explains, in nats."""
     kinds = read.get("kinds")
+    if not isinstance(kinds, Mapping):
+        return {}
+    return {k: float(v) for k, v in kinds.items() if isinstance(v, int | float)}
+
+
+def left_out(read: Mapping[str, Any], kind: str, listed: frozenset[str] = frozenset()) -> str:
+    """Return which causes were weighed and have no line of their own, in one line.
+
+    Every known cause is weighed, and one rule says which have a line (``listed``): those that
+    explain enough beside the named one. All others are here, whether they kept a little
+    (`replay.checks.kind`: what is worth more than its price) or nothing.
+    """
     if read.get("lead") is False:
         return "The causes were weighed once for the whole finding: see the flag that leads it."
-    if not isinstance(kinds, Mapping) or not kinds:
+    if not weights_of(read):
         return ""
-    none = [k for k in AGAINST if k not in kinds and k not in (kind, "unusual")]
+    none = [k for k in AGAINST if k not in listed and k not in (kind, "unusual")]
     if not none:
         return ""
     said = [
@@ -131,5 +139,6 @@ def left_out(read: Mapping[str, Any], kind: str) -> str:
         if k in OUT_BY and all(number(read, name) is not None for name in OUT_BY[k])
     ]
     measured = f" {'. '.join(s[0].upper() + s[1:] for s in said)}." if said else ""
-    said_of = "Weighed too, and left out because they explain too little of it"
+    count = counted(len(none), "other cause was", "other causes were")
+    said_of = f"{count} weighed and explain{'s' if len(none) == 1 else ''} too little of it"
     return f"{said_of}: {', '.join(map(kind_words, none))}.{measured}"

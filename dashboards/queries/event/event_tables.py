@@ -37,7 +37,7 @@ def event_table(
     if what == "sensors":
         return sensors.sensor_health(archive, event, start, end)[0]
     if what == "others":
-        return events.neighbours(archive, event, start, end)
+        return events.neighbours(archive, event, start, end).drop_nulls("current_a")
     if what not in TABLES:
         raise UsageError(f"no table {what!r}", todo="one of " + ", ".join(TABLES))
     found = (

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from dashboards.figures.holes import with_holes
 from dashboards.queries.event.evidence import evidence_words
 from replay.archive import Archive
 from replay.errors import BaselineError, DamageError, JointbookError, UsageError
@@ -30,6 +31,9 @@ if TYPE_CHECKING:
 
 MOST_ROWS = 4000
 """Rows of one joint that a figure gets; beyond it the extremes are kept."""
+
+HOLDING = "holding"
+"""A joint that stands with its drive on and its brake released."""
 
 CURVES = ("rate_deg_s", "current_a", "residual", "temperature_c", "load_nm", "angle_deg")
 
@@ -157,25 +161,40 @@ def joint_rows(
     """Return a joint's table in a window, thinned, with what was expected.
 
     Columns of the joint table and ``expected_a, spread_a, low_a, high_a,
-    seen, residual`` (in spreads; null without a baseline).
+    seen, residual`` (in spreads; null without a baseline), ``holds_a``: where the joint stands
+    with its brake released friction holds any current up to that, and none is expected.
+    A row of nothing stands where a sample is late.
     """
     name = joint or event.joint
     tables = joint_tables(archive, event.record.session, start=start, end=end)
     if name not in tables:  # without a motor current: what else was logged is drawn
         tables[name] = logged_table(archive, event.record.session, name, start=start, end=end)
-    return downsampled(_expected(archive, event, name, tables), CURVES, MOST_ROWS)
+    whole = with_holes(_expected(archive, event, name, tables))  # thinned rows have no one step
+    return downsampled(whole, CURVES, MOST_ROWS)
 
 
 def neighbours(archive: Archive, event: Event, start: datetime, end: datetime) -> pl.DataFrame:
     """Return every joint's rows in a window, one frame with ``joint`` added.
 
-    ``residual`` says how far the current was from what was expected.
+    ``residual`` says how far the current was from what was expected, ``motion`` and ``holds_a``
+    why nothing may be. A row of nothing stands where a sample is late.
     """
     tables = joint_tables(archive, event.record.session, start=start, end=end)
     frames = [
-        downsampled(_expected(archive, event, name, tables), ("current_a", "rate_deg_s"), 800)
+        downsampled(
+            with_holes(_expected(archive, event, name, tables)), ("current_a", "rate_deg_s"), 800
+        )
         .with_columns(joint=pl.lit(name))
-        .select("joint", "time", "rate_deg_s", "current_a", "expected_a", "residual")
+        .select(
+            "joint",
+            "time",
+            "rate_deg_s",
+            "current_a",
+            "expected_a",
+            "residual",
+            "motion",
+            "holds_a",
+        )
         for name in tables
     ]
     return pl.concat(frames) if frames else pl.DataFrame()
@@ -184,18 +203,27 @@ def neighbours(archive: Archive, event: Event, start: datetime, end: datetime) -
 def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
     """Say what each joint did during the event: one row a joint.
 
-    ``joint, moved_deg_s`` (largest), ``current_a`` (median), ``expected_a``
-    (median), ``residual`` (the largest, signed).
+    ``joint, moved_deg_s`` (largest), ``current_a`` (median size), ``expected_a`` (median size
+    over the rows where a current is expected, null where none is), ``compared_a`` (median size
+    of the current over the same rows), ``holds_a`` (what friction holds at rest), ``residual``
+    (the largest, signed). Sizes, for what runs both ways has no one sign.
     """
     if not rows.height:
         return rows
+    rows = rows.filter(pl.col("current_a").is_not_null())
     inside = rows.filter(pl.col("time").is_between(event.start, event.end))
     if not inside.height:
         inside = rows
+    runs = pl.col("motion") == "moving"
+    asked = pl.when(runs.any()).then(runs).otherwise(pl.lit(value=True))
+    expected = pl.col("expected_a").filter(asked & pl.col("expected_a").is_not_null())
+    beside = pl.col("current_a").filter(asked & pl.col("expected_a").is_not_null())
     return inside.group_by("joint", maintain_order=True).agg(
         pl.col("rate_deg_s").abs().max().alias("moved_deg_s"),
-        pl.col("current_a").median(),
-        pl.col("expected_a").median(),
+        pl.col("current_a").abs().median(),
+        expected.abs().median().alias("expected_a"),
+        beside.abs().median().alias("compared_a"),
+        pl.col("holds_a").median(),
         pl.col("residual").get(pl.col("residual").abs().arg_max()).alias("residual"),
     )
 
@@ -229,13 +257,6 @@ def _kept_baseline(archive: Archive, version: str) -> Baseline:
         ) from error
 
 
-def channel_runs(
-    archive: Archive, event: Event, name: str, start: datetime, end: datetime
-) -> pl.DataFrame:
-    """Return the runs of one channel of yes and no: ``start, end, value``."""
-    return archive.spans(event.record.session, name, start, end)
-
-
 def span_rows(
     archive: Archive, session: str, joint: str, start: datetime, end: datetime
 ) -> pl.DataFrame:
@@ -261,7 +282,8 @@ def downsampled(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.
     """Keep at most about ``most`` rows, with the least and greatest of each column.
 
     The rows are cut into equal buckets; of each bucket the rows with the
-    extremes of every column stay, so that no peak is lost.
+    extremes of every column stay, so that no peak is lost; and of rows of nothing, which
+    say that samples are missing, the first.
     """
     if table.height <= most:
         return table
@@ -281,7 +303,10 @@ def downsampled(table: pl.DataFrame, columns: tuple[str, ...], most: int) -> pl.
         .drop("bucket")
         .collect()
     )
-    rows = np.unique(np.concatenate([picks[c].drop_nulls().to_numpy() for c in picks.columns]))
+    bare = table.select(pl.all_horizontal(pl.col(c).is_null() for c in there)).to_series()
+    holes = (bare & ~bare.shift(1, fill_value=False)).arg_true() if there else bare.arg_true()
+    kept = [picks[c].drop_nulls().to_numpy() for c in picks.columns]
+    rows = np.unique(np.concatenate([*kept, holes.to_numpy()]))
     return table[rows]
 
 
@@ -311,8 +336,22 @@ def _expected(
         wide = table.with_columns(pl.lit(None, dtype=t).alias(n) for n, t in nothing.items())
     else:
         wide = pl.concat([table, expected.select(list(nothing))], how="horizontal")
-    return wide.with_columns(
+    wide = wide.with_columns(
         residual=(pl.col("current_a") - pl.col("expected_a")) / pl.col("spread_a")
+    )
+    return without_rest(wide)
+
+
+def without_rest(rows: pl.DataFrame) -> pl.DataFrame:
+    """Take the expectation away where a joint stands with its brake released.
+
+    Static friction holds any current there, so the middle of the band is no expected value, and
+    a band that alternates with that of motion is a fence. ``holds_a`` is how far it reaches.
+    """
+    rest = (pl.col("motion") == HOLDING).fill_null(value=False)
+    half = (pl.col("high_a") - pl.col("low_a")) / 2
+    return rows.with_columns(holds_a=pl.when(rest).then(half)).with_columns(
+        pl.when(~rest).then(pl.col(c)).alias(c) for c in ("expected_a", "low_a", "high_a")
     )
 
 

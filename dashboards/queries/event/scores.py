@@ -88,6 +88,7 @@ def spans_above(scores: Scores, limit: float) -> pl.DataFrame:
     above = pl.col("score") >= limit
     return (
         scores.trace.lazy()
+        .drop_nulls("score")  # where nothing is judged, nothing ends
         .select("time", "score", above.alias("above"), above.rle_id().alias("run"))
         .filter("above")
         .group_by("run", maintain_order=True)
@@ -102,11 +103,21 @@ def spans_above(scores: Scores, limit: float) -> pl.DataFrame:
 
 
 def what_if(scores: Scores, event: Event, rate: float) -> dict[str, float | int | bool]:
-    """Say what another limit would have done to this joint in this session."""
+    """Say what another limit would have done to this joint in this session.
+
+    ``peak`` is the flag's own score, one figure on the whole page; of a span that is no flag the
+    largest score in it. ``trace`` is the largest of the score through time in the event: there
+    every detector is judged by itself, in a flag what one found is taken out before the next.
+    """
     limit = limit_of(rate)
     spans = spans_above(scores, limit)
     inside = scores.trace.filter(pl.col("time").is_between(event.start, event.end))["score"].max()
-    peak = float(inside) if isinstance(inside, float) else 0.0
-    if event.score is not None:
-        peak = max(peak, event.score)
-    return {"limit": limit, "stretches": spans.height, "peak": peak, "flagged": peak >= limit}
+    trace = float(inside) if isinstance(inside, float) else 0.0
+    peak = trace if event.score is None else event.score
+    return {
+        "limit": limit,
+        "stretches": spans.height,
+        "peak": peak,
+        "trace": trace,
+        "flagged": peak >= limit,
+    }

@@ -32,9 +32,36 @@ WORDS = {
 }
 
 
+ALIKE = 3.0
+"""A motion further away than so many usual spreads, on average over what is compared, is not
+alike: it says nothing of what this one should have taken (common practice, no source)."""
+
+
+def apart_words(found: Likes, serial: str) -> str:
+    """Say plainly that none of the motions is alike, or how many of those listed are not."""
+    far = found.motions.filter(pl.col("distance") > ALIKE)
+    if not far.height:
+        return ""
+    limit = f"further than {ALIKE:g} usual spreads from this motion"
+    if far.height < found.motions.height:
+        return f"{far.height} of the {found.motions.height} listed are {limit} and are not drawn."
+    near = far.row(0, named=True)
+    own = found.own
+    why = ""
+    if near["payload_kg"] is not None and own["payload_kg"] is not None:
+        why = f", with {near['payload_kg']:.0f} kg against {own['payload_kg']:.0f} kg here"
+    return (
+        f"None is alike: the nearest motion of unit {serial} is {near['distance']:.0f} usual "
+        f"spreads away{why}. What is more than {ALIKE:g} away does not tell what this motion "
+        "should take; none is drawn."
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Likes:
     """Motions like the one of an event; row 0 of ``traces`` is the event's own.
+
+    ``motions`` are the nearest, alike or not; traces and labels are of those within `ALIKE`.
 
     ``marked`` is the event's span in seconds after its motion's onset.
     ``waiting`` counts the sessions whose motions are not indexed yet.
@@ -66,7 +93,8 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     except JointbookError as error:
         return failure_text(error)
     own = pl.DataFrame([found.of], schema=MOTIONS_SCHEMA)
-    shown = pl.concat([own, found.motions.select(list(MOTIONS_SCHEMA))])
+    alike = found.motions.filter(pl.col("distance") <= ALIKE)
+    shown = pl.concat([own, alike.select(list(MOTIONS_SCHEMA))])
     length = max(
         (event.end - own["start"][0]).total_seconds() + 2.0, float(own["duration_s"][0] or 0) + 1.0
     )
@@ -82,7 +110,7 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     return Likes(
         motions=_beside_flags(archive, found.motions),
         traces=pl.concat(parts) if parts else traces,
-        labels=("this motion", *(_label(m) for m in found.motions.iter_rows(named=True))),
+        labels=("this motion", *(_label(m) for m in alike.iter_rows(named=True))),
         compared=tuple(WORDS[c] for c in found.compared),
         searched=found.searched,
         sessions=found.sessions,

@@ -17,7 +17,7 @@ from replay.arm import load_arm
 from replay.arm.description import Arm
 from replay.errors import JointbookError
 from replay.records import Session
-from replay.reviews.judgements.cautions import OF_KIND
+from replay.reviews.judgements.cautions import caution_of_flag
 from replay.units import JOINT_QUANTITIES, channel
 from replay.wording import number
 
@@ -127,8 +127,9 @@ def flags_of(archive: Archive, session: str) -> list[dict[str, Any]]:
     return rows
 
 
-CAUTIONS = OF_KIND
-"""Said beside a flag of that kind; the operator's own rules decide."""
+def caution_of(flag: dict[str, Any]) -> str:
+    """Return what is said beside a flag; the operator's own rules decide."""
+    return caution_of_flag(flag["kind"], flag["evidence"])
 
 
 def facts(found: Outline) -> list[tuple[str, str]]:

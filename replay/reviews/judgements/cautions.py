@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
 
 from replay.archive import Archive
 from replay.reviews.findings import Finding
 from replay.signals.person import Presence, person_on_tip
+from replay.signatures.release_delay import pushes_hard
 
 OF_KIND = {
     "brake-slip": "A brake that slips may not hold: follow the operator's own rules, and "
@@ -14,6 +16,18 @@ OF_KIND = {
     "late-release": "A joint that drove against its own brake may have damaged it.",
 }
 """By the kind of a flag."""
+
+
+def caution_of_flag(kind: str, evidence: Mapping[str, Any] | None) -> str:
+    """Return what stands above a flag, nothing where its kind or its figures give no cause.
+
+    A late release is cautioned of where the motor drew more than it does under an engaged brake,
+    or where that was not measured.
+    """
+    if kind == "late-release" and not pushes_hard(evidence or {}):
+        return ""
+    return OF_KIND.get(kind, "")
+
 
 PERSON: dict[Presence, str] = {
     "throughout": "A person was on the tip in this session. ",
@@ -54,8 +68,8 @@ def cautions_of(archive: Archive, finding: Finding) -> list[str]:
 
 
 def _of_kinds(finding: Finding) -> list[str]:
-    kinds = {f.kind for f in finding.flags}
-    return [words for kind, words in OF_KIND.items() if kind in kinds]
+    said = [caution_of_flag(f.kind, f.evidence) for f in finding.flags]
+    return [words for words in OF_KIND.values() if words in said]
 
 
 def person_words(archive: Archive, session: str, *, unknown: bool = False) -> list[str]:
