@@ -3,6 +3,8 @@
 Amperes, degrees and seconds that can be read off the plot of the event, and
 nothing that was not measured. The evidence is plain data: it does not change when
 a later program judges otherwise.
+
+Longer than 245 lines because span, facts, sentence and evidence have to say the same.
 """
 
 from __future__ import annotations
@@ -45,6 +47,20 @@ def as_told(
     return replace(finding, lead=wide), held
 
 
+def _extra(
+    evidence: Evidence, joint: JointResiduals, decision: Decision, held: Held | None
+) -> dict[str, float]:
+    """Return what a kind's sentence needs beside: the travel of a stall, the usual delay."""
+    if held is not None:
+        return {"due_deg": held.due_deg, "missing_deg": held.missing_deg}
+    delays = [m for m in decision.marks if m.cell == "delay"]
+    if decision.kind != "late-release" or not delays:
+        return {}
+    mark = max(delays, key=lambda m: m.value)
+    usual = evidence.laws.norms_of(joint.unit, mark.measure).get(mark.cell)
+    return {} if usual is None else {"usual_s": float(usual[0])}
+
+
 def facts_of(
     evidence: Evidence,
     finding: Finding,
@@ -76,20 +92,6 @@ def facts_of(
         payload_kg=_median(joint.payload_kg[inside]),
         extra=_extra(evidence, joint, decision, held),
     )
-
-
-def _extra(
-    evidence: Evidence, joint: JointResiduals, decision: Decision, held: Held | None
-) -> dict[str, float]:
-    """Return what a kind's sentence needs beside: the travel of a stall, the usual delay."""
-    if held is not None:
-        return {"due_deg": held.due_deg, "missing_deg": held.missing_deg}
-    delays = [m for m in decision.marks if m.cell == "delay"]
-    if decision.kind != "late-release" or not delays:
-        return {}
-    mark = max(delays, key=lambda m: m.value)
-    usual = evidence.laws.norms_of(joint.unit, mark.measure).get(mark.cell)
-    return {} if usual is None else {"usual_s": float(usual[0])}
 
 
 def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:

@@ -23,10 +23,10 @@ from dashboards.app import create_app
 from dashboards.figures.story import current_scale
 from dashboards.queries.event import argument, rebuilt
 from dashboards.queries.event.argument import READ, of_evidence
-from dashboards.queries.event.argument import _weighed as causes_of
 from dashboards.queries.event.event_tables import TABLES
 from dashboards.queries.event.events import downsampled, find_event, last_flagged
 from dashboards.queries.event.evidence import evidence_words
+from dashboards.queries.event.odds import weighed as causes_of
 from dashboards.queries.event.rarity import rarity
 from dashboards.queries.event.unflagged import larger_unflagged
 from replay.archive import Archive, open_archive
@@ -401,7 +401,7 @@ def test_every_link_to_a_part_leads_to_one_and_the_evidence_is_read_once(
     client = create_app(heron).server.test_client()
     for kinds in ({}, {"friction": 2.0, "load": 1.0}):
         read.clear()
-        monkeypatch.setattr(argument, "_weighed", lambda *_, k=kinds: causes_of({"kinds": k}, ""))
+        monkeypatch.setattr(argument, "weighed", lambda *_, k=kinds: causes_of({"kinds": k}, ""))
         url = {"id": ids.URL, "property": "pathname", "value": "/event"}
         asked = url | {"property": "search", "value": f"?session={SESSION}&flag=f-1"}
         page = {"id": ids.PAGE, "property": "children"}

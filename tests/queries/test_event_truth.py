@@ -16,8 +16,9 @@ from dashboards.figures import story as drawn
 from dashboards.figures.holes import with_holes
 from dashboards.pages.event_pages import event as event_page
 from dashboards.queries.event import events, scores
-from dashboards.queries.event.argument import odds_words, of_evidence
+from dashboards.queries.event.argument import of_evidence
 from dashboards.queries.event.channel_lines import brake_runs, own_lines
+from dashboards.queries.event.odds import odds_words
 from dashboards.queries.event.similar_motions import ALIKE, apart_words
 from replay.archive import Archive
 from tests.reviews.makers import at, flag_row, keep_flags, make_archive

@@ -34,7 +34,7 @@ from dashboards.pages.event_pages.event_top import causes, contents, danger, hea
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event import events
-from dashboards.queries.event.argument import kept_figures, of_evidence
+from dashboards.queries.event.argument import argument, kept_figures
 from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
@@ -58,7 +58,7 @@ def layout(desk: Desk, view: View) -> Component:
     event = _event(desk, view, session)
     window = _window(event, view)
     figures = kept_figures(desk.archive, session, event.flag)
-    said = of_evidence(figures, event.kind)
+    said = argument(desk.archive, session, event.flag, event.kind)
     others = causes(event, said)
     page = html.Div(
         [

@@ -8,12 +8,12 @@ leaves its part of the argument out, an unknown one is not shown here.
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from dashboards.queries.event.causes import AGAINST, amperes, left_out, number, weights_of
+from dashboards.queries.event.causes import amperes, left_out, number
+from dashboards.queries.event.odds import Cause, weighed
 from replay.archive import Archive
 from replay.wording import in_a_row
 
@@ -49,25 +49,8 @@ READ: dict[str, str] = {
 }
 """Names of the evidence that the argument reads, and what they hold."""
 
-ENOUGH = 0.05
-"""A cause that explains less than this share of what the named one does has no line of its own."""
-
 LITTLE_A = 0.05
 """A current that differs by less is not said to push."""
-
-
-@dataclass(frozen=True, slots=True)
-class Cause:
-    """A cause that was weighed.
-
-    ``share`` of what the named one explains, 0 to 1 and above; ``odds``: how likely it is beside
-    the named one by the residuals and marks alone, in words.
-    """
-
-    kind: str
-    share: float
-    why: str
-    odds: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,10 +98,9 @@ def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
     expected, seen, by = _SAID.get(kind, _current)(read)
     if by and by in seen:
         by = ""  # said already
-    weighed = _weighed(read, kind)
-    return Argument(
-        expected, seen, by, weighed, left_out(read, kind, frozenset(c.kind for c in weighed))
-    )
+    rows = weighed(read, kind)
+    out = left_out(read, kind, frozenset(c.kind for c in rows))
+    return Argument(expected, seen, by, rows, out)
 
 
 def _conditions(read: Mapping[str, Any]) -> str:
@@ -231,41 +213,3 @@ _SAID: dict[str, Callable[[Mapping[str, Any]], Said]] = {
     "current-sensor": _sensor,
     "gap": _gap,
 }
-
-
-def odds_words(behind_nats: float) -> str:
-    """Say how likely a cause is beside the named one, which is so many nats ahead.
-
-    The weights are logarithms of likelihoods: what explains nearly as much of the scatter can
-    still be far less likely. Beyond 1 in 1,000 the noise is not known well enough for a figure.
-
-    >>> odds_words(0.0), odds_words(4.14), odds_words(1163.0)
-    ('as likely', 'about 1 in 63', 'less than 1 in 1,000')
-    """
-    if behind_nats < MOST_ALIKE:
-        return "as likely"
-    times = math.exp(min(behind_nats, 50.0))
-    if times > MOST_TIMES:
-        return f"less than 1 in {MOST_TIMES:,}"
-    return f"about 1 in {float(f'{times:.2g}'):g}"
-
-
-MOST_ALIKE, MOST_TIMES = 0.7, 1000
-"""Less than a factor of two is no difference; more than a thousand is not told."""
-
-
-def _weighed(read: Mapping[str, Any], kind: str) -> tuple[Cause, ...]:
-    weights = weights_of(read)
-    best = weights.get(kind) or max(weights.values(), default=0.0)
-    if best <= 0:
-        return ()
-    causes: list[Cause] = []
-    for name, value in sorted(weights.items(), key=lambda p: -p[1]):
-        share = max(value, 0.0) / best
-        if name == kind or share < ENOUGH:
-            continue
-        why = AGAINST[name](read) if name in AGAINST else "explains less of it"
-        if share > 1.0:
-            why = f"fits the current alike, but {why}"
-        causes.append(Cause(name, share, why, odds_words(best - value)))
-    return tuple(causes)
