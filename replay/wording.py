@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -83,29 +82,6 @@ def number(value: Any, digits: int = 3) -> str:
         return "no bound"
     short = f"{value:.{digits}g}"
     return f"{value:,.0f}" if abs(float(short)) >= 10**digits else short
-
-
-def unit_words(unit: str) -> str:
-    """Return a unit as a page shows it.
-
-    >>> unit_words("degC"), unit_words("deg/s")
-    ('°C', 'deg/s')
-    """
-    return {"degC": "°C"}.get(unit, unit)
-
-
-def typeset(text: str) -> str:
-    """Return a sentence for a page: with minus signs where it has hyphens before figures.
-
-    What is kept and handed on (JSON, CSV, a terminal) stays ASCII.
-
-    >>> typeset("-0.03 A on 2032-03-03, from -5 to 3"), typeset("b1-e6c3 of f-1, 9e-05")
-    ('−0.03 A on 2032-03-03, from −5 to 3', 'b1-e6c3 of f-1, 9e-05')
-    """
-    return _HYPHEN.sub("\N{MINUS SIGN}", text)
-
-
-_HYPHEN = re.compile(r"(?<![\w.)-])-(?=\.?\d)")
 
 
 def clock(at: datetime, digits: int = 0) -> str:

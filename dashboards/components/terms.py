@@ -12,7 +12,6 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.handbook import entries, entry_of
-from replay.wording import typeset
 
 EXPLAINED = (html.H2, html.H3, html.Th, html.Dt)
 """What holds a word that may need an explanation."""
@@ -50,16 +49,4 @@ def linked(component: Any) -> Any:
         component.children = term(inside)
     elif inside is not None:
         linked(inside)
-    return component
-
-
-def with_minus_signs(component: Any) -> Any:
-    """Set minus signs in the words of a component and of everything inside it; returns it."""
-    if isinstance(component, str):
-        return typeset(component)
-    if isinstance(component, list | tuple):
-        return [with_minus_signs(part) for part in component]
-    inside = getattr(component, "children", None) if isinstance(component, Component) else None
-    if inside is not None:
-        component.children = with_minus_signs(inside)
     return component

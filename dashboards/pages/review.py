@@ -33,7 +33,7 @@ from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event.events import place
 from dashboards.queries.record import cautions_of_session, findings
 from replay.errors import StaleError, UsageError
-from replay.wording import clock, counted, kind_words, typeset
+from replay.wording import clock, counted, kind_words
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -240,7 +240,7 @@ def _flag_card(
                 ],
                 className="row",
             ),
-            html.P(typeset(row["summary"]), className="flag-summary"),
+            html.P(row["summary"], className="flag-summary"),
             _under(session, under),
             verdict_form(
                 session,
@@ -273,7 +273,7 @@ def _under(session: str, rows: list[dict[str, Any]]) -> Component | None:
                                 r["flag"],
                                 links.href("event", View(session=session, flag=r["flag"])),
                             ),
-                            f" {typeset(r['summary'])}",
+                            f" {r['summary']}",
                         ]
                     )
                     for r in rows

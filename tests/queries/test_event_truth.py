@@ -8,10 +8,8 @@ from types import SimpleNamespace
 
 import polars as pl
 import pytest
-from dash import html
 
 from dashboards.components.event_page.event_parts import joints_table, motions_table
-from dashboards.components.terms import with_minus_signs
 from dashboards.figures import story as drawn
 from dashboards.figures.holes import with_holes
 from dashboards.pages.event_pages import event as event_page
@@ -229,15 +227,6 @@ def test_a_gap_and_a_release_say_what_was_expected_and_what_was_lost() -> None:
     assert late.by == "0.57 s later than usual"
     stall = of_evidence({"behind_command": 0.75, "push_a": 0.46}, "stall").seen
     assert stall.endswith("the motor pushes 0.46 A harder than expected, the way it was told")
-
-
-def test_a_page_has_minus_signs_and_keeps_dates_names_and_addresses() -> None:
-    part = html.Div(["-0.03 A on 2032-03-03", html.P(["flag f-1 at ", html.B("-1.5 s")])])
-    shown = with_minus_signs(part)
-    text = str(shown)
-    assert "−0.03 A on 2032-03-03" in text
-    assert "−1.5 s" in text
-    assert "f-1" in text
 
 
 def test_choosing_a_flag_says_that_a_person_was_on_the_tip(

@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 
 from dashboards.components.figure_card import aria
 from dashboards.components.plain_tables import number, table
-from replay.wording import clock, unit_words
+from replay.wording import clock
 
 
 def motions_table(motions: pl.DataFrame, own: dict[str, Any], link: Any, alike: float) -> Component:
@@ -97,7 +97,7 @@ def health_table(rows: pl.DataFrame) -> Component:
             number(r["step_ms"], 1),
             number(r["gap_ms"], 1),
             number(r["unchanged_s"], 2),
-            "–" if r["noise"] is None else f"{r['noise']:.3g} {unit_words(r['unit'])}",
+            "–" if r["noise"] is None else f"{r['noise']:.3g} {r['unit']}",
         ]
         for r in rows.iter_rows(named=True)
     ]

@@ -13,7 +13,7 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.report_links import bundle_link
 from dashboards.links import View
-from replay.wording import clock, counted, day_and_clock, kind_words, typeset
+from replay.wording import clock, counted, day_and_clock, kind_words
 
 if TYPE_CHECKING:
     from dashboards.queries import record
@@ -77,7 +77,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                 ],
                 className="row",
             ),
-            html.P(typeset(f.summary), className="flag-summary"),
+            html.P(f.summary, className="flag-summary"),
             *[basics.caution(words) for words in cautions],
             html.Details(
                 [
@@ -90,7 +90,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                                         x.flag,
                                         links.href("event", View(session=f.session, flag=x.flag)),
                                     ),
-                                    f" {typeset(x.summary)}",
+                                    f" {x.summary}",
                                 ]
                             )
                             for x in f.flags

@@ -25,7 +25,6 @@ from dashboards.components.figure_card import aria
 from dashboards.components.news import news_mark
 from dashboards.components.pickers import session_picker
 from dashboards.components.saving import send_table
-from dashboards.components.terms import with_minus_signs
 from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.event_pages.event_callbacks import event_of, register_sections
@@ -39,7 +38,7 @@ from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
 from dashboards.queries.record import person_words
 from replay.errors import JointbookError, UsageError
-from replay.wording import clock, kind_words, typeset
+from replay.wording import clock, kind_words
 
 FLAG_CAUTION = "A flag is a reason to look, not a diagnosis."
 """That the program never clears an arm stands once, at the foot of every page."""
@@ -60,7 +59,7 @@ def layout(desk: Desk, view: View) -> Component:
     figures = kept_figures(desk.archive, session, event.flag)
     said = argument(desk.archive, session, event.flag, event.kind)
     others = causes(event, said)
-    page = html.Div(
+    return html.Div(
         [
             mark,
             head(desk, event, view),
@@ -106,7 +105,6 @@ def layout(desk: Desk, view: View) -> Component:
         ],
         className="event",
     )
-    return with_minus_signs(page)
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -281,7 +279,7 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                     f"{events.place(r['joint'])} · {kind_words(r['kind'])} at {clock(r['start'])}",
                     links.href("event", View(session=session, flag=r["flag"])),
                 ),
-                html.Span(f" {typeset(r['summary'])}", className="faint"),
+                html.Span(f" {r['summary']}", className="faint"),
             ]
         )
         for r in flags.iter_rows(named=True)

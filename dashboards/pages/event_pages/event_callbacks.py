@@ -18,7 +18,8 @@ from dashboards.components.event_page import event_parts
 from dashboards.components.event_page.rebuilt import rebuilt_part
 from dashboards.components.figure_card import figure_card
 from dashboards.components.plain_tables import table
-from dashboards.components.terms import term, with_minus_signs
+from dashboards.components.terms import term
+from dashboards.components.typeset import set_in_type
 from dashboards.figures import event as draw
 from dashboards.figures.detectors import spoken
 from dashboards.links import View
@@ -55,7 +56,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         found = similar_motions.likes_of(desk.archive, event, int(k))
         if isinstance(found, str):
             return basics.message(found)
-        return with_minus_signs(_likes(event, found, by))
+        return set_in_type(_likes(event, found, by))
 
     @app.callback(
         Output("event-index", "disabled"),
@@ -80,7 +81,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
         if isinstance(found, str):
             return basics.message(found)
         limit = float(rate) if rate else found.asked
-        return with_minus_signs(_scores(event, found, limit, _window(what)))
+        return set_in_type(_scores(event, found, limit, _window(what)))
 
     @app.callback(
         Output("event-rebuilt", "children"),
@@ -117,7 +118,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
             html.Ul([html.Li(text) for text in larger], id="event-larger") if larger else None,
             event_parts.joints_table(during, event.joint),
         ]
-        return with_minus_signs(shown)
+        return set_in_type(shown)
 
     @app.callback(Output("event-brakes", "children"), Input("event-what", "data"))
     def show_brakes(what: dict[str, Any]) -> Any:
@@ -139,7 +140,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
             else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
         )
         sequence = event_parts.brakes_table(rows, event.joint, len(event.record.joints))
-        return with_minus_signs([sequence, html.P(words, className="faint")])
+        return set_in_type([sequence, html.P(words, className="faint")])
 
     @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
     def show_sensors(what: dict[str, Any]) -> Any:
@@ -151,7 +152,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
             if notes
             else html.P("No quality note of the log touches this window.", className="faint")
         )
-        return with_minus_signs([event_parts.health_table(rows), html.H3("Quality notes"), said])
+        return set_in_type([event_parts.health_table(rows), html.H3("Quality notes"), said])
 
 
 def event_of(desk: Desk, what: dict[str, Any]) -> events.Event:
