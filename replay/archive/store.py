@@ -26,6 +26,7 @@ from replay.archive.marker import read_marker, write_marker
 from replay.archive.samples import raw_logs, windows
 from replay.archive.samples.overview import OverviewWriter, overview_name
 from replay.archive.samples.pieces import check_columns
+from replay.archive.tables.bounds import Span, microseconds
 from replay.archive.tables.tables import REPAIR, Tables, translated
 from replay.errors import ArchiveError, DamageError
 from replay.records import Session
@@ -36,6 +37,12 @@ WITHDRAWN = "withdrawn"
 
 DERIVED = ("flags", "checks", "indicators", "motions")
 """Tables whose rows can be made again from a session's samples."""
+
+_ASKED = (*catalogue.SUMMARY, catalogue.EARLIER)
+"""What questions of a few sessions read: the same columns, so that a part is read once."""
+
+_FEW = 100_000
+"""Of so many sessions every name is looked at to find those like one that is not there."""
 
 _Held = tuple[Session, Mapping[str, Any]]
 
@@ -139,9 +146,61 @@ class Archive:
         """Return the catalogue, one row a session, oldest first."""
         return self.tables.arranged("sessions", catalogue.SUMMARY, catalogue.oldest_first)
 
+    def count(self) -> int:
+        """Return how many sessions the catalogue lists, by the list of its parts.
+
+        One that two machines stored on an object store at the same moment counts twice.
+        """
+        return sum(b.rows for b in self.tables.bounds("sessions", _ASKED))
+
+    def within(
+        self,
+        *,
+        arm: str | None = None,
+        begins: tuple[datetime | None, datetime | None] = (None, None),
+        ends: tuple[datetime | None, datetime | None] = (None, None),
+    ) -> pl.DataFrame:
+        """Return the catalogue's rows of an arm or a time, oldest first; little else is read.
+
+        Parameters
+        ----------
+        arm : str, optional
+            The arm's name.
+        begins, ends : (datetime or None, datetime or None)
+            Between which instants, both included, a session starts, and ends.
+        """
+        spans: dict[str, Span] = {"start": _span(begins), "end": _span(ends), "arm": (arm, arm)}
+        asked = {column: span for column, span in spans.items() if span != (None, None)}
+        found = self.tables.within("sessions", _ASKED, asked)
+        return catalogue.oldest_first(found.select(catalogue.SUMMARY))
+
+    def newest(self, count: int, *, until: datetime | None = None) -> pl.DataFrame:
+        """Return the rows of the ``count`` sessions that start last, newest first.
+
+        With ``until`` of those that start then or earlier.
+        """
+        by, span = ("start", "session"), _span((None, until))
+        found = self.tables.at_an_end("sessions", _ASKED, by, count, last=True, span=span)
+        return found.select(catalogue.SUMMARY)
+
+    def next_after(self, since: datetime, count: int) -> pl.DataFrame:
+        """Return the rows of the first ``count`` sessions from then on, oldest first."""
+        by, span = ("start", "session"), _span((since, None))
+        found = self.tables.at_an_end("sessions", _ASKED, by, count, last=False, span=span)
+        return found.select(catalogue.SUMMARY)
+
+    def rows_of(self, name: str, sessions: Iterable[str]) -> pl.DataFrame:
+        """Return a table's rows of some sessions; parts without names like theirs are not read."""
+        names = sorted(set(sessions))
+        if not names:
+            return self.tables.within(name, None, {"session": ("", "")}).clear()
+        found = self.tables.within(name, None, {"session": (names[0], names[-1])})
+        return found.filter(pl.col("session").is_in(names)) if found.height else found
+
     def has_session(self, session: str) -> bool:
         """Tell whether the catalogue knows this session."""
-        return session in self.tables.read("sessions", catalogue.SUMMARY)["session"]
+        span = {"session": (session, session)}
+        return self.tables.within("sessions", _ASKED, span).height > 0
 
     def session(self, session: str) -> Session:
         """Return one session's record; ArchiveError when it is not there."""
@@ -151,9 +210,26 @@ class Archive:
         """Return the names that sessions had before they were completed, the last one first."""
         version = self.tables.version("sessions")
         if self._earlier[0] != version:
-            rows = self.tables.read("sessions", ("session", catalogue.EARLIER)).drop_nulls()
-            self._earlier = version, {name: tuple(had.split("/")) for name, had in rows.rows()}
+            rows = self.tables.filled("sessions", _ASKED, catalogue.EARLIER)
+            had = rows.select("session", catalogue.EARLIER).rows()
+            self._earlier = version, {name: tuple(names.split("/")) for name, names in had}
         return self._earlier[1]
+
+    def earlier_of(self, session: str) -> tuple[str, ...]:
+        """Return the names that one session had before it was completed, the last one first."""
+        rows = self.tables.within("sessions", _ASKED, {"session": (session, session)})
+        had = rows[catalogue.EARLIER].drop_nulls()
+        return tuple(had[0].split("/")) if had.len() else ()
+
+    def _near(self, session: str) -> list[str]:
+        """Return the names like one that is not there; where there are many, those of its day."""
+        if self.count() <= _FEW:
+            names = self.sessions()["session"].to_list()
+        else:
+            day = (session[:8], session[:8] + "\U0010ffff")
+            rows = self.tables.within("sessions", ("session",), {"session": day})
+            names = rows["session"].head(_FEW).to_list()
+        return get_close_matches(session, names, cutoff=0.5)
 
     def _held(self, session: str) -> _Held:
         """Return a session's record and its files' digests."""
@@ -163,7 +239,7 @@ class Archive:
         records = self._records[1]
         if session not in records:
             if not self.has_session(session):
-                near = get_close_matches(session, self.sessions()["session"].to_list(), cutoff=0.5)
+                near = self._near(session)
                 todo = "`jointbook sessions` and the library page list what there is"
                 todo = f"nearest: {', '.join(near)}" if near else todo
                 for now, had in self.earlier().items():
@@ -537,8 +613,7 @@ class Archive:
                 file=self.place,
                 todo="copy the archive to a disk and do it there",
             )
-        had = self.earlier()
-        earlier = [*gone, *had.get(instead_of or session.session, ())]
+        earlier = [*gone, *self.earlier_of(instead_of or session.session)]
         with self.staging() as folder, translated(self.place):
             made, kept, document = publish.prepare(folder, session, streams, raw, earlier)
             with self.tables.writing():
@@ -637,6 +712,11 @@ def _opened_here(url: str, options: tuple[tuple[str, str], ...]) -> Archive:
 
 def _handed(place: Place) -> Path | bytes:
     return place.folder if place.folder is not None else place.read()
+
+
+def _span(edges: tuple[datetime | None, datetime | None]) -> Span:
+    low, high = (None if edge is None else microseconds(edge) for edge in edges)
+    return low, high
 
 
 def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:

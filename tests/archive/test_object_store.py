@@ -25,6 +25,7 @@ from replay.errors import ArchiveError
 from replay.reviews import add_pin, pins
 from tests.archive.s3_server import BUCKET, serving
 from tests.archive.streams import START, record, stream
+from tests.archive.test_parts import row, rows
 from tests.crash.streams_of_logs import write_logs
 
 Store = tuple[str, dict[str, str] | None]
@@ -337,3 +338,35 @@ def test_a_log_that_grew_is_refused_on_a_store(store: Store, tmp_path: Path) -> 
     assert f"takes the place of session {first.session}" in refused.reason
     assert "copy the archive to a disk" in refused.reason
     assert archive.sessions()["session"].to_list() == [first.session]
+
+
+def test_a_question_to_a_store_opens_the_files_it_falls_into(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url, options = store
+    archive = open_archive(url, create=True, storage_options=options)
+    for first in range(0, 12, 3):
+        archive.append("sessions", rows([*range(first, first + 3)]))
+    name = row(4)["session"][0]
+    seen: list[str] = []
+    true = StorePlace.read
+
+    def read(self: StorePlace) -> bytes:
+        if self.url.endswith(".parquet"):
+            seen.append(self.url)
+        return true(self)
+
+    monkeypatch.setattr(StorePlace, "read", read)
+    fresh = open_archive(url, storage_options=options)
+    assert fresh.count() == 12
+    assert seen == []
+    assert fresh.has_session(name)
+    assert fresh.newest(2)["session"].to_list() == [row(n)["session"][0] for n in (11, 10)]
+    assert len(seen) == 2
+    fresh.replace("sessions", row(4, arm="another"), session=[name])
+    assert archive.tables.tidy("sessions")["merged"] > 1
+    last = open_archive(url, storage_options=options)
+    assert last.table("sessions").height == last.count() == 12
+    assert last.within(arm="another")["session"].to_list() == [name]
+    told = [f.kind for f in verify(last) if f.where.startswith("tables")]
+    assert told == []

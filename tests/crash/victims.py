@@ -62,6 +62,41 @@ def _care(job: dict[str, Any]) -> None:
     run_and_stop(job)
 
 
+def _kill_at(at: int | None) -> list[str]:
+    """Watch what is done to the disk; at the ``at``-th event this process kills itself."""
+    seen: list[str] = []
+
+    def watch(event: str, args: tuple[Any, ...]) -> None:
+        writes = event == "open" and isinstance(args[2], int) and args[2] & 3
+        names = ("os.rename", "os.mkdir", "os.rmdir", "os.remove", "os.link")
+        if writes or event in names:
+            seen.append(event)
+            if len(seen) == at:
+                os.kill(os.getpid(), signal.SIGKILL)
+
+    sys.addaudithook(watch)
+    return seen
+
+
+def _part(job: dict[str, Any]) -> None:
+    """Commit a row to a catalogue that makes parts at each commit, or mend the catalogue."""
+    from replay.archive import repair
+    from replay.archive.tables import parts, tables
+    from tests.archive.test_parts import row
+
+    parts.PART_ROWS, parts.DEEPEST, tables.TIDY_EVERY = 5, 2, 1
+    seen = _kill_at(job.get("at_step"))
+    archive = open_archive(job["root"])
+    if job["act"] == "repair":
+        repair(archive)
+    elif job["act"] == "compact":
+        archive.tables.tidy("sessions", keep_hours=0, drop=True)
+    else:
+        archive.replace("sessions", row(100), session=[row(100)["session"][0]])
+    if "count" in job:
+        Path(job["count"]).write_text(str(len(seen)))
+
+
 def _add(job: dict[str, Any]) -> None:
     from replay.archive.samples import overview
     from replay.digests import file_digest
@@ -71,16 +106,7 @@ def _add(job: dict[str, Any]) -> None:
     overview.WORTH_ROWS = overview.PIECE_ROWS = 4096  # so that few rows have overviews
     frame = stream(6000)
     given = record("s1", frame, raw_sha256=file_digest(log))
-    seen: list[str] = []
-
-    def watch(event: str, args: tuple[Any, ...]) -> None:
-        writes = event == "open" and isinstance(args[2], int) and args[2] & 3
-        if writes or event in ("os.rename", "os.mkdir", "os.rmdir", "os.remove"):
-            seen.append(event)
-            if len(seen) == job.get("at_step"):
-                os.kill(os.getpid(), signal.SIGKILL)
-
-    sys.addaudithook(watch)
+    seen = _kill_at(job.get("at_step"))
     archive = open_archive(job["root"], create=True)
     archive.add_session(given, {"main": frame}, raw=log)
     if "count" in job:
@@ -120,12 +146,23 @@ def _share(job: dict[str, Any]) -> None:
     Path(job["said"]).write_text(json.dumps(said))
 
 
-JOBS = {"ingest": _ingest, "add": _add, "decide": _decide, "care": _care, "share": _share}
+JOBS = {
+    "ingest": _ingest,
+    "add": _add,
+    "part": _part,
+    "decide": _decide,
+    "care": _care,
+    "share": _share,
+}
 
 
 ALWAYS = ("alembic.command", "deltalake", "pyarrow.parquet", "replay.cleaning",
           "replay.record.record", "tests.archive.streams")  # fmt: skip
-NEEDED = {"ingest": ("tests.crash.streams_of_logs",), "care": ("tests.crash.care",)}
+NEEDED = {
+    "ingest": ("tests.crash.streams_of_logs",),
+    "part": ("tests.archive.test_parts",),
+    "care": ("tests.crash.care",),
+}
 """A command's own modules are needed too: importing takes longer than what is to be stopped."""
 
 

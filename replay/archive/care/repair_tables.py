@@ -18,7 +18,7 @@ from replay.archive.disk.fence import fenced
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.schemas import fitted
 from replay.archive.store import Archive
-from replay.archive.tables import commits, copies
+from replay.archive.tables import commits, copies, parts
 from replay.archive.tables.manifest import (
     Manifest,
     TornCommit,
@@ -174,10 +174,15 @@ def swap_in(archive: Archive, root: Path, name: str, rows: pl.DataFrame, entries
     with durable.owned_folder(commits.scratch_base(root)) as staged:
         made = staged / name
         if rows.height:
-            fit = fitted(rows, name, None).to_arrow()
-            manifest = commits.write_table(
-                made, lambda path: write_deltalake(path, fit, writer_properties=PARQUET)
-            )
+            fit = fitted(rows, name, None)
+            arranged = name not in copies.GROWING
+            whole = list(parts.slices(parts.ordered(name, fit))) if arranged else [fit]
+
+            def write(path: str) -> None:
+                for part in whole:  # nobody sees it before the swap
+                    write_deltalake(path, part.to_arrow(), mode="append", writer_properties=PARQUET)
+
+            manifest = commits.write_table(made, write)
             (made / layout.MANIFEST).write_bytes(manifest_bytes(replace(manifest, entries=entries)))
             with archive.staging() as near:
                 commits.move_over(made, near / name)

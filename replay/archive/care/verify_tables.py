@@ -13,6 +13,7 @@ from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.marker import read_marker
 from replay.archive.tables import commits, copies
+from replay.archive.tables.bounds import bounds_of_file
 from replay.archive.tables.manifest import (
     Manifest,
     TornCommit,
@@ -65,6 +66,9 @@ def check_table(root: Place, name: str) -> list[Finding]:
         fault = file_fault(table.child(file), mark.size, mark.sha256)
         if fault:
             found.append(Finding("table-file", "damage", f"{where}/{file}", fault, "repair"))
+        elif mark.bounds is not None and bounds_of_file(table.child(file).read()) != mark.bounds:
+            said = "its rows lie beyond what the manifest says of it, so questions would miss them"
+            found.append(Finding("table-file", "damage", f"{where}/{file}", said, "repair"))
     return found + check_copies(root, name, manifest.entries)
 
 

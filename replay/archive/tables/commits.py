@@ -17,7 +17,6 @@ import os
 import re
 import shutil
 import tempfile
-import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +30,7 @@ from replay.archive import layout
 from replay.archive.disk import durable
 from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import DiskPlace
+from replay.archive.tables.bounds import bounds_of_file
 from replay.archive.tables.manifest import (
     HEAD,
     Manifest,
@@ -92,8 +92,10 @@ def _added(name: str, mark: Mark) -> dict[str, Any]:
 
 
 @contextlib.contextmanager
-def linked(root: Path, table: Path) -> Iterator[DeltaTable]:
+def linked(root: Path, table: Path, held: Iterable[str] | None = None) -> Iterator[DeltaTable]:
     """Give the true table with its true log, opened at a path that the library bears.
+
+    ``held`` names the files that count, where that is known: others may be very many.
 
     Raises
     ------
@@ -103,21 +105,27 @@ def linked(root: Path, table: Path) -> Iterator[DeltaTable]:
     with durable.owned_folder(scratch_base(root)) as made:
         folder = made / table.name
         (folder / layout.LOG).mkdir(parents=True)
-        for path in (*table.glob("*.parquet"), *needed_log(table / layout.LOG)):
+        files = table.glob("*.parquet") if held is None else (table / name for name in held)
+        for path in (*files, *needed_log(table / layout.LOG)):
             (folder / path.relative_to(table)).symlink_to(path.absolute())
         with fenced():
             yield DeltaTable(str(folder))
 
 
-def checkpoint(root: Path, table: Path) -> None:
+def checkpoint(root: Path, table: Path, held: Iterable[str]) -> None:
     """Sum up a table's log for engines that read it from there."""
-    with linked(root, table) as delta:
+    with linked(root, table, held) as delta:
         with fenced():
             delta.create_checkpoint()
-        made = Path(urlsplit(delta.table_uri).path) / layout.LOG
+        made = folder_of(delta) / layout.LOG
         files = [p for p in made.iterdir() if p.is_file() and not p.is_symlink()]
         for path in sorted(files, key=lambda p: p.name == _CHECKPOINT):
             durable.bring(path, table / layout.LOG / path.name, replace=True)
+
+
+def folder_of(delta: DeltaTable) -> Path:
+    """Return the folder of a table that was opened at a plain path."""
+    return Path(urlsplit(delta.table_uri).path)
 
 
 def needed_log(log: Path) -> list[Path]:
@@ -152,7 +160,7 @@ def publish(scratch: Beside, table: Path, before: Manifest) -> Manifest:
     commits = sorted((scratch.folder / layout.LOG).glob("*.json"))[first:]
     durable.make_dirs(table / layout.LOG)
     for path in made if commits else ():
-        marks[path.name] = Mark(path.stat().st_size, file_digest(path))
+        marks[path.name] = Mark(path.stat().st_size, file_digest(path), bounds_of_file(path))
         durable.bring(path, table / path.name)
     log = dict(before.log) or log_marks(table, {})
     for number, path in enumerate(commits):
@@ -203,7 +211,10 @@ def write_table(folder: Path, write: Callable[[str], None]) -> Manifest:
     with fenced():
         write(str(folder))
     held = following(DiskPlace(folder), Manifest(-1))
-    files = {n: Mark(m.size, file_digest(folder / n)) for n, m in held.files.items()}
+    files = {
+        n: Mark(m.size, file_digest(folder / n), bounds_of_file(folder / n))
+        for n, m in held.files.items()
+    }
     return Manifest(held.version, files, log_marks(folder, {}), head=held.head)
 
 
@@ -222,19 +233,3 @@ def move_over(made: Path, target: Path) -> None:
     except OSError:
         shutil.copytree(made, target)
     durable.sync_tree(target)
-
-
-def unread(table: Path, held: Mapping[str, Mark], for_s: float) -> list[Path]:
-    """Return the files that no commit needs since ``for_s`` seconds or longer."""
-    left: dict[str, float] = {}
-    for commit in (table / layout.LOG).glob("*.json"):
-        with contextlib.suppress(ValueError, KeyError, TypeError):
-            for action in actions(commit.read_bytes()):
-                if removed := action.get("remove"):
-                    left[removed["path"]] = removed["deletionTimestamp"] / 1000
-    now = time.time()
-    return [
-        path
-        for path in sorted(table.glob("*.parquet"))
-        if path.name not in held and now - left.get(path.name, path.stat().st_mtime) >= for_s
-    ]

@@ -1,4 +1,4 @@
-"""What a table holds as of its last commit: its files, each with its digest.
+"""What a table holds as of its last commit: its files, each with its digest and its bounds.
 
 The commit log says the same to other engines. The manifest says it in one
 small sealed file that is written after the log, so whoever reads both can
@@ -15,13 +15,14 @@ import hashlib
 import json
 import time
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 from urllib.parse import unquote
 
 from replay.archive import layout
 from replay.archive.disk.place import Place
 from replay.archive.disk.seal import sealed, unsealed
+from replay.archive.tables.bounds import Bounds, bounds_of_file, read_bounds
 
 TRIES = 8
 """A commit that is listed is read so often at most, 1.4 s in all."""
@@ -35,6 +36,8 @@ class Mark:
     """Its length in bytes."""
     sha256: str | None = None
     """None for a file that no manifest vouches for yet."""
+    bounds: Bounds | None = None
+    """Between which values its rows lie; None where that is not known, and for other files."""
 
     def vouches_for(self, content: bytes) -> bool:
         """Tell whether a content is what was written, as far as is known."""
@@ -76,7 +79,7 @@ def read_manifest(table: Place) -> Manifest | None:
         return None
     return Manifest(
         found["version"],
-        _marks(found["files"]),
+        _marks(found["files"], found.get("bounds", {})),
         _marks(found["log"]),
         found["entries"],
         found["head"],
@@ -94,6 +97,9 @@ def manifest_bytes(manifest: Manifest) -> bytes:
         {
             "version": manifest.version,
             "files": [[n, m.size, m.sha256] for n, m in manifest.files.items()],
+            "bounds": {
+                n: m.bounds.written() for n, m in manifest.files.items() if m.bounds is not None
+            },
             "log": [[n, m.size, m.sha256] for n, m in manifest.log.items()],
             "entries": manifest.entries,
             "head": dict(manifest.head),
@@ -109,6 +115,11 @@ def commit_name(version: int) -> str:
 def mark(content: bytes) -> Mark:
     """Return the mark of a file's content."""
     return Mark(len(content), hashlib.sha256(content).hexdigest())
+
+
+def file_mark(content: bytes) -> Mark:
+    """Return the mark of a file of rows, with its bounds."""
+    return replace(mark(content), bounds=bounds_of_file(content))
 
 
 def following(table: Place, known: Manifest) -> Manifest:
@@ -162,5 +173,9 @@ def actions(commit: bytes) -> list[dict[str, Any]]:
     return found
 
 
-def _marks(listed: list[list[Any]]) -> dict[str, Mark]:
-    return {name: Mark(size, sha256) for name, size, sha256 in listed}
+def _marks(listed: list[list[Any]], bounds: Mapping[str, Any] | None = None) -> dict[str, Mark]:
+    known = bounds or {}
+    return {
+        name: Mark(size, sha256, read_bounds(known[name]) if name in known else None)
+        for name, size, sha256 in listed
+    }

@@ -7,7 +7,6 @@ that two writers cannot both create.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from deltalake import DeltaTable
@@ -16,7 +15,7 @@ from deltalake.exceptions import TableNotFoundError
 from replay.archive import layout
 from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
-from replay.archive.tables.manifest import Manifest, Mark, commit_name, following, mark
+from replay.archive.tables.manifest import Manifest, Mark, commit_name, file_mark, following, mark
 
 
 def opened(table: Place) -> DeltaTable | None:
@@ -43,15 +42,14 @@ def held_by_store(table: Place) -> Manifest | None:
 
 
 def vouched(table: Place, held: Manifest, known: Manifest) -> Manifest:
-    """Return ``held`` with the digest of every file; those known are not read again."""
+    """Return ``held`` with digest and bounds of every file; those known are not read again."""
     log = table.child(layout.LOG)
     commits = [n for n in log.names() if n.endswith(".json")]
     return replace(
         held,
-        files=_marks(table, held.files, known.files),
-        log=_marks(log, commits, known.log),
+        files={
+            n: known.files[n] if n in known.files else file_mark(table.child(n).read())
+            for n in held.files
+        },
+        log={n: known.log[n] if n in known.log else mark(log.child(n).read()) for n in commits},
     )
-
-
-def _marks(folder: Place, names: Iterable[str], known: Mapping[str, Mark]) -> dict[str, Mark]:
-    return {n: known[n] if n in known else mark(folder.child(n).read()) for n in names}

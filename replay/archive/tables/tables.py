@@ -3,7 +3,9 @@
 A table is what its manifest and the commits after it say (`manifest`). Every
 file is compared with its digest when it is read, once a version. A writer
 makes the next commit beside the table and puts it in place (`commits`), then
-the manifest, then for what people wrote a second copy (`copies`). Writers of
+the manifest, then for what people wrote a second copy (`copies`). Small files
+become parts of some megabytes (`parts`), and a question that names instants,
+sessions or an arm opens the parts it falls into (`asking`). Writers of
 this machine take turns (a lock), writers elsewhere meet at the commit's own
 name and try again.
 
@@ -17,7 +19,7 @@ import contextlib
 import io
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from dataclasses import replace as replaced
 from pathlib import Path
@@ -33,16 +35,18 @@ from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.schemas import TABLES, completed, fitted
-from replay.archive.tables import commits, copies
+from replay.archive.tables import asking, commits, copies, parts
+from replay.archive.tables.bounds import Bounds, Span, bounds_of, bounds_of_file
 from replay.archive.tables.manifest import (
     Manifest,
+    Mark,
     TornCommit,
     commit_name,
+    file_mark,
     following,
     read_manifest,
     write_manifest,
 )
-from replay.archive.tables.manifest import mark as mark_of
 from replay.archive.tables.store_tables import held_by_store, opened, vouched
 from replay.errors import ArchiveError, DamageError, first_line
 
@@ -51,8 +55,11 @@ TIDY_EVERY = 64
 
 _ATTEMPTS = 10
 _MOST_CHUNKS = 16
-_MERGED_BYTES = 32 << 20
+_BOUNDED_AT_ONCE = 256 << 20
+"""So many bytes of an older program's files are looked through at a merge at the most."""
 PARQUET = WriterProperties(compression="ZSTD", max_row_group_size=65536)
+
+_NOT_TIDIED = (CommitFailedError, DeltaError, OSError, ArchiveError, pl.exceptions.PolarsError)
 
 REPAIR = "`jointbook archive verify` says what is damaged, `archive repair` mends it"
 
@@ -79,6 +86,7 @@ class _Known:
     arranged: dict[tuple[_Columns, Arrange], pl.DataFrame] = field(default_factory=dict)
     sound: set[str] = field(default_factory=set)
     """Files that were compared with their digests."""
+    parts: asking.PartRows = field(default_factory=asking.PartRows)
 
 
 class Tables:
@@ -164,20 +172,88 @@ class Tables:
 
     def pick(self, name: str, key: str, value: str) -> pl.DataFrame:
         """Return the rows of one value, without reading the rest of the table."""
+        return self.within(name, None, {key: (value, value)})
+
+    def within(
+        self, name: str, columns: tuple[str, ...] | None, spans: Mapping[str, Span]
+    ) -> pl.DataFrame:
+        """Return the rows that lie within all of some spans, in the order of their commits.
+
+        ``columns`` has those that the spans are about. Only the parts that may have such a
+        row are read. Instants are microseconds since 1970, see `bounds.microseconds`.
+        """
+        return self._asked(
+            name, columns, lambda known, rows_of: asking.within(known, spans, rows_of)
+        )
+
+    def filled(self, name: str, columns: tuple[str, ...], column: str) -> pl.DataFrame:
+        """Return the rows that have something in a column of `bounds.SELDOM`."""
+        return self._asked(
+            name, columns, lambda known, rows_of: asking.filled(known, column, rows_of)
+        )
+
+    def at_an_end(
+        self,
+        name: str,
+        columns: tuple[str, ...],
+        by: tuple[str, str],
+        count: int,
+        *,
+        last: bool,
+        span: Span = (None, None),
+    ) -> pl.DataFrame:
+        """Return the last or the first rows by a column, see `asking.at_an_end`."""
+        return self._asked(
+            name,
+            columns,
+            lambda known, rows_of: asking.at_an_end(
+                known, by, count, rows_of, last=last, span=span
+            ),
+        )
+
+    def bounds(self, name: str, columns: tuple[str, ...]) -> list[Bounds]:
+        """Return the bounds of each of a table's files; one of which none are known is read."""
+        found: list[Bounds] = []
+
+        def look(known: Mapping[str, Mark], rows_of: asking.RowsOf) -> pl.DataFrame:
+            found.clear()
+            found.extend(m.bounds or bounds_of(rows_of(file)) for file, m in known.items())
+            return pl.DataFrame()
+
+        self._asked(name, columns, look)
+        return found
+
+    def _asked(
+        self,
+        name: str,
+        columns: tuple[str, ...] | None,
+        ask: Callable[[Mapping[str, Mark], asking.RowsOf], pl.DataFrame],
+    ) -> pl.DataFrame:
+        """Ask a question of a table's files as of its last commit."""
         with self._reading:
-            known = self._look(name)
-            if known is None or not known.manifest.files:
-                return completed(pl.DataFrame(), name).clear()
-            try:
-                contents = [
-                    self._place(name).child(file).read()
-                    if file in known.sound
-                    else self._content(name, known, file)
-                    for file in known.manifest.files
-                ]
-                return _rows_of(contents, None, pl.col(key) == value)
-            except (OSError, pl.exceptions.PolarsError) as error:
-                raise self._damaged(name, first_line(error)) from error
+            for attempt in range(3):
+                known = self._look(name)
+                if known is None:
+                    return _shaped(pl.DataFrame(), name, columns)
+                try:
+                    found = ask(known.manifest.files, self._rows_of(name, known, columns))
+                    return _shaped(found, name, columns)
+                except FileNotFoundError as error:
+                    self._seen.pop(name, None)  # its files may just have been merged
+                    if attempt == 2:
+                        raise self._damaged(name, f"a file has gone: {error}") from error
+                except (OSError, pl.exceptions.PolarsError) as error:
+                    raise self._damaged(name, first_line(error)) from error
+        raise AssertionError("unreachable")
+
+    def _rows_of(self, name: str, known: _Known, columns: tuple[str, ...] | None) -> asking.RowsOf:
+        """Return what reads one file's rows, compared, and keeps some of them."""
+
+        def read(file: str) -> pl.DataFrame:
+            rows = _rows_of([self._content(name, known, file)], columns)
+            return _shaped(rows, name, columns)
+
+        return lambda file: known.parts.get(file, columns, read)
 
     # writing ----------------------------------------------------------------
     def replace(self, name: str, rows: pl.DataFrame, key: str, values: list[str]) -> None:
@@ -250,7 +326,7 @@ class Tables:
             unread: list[Path] = []
             if keep_hours is not None and folder is not None:
                 held = self._settled(name)
-                unread = commits.unread(folder, held.files, keep_hours * 3600)
+                unread = parts.unread(folder, held.files, keep_hours * 3600)
             if drop:
                 for path in unread:
                     path.unlink()
@@ -261,24 +337,55 @@ class Tables:
             }
 
     def _merge(self, name: str) -> int:
+        """Make parts of small files; sum up the log. Return how many files were rewritten."""
         merged = 0
+        place, root = self._place(name), self._root.folder
+        whole = name in copies.GROWING  # these are read whole, in the order of their entries
+        by_library = root is None or place.folder is None or whole
 
         def change(table: DeltaTable | str, held: Manifest) -> None:
             nonlocal merged
-            if not isinstance(table, str):
-                done = table.optimize.compact(target_size=_MERGED_BYTES, writer_properties=PARQUET)
+            if isinstance(table, str):
+                return
+            if by_library:
+                size = parts.PART_BYTES * (8 if whole else 1)
+                done = table.optimize.compact(target_size=size, writer_properties=PARQUET)
                 merged = int(done["numFilesRemoved"])
+            elif files := parts.to_rewrite(name, held.files):
+                marks = {file: held.files[file] for file in files}
+                scratch = commits.folder_of(table)
+                parts.write_commit(scratch, self._ordered(name, held, files), marks)
+                merged = len(files)
 
-        self._commit(name, change, lambda held: held.files)
-        place, root = self._place(name), self._root.folder
+        self._bounded(name)
+        self._commit(name, change, lambda held: held.files if by_library else ())
         if root is None or place.folder is None:
             if (delta := opened(place)) is not None:
                 delta.create_checkpoint()
             return merged
         held = self._settled(name)
-        commits.checkpoint(root, place.folder)
+        commits.checkpoint(root, place.folder, held.files)
         self._vouch(name, replaced(held, log=commits.log_marks(place.folder, held.log)), None)
         return merged
+
+    def _ordered(self, name: str, held: Manifest, files: list[str]) -> pl.DataFrame:
+        """Return the rows of files in their order, each compared first."""
+        known = _Known((0, 0), held)
+        frames = [_rows_of([self._content(name, known, file)], None) for file in files]
+        return parts.ordered(name, pl.concat(frames, how="diagonal_relaxed"))
+
+    def _bounded(self, name: str) -> None:
+        """Note the bounds of files that an older program wrote, so many bytes at a time."""
+        held = self._settled(name)
+        known, room = _Known((0, 0), held), _BOUNDED_AT_ONCE
+        files = dict(held.files)
+        for file, mark in held.files.items():
+            if mark.bounds is None and room > 0:
+                content = self._content(name, known, file)
+                files[file] = replaced(mark, bounds=bounds_of_file(content))
+                room -= mark.size
+        if files != held.files:
+            self._vouch(name, replaced(held, files=files), None)
 
     @contextlib.contextmanager
     def writing(self) -> Iterator[None]:
@@ -325,6 +432,7 @@ class Tables:
                     for columns, chunks in old.chunks.items()
                 },
                 sound=old.sound & set(held.files),
+                parts=old.parts.only(held.files),
             )
         known.stamp = stamp
         return known
@@ -392,13 +500,7 @@ class Tables:
             known.chunks[columns] = [(frozenset(known.manifest.files), whole)]
         if name in copies.GROWING:
             whole = copies.in_order(whole)
-        if columns is None:
-            return completed(whole, name)
-        missing = [c for c in columns if c not in whole.columns]
-        types = TABLES.get(name, {})
-        return whole.with_columns(
-            pl.lit(None, dtype=types.get(c, pl.String())).alias(c) for c in missing
-        ).select(columns)
+        return _shaped(whole, name, columns)
 
     def _files_with(self, name: str, key: str, values: list[str], version: int) -> list[str]:
         """Return the files of this version that hold rows of these values.
@@ -409,17 +511,19 @@ class Tables:
             Another writer has committed since: its files are not this version's.
         """
         with self._reading:
-            rows_now = self.read(name, (key,))
-            known = self._seen.get(name)
+            known = self._look(name)
             if known is None or known.manifest.version != version:
                 raise CommitFailedError(f"conflict: version {version} was followed meanwhile")
-            if not rows_now.height or not rows_now[key].is_in(values).any():
-                return []
-            found = []
-            for file in known.manifest.files:
-                rows = _rows_of([self._content(name, known, file)], (key,))
-                if key in rows.columns and rows[key].is_in(values).any():
-                    found.append(file)
+            wanted, found = sorted(values), []
+            rows_of = self._rows_of(name, known, (key,))
+            for file, mark in known.manifest.files.items():
+                if mark.bounds is not None and not mark.bounds.may_hold_any(key, wanted):
+                    continue
+                try:
+                    if rows_of(file)[key].is_in(wanted).any():
+                        found.append(file)
+                except FileNotFoundError as error:
+                    raise CommitFailedError(f"conflict: {file} was merged meanwhile") from error
             return found
 
     def _write(self, name: str, rows: pl.DataFrame, table: DeltaTable | str, **how: Any) -> None:
@@ -467,7 +571,7 @@ class Tables:
                     todo="make room: the next write completes it",
                 ) from error
             if now.version // TIDY_EVERY > max(before.version, 0) // TIDY_EVERY:
-                with contextlib.suppress(CommitFailedError):
+                with contextlib.suppress(*_NOT_TIDIED):  # what was asked for is stored
                     self._merge(name)
 
     def _attempt(
@@ -535,7 +639,7 @@ class Tables:
                 raise self._damaged(name, f"{file}: {len(content)} bytes")
             with fenced():
                 frames.append(pl.read_parquet(io.BytesIO(content)))
-            files[file] = mark_of(content)
+            files[file] = file_mark(content)
         log = held.log
         if place.folder is not None:
             for file in (
@@ -571,6 +675,17 @@ def _is_numbered(name: str, held: Manifest) -> bool:
         return False
     schema = held.head.get("metaData", {}).get("schemaString", "")
     return held.version < 0 or f'"{copies.ENTRY}"' in schema
+
+
+def _shaped(rows: pl.DataFrame, name: str, columns: _Columns) -> pl.DataFrame:
+    """Return rows with the columns that were asked for, or all that are declared."""
+    if columns is None:
+        return completed(rows, name)
+    missing = [c for c in columns if c not in rows.columns]
+    types = TABLES.get(name, {})
+    return rows.with_columns(
+        pl.lit(None, dtype=types.get(c, pl.String())).alias(c) for c in missing
+    ).select(columns)
 
 
 def _rows_of(contents: list[bytes], columns: _Columns, only: pl.Expr | None = None) -> pl.DataFrame:
