@@ -34,16 +34,25 @@ class Library:
 
     rows: pl.DataFrame
     places: dict[str, list[str]]
+    of_all: int
+    """How many sessions the archive has; ``rows`` may be the newest of them."""
 
 
-def library(archive: Archive) -> Library:
-    """Read the catalogue with what was flagged and decided."""
-    sessions = archive.sessions()
+LISTED = 20_000
+"""So many sessions the library page lists, the newest ones: a browser has to hold them."""
+
+
+def library(archive: Archive, most: int | None = None) -> Library:
+    """Read what was flagged and decided, of all sessions or of the ``most`` newest."""
+    of_all = archive.count()
+    few = most is not None and of_all > most
+    sessions = archive.newest(most).reverse() if few and most is not None else archive.sessions()
+    among = sessions["session"].to_list() if few else None
     if not sessions.height:
-        return Library(sessions, {})
+        return Library(sessions, {}, of_all)
     newest = sessions.group_by("arm", maintain_order=True).agg(pl.col("session").last())
     places = {arm: list(archive.session(name).joints) for arm, name in newest.iter_rows()}
-    flags = _flags(archive)
+    flags = _flags(archive, among)
     for arm, joint in (
         flags.join(sessions.select("session", "arm"), on="session")
         .select("arm", "joint")
@@ -53,9 +62,9 @@ def library(archive: Archive) -> Library:
     ):
         if joint and joint not in places[arm]:
             places[arm].append(joint)
-    checked = archive.table("checks")
+    checked = archive.table("checks") if among is None else archive.rows_of("checks", among)
     checked = checked.select("session").unique() if checked.height else _no_sessions()
-    lost = list(lost_flags(archive))  # these are not silent: they are to be checked again
+    lost = list(lost_flags(archive, among))  # these are not silent: they are to be checked again
     checked = checked.filter(~pl.col("session").is_in(lost))
     rows = (
         sessions.select(
@@ -88,7 +97,7 @@ def library(archive: Archive) -> Library:
         )
         .sort("start", "session", descending=True)
     )
-    return Library(rows, places)
+    return Library(rows, places, of_all)
 
 
 def session_asked(archive: Archive, session: str | None, flag: str | None) -> str | None:
@@ -177,8 +186,8 @@ def last_check(archive: Archive, session: str) -> str:
     return f"{said} {note[:1].upper()}{note[1:]}".strip()
 
 
-def _flags(archive: Archive) -> pl.DataFrame:
-    frame = archive.table("flags")
+def _flags(archive: Archive, among: list[str] | None) -> pl.DataFrame:
+    frame = archive.table("flags") if among is None else archive.rows_of("flags", among)
     if not frame.height:
         return pl.DataFrame(
             schema={"session": pl.String, "flag": pl.String, "joint": pl.String, "rank": pl.Int64}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -79,8 +79,17 @@ def store(archive: Archive, results: Sequence[CheckResult]) -> None:
     archive.replace("checks", pl.DataFrame(checks, schema=CHECK_SCHEMA), session=names)
 
 
-def lost_flags(archive: Archive) -> dict[str, tuple[int, int]]:
+def lost_flags(
+    archive: Archive, among: Collection[str] | None = None
+) -> dict[str, tuple[int, int]]:
     """Return the checked sessions that have fewer flags than their check raised.
+
+    Parameters
+    ----------
+    archive : Archive
+        Where they are.
+    among : collection of str, optional
+        Only these sessions; then little else is read.
 
     A damaged table that was mended without some of its rows leaves such
     sessions; they are not silent, they have to be checked again.
@@ -90,11 +99,12 @@ def lost_flags(archive: Archive) -> dict[str, tuple[int, int]]:
     dict
         By session: how many flags are there, how many the check raised.
     """
-    checks = archive.table("checks")
+    checks = archive.table("checks") if among is None else archive.rows_of("checks", among)
     raised = checks.drop_nulls("flags").filter(pl.col("flags") > 0)
     if not raised.height:
         return {}
-    there = archive.table("flags").group_by("session").len()
+    flagged = archive.table("flags") if among is None else archive.rows_of("flags", among)
+    there = flagged.group_by("session").len()
     short = (
         raised.select("session", "flags")
         .join(there, on="session", how="left")

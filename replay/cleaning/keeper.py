@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -17,6 +18,13 @@ class Keeper(Protocol):
     """What `ingest` asks of an archive."""
 
     def sessions(self) -> pl.DataFrame: ...  # noqa: D102
+    def within(  # noqa: D102
+        self,
+        *,
+        arm: str | None = None,
+        begins: tuple[datetime | None, datetime | None] = (None, None),
+        ends: tuple[datetime | None, datetime | None] = (None, None),
+    ) -> pl.DataFrame: ...
     def has_session(self, session: str) -> bool: ...  # noqa: D102
     def session(self, session: str) -> Session: ...  # noqa: D102
     def staging(self) -> contextlib.AbstractContextManager[Path]: ...  # noqa: D102

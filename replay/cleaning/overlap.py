@@ -96,10 +96,8 @@ def shares_with(archive: Keeper, session: Session) -> Session | None:
 
 
 def _overlapping(archive: Keeper, arm: str, start: datetime, end: datetime) -> Iterator[Session]:
-    frame = archive.sessions()
-    if frame.height:
-        here = (pl.col("arm") == arm) & (pl.col("start") <= end) & (pl.col("end") >= start)
-        yield from (archive.session(name) for name in frame.filter(here)["session"])
+    frame = archive.within(arm=arm, begins=(None, end), ends=(start, None))
+    yield from (archive.session(name) for name in frame["session"])
 
 
 def _late(archive: Keeper, other: Session, paths: Sequence[Path]) -> LogRefused:

@@ -11,4 +11,4 @@ def names_of(archive: Archive, session: str) -> tuple[str, ...]:
     What people put on record under an earlier name is theirs under the new one
     too; the entries stay as they are.
     """
-    return (session, *archive.earlier().get(session, ()))
+    return (session, *archive.earlier_of(session))

@@ -6,10 +6,7 @@ import io
 import re
 import shutil
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import SimpleNamespace
-from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import numpy as np
@@ -371,23 +368,6 @@ def test_accessible_by_the_rules_of_wcag(visit: Open, heron: Archive, dark: bool
     page.get_by_text("Keep", exact=True).click()
     page.locator("body").press("?")
     assert broken() == []
-
-
-def test_the_picker_reaches_every_month_of_a_long_archive() -> None:
-    start = [datetime(2029, 1, 1, 8, tzinfo=UTC) + timedelta(days=k) for k in range(1000)]
-    table = pl.DataFrame({"session": [f"S{k:04d}" for k in range(1000)], "start": start})
-    archive: Any = SimpleNamespace(sessions=lambda: table)
-    near = sessions.listing(archive, near="S0400")["session"].to_list()
-    assert len(near) == 300
-    assert near[0] > "S0400" > near[-1]
-    assert near == sorted(near, reverse=True)
-    assert sessions.listing(archive, near="S0999")["session"][0] == "S0999"
-    assert sessions.listing(archive, near="S0000")["session"][-1] == "S0000"
-    assert sessions.listing(archive, near="nobody")["session"][0] == "S0999"
-    months = sessions.months(archive)
-    assert months[0] == ("2031-09", "S0999", 27)
-    assert months[-1] == ("2029-01", "S0030", 31)
-    assert sum(count for _, _, count in months) == 1000
 
 
 def test_an_older_session_is_chosen_by_its_month(

@@ -46,15 +46,14 @@ INTAKE = "library-intake"
 
 def layout(desk: Desk, view: View) -> Component:
     """Return the library; the address keeps the search words."""
-    library = catalogue.library(desk.archive)
-    count = library.rows.height
+    library = catalogue.library(desk.archive, catalogue.LISTED)
     return html.Div(
         [
             html.Div(
                 [
                     html.H1("Library"),
                     html.Span(
-                        counted(count, "session") if count else "No session yet: drop a log below.",
+                        _count_words(library),
                         id="library-count",
                         className="faint",
                     ),
@@ -115,6 +114,19 @@ def layout(desk: Desk, view: View) -> Component:
             dcc.Store(id=STARTED, storage_type="session", data=[]),
         ],
         className="library",
+    )
+
+
+def _count_words(library: catalogue.Library) -> str:
+    """Say how many sessions there are, and whether older ones are not among the rows."""
+    listed = library.rows.height
+    if not library.of_all:
+        return "No session yet: drop a log below."
+    if listed >= library.of_all:
+        return counted(listed, "session")
+    return (
+        f"{counted(library.of_all, 'session')}; the {listed} newest are listed, sorted and "
+        "searched here, all are in the list to save"
     )
 
 
@@ -283,11 +295,8 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def refresh(done: list[str]) -> Any:
-        library = catalogue.library(desk.archive)
-        return (
-            grid_rows(library.rows, library.places),
-            counted(library.rows.height, "session"),
-        )
+        library = catalogue.library(desk.archive, catalogue.LISTED)
+        return grid_rows(library.rows, library.places), _count_words(library)
 
     @app.callback(
         Output("library-outcome", "children", allow_duplicate=True),

@@ -39,19 +39,30 @@ class Outline:
         return channel(joint, quantity) in self.logged
 
 
+MANY = 100_000
+"""Beyond so many sessions nothing on the replay reads the whole catalogue."""
+
+
 def listing(archive: Archive, *, near: str | None = None, limit: int = 300) -> pl.DataFrame:
     """Return the newest sessions, newest first, or those before and after ``near``."""
-    frame = archive.sessions()
-    if not frame.height:
-        return frame
-    frame = frame.sort("start", descending=True)
-    at = frame.with_row_index().filter(pl.col("session").eq_missing(near))
+    if near is None or not archive.has_session(near):
+        return archive.newest(limit)
+    start = archive.session(near).start
+    older = archive.newest(limit, until=start)
+    younger = archive.next_after(start, limit)
+    frame = pl.concat([older, younger]).unique("session").sort("start", "session", descending=True)
+    at = frame.with_row_index().filter(pl.col("session") == near)
     first = max(0, at["index"][0] - limit // 2) if at.height else 0
     return frame.slice(max(0, min(first, frame.height - limit)), limit)
 
 
 def months(archive: Archive) -> list[tuple[str, str, int]]:
-    """Return (month, its newest session, how many it has), newest month first."""
+    """Return (month, its newest session, how many it has), newest month first.
+
+    None where there are more than `MANY` sessions: each month would open a part of its own.
+    """
+    if archive.count() > MANY:
+        return []
     frame = archive.sessions()
     if not frame.height:
         return []
