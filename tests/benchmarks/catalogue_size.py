@@ -25,10 +25,14 @@ import polars as pl
 
 from replay.archive import catalogue, open_archive
 from replay.archive.schemas import TABLES
+from replay.archive.tables import parts
 from replay.records import Session
 
 ARMS = 1000
-CHUNK = 250_000
+CHUNK = 100_000
+"""A part, as an archive that grows session by session makes them."""
+LATE = 40
+"""So many of the last sessions have each a file of its own, as between two merges."""
 START = datetime(2031, 1, 1, tzinfo=UTC)
 JOINTS = ("J1",)
 
@@ -36,10 +40,13 @@ ACTS = {
     "open": "",
     "is one there": "archive.has_session(NEWEST)",
     "one record": "archive.session(NEWEST)",
-    "newest page": "archive.sessions().sort('start', descending=True).head(300)",
-    "an arm's month": "archive.sessions().filter((pl.col('arm') == 'arm 7') & "
-    "(pl.col('start') >= LATE)).height",
-    "add one": "add_session(archive, 'one-more', day=40_000)",
+    "one record of long ago": "archive.listed_record(OLD)",
+    "newest page": "archive.newest(300)",
+    "how many": "archive.count()",
+    "an arm's month": "archive.within(arm='arm 7', begins=(LATE, None)).height",
+    "add one": "add_session(archive, '21310101T000000Z-one-more', day=40_000)",
+    "add one of years ago": "add_session(archive, '20310301T000000Z-one-more', day=60)",
+    "all of it": "archive.sessions()",
 }
 
 
@@ -59,8 +66,11 @@ def record(arm: str, start: datetime, session: str) -> Session:
     )
 
 
-def rows(first: int, count: int) -> pl.DataFrame:
-    """Return a stretch of the catalogue's rows, in the order in which sessions come."""
+def rows(first: int, count: int, packed: int = 0) -> pl.DataFrame:
+    """Return a stretch of the catalogue's rows, in the order in which sessions come.
+
+    With ``packed`` each record has noise that cannot be packed to fewer bytes than that.
+    """
     plain = catalogue.record_text(record("ARM", START, "NAME"))
     pattern = catalogue.row(record("ARM", START, "NAME")).drop("record")
     numbers = pl.int_range(first, first + count, eager=True)
@@ -82,20 +92,30 @@ def rows(first: int, count: int) -> pl.DataFrame:
             for part in re.split("(NAME|ARM)", plain)
         ),
     )
+    if packed:
+        noise = pl.Series([os.urandom(packed).hex() for _ in range(count)])
+        frame = frame.with_columns(record=pl.col("record") + " " + noise)
     rest = pattern.drop("arm", "session", "start", "end")
     return frame.join(rest, how="cross").select(list(TABLES["sessions"]))
 
 
-def make(root: Path, count: int) -> None:
-    """Make an archive whose catalogue has so many sessions."""
+def make(root: Path, count: int, packed: int = 0) -> None:
+    """Make an archive whose catalogue has so many sessions, the last ones not in parts yet."""
     archive = open_archive(root, create=True)
-    for first in range(0, count, CHUNK):
-        archive.append("sessions", rows(first, min(CHUNK, count - first)))
+    chunk = min(CHUNK, parts.PART_BYTES // packed) if packed else CHUNK
+    late = min(LATE, count // 2)
+    for first in range(0, count - late, chunk):
+        archive.append("sessions", rows(first, min(chunk, count - late - first), packed))
+    archive.tables.tidy("sessions")
+    for one in range(count - late, count):
+        archive.append("sessions", rows(one, 1, packed))
+    assert archive.count() == count
 
 
 def act(root: Path, what: str, count: int) -> dict[str, float]:
     """Do one act in a process of its own; return seconds, bytes and memory."""
     newest = str(rows(count - 1, 1)["session"][0])
+    old = str(rows(count // 3, 1)["session"][0])
     late = f"datetime({(START + timedelta(days=max(count // ARMS - 30, 0))).strftime('%Y, %m, %d')}"
     late = late.replace(", 0", ", ") + ", tzinfo=UTC)"
     code = f"""
@@ -104,7 +124,7 @@ from datetime import UTC, datetime
 import polars as pl
 from replay.archive import open_archive
 from tests.reviews.makers import add_session
-NEWEST, LATE = {newest!r}, {late}
+NEWEST, OLD, LATE = {newest!r}, {old!r}, {late}
 def read():
     return int(next(s for s in open("/proc/self/io") if s.startswith("rchar")).split()[1])
 def held():
@@ -126,12 +146,13 @@ def main() -> None:
     """Measure, and print a line an act."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--sessions", type=int, nargs="+", default=[10_000, 1_000_000])
+    parser.add_argument("--packed-bytes", type=int, default=0, help="what a record packs to")
     parser.add_argument("--keep", type=Path, help="make it there and leave it")
     args = parser.parse_args()
     for count in args.sessions:
         root = (args.keep or Path(tempfile.mkdtemp(prefix="jointbook-catalogue-"))) / str(count)
         begin = time.perf_counter()
-        make(root, count)
+        make(root, count, args.packed_bytes)
         octets = sum(p.stat().st_size for p in root.rglob("*") if p.is_file())
         took, load = time.perf_counter() - begin, os.getloadavg()[0]
         print(f"{count} sessions, {octets / 1e6:.0f} MB, made in {took:.0f} s, load {load:.1f}")
