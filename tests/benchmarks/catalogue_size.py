@@ -94,7 +94,8 @@ def rows(first: int, count: int, packed: int = 0) -> pl.DataFrame:
     )
     if packed:
         noise = pl.Series([os.urandom(packed).hex() for _ in range(count)])
-        frame = frame.with_columns(record=pl.col("record") + " " + noise)
+        plain_end = pl.col("record").str.strip_suffix("}")
+        frame = frame.with_columns(record=plain_end + ', "noise": "' + noise + '"}')
     rest = pattern.drop("arm", "session", "start", "end")
     return frame.join(rest, how="cross").select(list(TABLES["sessions"]))
 
