@@ -100,7 +100,7 @@ def test_every_section_is_filled(read: Visit) -> None:
 
 
 def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Archive) -> None:
-    page = opened(visit, heron).page
+    page = opened(visit, heron, "&flag=f-2").page
     likes = page.locator("#event-likes")
     expect(likes).to_contain_text("stretches in this direction", timeout=45_000)
     if "not looked through yet" in likes.inner_text():
@@ -119,6 +119,20 @@ def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Arch
     page.wait_for_function("location.search.includes('k=3')")
     page.reload()
     expect(likes.locator("tbody tr")).to_have_count(4, timeout=45_000)
+
+
+def test_where_no_motion_is_alike_that_is_said_and_none_is_drawn(
+    visit: Open, heron: Archive
+) -> None:
+    page = opened(visit, heron).page  # at rest for 46 s: no session has a rest as long
+    likes = page.locator("#event-likes")
+    if "not looked through yet" in likes.inner_text():
+        page.get_by_role("button", name="Look through all sessions").click()
+    expect(page.locator("#event-apart")).to_contain_text("None is alike", timeout=45_000)
+    expect(page.locator("#event-likes-plot")).to_have_count(0)
+    rows = likes.locator("tbody tr")
+    expect(rows.filter(has_text="not alike").first).to_be_visible()
+    expect(likes.locator("th", has_text="Payload")).to_have_count(1)
 
 
 def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive) -> None:

@@ -33,7 +33,7 @@ def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) ->
         ("" if events.has_current(event) else NO_CURRENT.format(event.joint))
         + "The shaded stretch is the event. Drag over a plot to zoom in, double-click to come "
         f"back; a click puts its instant into the pin form.{rest}",
-        height=420,
+        height=402,
         tools=[
             save_links(
                 "every sample of this span",
