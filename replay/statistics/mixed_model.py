@@ -109,9 +109,9 @@ def _inverse(matrix: Floats) -> tuple[Floats, float]:
 
     root, failed = dpotrf(matrix)
     if failed:  # rounding has left a pivot below nought
-        return np.linalg.inv(matrix), float(np.linalg.slogdet(matrix)[1])
+        return np.asarray(np.linalg.inv(matrix), dtype=float), float(np.linalg.slogdet(matrix)[1])
     upper, _ = dpotri(root)
     upper = np.triu(upper)
-    inverse = upper + upper.T
+    inverse = np.asarray(upper + upper.T, dtype=float)
     inverse[np.diag_indices_from(inverse)] /= 2
     return inverse, 2 * float(np.log(root.diagonal()).sum())
