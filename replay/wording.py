@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -9,6 +10,7 @@ from typing import Any
 NONE = "–"
 """What stands where there is nothing to say."""
 
+_MINUS = re.compile(r"(?<![\w.,:)\]}\-−–/])-(?=\.?\d)")
 _WRITTEN_WITH_HYPHEN = frozenset({"stick-slip"})
 
 
@@ -82,6 +84,15 @@ def number(value: Any, digits: int = 3) -> str:
         return "no bound"
     short = f"{value:.{digits}g}"
     return f"{value:,.0f}" if abs(float(short)) >= 10**digits else short
+
+
+def typeset(text: str) -> str:
+    """Return a sentence with minus signs and °C; dates, names and ranges as they are.
+
+    >>> typeset("off by -0.63 A at 27 degC on 2032-08-11, heron-876521, (-5 to -2), 3-4")
+    'off by −0.63 A at 27 °C on 2032-08-11, heron-876521, (−5 to −2), 3-4'
+    """
+    return _MINUS.sub("−", text).replace("degC", "°C")
 
 
 def clock(at: datetime, digits: int = 0) -> str:

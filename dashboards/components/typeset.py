@@ -5,24 +5,15 @@ What is kept and handed on (flags, CSV, JSON) stays ASCII; it is set when it is 
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 from dash import html
 from dash.development.base_component import Component
 
-_MINUS = re.compile(r"(?<![\w.,:)\]}\-−–/])-(?=\.?\d)")
+from replay.wording import typeset
+
 _AS_TYPED = (html.Code, html.Pre, html.Kbd, html.Textarea)
 """What stands for something to be typed or read by a program."""
-
-
-def typeset(text: str) -> str:
-    """Return a sentence with minus signs and °C; dates, names and ranges as they are.
-
-    >>> typeset("off by -0.63 A at 27 degC on 2032-08-11, heron-876521, (-5 to -2), 3-4")
-    'off by −0.63 A at 27 °C on 2032-08-11, heron-876521, (−5 to −2), 3-4'
-    """
-    return _MINUS.sub("−", text).replace("degC", "°C")
 
 
 def set_in_type(component: Any) -> Any:

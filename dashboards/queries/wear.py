@@ -13,7 +13,6 @@ from typing import Any
 
 import polars as pl
 
-from dashboards.queries.wear_far import far_sessions
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.record import clean_name
@@ -29,6 +28,7 @@ from replay.wear import (
     unit_history,
 )
 from replay.wear.assessment.change_points import make_ready
+from replay.wear.assessment.far_sessions import far_sessions
 from replay.wear.assessment.places import OUT, REMOVED
 from replay.wear.assessment.saying import (
     NO_TREND,

@@ -18,6 +18,7 @@ from typing import Any
 from replay.errors import JointbookError
 from replay.reports.provenance import program
 from replay.reports.words import instant
+from replay.wording import typeset
 
 
 class ReportError(JointbookError):
@@ -84,12 +85,18 @@ def _templates() -> Any:
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
+        finalize=_set,
     )
     assert made.loader is not None
     made.globals["css"] = _style(made)
     made.filters["picture"] = _picture
     made.filters["longest"] = lambda text: max(map(len, text.split()), default=0)
     return made
+
+
+def _set(said: Any) -> Any:
+    """Set what a report says as pages do: true minus signs, as its drawings have; no markup."""
+    return typeset(said) if type(said) is str else said
 
 
 def _style(templates: Any) -> Any:

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from replay.archive import Archive
+from replay.records import Session
 from replay.reports import words
 from replay.reports.cautions import cautions
 from replay.reports.drawing.finding_plot import finding_plots
@@ -142,15 +143,23 @@ def _complete(facts: SessionFacts) -> str:
     return completeness_words(facts.statement)
 
 
+def _unsaid(record: Session, name: str) -> str:
+    """Say why a session has no one value: it was logged and changes, or nobody told it."""
+    logged = any(name in names for names in record.channels.values())
+    return "changes during the session" if logged else "not known"
+
+
 def _short(facts: SessionFacts, person: str) -> list[tuple[str, str]]:
     record, stated = facts.record, facts.statement
     rows = [
         ("arm", record.arm),
         ("span", words.span(record.start, record.end)),
-        ("base end", record.base_end or "unknown or changing"),
+        ("base end", record.base_end or _unsaid(record, "base_end")),
         (
             "payload",
-            "unknown or changing" if record.payload_kg is None else f"{record.payload_kg:g} kg",
+            _unsaid(record, "payload_kg")
+            if record.payload_kg is None
+            else f"{record.payload_kg:g} kg",
         ),
         ("person on the tip", person),
         ("completeness", _complete(facts)),

@@ -17,13 +17,15 @@ from replay.reports.rendering import Report, report
 from replay.reports.tables import Table, table
 from replay.reviews import dispositions, findings
 from replay.wear import duty, limits, maintenance, trends
+from replay.wear.assessment.far_sessions import far_sessions
 from replay.wear.assessment.saying import due, line_date, rate
 from replay.wear.catalogue import describe
 from replay.wear.units.limits import limit_for
 from replay.wording import NONE, counted, kind_words, number
 
 MOST_PLOTS = 8
-"""Indicators drawn: those that move or have a limit first, then those decisions rest on."""
+"""Indicators drawn: those with a session far from the others, those that move or have a limit,
+then those decisions rest on."""
 
 
 def unit_report(archive: Archive, serial: str) -> Report:
@@ -49,6 +51,8 @@ def unit_report(archive: Archive, serial: str) -> Report:
         )
     notes, bounds = maintenance(archive, serial), limits(archive)
     found = sorted(trends(archive, serial=serial), key=lambda t: _order(t, bounds, serial))
+    far = {t.indicator: s for t in found if (s := far_sessions(_history(own, t), t.unit))}
+    found.sort(key=lambda t: t.indicator not in far)
     mine = [f for f in findings(archive) if serial in f.units]
     held = dispositions(archive)
     places = own.sort("start")["joint"].unique(maintain_order=True).to_list()
@@ -67,12 +71,13 @@ def unit_report(archive: Archive, serial: str) -> Report:
             ("maintenance notes", f"{notes.height}"),
             ("findings", f"{len(mine)}"),
         ],
+        "far": [f"{name}: {sentence}" for name, sentence in far.items()],
         "trends": _trend_table(found, bounds, serial),
         "plots": [
             (
                 f"{t.indicator} of {serial} by session",
                 history_plot(
-                    own.filter(pl.col("indicator") == t.indicator).sort("start"),
+                    _history(own, t),
                     notes,
                     t,
                     limit_for(bounds, serial, t.indicator),
@@ -118,13 +123,17 @@ def unit_report(archive: Archive, serial: str) -> Report:
     return report("unit.html", f"unit-{_plain(serial)}", title, under, said)
 
 
+def _history(own: pl.DataFrame, t: Trend) -> pl.DataFrame:
+    return own.filter(pl.col("indicator") == t.indicator).sort("start")
+
+
 def _trend_table(found: list[Trend], bounds: dict[str, float], serial: str) -> Table:
     return table(
         (
             {
                 "indicator": f"{t.indicator}, {t.unit}",
                 "last": t.last_value,
-                "result": t.result,
+                "result": t.result.replace("-", " "),
                 "slope": None
                 if t.slope_per_year is None
                 else _per_year(t),

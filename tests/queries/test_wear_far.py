@@ -9,7 +9,7 @@ import polars as pl
 import pytest
 
 from dashboards.queries import wear
-from dashboards.queries.wear_far import FEWEST, far_sessions
+from replay.wear.assessment.far_sessions import FEWEST, far_sessions
 from tests.queries.test_wear_sentence import Told, steady
 
 FIRST = datetime(2032, 1, 1, tzinfo=UTC)

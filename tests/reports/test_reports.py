@@ -22,6 +22,7 @@ from replay.reports.rendering import pdf_of
 from replay.reports.session_tables import brakes_table
 from replay.reviews import add_pin, findings, judge, sign, statement
 from replay.reviews.judgements.dispositions import Reasons
+from replay.wear.indicators import METHOD, SCHEMA
 from tests.reviews.makers import T0
 
 REASONS = Reasons(
@@ -237,3 +238,32 @@ def test_the_command_writes_both_forms(yard, tmp_path, capsys):
     assert main(["report", *where]) == 2
     assert "a report of what?" in capsys.readouterr().err
     assert main(["report", "--since", "soon", *where]) == 2
+
+
+def test_a_unit_sheet_tells_of_a_session_that_its_trend_is_silent_on(reviewed):
+    """It said "brake holding slip: steady" over a history with a slip of 0.8 deg in it."""
+    archive, _ = reviewed
+    quiet = [0.003, 0.0029, 0.0001, 0.797, 0.002, 0.0031, 0.003, 0.0028]
+    plain = {
+        "arm": "Heron", "joint": "J1", "serial": "TU-FAR", "indicator": "brake holding slip",
+        "unit": "deg", "se": 0.002, "n": 9, "at": T0, "baseline": "", "method": METHOD,
+        "reference_stage": 3,
+    }  # fmt: skip
+    history = pl.DataFrame(
+        [
+            dict.fromkeys(SCHEMA)
+            | plain
+            | {"session": f"h-{k}", "start": T0 + timedelta(days=30 * k), "value": value}
+            for k, value in enumerate(quiet)
+        ],
+        schema=SCHEMA,
+    )
+    archive.replace("indicators", history, session=history["session"].to_list())
+    said = words_of(unit_report(archive, "TU-FAR").html)
+    assert "brake holding slip: One session lies far from the others: 0.797 deg" in said
+
+
+def test_a_report_prints_minus_signs_as_its_drawings_do(report):
+    said = words_of(report.html)
+    assert "\N{MINUS SIGN}" in said
+    assert not re.search(r"(?<![\w.-])-\d", said)
