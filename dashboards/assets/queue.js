@@ -120,9 +120,9 @@
   document.addEventListener("click", function (event) {
     if (event.target.closest && event.target.closest("#finding-keep, #finding-mine")) hold();
   }, true);
-  // The session in hand: of the finding that is open, else the one just done with.
+  // The session in hand: the one said to be done with, while that stands; else of the finding that is open.
   function signing() {
-    const link = document.querySelector('.queue-main a[href^="/sign-off"]');
+    const link = document.querySelector('#finding-said a[href^="/sign-off"]') || document.querySelector('.queue-main a[href^="/sign-off"]');
     return link ? new URL(link.href).searchParams.get("session") : jb.address.read().session;
   }
   const keys = {

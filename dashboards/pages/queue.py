@@ -17,6 +17,7 @@ from dashboards.components.news import news_mark
 from dashboards.components.queue_page.finding_form import FIELDS, field_id
 from dashboards.components.queue_page.finding_panel import conflict, nothing_waits
 from dashboards.components.reviewer import REVIEWER, reviewer_field
+from dashboards.components.typeset import set_in_type
 from dashboards.links import View
 from dashboards.pages import queue_bundle, queue_news
 from dashboards.pages.page import Desk, Page
@@ -207,7 +208,7 @@ def _shown(
     )
     moved = {"session": there, "flag": finding.lead.flag if finding else ""}
     new = _what(finding, what["arm"], what["whose"])
-    return list_of(desk, waiting, name), main, new, moved, no_update, no_update, no_update
+    return list_of(desk, waiting, name), set_in_type(main), new, moved, *(no_update,) * 3
 
 
 def _reasons(form: Mapping[str, Any], what: dict[str, str]) -> record.Reasons | None:

@@ -12,7 +12,7 @@ from replay.archive import Archive
 from replay.reviews import dispositions, judge
 from tests.pages.conftest import Held, Visit
 from tests.pages.test_queue import Keys, fill, opened
-from tests.reviews.makers import flag_row, keep_flags, make_archive
+from tests.reviews.makers import add_session, flag_row, keep_flags, make_archive
 
 Open = Callable[..., Visit]
 
@@ -237,3 +237,25 @@ def test_what_was_begun_is_not_put_over_what_somebody_decided_since(
     expect(page.locator("#finding-begun")).to_contain_text(
         "decided since you began to write: “mine”"
     )
+
+
+def test_the_key_for_signing_signs_what_is_done_and_not_what_came_next(
+    visit: Open, archive: Archive
+) -> None:
+    """It said "sign it off" of a session and led to that of the finding which came after."""
+    add_session(archive, "s2", day=1)
+    keep_flags(archive, flag_row("g1", "J1", "act", score=20.0), session="s2")
+    add_session(archive, "s3", day=2)
+    words = {"summary": "off by -0.63 A at 27 degC"}
+    keep_flags(archive, flag_row("h1", "J2", "act", score=15.0) | words, session="s3")
+    page = opened(visit, archive, "/queue?session=s2&flag=g1")
+    page.locator("#finding-class").get_by_label("none", exact=True).check()
+    fill(page, "R. Moss", "explained")
+    expect(page.locator("#finding-said")).to_contain_text("Nothing waits in s2 any more")
+    expect(page.locator("#finding-title")).to_have_text("J2 · friction")
+    expect(page.locator(".flag-summary")).to_have_text("off by −0.63 A at 27 °C")
+    expect(page.locator(".queue-body")).not_to_have_attribute("aria-busy", "true")
+    page.locator("#finding-title").focus()
+    page.keyboard.press("g")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Sign-off", timeout=45_000)
+    assert "session=s2" in page.url
