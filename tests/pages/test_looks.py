@@ -188,28 +188,6 @@ def test_nothing_covers_the_outcome_of_a_job(
             assert all(seen), (path, width)
 
 
-def test_an_event_is_printed_whole_and_without_what_is_pressed(
-    look: Callable[[str], Page],
-) -> None:
-    page = look(EVENT)
-    page.wait_for_selector("#event-story .scatterlayer")
-    page.emulate_media(media="print")
-    page.set_viewport_size({"width": 700, "height": 990})  # A4 less its margins
-    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    page.wait_for_function(
-        "document.querySelector('#event-story .main-svg').getBoundingClientRect().right <= 700"
-    )
-    for hidden in (".spine", ".archive-name", ".event-contents", ".pin-form", ".figure-card-save"):
-        assert page.locator(hidden).first.is_hidden(), hidden
-    assert page.locator(".argument").is_visible()
-    page.evaluate("window.dispatchEvent(new Event('afterprint'))")
-    page.emulate_media(media="screen")
-    page.set_viewport_size({"width": 1280, "height": 800})
-    page.wait_for_function(
-        "document.querySelector('#event-story .main-svg').getBoundingClientRect().width > 900"
-    )
-
-
 def test_a_flag_alone_in_the_address_brings_its_session(heron: Archive) -> None:
     assert catalogue.session_asked(heron, None, "f-1") == SESSION
     assert catalogue.session_asked(heron, "other", "f-1") == "other"

@@ -127,6 +127,18 @@ def test_open_findings_stand_beside_the_unit_and_lead_to_the_queue(page):
     expect(page.page.locator("#queue-finding")).to_contain_text("J3 · brake drag", timeout=45_000)
 
 
+def test_what_stands_below_the_fleet_is_whole_and_lines_are_printed(page):
+    """A note below the table was cut through by its box; small lines were missing on paper."""
+    shown = page.page.locator(".sheet:has(.wear-fleet)")
+    assert shown.evaluate("e => e.scrollHeight - e.clientHeight") <= 1
+    assert shown.evaluate("e => getComputedStyle(e).overflowY") == "visible"
+    page.page.emulate_media(media="print")
+    spark = page.page.locator(".wear-spark").first
+    assert spark.evaluate("e => getComputedStyle(e).printColorAdjust") == "exact"
+    assert page.page.locator(".wear-form").first.is_hidden()
+    page.page.emulate_media(media="screen")
+
+
 def test_the_projection_is_drawn_to_its_limit_with_its_fan(page):
     ask = """() => { const g = document.querySelector('#wear-history .js-plotly-plot');
       const of = (name) => g.data.find((t) => t.name === name);

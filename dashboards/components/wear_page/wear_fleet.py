@@ -73,29 +73,35 @@ def fleet_block(
                 ],
                 className="row",
             ),
-            html.Table(
-                [
-                    html.Thead(
-                        html.Tr(
-                            [html.Th(w, scope="col", role="columnheader") for w in HEAD], role="row"
+            html.Div(
+                html.Table(
+                    [
+                        html.Thead(
+                            html.Tr(
+                                [html.Th(w, scope="col", role="columnheader") for w in HEAD],
+                                role="row",
+                            ),
+                            role="rowgroup",
                         ),
-                        role="rowgroup",
-                    ),
-                    html.Tbody(
-                        [
-                            _fleet_row(row, against, held.get(row["serial"]))
-                            for row in table.iter_rows(named=True)
-                        ],
-                        role="rowgroup",
-                    ),
-                ],
-                className="plain-table wear-fleet",
-                role="table",  # said, because a narrow screen sets the rows as blocks
+                        html.Tbody(
+                            [
+                                _fleet_row(row, against, held.get(row["serial"]))
+                                for row in table.iter_rows(named=True)
+                            ],
+                            role="rowgroup",
+                        ),
+                    ],
+                    className="plain-table wear-fleet",
+                    role="table",  # said, because a narrow screen sets the rows as blocks
+                ),
+                className="wear-scroll",
+                tabIndex="0",
+                role="region",
+                **aria(label="Units, by attention"),
             ),
             html.P(bounds, className="faint wear-bounds") if bounds else None,
         ],
-        className="sheet wear-scroll",
-        tabIndex="0",
+        className="sheet",
         **aria(label="Fleet"),
     )
 
