@@ -99,7 +99,8 @@ required></label><button>Sign in</button></form>
 <p>It advises. It never clears an arm to move.</p></main></body></html>
 """
 
-_STYLE = """body{font:16px/1.5 system-ui,sans-serif;margin:0;color:#1c2730;background:#f4f6f7}
+_STYLE = """:root{color-scheme:light dark}
+body{font:16px/1.5 system-ui,sans-serif;margin:0;color:#1c2730;background:#f4f6f7}
 main{max-width:22rem;margin:12vh auto;padding:1.5rem;background:#fff;border:1px solid #c8d0d5}
 h1{margin:0 0 1rem;font-size:1.4rem}label{display:block;margin:.75rem 0}
 input:not([type=hidden]){display:block;width:100%;box-sizing:border-box;font:inherit;padding:.4rem}

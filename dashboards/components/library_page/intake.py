@@ -128,7 +128,10 @@ def _proposal(index: int, item: Proposed) -> Component:
                         f"{counted(len(item.lines), 'line')}, {len(unsure)} of them not sure "
                         f"(below {100 * SURE:.0f} %)"
                     ),
-                    html.Table([head, html.Tbody(rows)], className="plain-table"),
+                    html.Div(
+                        html.Table([head, html.Tbody(rows)], className="plain-table"),
+                        className="intake-table",
+                    ),
                 ],
                 open=bool(unsure),
             )
@@ -192,7 +195,7 @@ def _columns(item: Proposed) -> Component | None:
     unused = sum(not used for _, _, used in rows)
     return html.Details(
         [
-            html.Summary(f"{len(rows)} columns of the log, {unused} of them not used"),
+            html.Summary(f"{counted(len(rows), 'column')} of the log; unused: {unused or 'none'}"),
             html.Table(
                 [
                     html.Thead(
