@@ -88,7 +88,7 @@ def test_a_severity_has_no_joints_mark() -> None:
 
 
 def test_a_joints_mark_is_as_large_in_a_figure_as_in_the_replay() -> None:
-    """Triangles of a comparison were a third smaller than those beside the replay's lines."""
+    """Triangles of a comparison had a quarter less area than those beside the replay's lines."""
     sizes = {mark: joint_symbol(n, 14)["size"] for n, mark in enumerate(theme.MARKS)}
     assert sizes["triangle"] == sizes["wedge"] == pytest.approx(14 * 1.155)
     assert {sizes[m] for m in ("circle", "square", "diamond", "cross", "ring")} == {14}

@@ -122,7 +122,8 @@ def test_keyboard_alone_reaches_and_keeps_a_verdict(page: Page, heron: Archive) 
 
 def test_an_unknown_session_is_told_in_words(visit: Open, heron: Archive) -> None:
     page = visit(heron).go("/review?session=nope")
-    expect(page.locator(".message.trouble")).to_contain_text("no session 'nope'")
+    expect(page.locator(".message")).to_contain_text("There is no session “nope”")
+    expect(page.get_by_role("heading", level=1)).to_have_text("Review")
 
 
 def test_a_stale_page_is_told_and_asked_before_it_replaces_a_verdict(
