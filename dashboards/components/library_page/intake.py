@@ -128,10 +128,7 @@ def _proposal(index: int, item: Proposed) -> Component:
                         f"{counted(len(item.lines), 'line')}, {len(unsure)} of them not sure "
                         f"(below {100 * SURE:.0f} %)"
                     ),
-                    html.Div(
-                        html.Table([head, html.Tbody(rows)], className="plain-table"),
-                        className="intake-table",
-                    ),
+                    html.Table([head, html.Tbody(rows)], className="plain-table"),
                 ],
                 open=bool(unsure),
             )
