@@ -12,6 +12,7 @@ from plotly.utils import PlotlyJSONEncoder
 
 from dashboards import links, shell, theme
 from dashboards.app import create_app, load_pages
+from dashboards.components.keymap import KEYS
 from dashboards.components.typeset import set_in_type
 from dashboards.figures.style import SYMBOLS, joint_symbol
 from dashboards.jobs import Jobs
@@ -124,3 +125,13 @@ def test_the_replay_says_what_its_expected_current_leaves_out(heron: Archive) ->
     heavy = {k: replace(u, payload_scale_kg=5.0) for k, u in base.model.units.items()}
     loaded = replace(base, model=replace(base.model, units=heavy, grip=Spread()))
     assert "takes the arm for empty" in not_in_the_drawing(loaded, bare)[0]
+
+
+def test_the_list_of_keys_says_what_a_key_does_on_that_page() -> None:
+    """Under the wear page it said "Pin a note at the cursor", of which that page has none."""
+    said = {(where, key): what for key, what, pages in KEYS for where in pages.split(", ")}
+    assert len(said) == sum(len(pages.split(", ")) for _, _, pages in KEYS)  # once a page
+    assert "cursor" not in said["wear", "I"]
+    assert "sign" not in said["queue", "Ctrl Enter"].lower()
+    assert "flag" not in said["queue", "N  P"]
+    assert said["sign-off", "Ctrl Enter"] == "Sign"
