@@ -32,6 +32,13 @@ def server(users: Users) -> Flask:
     return made
 
 
+def test_the_form_is_dark_where_the_page_is(users: Users) -> None:
+    """Its fields stayed white on a dark page: the browser draws them by the scheme it is told."""
+    style = server(users).test_client().get("/sign-in/style.css").text
+    assert "color-scheme:light dark" in style
+    assert "prefers-color-scheme:dark" in style
+
+
 def test_the_cookie_is_out_of_a_scripts_reach(users: Users) -> None:
     client = server(users).test_client()
     said = client.post("/sign-in", data={"name": "ann", "password": PASSWORD})

@@ -228,6 +228,8 @@ def test_a_map_is_corrected_beside_its_samples(visit: Open, tmp_path: Path) -> N
     sheet = page.locator(".intake-sheet")
     expect(sheet).to_contain_text("Values it rests on", timeout=45_000)
     expect(sheet).to_contain_text("columns of the log")
+    # wider than a telephone, the map's table scrolls by itself and stays in its sheet
+    expect(sheet.locator(".intake-proposal details").first).to_have_css("overflow-x", "auto")
     expect(sheet).to_contain_text("none: joints named by the map")  # no other arm's file unasked
     page.get_by_role("button", name="Show a joint").click()
     expect(sheet).to_contain_text("This map leaves switched off", timeout=45_000)

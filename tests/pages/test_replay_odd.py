@@ -222,7 +222,7 @@ def test_a_hole_in_the_log_is_not_bridged(visit: Open, odd: Archive) -> None:
 def test_a_session_that_is_not_there(visit: Open, odd: Archive) -> None:
     tab = visit(odd)
     page = tab.go("/replay?session=nobody")
-    expect(page.get_by_role("alert")).to_contain_text("no session 'nobody'")
+    expect(page.get_by_role("main")).to_contain_text("There is no session “nobody”")
     page.go_back()
 
 
