@@ -19,6 +19,9 @@ from replay.signatures.motion.following import WINDOWS_S, shortfalls
 from replay.signatures.track import Track
 from replay.statistics.runs import run_edges
 
+DUE = 0.05
+"""Of the usual fast rate: below it a command is as good as none (common practice, no source)."""
+
 
 def push(joint: JointResiduals) -> Mapping[str, Floats]:
     """Return a current in the commanded direction, sliding or not."""
@@ -27,8 +30,13 @@ def push(joint: JointResiduals) -> Mapping[str, Floats]:
 
 
 def held(joint: JointResiduals) -> Mapping[str, Floats]:
-    """Return a current that the joint's standstill does not call for."""
-    return {"rest": np.where(joint.state == RESTING, 1.0, 0.0)}
+    """Return a current in the commanded direction at a standstill, while motion is due.
+
+    Told to stand, a drive may hold a load with any current that friction lets it.
+    """
+    due = np.nan_to_num(joint.rate_cmd_deg_s)
+    told = np.abs(due) > DUE * joint.figures.get("fast_deg_s", np.inf)
+    return {"rest": np.where((joint.state == RESTING) & told, np.sign(due), 0.0)}
 
 
 def behind(track: Track) -> Seen:

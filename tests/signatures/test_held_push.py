@@ -1,5 +1,6 @@
 """A joint that is held while it is told to move: however hard it pushes, it is seen, and named."""
 
+import numpy as np
 import pytest
 
 from replay.models.residuals import RESTING, SLIDING
@@ -8,14 +9,18 @@ from replay.signatures.registry import BY_KIND, SHAPES
 from tests.checks.simulated_residuals import joint
 
 
-def test_a_current_at_a_standstill_counts_only_there():
+def test_a_current_at_a_standstill_counts_only_while_motion_is_due():
     one = joint(1)
-    half = one.t_s.size // 2
-    one.state[:half], one.state[half:] = RESTING, SLIDING
+    one.figures["fast_deg_s"] = 2.0
+    third = one.t_s.size // 3
+    one.state[:] = RESTING
+    one.state[2 * third :] = SLIDING
+    one.rate_cmd_deg_s[:] = np.where(np.arange(one.t_s.size) < third, 0.0, -1.0)
     push = SHAPES["held push"].of(one)
     assert set(push) == {"rest"}
-    assert push["rest"][:half].all()
-    assert not push["rest"][half:].any()
+    told = np.zeros(one.t_s.size)
+    told[third : 2 * third] = -1.0
+    assert np.array_equal(push["rest"], told)
 
 
 @pytest.mark.parametrize(("step_deg", "owner"), [(0.2, "stall"), (6.0, "angle-sensor")])

@@ -38,8 +38,16 @@ class Calibration:
     """By family: of -ln of the rate of its rarest statistic, what all of it together does."""
 
     def noise_of(self, unit: str, shape: Shape) -> Noise | None:
-        """Return the noise of a shape on a unit, None where it was never seen."""
-        return self.noise.get(EVERYONE if shape.shared else unit, {}).get(shape.name)
+        """Return the noise of a shape on a unit, None where the unit was never seen.
+
+        What training never called for (motion that was due and did not come) has no noise of
+        its own: it is taken as coloured as the unit's others.
+        """
+        own = self.noise.get(EVERYONE if shape.shared else unit, {})
+        if shape.name in own or shape.shared or shape.energy:
+            return own.get(shape.name)
+        plain = [n.longest for name, n in own.items() if n.centre <= 0]
+        return Noise((max(plain),), 0.0) if plain else None
 
     def norms_of(self, unit: str, measure: str) -> Mapping[str, Norm]:
         """Return a measure's norms of a unit, those of all units where it has none."""
