@@ -55,7 +55,7 @@ def look(lasting_visit: Callable[..., Visit], heron: Archive) -> Callable[[str],
 @pytest.mark.parametrize(
     ("path", "count"),
     [
-        (EVENT, 20),
+        (EVENT, 18),
         (f"/compare?session=20310301-heron&with={SESSION}", 4),
         ("/baseline", 2),
     ],
