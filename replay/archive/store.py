@@ -216,7 +216,12 @@ class Archive:
         return self._earlier[1]
 
     def earlier_of(self, session: str) -> tuple[str, ...]:
-        """Return the names that one session had before it was completed, the last one first."""
+        """Return the names that one session had before it was completed, the last one first.
+
+        Of few sessions all such names are read once: whoever asks of one asks of the next.
+        """
+        if self._earlier[0] == self.tables.version("sessions") or self.count() <= _FEW:
+            return self.earlier().get(session, ())
         rows = self.tables.within("sessions", _ASKED, {"session": (session, session)})
         had = rows[catalogue.EARLIER].drop_nulls()
         return tuple(had[0].split("/")) if had.len() else ()
