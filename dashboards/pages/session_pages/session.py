@@ -17,14 +17,13 @@ from dashboards.components import basics
 from dashboards.components.news import news_mark
 from dashboards.components.replay_page import replay
 from dashboards.components.replay_page.replay_side import side
-from dashboards.components.typeset import typeset
 from dashboards.links import View, parse_instant, to_ns
 from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_pages.session_data import add_routes
 from dashboards.pages.session_pages.session_pins import pins_of, register_pins
 from dashboards.queries import baselines, catalogue, news, record
 from dashboards.queries.session import posture, sessions
-from replay.wording import kind_words
+from replay.wording import kind_words, typeset
 
 
 def layout(desk: Desk, view: View) -> Component:
