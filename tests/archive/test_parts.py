@@ -105,6 +105,12 @@ def compare_answers(root: Path) -> None:
     assert found.equals(plain.filter(of_arm & pl.col("start").is_between(*edges)))
     assert fresh.within(ends=edges).equals(plain.filter(pl.col("end").is_between(*edges)))
     had = whole.drop_nulls("earlier")["session"]
+    for few in (0, whole.height):  # asked by parts, and all of them at once
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("replay.archive.store._FEW", few)
+            one = open_archive(root)
+            assert one.earlier_of(had[0]) == ("old",)
+            assert one.earlier_of("zz") == ()
     assert fresh.earlier() == dict.fromkeys(had, ("old",))
     assert fresh.earlier_of(had[0]) == ("old",)
 

@@ -20,7 +20,7 @@ PAGES: dict[str, tuple[str, str]] = {
     "sign-off": (f"/sign-off?session={SESSION}", ".signoff-table"),
     "library": ("/library", "#library-grid [role=row] svg"),
     "replay": (f"/replay?session={SESSION}", "#rp-stack"),
-    "event": (f"/event?session={SESSION}&flag=f-1", "#event-story .main-svg"),
+    "event": (f"/event?session={SESSION}&flag=f-2", "#event-story .main-svg"),
     "wear": ("/wear", "h1"),
     "review": (f"/review?session={SESSION}", ".flag-card"),
     "compare": (f"/compare?session=20310301-heron&with={SESSION}", "#compare-overlay .main-svg"),

@@ -16,7 +16,7 @@ from replay.archive import Archive
 from tests.pages.conftest import Visit
 
 SESSION = "20310303-heron"
-EVENT = f"/event?session={SESSION}&flag=f-1"
+EVENT = f"/event?session={SESSION}&flag=f-2"
 SIGN_OFF = f"/sign-off?session={SESSION}"
 
 LONG = "2031-03-03 09:00 · Heron · 20310303T090000Z-heron-d120e5"
@@ -55,7 +55,7 @@ def look(lasting_visit: Callable[..., Visit], heron: Archive) -> Callable[[str],
 @pytest.mark.parametrize(
     ("path", "count"),
     [
-        (EVENT, 18),
+        (EVENT, 20),
         (f"/compare?session=20310301-heron&with={SESSION}", 4),
         ("/baseline", 2),
     ],

@@ -15,7 +15,7 @@ from tests.pages.test_replay import Open, opened
 
 LEAST = {
     "library": (0, 1),
-    "event": (2, 6),
+    "event": (4, 6),
     "wear": (0, 1),
     "review": (0, 1),
     "compare": (3, 1),
