@@ -36,6 +36,17 @@ def test_expected_current_and_residual_at_the_cursor_are_the_baselines(
     assert left == pytest.approx(row["current_a"] - shown, abs=5.6e-3)  # shown to 0.01 A
 
 
+def test_at_rest_with_the_brake_released_no_residual_is_told(visit: Open, heron: Archive) -> None:
+    table = joint_table(heron, SESSION, "J2")
+    rest = table.filter((pl.col("motion") == "holding") & (pl.col("current_a").abs() > 0.3))
+    row = rest.row(rest.height // 2, named=True)
+    moment = row["time"].strftime("%Y-%m-%dT%H:%M:%S.%f")
+    page = opened(visit, heron, f"&at={moment}Z&front=J2").page
+    assert float(value(page, "J2", "current_a")) == pytest.approx(row["current_a"], abs=6e-4)
+    # friction holds any current there: the middle of its band is no expectation
+    assert value(page, "J2", "expected_a") == value(page, "J2", "residual_a") == "–"
+
+
 PLANE = """() => { const R = jointbook.replay, r = new R.SvgRenderer(520, 384, "#ffffff");
   R.player.plane.picture(r, 520, 384);
   return [r.toString(), jointbook.theme.colour("band")]; }"""

@@ -195,7 +195,10 @@ def _columns_of(
             return columns
         for name in ("expected_a", "low_a", "high_a"):
             columns[name] = _singles(expected[name])
-        columns["residual_a"] = _singles(table["current_a"] - expected["expected_a"])
+        # static friction holds any current of the band there: its middle is expected by nobody
+        rest = (table["motion"] == "holding").fill_null(value=False).to_numpy()
+        columns["expected_a"] = np.where(rest, np.float32(np.nan), columns["expected_a"])
+        columns["residual_a"] = _singles(table["current_a"]) - columns["expected_a"]
     return columns
 
 
