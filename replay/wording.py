@@ -11,6 +11,7 @@ NONE = "–"
 """What stands where there is nothing to say."""
 
 _MINUS = re.compile(r"(?<![\w.,:)\]}\-−–/])-(?=\.?\d)")
+_PER_CENT = re.compile(r"(?<=\d)%(?![\w%])")
 _WRITTEN_WITH_HYPHEN = frozenset({"stick-slip"})
 
 
@@ -61,6 +62,20 @@ def lacking_words(lacking: int, of: int) -> str:
     return f"{lacking} of {counted(of, 'finding')} {have} no disposition"
 
 
+TOP_SCORE = 260.0
+"""A score is told no further than this (`checks/limits/extreme_values.py` counts no further)."""
+
+
+def score_figure(score: float) -> str:
+    """Return a flag's score as pages and reports write it: three digits.
+
+    >>> score_figure(5.408), score_figure(16.729), score_figure(2.0), score_figure(260.0)
+    ('5.41', '16.7', '2.00', '260 or more')
+    """
+    said = f"{score:#.3g}".rstrip(".")
+    return f"{said} or more" if score >= TOP_SCORE else said
+
+
 def number(value: Any, digits: int = 3) -> str:
     """Return a number with so many significant digits; words as they are.
 
@@ -87,12 +102,14 @@ def number(value: Any, digits: int = 3) -> str:
 
 
 def typeset(text: str) -> str:
-    """Return a sentence with minus signs and °C; dates, names and ranges as they are.
+    """Return a sentence with minus signs, °C and room before %; dates and names as they are.
 
     >>> typeset("off by -0.63 A at 27 degC on 2032-08-11, heron-876521, (-5 to -2), 3-4")
     'off by −0.63 A at 27 °C on 2032-08-11, heron-876521, (−5 to −2), 3-4'
+    >>> typeset("75% is missing (90% confidence), a%20b")
+    '75 % is missing (90 % confidence), a%20b'
     """
-    return _MINUS.sub("−", text).replace("degC", "°C")
+    return _PER_CENT.sub(" %", _MINUS.sub("−", text)).replace("degC", "°C")
 
 
 def clock(at: datetime, digits: int = 0) -> str:

@@ -155,7 +155,7 @@
       const mark = document.createElement("span");
       mark.className = "severity " + f.severity;
       mark.textContent = (STROKES[f.severity] || "") + " " + f.severity;
-      head.append(mark, ` ${f.joint || "every joint"} · ${f.kind_words} · score ${R.number(f.score, 1)}`);
+      head.append(mark, ` ${f.joint || "every joint"} · ${f.kind_words} · score ${f.score_words}`);
       const words = document.createElement("p");
       words.textContent = f.summary.replace(/(^|[\s(])-(?=\.?\d)/g, "$1−"); // as components/typeset.py
       const link = document.createElement("a");

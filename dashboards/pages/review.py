@@ -32,8 +32,9 @@ from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, decisions, news
 from dashboards.queries.event.events import place
 from dashboards.queries.record import cautions_of_session, findings
+from dashboards.queries.session import completeness
 from replay.errors import StaleError, UsageError
-from replay.wording import clock, counted, kind_words
+from replay.wording import clock, counted, kind_words, score_figure
 
 SHOW = {"all": "all flags", "open": "open only", "decided": "decided only"}
 
@@ -83,7 +84,12 @@ def layout(desk: Desk, view: View) -> Component:
             html.Section(
                 [
                     html.Dl(
-                        [html.Div([html.Dt(k), html.Dd(v)]) for k, v in catalogue.facts(record)],
+                        [
+                            html.Div([html.Dt(k), html.Dd(v)])
+                            for k, v in catalogue.facts(
+                                record, completeness.words(desk.archive, record)
+                            )
+                        ],
                         className="facts",
                     ),
                     html.P(checked, className="faint check-line"),
@@ -227,7 +233,9 @@ def _flag_card(
                         f"{clock(start, 3)} UTC, {length:.2f} s",
                         className="faint",
                     ),
-                    html.Span(f"score {row['score']:.1f}", className="faint", title=_SCORE),
+                    html.Span(
+                        f"score {score_figure(row['score'])}", className="faint", title=_SCORE
+                    ),
                     basics.go("Open the event", links.href("event", view), className="button"),
                     basics.go(
                         "In the replay",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from replay.archive import Archive
-from replay.archive.completeness import per_cent
+from replay.archive.completeness import share_words
 from replay.checks import lost_flags
 from replay.cleaning import note_level
 from replay.records import QualityNote, Session
@@ -140,7 +140,7 @@ def notes_by_level(record: Session) -> tuple[list[QualityNote], list[QualityNote
     return [n for n in record.quality if note_level(n) != "routine"], routine
 
 
-def facts(record: Session) -> list[tuple[str, str]]:
+def facts(record: Session, complete: str = "") -> list[tuple[str, str]]:
     """Return what a reader wants to know of a session first, as word pairs."""
     minutes = (record.end - record.start).total_seconds() / 60
     logged = {name for names in record.channels.values() for name in names}
@@ -151,7 +151,7 @@ def facts(record: Session) -> list[tuple[str, str]]:
     tip, kg = record.person_on_tip, record.payload_kg
     person = said("person_on_tip", None if tip is None else "yes" if tip else "no")
     payload = said("payload_kg", None if kg is None else f"{kg:g} kg")
-    complete = "not known" if record.completeness is None else per_cent(record.completeness, 1)
+    complete = complete or share_words(record.completeness, None, 1)
     return [
         ("Arm", record.arm),
         ("Start", f"{record.start:%Y-%m-%d %H:%M:%S} UTC"),

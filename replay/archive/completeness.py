@@ -91,6 +91,20 @@ def per_cent(share: float, digits: int = 2) -> str:
     return f"{math.floor(100 * share * scale + 1e-9) / scale:.{digits}f} %"
 
 
+def share_words(share: float | None, least: tuple[str, float] | None, digits: int = 2) -> str:
+    """Say how complete a log is: of its rows, and at the joint that lacks most.
+
+    >>> share_words(1.0, ("J2", 0.959), 1), share_words(1.0, ("J1", 1.0), 1)
+    ('100.0 % of the rows; least J2, 95.9 %', '100.0 %')
+    >>> share_words(None, None)
+    'not known'
+    """
+    rows = "not known" if share is None else per_cent(share, digits)
+    if least is None or per_cent(least[1], digits) == rows:
+        return rows
+    return f"{rows} of the rows; least {least[0]}, {per_cent(least[1], digits)}"
+
+
 def _filled(archive: Archive, session: str, stream: str, channels: set[str]) -> dict[str, float]:
     """Return the share of rows that have a value, for each channel of a stream."""
     footer = archive.stream_place(session, stream).footer()

@@ -29,7 +29,7 @@ from replay.reports.tables import table
 from replay.reports.wear_changes import wear_changes
 from replay.reviews import SignOff, completeness_words
 from replay.signals.person import person_on_tip
-from replay.wording import kind_words
+from replay.wording import kind_words, score_figure
 
 
 def session_report(archive: Archive, session: str, *, rule: str | None = None) -> Report:
@@ -200,7 +200,7 @@ def _finding(archive: Archive, facts: SessionFacts, number: int) -> Mapping[str,
         "summary": finding.summary,
         "facts": [
             ("when", words.span(finding.start, finding.end)),
-            ("finding", f"{finding.finding}, score {finding.score:.2f}"),
+            ("finding", f"{finding.finding}, score {score_figure(finding.score)}"),
             *disposition_facts(facts.dispositions.get(finding.finding)),
         ],
         "flags": flags_table(finding),

@@ -3,9 +3,12 @@
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import polars as pl
 import pytest
 
 from dashboards.queries.catalogue import facts
+from dashboards.queries.session import completeness
+from replay.archive import open_archive
 from replay.records import Session
 
 START = datetime(2031, 4, 2, 9, tzinfo=UTC)
@@ -48,3 +51,23 @@ def test_what_varies_is_told_from_what_is_not_said():
 )
 def test_a_fast_logs_rate_is_no_power_of_ten(rate_hz, said):
     assert dict(facts(of_rate(rate_hz)))["Rate"] == said
+
+
+def test_a_joint_that_lacks_samples_is_named_beside_rows_that_are_whole(tmp_path):
+    archive = open_archive(tmp_path / "a", create=True)
+    times = pl.Series([START + timedelta(seconds=0.1 * k) for k in range(100)])
+    frame = pl.DataFrame(
+        {
+            "time": times.cast(pl.Datetime("ns", "UTC")),
+            "J1.current_a": [1.0] * 100,
+            "J2.current_a": [1.0] * 75 + [None] * 25,
+        }
+    )
+    channels = {"main": ("J1.current_a", "J2.current_a")}
+    record = replace(
+        of_rate(10.0), joints=("J1", "J2"), channels=channels, rows=100, completeness=1.0
+    )
+    archive.add_session(record, {"main": frame})
+    said = completeness.words(archive, record)
+    assert said == "100.0 % of the rows; least J2, 75.0 %"
+    assert dict(facts(record, said))["Complete"] == said

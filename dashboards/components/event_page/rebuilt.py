@@ -14,8 +14,7 @@ from dashboards.components import basics
 from dashboards.components.basics import severity
 from dashboards.components.plain_tables import table
 from dashboards.links import View
-from dashboards.queries.event.rarity import score_figure
-from replay.wording import counted, kind_words
+from replay.wording import counted, kind_words, score_figure
 
 MOST = 40
 """Flags listed of those that a limit changes; the sentence counts all."""

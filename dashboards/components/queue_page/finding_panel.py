@@ -13,7 +13,7 @@ from dashboards.components import basics
 from dashboards.components.figure_card import aria
 from dashboards.components.report_links import bundle_link
 from dashboards.links import View
-from replay.wording import clock, counted, day_and_clock, kind_words
+from replay.wording import clock, counted, day_and_clock, kind_words, score_figure
 
 if TYPE_CHECKING:
     from dashboards.queries import record
@@ -71,7 +71,7 @@ def evidence(one: record.Open, cautions: Sequence[str] = ()) -> Component:
                     html.H2(f"{f.place} · {kind_words(f.kind)}", id="finding-title", tabIndex=-1),
                     html.Span(
                         f"{f.session} · {clock(f.start, 3)} UTC, "
-                        f"{seconds:.2f} s · score {f.score:.1f}",
+                        f"{seconds:.2f} s · score {score_figure(f.score)}",
                         className="faint",
                     ),
                 ],

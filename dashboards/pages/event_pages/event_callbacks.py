@@ -27,9 +27,8 @@ from dashboards.pages.event_pages.event_everywhere import register_everywhere
 from dashboards.pages.page import Desk
 from dashboards.queries import work
 from dashboards.queries.event import brakes, events, rebuilt, scores, sensors, similar_motions
-from dashboards.queries.event.rarity import score_figure
 from dashboards.queries.event.unflagged import larger_unflagged
-from replay.wording import counted
+from replay.wording import counted, score_figure
 
 
 def register_sections(app: Dash, desk: Desk) -> None:

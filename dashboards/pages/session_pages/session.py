@@ -22,8 +22,8 @@ from dashboards.pages.page import Desk, Page
 from dashboards.pages.session_pages.session_data import add_routes
 from dashboards.pages.session_pages.session_pins import pins_of, register_pins
 from dashboards.queries import baselines, catalogue, news, record
-from dashboards.queries.session import posture, sessions
-from replay.wording import kind_words, typeset
+from dashboards.queries.session import completeness, posture, sessions
+from replay.wording import kind_words, score_figure, typeset
 
 
 def layout(desk: Desk, view: View) -> Component:
@@ -40,7 +40,10 @@ def layout(desk: Desk, view: View) -> Component:
     mark = news_mark(news.last_entry(desk.archive), name)
     found = sessions.outline(desk.archive, name)
     view = _at_the_flag(desk, found, _at_the_worst(desk, name, view))
-    facts = [html.Div([html.Dt(k), html.Dd(v)]) for k, v in sessions.facts(found)]
+    facts = [
+        html.Div([html.Dt(k), html.Dd(v)])
+        for k, v in sessions.facts(found, completeness.words(desk.archive, found.record))
+    ]
     off = [*found.record.switched_off]
     base, why = baselines.newest(desk.archive)
     if base is None:
@@ -163,7 +166,7 @@ def _config(desk: Desk, found: sessions.Outline, view: View, baseline: str) -> d
             "kind_words": kind_words(f["kind"]),
             "severity": f["severity"],
             "summary": typeset(f["summary"]),
-            "score": f["score"],
+            "score_words": score_figure(f["score"]),
             "start": seconds(f["start_ns"]),
             "end": seconds(f["end_ns"]),
             "caution": sessions.caution_of(f),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from replay.models import Baseline
+from replay.wording import score_figure
 
 
 def as_rare(baseline: Baseline, score: float | None) -> int:
@@ -20,18 +21,9 @@ def score_words(score: float) -> str:
     """Return a score for reading.
 
     >>> score_words(2.634), score_words(260.0)
-    ('2.63', '260, too high for a rate')
+    ('2.63', '260 or more, too high for a rate')
     """
     return score_figure(score) + ("" if score <= MOST_SCORE else ", too high for a rate")
-
-
-def score_figure(score: float) -> str:
-    """Return a score as every part of a page writes it: three digits.
-
-    >>> score_figure(5.408), score_figure(16.729), score_figure(260.0), score_figure(2.0)
-    ('5.41', '16.7', '260', '2.00')
-    """
-    return f"{score:#.3g}".rstrip(".")
 
 
 def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:

@@ -9,8 +9,9 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from replay.archive import Archive
-from replay.archive.completeness import joint_shares
+from replay.archive.completeness import joint_shares, share_words
 from replay.errors import JointbookError
+from replay.records import Session
 
 
 def by_joint(
@@ -39,6 +40,25 @@ def by_joint(
             continue
         found[session] = {j: s for j, s in shares if joints is None or j in joints}
     return found
+
+
+def words(archive: Archive, record: Session) -> str:
+    """Say how complete a session's log is: of its rows, and at the joint that lacks most.
+
+    Parameters
+    ----------
+    archive : Archive
+    record : Session
+
+    Returns
+    -------
+    str
+        Of the rows alone where the files cannot be read.
+    """
+    shares = by_joint(archive, [record.session]).get(record.session, {})
+    known = [(share, joint) for joint, share in shares.items() if share is not None]
+    least = min(known, default=None, key=lambda pair: pair[0])
+    return share_words(record.completeness, None if least is None else least[::-1], 1)
 
 
 @lru_cache(maxsize=20_000)

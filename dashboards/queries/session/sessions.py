@@ -143,8 +143,11 @@ def caution_of(flag: dict[str, Any]) -> str:
     return caution_of_flag(flag["kind"], flag["evidence"])
 
 
-def facts(found: Outline) -> list[tuple[str, str]]:
-    """Return the session's facts for a headline: (name, value)."""
+def facts(found: Outline, complete: str = "") -> list[tuple[str, str]]:
+    """Return the session's facts for a headline: (name, value).
+
+    ``complete`` says how complete the log is (`queries.session.completeness.words`).
+    """
     r = found.record
     minutes = found.length_s / 60
     length = f"{minutes:.1f} min" if minutes < 90 else f"{minutes / 60:.2f} h"
@@ -152,7 +155,7 @@ def facts(found: Outline) -> list[tuple[str, str]]:
     if r.rate_hz:
         lines.append(("samples", f"{number(r.rate_hz)} a second"))
     if r.completeness is not None:
-        lines.append(("complete", per_cent(r.completeness, 1)))
+        lines.append(("complete", complete or per_cent(r.completeness, 1)))
     quick = [n.count for n in r.quality if n.kind == "second-recorder"]
     if quick:
         many = sum(quick)

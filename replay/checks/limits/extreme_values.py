@@ -16,6 +16,7 @@ from replay.checks.limits.noise import EVERYONE
 from replay.models.residuals import Floats
 from replay.settings import setting
 from replay.signatures.registry import MEASURES, SHAPES, SIGNATURES
+from replay.wording import TOP_SCORE
 
 COMMON = 0.15
 """A finding that fewer blocks show may be a fault that hides in training."""
@@ -84,9 +85,10 @@ FAMILIES = (CURRENT, *(s.kind for s in SIGNATURES if any(m.sought for m in s.mea
 
 
 def chance(log_rate: Floats) -> Floats:
-    """Return -log10 of the chance of at least one in an hour."""
+    """Return -log10 of the chance of at least one in an hour, `TOP_SCORE` at the most."""
     rate = np.exp(np.clip(log_rate, -600.0, 10.0))
-    return np.asarray(-np.log10(np.maximum(-np.expm1(-rate), 1e-260)))
+    rare = -np.log10(np.maximum(-np.expm1(-rate), 1e-300))
+    return np.asarray(np.minimum(rare, TOP_SCORE))
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from replay.reviews.judgements.cautions import cautions_of
 from replay.reviews.judgements.dispositions import Disposition, Link, Reasons
 from replay.reviews.judgements.judging import judge
 from replay.reviews.judgements.verdicts import VERDICTS, covering, disposition_of, last_word
+from replay.wording import score_figure
 
 _HOW = """to decide: jointbook verdict {} --as NAME --word WORD --observed TEXT --class none
   WORD: explained, watch, repair or false-flag; --cause TEXT where it is known
@@ -149,7 +150,8 @@ def _show(archive: Archive, found: list[Finding], *, as_json: bool) -> int:
         return 0
     for f, _, history in shown:
         print(
-            f"{f.finding}  {f.severity}  {f.place}  {f.kind}  {iso(f.start)}  score {f.score:.1f}"
+            f"{f.finding}  {f.severity}  {f.place}  {f.kind}  {iso(f.start)}  "
+            f"score {score_figure(f.score)}"
         )
         for words in cautions_of(archive, f):
             print(f"    CAUTION: {words}")

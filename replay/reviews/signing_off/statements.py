@@ -16,7 +16,7 @@ import orjson
 import polars as pl
 
 from replay.archive import Archive
-from replay.archive.completeness import least_complete, per_cent
+from replay.archive.completeness import least_complete, share_words
 from replay.errors import UsageError
 from replay.record.entries import stamp
 from replay.records import Flag
@@ -157,10 +157,9 @@ def completeness_words(stated: Statement) -> str:
     str
         Part of a sentence.
     """
-    rows = "not known" if stated.completeness is None else per_cent(stated.completeness)
-    if stated.least_share is None or per_cent(stated.least_share) == rows:
-        return rows
-    return f"{rows} of the rows; least {stated.least_joint}, {per_cent(stated.least_share)}"
+    share = stated.least_share
+    least = None if share is None else (stated.least_joint, share)
+    return share_words(stated.completeness, least)
 
 
 def restored(content: dict[str, Any]) -> Statement:
