@@ -190,6 +190,9 @@ def test_a_fault_hidden_in_training_is_set_aside(tmp_path):
         add(archive, f"s{k:02d}", columns, day=k)
     baseline = learn(archive)
     assert baseline.units["S-1"].set_aside == ("s05",)
+    # the hours that taught it are those of the sessions that did
+    whole = baseline.units["S-2"].hours
+    assert baseline.units["S-1"].hours == pytest.approx(whole * 11 / 12, rel=0.01)
     assert [f.kind for f in check(archive, "s05", baseline).flags if f.joint == "P1"]
 
 

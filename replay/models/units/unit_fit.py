@@ -177,6 +177,7 @@ def fit_unit(
         noise=noise,
         trained=trained(good),
         explained=float(np.clip(explained, 0.0, 1.0)),
+        hours=sum(rows[k].hours for k in good),
         set_aside=tuple(rows[k].session for k in range(len(rows)) if aside[k]),
         sessions=tuple(rows[k].session for k in good),
         servo=drive_of(cases, folds, floor, aside),
