@@ -9,6 +9,7 @@ import pytest
 
 from dashboards.queries import baselines, work
 from replay.reviews.judgements import learning
+from replay.signals.brakes.drag import AFTER_S
 from replay.wear.assessment.trends import FALSE_DISCOVERIES
 
 
@@ -35,6 +36,11 @@ def test_a_look_that_found_no_new_motion_says_where(
     monkeypatch.setattr(work, "index_motions", lambda archive, progress: 0)
     archive = SimpleNamespace(sessions=lambda: SimpleNamespace(height=count))
     assert work.index(archive, lambda *words: None) == f"looked at {said}: no motion was new"
+
+
+def test_the_handbook_states_how_long_after_a_release_drag_is_looked_for():
+    text = resources.files("dashboards.handbook").joinpath("words.toml").read_text()
+    assert f"in the first {AFTER_S:g} s of motion after a release" in text
 
 
 def test_the_handbook_states_the_false_discovery_rate_that_trends_are_held_to():
