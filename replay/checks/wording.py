@@ -120,18 +120,18 @@ def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:
 def sentence(decision: Decision, facts: Facts, release: Mapping[str, float]) -> str:
     """Return the sentence of a finding: what was measured, and what speaks against another kind.
 
-    Of a kind that explains nearly as much it is never said that it is not it: what speaks
-    against it stands beside that.
+    Of a kind that is near (up to 150 times less likely) it is never said that it is not it, nor
+    that it is as likely: it cannot be ruled out, and what speaks against it stands beside that.
     """
     text = BY_KIND[decision.kind].sentence(facts)
     other, against, why = _against(decision, facts, release)
     near = decision.runner_up if decision.near else None
     if near and other == near and why:
-        return f"{text}; {_KIND_WORDS[near]} explains it nearly as well: against it speaks {why}"
+        return f"{text}; {_KIND_WORDS[near]} is not ruled out: against it speaks {why}"
     if why:
         text += f"; {against}: {why}"
     if near:
-        text += f"; {_KIND_WORDS[near]} would explain nearly as much"
+        text += f"; {_KIND_WORDS[near]} is not ruled out"
     return text
 
 

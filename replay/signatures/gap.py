@@ -134,7 +134,7 @@ def sentence(facts: Facts) -> str:
             f"still for {seconds}"
         )
     lost = in_a_row(channels_lost(facts.marks, mark), "or")
-    return f"no {lost} {facts.span} ({seconds})"
+    return f"no sample of {lost} {facts.span} ({seconds})"
 
 
 SIGNATURE = Signature(

@@ -44,8 +44,8 @@ def test_a_gap_names_every_channel_that_was_lost_with_the_longest():
     marks = [lost("temperature", 10.1, 24.8), lost("current", 10.0, 25.0), lost("angle", 10, 24.9)]
     beside = lost("commanded rate", 2.0, 4.0)
     said = gap_sentence(facts([*marks, beside]))
-    assert said == "no current, angle or temperature from a to b (15.0 s)"
-    assert gap_sentence(facts(marks[1:2])) == "no current from a to b (15.0 s)"
+    assert said == "no sample of current, angle or temperature from a to b (15.0 s)"
+    assert gap_sentence(facts(marks[1:2])) == "no sample of current from a to b (15.0 s)"
     assert channels_lost([*marks, beside], marks[1]) == ["current", "angle", "temperature"]
 
 
@@ -136,8 +136,7 @@ def test_a_kind_that_fits_nearly_as_well_is_not_also_said_not_to_be_it():
     release = {"before": -0.03, "after": NOTHING}
     said = sentence(decided(near=True), one, release)
     assert said.endswith(
-        "friction of the gear explains it nearly as well: against it speaks -0.03 A in the "
-        "release before"
+        "friction of the gear is not ruled out: against it speaks -0.03 A in the release before"
     )
     assert "not the gear's" not in said
     assert "; not the gear's friction: -0.03 A" in sentence(decided(near=False), one, release)

@@ -221,7 +221,7 @@ def test_every_cause_is_listed_or_counted_once() -> None:
 
 def test_a_gap_and_a_release_say_what_was_expected_and_what_was_lost() -> None:
     gap = of_evidence({"measured": 14.9, "channels": ["current", "angle"]}, "gap")
-    assert gap.seen == "no current or angle for 14.9 s"
+    assert gap.seen == "no sample of current or angle for 14.9 s"
     late = of_evidence({"measured": 0.67, "usual_s": 0.1}, "late-release")
     assert late.expected.startswith("released 0.10 s after the command")
     assert late.by == "0.57 s later than usual"

@@ -44,8 +44,8 @@ def story(desk: Desk, event: events.Event, window: tuple[datetime, datetime]) ->
 
 
 AT_REST = (
-    " No current is expected where the joint stands with its brake released: friction holds any "
-    "up to about {:.2f} A there."
+    " Where the joint stands with its brake released nothing is drawn as expected: friction holds "
+    "any current there, up to about {:.2f} A."
 )
 
 
@@ -55,7 +55,7 @@ def story_figure(desk: Desk, event: events.Event, start: datetime, end: datetime
 
 
 def drawn(desk: Desk, event: events.Event, start: datetime, end: datetime) -> tuple[Any, str]:
-    """Return the figure of a window, and why no current is expected in a part of it."""
+    """Return the figure of a window, and why nothing is drawn as expected in a part of it."""
     rows = events.joint_rows(desk.archive, event, start, end)
     known = {name for names in event.record.channels.values() for name in names}
     brakes = [

@@ -43,6 +43,7 @@ READ: dict[str, str] = {
     "lead": "whether this flag speaks for its finding",
     "size": "size of the best-fitting form",
     "size_unit": "its unit",
+    "repeats_too": "1: rate and current stood still with the angle",
     "usual_s": "usual delay of this unit's brake, s",
     "channel": "the channel that was lost",
     "channels": "all channels that were lost",
@@ -51,6 +52,10 @@ READ: dict[str, str] = {
 
 LITTLE_A = 0.05
 """A current that differs by less is not said to push."""
+
+
+ALIKE = 0.5
+"""Differences from what is seen at rest, as a share of it, within which motion shows the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +147,14 @@ def _sensor(read: Mapping[str, Any]) -> Said:
     rest = number(read, "resting_a") if rest is None else rest
     if rest is not None:
         seen += f"{', ' if seen else ''}{amperes(rest)} where the motor does nothing"
-    return expected, seen, by if rest is None else f"{amperes(rest)}, much alike in all states"
+    size = number(read, "size")
+    if size is not None and read.get("size_unit") == "share":
+        return expected, seen, f"{100 * size:+.0f} %, in proportion to the expected current"
+    if rest is None:
+        return expected, seen, by
+    moving = [v for n in ("forward_a", "backward_a") if (v := number(read, n)) is not None]
+    alike = moving and all(abs(v - rest) <= ALIKE * abs(rest) for v in moving)
+    return expected, seen, f"{amperes(rest)}{', much alike in all states' if alike else ' at rest'}"
 
 
 def _slip(read: Mapping[str, Any]) -> Said:
@@ -199,7 +211,9 @@ def _angle(read: Mapping[str, Any]) -> Said:
 def _gap(read: Mapping[str, Any]) -> Said:
     long = number(read, "measured")
     lost = read.get("channels") or ([read["channel"]] if read.get("channel") else [])
-    what = f"no {in_a_row(lost, 'or')}" if isinstance(lost, list) and lost else "nothing new"
+    what = (
+        f"no sample of {in_a_row(lost, 'or')}" if isinstance(lost, list) and lost else "nothing new"
+    )
     seen = "" if long is None else f"{what} for {long:.1f} s"
     return "samples at the log's own rate", seen, "" if long is None else f"{long:.1f} s"
 
