@@ -70,10 +70,10 @@ def score_figure(score: float) -> str:
     """Return a flag's score as pages and reports write it: three digits.
 
     >>> score_figure(5.408), score_figure(16.729), score_figure(2.0), score_figure(260.0)
-    ('5.41', '16.7', '2.00', '260 or more')
+    ('5.41', '16.7', '2.00', '≥ 260')
     """
     said = f"{score:#.3g}".rstrip(".")
-    return f"{said} or more" if score >= TOP_SCORE else said
+    return f"≥ {said}" if score >= TOP_SCORE else said
 
 
 def number(value: Any, digits: int = 3) -> str:

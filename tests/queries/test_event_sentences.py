@@ -22,7 +22,7 @@ NOON = datetime(2032, 3, 3, 12, tzinfo=UTC)
 
 
 def test_a_score_without_a_rate_is_no_rate_and_stands_beside_what_scored_as_high():
-    assert score_words(260.0) == "260 or more, too high for a rate"
+    assert score_words(260.0) == "≥ 260, too high for a rate"
     assert "faults included" in rarity(260.0, 23.0, 2)
 
 

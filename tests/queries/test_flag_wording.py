@@ -21,7 +21,7 @@ def test_alike_in_all_states_is_said_only_of_what_is():
 
 
 def test_a_score_at_the_end_of_the_scale_is_a_bound():
-    assert score_figure(260.0) == "260 or more"
+    assert score_figure(260.0) == "≥ 260"
     assert score_figure(63.02) == "63.0"
 
 

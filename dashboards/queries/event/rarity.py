@@ -21,7 +21,7 @@ def score_words(score: float) -> str:
     """Return a score for reading.
 
     >>> score_words(2.634), score_words(260.0)
-    ('2.63', '260 or more, too high for a rate')
+    ('2.63', '≥ 260, too high for a rate')
     """
     return score_figure(score) + ("" if score <= MOST_SCORE else ", too high for a rate")
 
