@@ -21,7 +21,7 @@ DIGESTS = ROOT / "replay" / "digests.py"
 
 LENT = {
     "replay.archive.schemas": {"TABLES"},
-    "replay.archive.completeness": {"joint_shares", "least_complete", "per_cent"},
+    "replay.archive.completeness": {"joint_shares", "least_complete", "per_cent", "share_words"},
     "replay.archive.care.rebuild": {"rebuild"},
     "replay.archive.catalogue": {"record_text", "session_of"},
 }
