@@ -35,6 +35,7 @@ from replay.demo import FaultWish
 from replay.models import load_baseline
 from replay.records import FLAG_KINDS
 from replay.reviews import pins
+from replay.wording import kind_words
 from tests.pages.conftest import Visit, flag_rows, heron_session
 
 SESSION = "20310303-heron"
@@ -149,12 +150,13 @@ def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive
 
 @pytest.fixture(scope="module")
 def stalled(heron: Archive, tmp_path_factory: pytest.TempPathFactory) -> tuple[Archive, str]:
-    """The arm once more, with a session in which it was held; its stored flags and one of them."""
+    """The arm once more, with a session of two faults, the second a small one; one of its flags."""
     folder = tmp_path_factory.mktemp("stalled") / "archive"
     shutil.copytree(str(heron.root), folder)
     archive = open_archive(folder)
-    start, faults = datetime(2031, 3, 4, 9, tzinfo=UTC), (FaultWish("stall"),)
-    heron_session(archive, "stalled", start=start, seed=12, faults=faults)
+    faults = (FaultWish("stall"), FaultWish("current-sensor", grade="subtle"))
+    start = datetime(2031, 3, 4, 9, tzinfo=UTC)
+    heron_session(archive, "stalled", start=start, seed=20, faults=faults)
     return archive, check(archive, "stalled").flags[0].flag
 
 
@@ -168,15 +170,15 @@ def test_another_limit_builds_the_sessions_events_anew(
         base = replace(load_baseline(archive), asked=rate)
         flags = check(archive, "stalled", base, save=False).flags
         counts[rate] = sorted((f.joint, f.kind) for f in flags)
-    assert len(counts[0.01]) < len(counts[30.0])  # or the test shows nothing
+    learned = len(counts[load_baseline(archive).asked])
+    assert len(counts[0.01]) < learned < len(counts[30.0])  # or the test shows nothing
     page = opened(visit, archive, f"&flag={flag}&rate=30", "stalled").page
     words = page.locator("#event-rebuilt-words")
     expect(words).to_contain_text(f"{len(counts[30.0])} flag", timeout=45_000)
     rows = page.locator("#event-rebuilt tbody tr")
     here = rows.filter(has_not_text="only as learned").all()
     shown = sorted(tuple(r.locator("td").all_inner_texts()[:2]) for r in here)
-    assert shown == counts[30.0]
-    learned = len(counts[load_baseline(archive).asked])
+    assert shown == sorted((joint, kind_words(kind)) for joint, kind in counts[30.0])
     assert rows.filter(has_text="only at this limit").count() == len(counts[30.0]) - learned
     everywhere = page.locator("#event-everywhere-words")
     expect(everywhere).to_contain_text("not counted yet")
