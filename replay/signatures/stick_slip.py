@@ -7,8 +7,10 @@ this joint does at such a speed.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.residuals import JointResiduals
@@ -60,19 +62,38 @@ def swings(track: Track) -> Seen:
         cell = f"speed {number}"
         if mine.size >= 20 and upper.size:
             usual[cell] = (centre, max(float(np.median(upper) / NORMAL_QUARTILE), 0.1))
-        for k in mine[np.argsort(-level[mine])[:60]]:
-            piece = np.abs(rate[k : k + many])
-            detail = {
-                "stops": stops(piece),
-                "swings": int(np.sum(np.diff(np.sign(off[k : k + many])) != 0)),
-                "low": float(np.quantile(piece, 0.1) / max(float(speed[k]), 1e-9)),
-                "high": float(np.quantile(piece, 0.9) / max(float(speed[k]), 1e-9)),
-                "rms_deg_s": float(np.sqrt(swing[k])),
-                "speed_deg_s": float(speed[k]),
-            }
-            begin, end = float(t[k]), float(t[k + many])
-            marks.append(Mark("swing", cell, begin, end, float(level[k]), detail))
-    return Seen(best_per_minute(marks), usual)
+        top = mine[np.argsort(-level[mine])[:60]]
+        for k in top:
+            mark = Mark(
+                "swing", cell, float(t[k]), float(t[k + many]), float(level[k]), {"row": int(k)}
+            )
+            marks.append(mark)
+    kept = best_per_minute(marks)
+    at = np.array([m.detail["row"] for m in kept], dtype=int)
+    details = _details(rate, off, at, many, np.sqrt(swing[at]), speed[at])
+    return Seen(tuple(replace(m, detail=d) for m, d in zip(kept, details, strict=True)), usual)
+
+
+def _details(
+    rate: Floats, off: Floats, at: np.ndarray, many: int, rms: Floats, speed: Floats
+) -> list[dict[str, float]]:
+    """Return what is told of the windows that begin at some rows."""
+    if not at.size:
+        return []
+    piece = np.abs(sliding_window_view(rate, many)[at])
+    sides = np.sign(sliding_window_view(off, many)[at])
+    low, high = np.quantile(piece, [0.1, 0.9], axis=1) / np.maximum(speed, 1e-9)
+    return [
+        {
+            "stops": stops(piece[k]),
+            "swings": int(np.sum(np.diff(sides[k]) != 0)),
+            "low": float(low[k]),
+            "high": float(high[k]),
+            "rms_deg_s": float(rms[k]),
+            "speed_deg_s": float(speed[k]),
+        }
+        for k in range(at.size)
+    ]
 
 
 def _windowed(values: Floats, many: int) -> Floats:

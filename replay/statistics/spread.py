@@ -105,7 +105,8 @@ def wide_spread(values: npt.ArrayLike) -> float:
     good = np.abs(_finite(values))
     if not good.size:
         return float("nan")
-    return float(max(np.median(good) / NORMAL_QUARTILE, np.quantile(good, 0.98) / _NORMAL_98))
+    middle, far = np.quantile(good, (0.5, 0.98))
+    return float(max(middle / NORMAL_QUARTILE, far / _NORMAL_98))
 
 
 def winsorized(values: npt.ArrayLike, most: float = 4.0, *, about_zero: bool = False) -> Floats:
