@@ -24,7 +24,7 @@ from replay.checks.reading import SeenBy
 from replay.models.residuals import Flags, JointResiduals, SessionResiduals
 from replay.settings import setting
 from replay.signatures.marks import Mark, valued
-from replay.signatures.registry import MEASURES, SHAPES
+from replay.signatures.registry import MEASURES, SHAPES, claimed
 
 MOST = 12
 """Events on one joint; beyond that a session is odd as a whole."""
@@ -208,10 +208,9 @@ def find(evidence: Evidence, limit: float) -> list[Finding]:
 
 def joint_events(evidence: Evidence, joint: JointResiduals, limit: float) -> list[Event]:
     """Return the events of one joint, in time."""
+    seen = evidence.marks.get(joint.joint, [])
     rare = [
-        (m, s)
-        for m, s in evidence.marks.get(joint.joint, [])
-        if s >= limit and MEASURES[m.measure].sought
+        (m, s) for m, s in seen if s >= limit and MEASURES[m.measure].sought and _known(m, seen)
     ]
     events = _clusters(joint.joint, rare)
     free = np.zeros(joint.t_s.size, dtype=bool)
@@ -232,6 +231,21 @@ def joint_events(evidence: Evidence, joint: JointResiduals, limit: float) -> lis
         if s >= limit and not MEASURES[m.measure].sought
     ]
     return [_with_marks(e, also) for e in _merged(events)]
+
+
+def _known(mark: Mark, seen: Sequence[tuple[Mark, float]]) -> bool:
+    """Tell whether a kind accounts for the whole of a mark, with what lies beside it.
+
+    What no kind is the cause of is odd, but nothing that anybody could say more of.
+    """
+    beside = [
+        m
+        for m, s in seen
+        if s > HOLE_SCORE
+        and m.end_s >= mark.start_s - BESIDE_S
+        and m.start_s <= mark.end_s + BESIDE_S
+    ]
+    return claimed(mark, beside) >= 1.0
 
 
 def _with_marks(event: Event, marks: Sequence[tuple[Mark, float]]) -> Event:

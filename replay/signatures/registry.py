@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from replay.signatures import (
     angle_sensor,
     brake_drag,
@@ -16,7 +18,7 @@ from replay.signatures import (
     unusual,
 )
 from replay.signatures.kinds import Shape, Signature
-from replay.signatures.marks import Measure
+from replay.signatures.marks import Mark, Measure
 
 SIGNATURES: tuple[Signature, ...] = (
     friction.SIGNATURE,
@@ -34,3 +36,8 @@ SIGNATURES: tuple[Signature, ...] = (
 BY_KIND: dict[str, Signature] = {s.kind: s for s in SIGNATURES}
 MEASURES: dict[str, Measure] = {m.name: m for s in SIGNATURES for m in s.measures}
 SHAPES: dict[str, Shape] = {h.name: h for s in SIGNATURES for h in s.shapes}
+
+
+def claimed(mark: Mark, others: Sequence[Mark]) -> float:
+    """Return how much of a mark the kind that knows it best is the cause of, 0 to 1."""
+    return max(s.claims(mark, others) for s in SIGNATURES)
