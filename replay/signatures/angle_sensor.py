@@ -87,6 +87,10 @@ def _at_once(angle: Floats, row: int) -> float:
     return float(np.max(np.abs(np.diff(piece))) / whole) if whole > 0 else 0.0
 
 
+SELDOM_EQUAL = 0.5
+"""A channel of which fewer values are like the one before does not stand still by chance."""
+
+
 def _equal(track: Track) -> tuple[Seen, Seen]:
     """Find runs of equal angles where the joint moved on, and where dither is missing."""
     angle = track.angle_deg
@@ -116,6 +120,8 @@ def _equal(track: Track) -> tuple[Seen, Seen]:
         equal = float((same & quiet).sum())
         usual["dither"] = one_nat(float(quiet.sum()), max(float(quiet.sum()) - equal, 1.0), track)
     length = last - begin
+    beside = [c for c in (track.rate_deg_s, track.current_a) if np.isfinite(c).any()]
+    lively = [c for c in beside if (c[1:] == c[:-1]).mean() < SELDOM_EQUAL]
     for cell, raw in (("caught up", caught), ("dither", length.astype(np.float64))):
         if cell not in usual:
             continue
@@ -128,6 +134,7 @@ def _equal(track: Track) -> tuple[Seen, Seen]:
                 "expected_travel_deg": float(due[k]),
                 "jump_deg": float(jump[k]),
                 "samples": b - a + 1,
+                "repeats_too": bool(lively) and all((c[a : b + 1] == c[a]).all() for c in lively),
             }
             into = marks if cell == "caught up" else still
             into.append(
@@ -176,10 +183,12 @@ def sentence(facts: Facts) -> str:
             "than the joint can move"
         )
     if mark.measure in {"angle frozen", "angle dither"}:
-        return (
+        stood = (
             f"the angle stands at exactly {d['level_deg']:.3f} deg {facts.span} while "
             f"{abs(d['expected_travel_deg']):.2f} deg of motion was due"
         )
+        too = "; its other readings repeat too: the recorder may have stood, not the sensor"
+        return stood + too * bool(d.get("repeats_too"))
     return (
         f"{facts.span} the angle travels {abs(mark.raw):.2f} deg "
         f"{'less' if mark.raw > 0 else 'more'} than the logged rate adds up to: a sensor rather "

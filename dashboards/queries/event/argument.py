@@ -43,7 +43,7 @@ READ: dict[str, str] = {
     "lead": "whether this flag speaks for its finding",
     "size": "size of the best-fitting form",
     "size_unit": "its unit",
-    "repeats_too": "1: rate and current stood still with the angle",
+    "repeats_too": "whether rate and current stood still with the angle",
     "usual_s": "usual delay of this unit's brake, s",
     "channel": "the channel that was lost",
     "channels": "all channels that were lost",
@@ -203,6 +203,8 @@ def _angle(read: Mapping[str, Any]) -> Said:
         return "the angle moves no further between two samples than the joint can", seen, ""
     if level is not None and due is not None:
         seen = f"it stands at {level:.3f} deg while {abs(due):.2f} deg of motion was due"
+        if read.get("repeats_too"):
+            seen += ", and its other readings repeat with it"
         return "the angle moves when the rate does", seen, ""
     seen = "" if off is None else f"the angle is {off:+.2f} deg off what the rate adds up to"
     return "angle and rate agree", seen, "" if off is None else f"{abs(off):.2f} deg"
