@@ -17,7 +17,7 @@ from dashboards.failure_words import failure_text
 from dashboards.figures import compare as draw
 from dashboards.figures.event import QUANTITIES as TRACES
 from dashboards.links import View
-from dashboards.pages.compare_pairs import pair_words, pairs_words
+from dashboards.pages.compare_pairs import opening_joint, pair_words, pairs_words
 from dashboards.pages.compare_parts import (
     by_joint,
     nothing,
@@ -58,7 +58,7 @@ def layout(desk: Desk, view: View) -> Component:
     except JointbookError as error:
         return html.Div([head, basics.message(failure_text(error), kind="trouble")])
     joint = view.joints[0] if view.joints and view.joints[0] in made.joints else None
-    joint = joint or (made.joints[0] if made.joints else None)
+    joint = joint or opening_joint(made)
     return html.Div(
         [
             head,

@@ -8,6 +8,12 @@ from dashboards.queries import comparison
 from replay.wording import clock, counted
 
 
+def opening_joint(made: comparison.Comparison) -> str | None:
+    """Return the joint to open on: the first that has a pair, else the first; None without any."""
+    paired = (joint for joint in made.joints if made.pairs_of(joint).height)
+    return next(paired, made.joints[0] if made.joints else None)
+
+
 def pairs_words(made: comparison.Comparison, joint: str) -> str:
     """Say how many motions of a joint have a partner."""
     count = made.pairs_of(joint).height

@@ -165,7 +165,7 @@ def register(app: Dash, desk: Desk) -> None:
                 made = record.sign(
                     desk.archive, session, reviewer=who or "", mark=mark, remark=remark or ""
                 )
-                words = f"{STATES[made.state]} Entry {made.signatures[-1].seq} of the record. "
+                words = f"Entry {made.signatures[-1].seq} of the record. "  # the state is above
                 said: Any = [words, session_report_links(session)]
             elif ctx.triggered_id == "signoff-reopen":
                 record.reopen(desk.archive, session, reviewer=who or "", why=remark or "")

@@ -346,7 +346,7 @@ def test_without_a_flag_the_page_lists_what_there_is(visit: Open, heron: Archive
 
 def test_a_flag_that_is_gone_is_told_in_words(visit: Open, heron: Archive) -> None:
     page = visit(heron).go(f"/event?session={SESSION}&flag=gone")
-    expect(page.locator(".message.trouble")).to_contain_text("no flag 'gone'")
+    expect(page.locator(".message")).to_contain_text("There is no flag “gone” in this session")
 
 
 def test_downsampling_keeps_a_spike_of_one_row() -> None:

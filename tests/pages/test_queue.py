@@ -117,6 +117,7 @@ def test_from_the_queue_to_a_signed_session_with_the_keyboard_alone(
     keys.press("Space")
     keys.press("Control+Enter")
     expect(page.locator(".signoff-state")).to_have_text("Signed.")
+    expect(page.get_by_text("Signed.")).to_have_count(1)  # said once, with its entry below
     expect(page.locator("#signoff-said a", has_text="Report")).to_be_focused()
     signed = sign_off(archive, "s1")
     assert signed is not None

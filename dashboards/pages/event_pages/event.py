@@ -53,6 +53,8 @@ def layout(desk: Desk, view: View) -> Component:
     session = asked or events.last_flagged(desk.archive) or sessions[0][0]
     if view.flag is None and not (view.joints and view.start_ns and view.end_ns):
         return _choose(desk, session, sessions)
+    if view.flag and view.flag not in events.flags_of(desk.archive, session)["flag"]:
+        return _choose(desk, session, sessions, gone=view.flag)
     mark = news_mark(news.last_entry(desk.archive), session)
     event = _event(desk, view, session)
     window = _window(event, view)
@@ -266,7 +268,7 @@ def _window(event: events.Event, view: View) -> tuple[datetime, datetime]:
     return events.window_around(event)
 
 
-def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Component:
+def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]], gone: str = "") -> Component:
     flags = events.flags_of(desk.archive, session)
     checked = catalogue.last_check(desk.archive, session) if session else ""
     none_said = checked if "flags lost" in checked else "This session has no flag."
@@ -290,6 +292,11 @@ def _choose(desk: Desk, session: str, sessions: list[tuple[str, str]]) -> Compon
                 [html.H1("Event"), session_picker("event-session", sessions, session)],
                 className="row",
             ),
+            basics.message(
+                f"There is no flag “{gone}” in this session.", "A later check may have replaced it."
+            )
+            if gone
+            else None,
             html.P("Choose a flag of this session.", id="event-choose-said")
             if items
             else html.P(
