@@ -13,6 +13,7 @@ from replay.checks import calibration, check, promise
 from replay.models import load_baseline
 from replay.reviews import findings, judge
 from replay.reviews.judgements.learning import observed_false_flags, taught_in_doubt
+from replay.wording import typeset
 from tests.pages.conftest import Visit
 
 Open = Callable[..., Visit]
@@ -21,7 +22,7 @@ Open = Callable[..., Visit]
 def test_the_page_shows_the_promise_and_every_rate(visit: Open, heron: Archive) -> None:
     page = visit(heron).go("/baseline")
     base = load_baseline(heron)
-    expect(page.get_by_text(promise.sentence(base))).to_be_visible(timeout=45_000)
+    expect(page.get_by_text(typeset(promise.sentence(base)))).to_be_visible(timeout=45_000)
     rows = page.locator("#baseline-table tbody tr")
     rates = calibration(heron, base)
     expect(rows).to_have_count(rates.height)

@@ -56,7 +56,7 @@ def look(lasting_visit: Callable[..., Visit], heron: Archive) -> Callable[[str],
     ("path", "count"),
     [
         (EVENT, 20),
-        (f"/compare?session=20310301-heron&with={SESSION}", 4),
+        (f"/compare?session=20310301-heron&with={SESSION}", 6),
         ("/baseline", 2),
     ],
 )

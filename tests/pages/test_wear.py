@@ -351,7 +351,7 @@ def test_life_left_duty_and_what_was_not_measured_are_told(page):
     page.page.locator(".wear-facts summary").click()
     words = page.page.locator("#wear-history-words").inner_text()
     assert "remaining useful life" in words
-    assert "with 90% confidence" in words
+    assert "with 90 % confidence" in words
     assert "laws averaged" in words
     assert "beyond its limit of 5 σ from" in words
     page.page.locator("summary", has_text="Not measured for this unit").click()
