@@ -219,6 +219,7 @@ def _say_error(error: Exception) -> None:
     if isinstance(error, JointbookError):
         text = failure_text(error)
     else:
+        guard.refuse_values()
         _log.error("a callback failed", exc_info=error)
         text = f"That did not work: {failure_text(error)}"
     set_props(ids.NOTICE, {"children": html.Div(basics.message(text, kind="trouble"))})

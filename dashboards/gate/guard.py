@@ -15,10 +15,11 @@ from typing import Any
 from urllib.parse import quote, urlsplit
 
 from dash import Dash
+from dash.exceptions import DependencyException
 from flask import Response, g, has_request_context, redirect, request
 from werkzeug.exceptions import HTTPException
 
-from dashboards.gate import rules
+from dashboards.gate import bodies, rules
 from dashboards.gate.visitors import Sessions, Visitor, whoever_sits_here
 from replay.accounts import Role
 
@@ -31,9 +32,15 @@ MOST_BODY = 8 << 20
 NAME_FIELD = "reviewer-name"
 """The field by which a page says who decides; a sign-in overrules it."""
 
+NO_CALLBACK = ("this is no callback of this dashboard", 400)
+
 _log = logging.getLogger(__name__)
 
 Answer = Response | tuple[str, int] | None
+
+
+class ValuesError(Exception):
+    """A callback was sent values of a kind that it does not take; answered with 400."""
 
 
 def install(app: Dash, sessions: Sessions | None) -> None:
@@ -63,7 +70,7 @@ def install(app: Dash, sessions: Sessions | None) -> None:
         if endpoint == rules.UPDATE:
             if len(names) < len(app.callback_map):
                 names.update(named_callbacks(app))
-            return _callback(visitor, names)
+            return _callback(visitor, names, app.callback_map)
         rule = rules.ROUTES.get(endpoint)
         if rule is None:
             return "nobody may do this", 403
@@ -73,10 +80,14 @@ def install(app: Dash, sessions: Sessions | None) -> None:
     def failed(error: Exception) -> Any:
         if isinstance(error, HTTPException):
             return error
+        if isinstance(error, ValuesError):
+            return "this callback takes no such values", 400
         if request.endpoint == rules.UPDATE and not isinstance(error, OSError):
             # our own failures are told by the app's `on_error`: this is Dash on what it was sent
             _log.warning("a malformed callback: %s: %s", type(error).__name__, error)
-            return "this is no callback of this dashboard", 400
+            return NO_CALLBACK
+        if isinstance(error, DependencyException):
+            return "there is no such file", 404  # Dash's own, of a program of its parts
         _log.error("a request failed", exc_info=error)
         return "that did not work; the program's log says why", 500
 
@@ -150,10 +161,12 @@ def _ask_to_sign_in() -> Any:
     return redirect(f"/sign-in?next={quote(whole, safe='')}", 303)
 
 
-def _callback(visitor: Visitor, names: Mapping[str, str]) -> Answer:
+def _callback(
+    visitor: Visitor, names: Mapping[str, str], abouts: Mapping[str, Mapping[str, Any]]
+) -> Answer:
     body: Any = request.get_json(silent=True)
-    if not _is_callback(body):
-        return "this is no callback of this dashboard", 400
+    if not bodies.is_body(body):
+        return NO_CALLBACK
     name = names.get(body["output"])
     if name is None:
         return "there is no such callback", 400
@@ -161,26 +174,37 @@ def _callback(visitor: Visitor, names: Mapping[str, str]) -> Answer:
     if rule is None:
         return "nobody may do this", 403
     refused = _allowed(visitor, rule.needed(_set_off(body)))
-    if refused is None and visitor.signed_in:
+    if refused is not None:
+        return refused
+    about = abouts[body["output"]]
+    if not bodies.is_as_declared(body, about):
+        return NO_CALLBACK
+    if visitor.signed_in:
         for field in body.get("state") or ():
             if isinstance(field, dict) and field.get("id") == NAME_FIELD:
                 field["value"] = visitor.name
-    return refused
+    function = about["callback"]
+    g.callback = getattr(function, "__wrapped__", function), body
+    return None
+
+
+def refuse_values() -> None:
+    """Refuse the callback that just failed, if it was sent what no page of ours would send it.
+
+    Raises
+    ------
+    ValuesError
+        A value is of no kind that its function takes: the failure is the sender's.
+    """
+    called = getattr(g, "callback", None) if has_request_context() else None
+    if called is not None and not bodies.fits(*called):
+        raise ValuesError
 
 
 def _allowed(visitor: Visitor, needed: Role) -> tuple[str, int] | None:
     if visitor.role >= needed:
         return None
     return f"this takes a {needed.word}; you are a {visitor.role.word} here", 403
-
-
-def _is_callback(body: Any) -> bool:
-    if not isinstance(body, dict) or not isinstance(body.get("output"), str):
-        return False
-    parts = (body.get("inputs"), body.get("state", []), body.get("changedPropIds", []))
-    return all(isinstance(p, list) for p in parts) and all(
-        isinstance(c, str) for c in body.get("changedPropIds", [])
-    )
 
 
 def _set_off(body: Mapping[str, Any]) -> list[str]:

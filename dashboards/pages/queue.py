@@ -111,8 +111,8 @@ def register(app: Dash, desk: Desk) -> None:
         Input(field_id("likelihood"), "value"),
     )
     def risk(severity: str | None, likelihood: str | None) -> str:
-        if severity is None or likelihood is None:
-            return ""
+        if severity not in record.scales.SEVERITIES or likelihood not in record.scales.LIKELIHOODS:
+            return ""  # not chosen yet, or no page's choice
         return f"{record.scales.risk(severity, likelihood)} risk ({record.scales.RISK_SCALE})"
 
     @app.callback(

@@ -26,6 +26,8 @@ def add_route(app: Dash, desk: Desk) -> None:
     @app.server.route(BUNDLE, endpoint="save_bundle")
     def save_bundle() -> Response | tuple[str, int]:
         session, finding = request.args.get("session", ""), request.args.get("finding") or None
+        if not desk.archive.has_session(session):
+            return f"there is no session {session!r}", 404
         if not _one.acquire(blocking=False):
             return "Another bundle is being made; ask again when it is done.", 503
         try:

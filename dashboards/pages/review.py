@@ -202,6 +202,8 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.server.route("/data/review/<session>/flags.<form>")
     def save_flags(session: str, form: str) -> Response | tuple[str, int]:
+        if not desk.archive.has_session(session):
+            return f"there is no session {session!r}", 404
         return send_table(decisions.review_table(desk.archive, session), f"{session}-flags", form)
 
 
