@@ -70,6 +70,7 @@ def figure_card(
                 ),
                 role="img",
                 className="figure-card-figure",
+                style={"minHeight": f"{height}px"},  # its place before it is drawn
                 **aria(labelledby=f"{name}-title", describedby=" ".join(told)),
             ),
             html.Div(words, id=f"{name}-words", className="figure-card-words faint"),

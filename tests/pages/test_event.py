@@ -16,7 +16,7 @@ from urllib.request import urlopen
 
 import polars as pl
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from dashboards import ids
 from dashboards.app import create_app
@@ -69,6 +69,40 @@ def data(page: Page, plot: str) -> list[dict]:
 def read(lasting_visit: Open, heron: Archive) -> Visit:
     """The page of one flag, its folds open; tests that take it only read and save."""
     return opened(lasting_visit, heron)
+
+
+def test_a_plot_that_is_not_there_yet_says_so_and_is_drawn_once(
+    visit: Open, heron: Archive
+) -> None:
+    tab = visit(heron)
+    page = tab.page
+    held: list[Route] = []
+    page.route("**/plotly.min.js*", lambda route: held.append(route))
+    asked: list[str] = []
+    page.on(
+        "request",
+        lambda r: (
+            asked.append((r.post_data_json or {}).get("output", ""))
+            if "_dash-update-component" in r.url
+            else None
+        ),
+    )
+    tab.go(f"/event?session={SESSION}&flag=f-1")
+    place = page.locator(".figure-card-figure").first
+    expect(place).to_be_attached(timeout=45_000)
+    before = "(e) => [getComputedStyle(e, '::before').content, e.offsetHeight]"
+    said, height = place.evaluate(before)
+    assert (said, height >= 402) == ('"Drawing…"', True)
+    page.wait_for_timeout(500)
+    for route in held:
+        route.continue_()
+    expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
+    assert place.evaluate(before)[0] == "none"
+    expect(page.locator("#event-brakes .main-svg, #event-brakes table").first).to_be_attached(
+        timeout=45_000
+    )
+    page.wait_for_load_state("networkidle")
+    assert asked.count("event-story.figure") == 0
 
 
 def test_the_story_shows_before_during_and_after(read: Visit) -> None:

@@ -173,7 +173,7 @@ def register(app: Dash, desk: Desk) -> None:
         event = event_of(desk, what)
         trouble: str = ""
         keep: Any = no_update
-        hit = ctx.triggered_id
+        before, hit = changed, ctx.triggered_id
         try:
             if hit == "event-pin-add" and add:
                 if at is None:
@@ -193,7 +193,9 @@ def register(app: Dash, desk: Desk) -> None:
         shown = decisions.pinned(
             desk.archive, event.record.session, event.record.start, event.record.end
         )
-        return pins_part(shown, event.start), changed, trouble, keep
+        # the plot is drawn again only for pins that changed, not for the page's opening
+        again = no_update if changed == before else changed
+        return pins_part(shown, event.start), again, trouble, keep
 
     in_browser(
         ClientsideFunction("jointbook_event", "open"),
