@@ -157,7 +157,7 @@
       mark.textContent = (STROKES[f.severity] || "") + " " + f.severity;
       head.append(mark, ` ${f.joint || "every joint"} · ${f.kind_words} · score ${f.score_words}`);
       const words = document.createElement("p");
-      words.textContent = f.summary.replace(/(^|[\s(])-(?=\.?\d)/g, "$1−"); // as components/typeset.py
+      words.textContent = f.summary;
       const link = document.createElement("a");
       link.textContent = "Open the event";
       link.href = "/event" + jb.address.search({ session: this.config.session, flag: f.flag });
