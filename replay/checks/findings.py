@@ -36,6 +36,10 @@ BESIDE_S = 1.0
 """Marks and windows this close are one event: half a window of the slowest measure."""
 
 
+SELDOM = 0.7
+"""Score from which a mark beside a finding counts: one healthy joint-hour in five shows such."""
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """What one joint showed."""
@@ -238,14 +242,18 @@ def _known(mark: Mark, seen: Sequence[tuple[Mark, float]]) -> bool:
 
     What no kind is the cause of is odd, but nothing that anybody could say more of.
     """
-    beside = [
-        m
+    return claimed(mark, [m for m, _ in marks_beside(seen, mark.start_s, mark.end_s)]) >= 1.0
+
+
+def marks_beside(
+    seen: Sequence[tuple[Mark, float]], start_s: float, end_s: float
+) -> list[tuple[Mark, float]]:
+    """Return the marks within a second of a span that score `SELDOM`."""
+    return [
+        (m, s)
         for m, s in seen
-        if s > HOLE_SCORE
-        and m.end_s >= mark.start_s - BESIDE_S
-        and m.start_s <= mark.end_s + BESIDE_S
+        if s > SELDOM and m.end_s >= start_s - BESIDE_S and m.start_s <= end_s + BESIDE_S
     ]
-    return claimed(mark, beside) >= 1.0
 
 
 def _with_marks(event: Event, marks: Sequence[tuple[Mark, float]]) -> Event:

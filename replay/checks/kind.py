@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from replay.checks.findings import Event, Evidence, Finding, together, within
+from replay.checks.findings import Event, Evidence, Finding, marks_beside, together, within
 from replay.checks.likelihood import MEAN_S, Noise, gain, terms
 from replay.checks.limits.noise import EVERYONE
 from replay.models.residuals import Flags, JointResiduals
@@ -99,19 +99,11 @@ def _of_recorder(event: Event) -> tuple[Mark, ...]:
 
 
 def marks_in(evidence: Evidence, event: Event) -> list[tuple[Mark, float]]:
-    """Return the joint's marks in the event's span that are rarer than one an hour."""
-    least = -np.log10(-np.expm1(-1.0))
-    own = {id(m) for m in event.marks}
-    return [
-        (m, s)
-        for m, s in evidence.marks.get(event.joint, [])
-        if id(m) in own
-        or (
-            s > 2 * least + 0.3
-            and m.end_s >= event.start_s - 1.0
-            and m.start_s <= event.end_s + 1.0
-        )
-    ]
+    """Return the joint's marks in and beside an event, its own among them whatever they score."""
+    seen = evidence.marks.get(event.joint, [])
+    near = {id(m) for m, _ in marks_beside(seen, event.start_s, event.end_s)}
+    near |= {id(m) for m in event.marks}
+    return [(m, s) for m, s in seen if id(m) in near]
 
 
 def _account(
