@@ -301,8 +301,8 @@ def test_no_page_shows_a_changed_byte(yard):
     assert shown(root, session) == true
 
 
-def test_a_disk_without_room_for_a_bundle_is_told_and_shuts_out_nobody(client, monkeypatch):
-    where = urlsplit(bundle_link("nobody", "N0").href)  # as the pages have it
+def test_a_disk_without_room_for_a_bundle_is_told_and_shuts_out_nobody(client, yard, monkeypatch):
+    where = urlsplit(bundle_link(yard[1], "N0").href)  # as the pages have it
     full = tempfile.mkdtemp
 
     def refuse(*words, **more):
@@ -315,19 +315,19 @@ def test_a_disk_without_room_for_a_bundle_is_told_and_shuts_out_nobody(client, m
     monkeypatch.setattr(tempfile, "mkdtemp", full)
     answer = client.get(where.path, query_string=where.query)
     assert answer.status_code == 409  # not 503: nobody else's is being made
-    assert "nobody" in answer.get_data(as_text=True)
+    assert "N0" in answer.get_data(as_text=True)
 
 
 def test_a_bundle_comes_from_the_page_and_is_whole(client, yard, tmp_path):
     archive, session = yard
     where = "/data/queue/bundle.zip"
     before = set(Path(tempfile.gettempdir()).glob("jointbook-bundle-*"))
-    for words, said in (
-        ({"session": "nobody"}, "nobody"),
-        ({"session": session, "finding": "N0"}, "N0"),
+    for words, said, code in (
+        ({"session": "nobody"}, "nobody", 404),
+        ({"session": session, "finding": "N0"}, "N0", 409),
     ):
         refused = client.get(where, query_string=words)
-        assert refused.status_code == 409
+        assert refused.status_code == code
         assert said in refused.get_data(as_text=True)
     one = findings(archive, session)[-1].finding
     answer = client.get(where, query_string={"session": session, "finding": one})
