@@ -41,6 +41,9 @@
     return /^-0(\.0*)?$/.test(text) ? text.slice(1) : text.replace("-", "−");
   };
 
+  // A figure beside its standard error: within two of them it is told as no more than that.
+  R.beyondNoise = (value, error, digits) => (Math.abs(value) <= 2 * error ? "± " + R.number(2 * error, digits) : R.number(value, digits));
+
   const TIME_STEPS = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400];
   R.timeTicks = function (from, to, zeroMs, wanted) {
     const rough = (to - from) / Math.max(1, wanted);

@@ -43,6 +43,11 @@
     const reach = 0.15 * Math.max(own[1] - own[0], 0.05);
     return [Math.max(wanted[0], own[0] - reach), Math.min(wanted[1], own[1] + reach)];
   };
+  // Two standard errors below and above a series, as two series; error: of the same instants.
+  S.doubt = function (s, error) {
+    const at = (of, way) => { const v = of.map((x, i) => (s.low[i] <= s.high[i] ? x + way * 2 * error.high[i] : NaN)); return { group: s.group, low: v, high: v }; };
+    return error.group === s.group ? [at(s.low, -1), at(s.high, 1)] : null;
+  };
   S.padded = function (low, high) {
     const room = Math.max((high - low) * 0.07, 1e-6 + Math.abs(high) * 1e-6);
     return [low - room, high + room];

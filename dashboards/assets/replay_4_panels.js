@@ -15,7 +15,7 @@
     { key: "brakes", title: "Brakes", unit: "" },
     { key: "torque", title: "Torque", unit: "N m", quantity: "torque_nm", zero: true, digits: 1 },
     { key: "temperature", title: "Temperature", unit: "°C", quantity: "temperature_c", digits: 1 },
-    { key: "load", title: "Load", unit: "N m", quantity: "load_nm", zero: true, digits: 1 },
+    { key: "load", title: "Load", unit: "N m", quantity: "load_nm", error: "load_se_nm", zero: true, digits: 1 },
   ];
 
   // Panels with something that is computed, not logged.
@@ -216,6 +216,9 @@
         const wide = [S.extent(band[0], from, to)[0], S.extent(band[1], from, to)[1]];
         [low, high] = S.cut([low, high], [Math.min(low, wide[0]), Math.max(high, wide[1])]);
       }
+      const mine = p.error && seen.find(([j]) => j.name === front.name), error = mine && this.cache.series(front.name + "." + p.error, from, to);
+      const doubt = error && S.doubt(mine[1], error); // two standard errors about the front joint's line
+      for (const s of doubt || []) include(s);
       const zero = p.key === "angle" ? this.view.zero : null;
       if (zero && seen.length) return this.since(renderer, p, height, seen, zero);
       if (!(low <= high)) {
@@ -228,9 +231,10 @@
       p.low = low; p.high = high;
       const y = S.upright(low, high, height);
       this.scale(renderer, p, height, low, high, y);
-      renderer.text(p.unit, 5, 24, this.ink.faint, "left", 10.5);
+      renderer.text(p.unit + (doubt ? ", ± 2 SE" : ""), 5, 24, this.ink.faint, "left", 10.5);
       renderer.clip(R.GUTTER, 0, this.plot, height);
       if (band && band[0] && band[1]) this.band(renderer, band[0], band[1], y);
+      if (doubt) this.band(renderer, doubt[0], doubt[1], y);
       for (const [q, s] of beside) this.trace(renderer, s, y, this.ink.ink, 1, 0.8, R.BESIDE[q][1]);
       const order = seen.filter(([j]) => j.name !== front.name).concat(seen.filter(([j]) => j.name === front.name));
       for (const [j, s] of order) {

@@ -103,7 +103,8 @@
         for (const [q, digits] of COLUMNS) {
           const got = this.cache.value(j.name + "." + q, v.at, v.from, v.to);
           if (!got.exact && got.value === got.value) exact = false;
-          put(cells[q], R.number(got.value, digits));
+          const error = q === "load_nm" ? this.cache.value(j.name + ".load_se_nm", v.at, v.from, v.to).value : NaN;
+          put(cells[q], R.beyondNoise(got.value, error, digits));
           if (q === "residual_a") {
             const low = this.cache.value(j.name + ".low_a", v.at, v.from, v.to).value, high = this.cache.value(j.name + ".high_a", v.at, v.from, v.to).value;
             const now = this.cache.value(j.name + ".current_a", v.at, v.from, v.to).value;

@@ -54,6 +54,9 @@ ZERO = "1740787200000000000n"  # 2025-03-01T00:00:00Z
         ("R.number(-0.001, 1)", "0.0"),
         ("R.number(-2.25, 1)", "−2.3"),
         ("R.number(NaN, 1)", "–"),
+        ("R.beyondNoise(-17.6, 17.5, 1)", "± 35.0"),
+        ("R.beyondNoise(-35.2, 17.5, 1)", "−35.2"),
+        ("R.beyondNoise(-17.6, NaN, 1)", "−17.6"),
         ("R.timeTicks(0, 100, 0, 10).step", 10),
         ("R.timeTicks(0.5, 0.9, 0, 4).step", 0.1),
         (f"R.clock(0.25, {ZERO}, 3)", "00:00:00.250"),
@@ -107,8 +110,9 @@ OTHERS_NAMES = {"dash_clientside", "dash_ag_grid", "dashAgGridComponentFunctions
 OTHERS_NAMES |= {"dashAgGridFunctions"}
 """Names that the libraries ask their users to fill."""
 
-WRAPPED = {"00_gate.js": {"fetch"}}
-"""A refused write is told where its answer comes in: callbacks are sent by Dash, through fetch."""
+WRAPPED = {"00_gate.js": {"fetch"}, "00_plots.js": {"Plotly"}}
+"""A refused write is told where its answer comes in: callbacks are sent by Dash, through fetch.
+Plots wait for what stands under their program's name."""
 
 
 @pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)

@@ -14,6 +14,8 @@ from replay.arm import load_arm, loads
 from replay.errors import ArchiveError, UsageError
 from replay.signals import joint_table, joint_tables
 from replay.signals.carry import held, interpolated
+from replay.signals.joints import prepare
+from replay.signals.load_error import load_errors_nm
 from replay.signals.motion import segments
 from replay.signals.postures import tip_table
 from replay.statistics.noise import noise_of
@@ -201,6 +203,32 @@ def test_loads_are_those_of_the_arm_from_the_base_it_stands_on(tmp_path, base):
     assert np.abs(expected).max() > 1
     one = joint_table(archive, "s", "J4")
     assert one["load_nm"].equals(tables["J4"]["load_nm"])
+
+
+@pytest.mark.parametrize("keep", [("angle_deg",), ("angle_deg", "rate_deg_s")])
+def test_a_load_at_rest_is_noise_of_the_size_that_its_error_says(tmp_path, keep):
+    archive = session(
+        tmp_path, keep=(*keep, "current_a"), joints=7, arm_toml=symmetric_text(), payload_kg=500.0
+    )
+    ready = prepare(archive, "s")
+    tables = joint_tables(archive, "s")
+    still = ((tables["J1"]["t_s"] > 0.5) & (tables["J1"]["t_s"] < 2.5)).to_numpy()
+    still |= (tables["J1"]["t_s"] > 17.5).to_numpy() & (tables["J1"]["t_s"] < 19.5).to_numpy()
+    errors = load_errors_nm(ready.postures, tables["J1"]["time"].dt.epoch("ns").to_numpy())
+    assert list(errors) == [f"J{k}" for k in range(1, 8)]
+    share = [
+        float((np.abs(tables[j]["load_nm"].to_numpy()[still]) < 2 * se[still]).mean())
+        for j, se in errors.items()
+    ]
+    assert np.mean(share) > 0.8, share  # most of what rests is within two standard errors
+    size = [
+        float(np.std(tables[j]["load_nm"].to_numpy()[still]) / se[still].mean())
+        for j, se in errors.items()
+    ]
+    assert 0.5 < np.median(size) < 2.0, size  # and they are no wider than the noise is
+    moving = (tables["J1"]["t_s"] - 4.0).abs() < 0.5  # all joints speed up
+    outside = np.abs(tables["J1"]["load_nm"].to_numpy()) > 2 * errors["J1"]
+    assert outside[moving.to_numpy()].mean() > 0.9
 
 
 def test_tip_speed_is_judged_by_load_case(tmp_path):

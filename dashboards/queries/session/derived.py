@@ -22,10 +22,11 @@ from dashboards.failure_words import failure_text
 from dashboards.figures.packing import Group, Singles, reduce_columns
 from dashboards.links import to_datetime
 from dashboards.queries.baselines import newest
+from dashboards.queries.session.derived_columns import columns_of, errors_of_loads
 from dashboards.queries.session.sessions import Outline
 from replay.archive import Archive
-from replay.errors import BaselineError, JointbookError
-from replay.signals import joint_tables
+from replay.errors import JointbookError
+from replay.signals.joints import prepare, table_of
 from replay.units import channel
 
 if TYPE_CHECKING:
@@ -152,58 +153,32 @@ class Derived:
         joints: list[str],
         base: Baseline | None,
     ) -> list[Group]:
-        tables = joint_tables(  # of all joints: those without a current are left out
+        ready = prepare(  # of all joints: those without a current are left out
             self._archive,
             found.session,
             start=to_datetime(found.zero_ns + int(start_s * 1e9)),
             end=to_datetime(found.zero_ns + int(np.ceil(end_s * 1e6)) * 1000),
         )
+        tables = {name: table_of(ready, name) for name in ready.joints}
         together: dict[bytes, tuple[pl.Series, dict[str, Singles]]] = {}
+        errors: dict[bytes, dict[str, dict[str, Singles]]] = {}
         for joint, table in tables.items():
             if not table.height or joint not in joints:
                 continue
             unit = found.record.unit(joint)
-            columns = _columns_of(
-                table, unit, base, tables, rate=not found.has(joint, "rate_deg_s")
-            )
+            columns = columns_of(table, unit, base, tables, rate=not found.has(joint, "rate_deg_s"))
             time = table["t_s"]
-            held = together.setdefault(time.to_numpy().tobytes(), (time, {}))[1]
+            key = time.to_numpy().tobytes()
+            if "load_nm" in columns and ready.postures is not None:
+                if key not in errors:
+                    errors[key] = errors_of_loads(table, ready.postures)
+                columns |= errors[key].get(joint, {})
+            held = together.setdefault(key, (time, {}))[1]
             held.update({channel(joint, name): values for name, values in columns.items()})
         return [
             reduce_columns(time.to_numpy(), series, start_s, end_s, time.len() + 1)
             for time, series in together.values()
         ]
-
-
-def _columns_of(
-    table: pl.DataFrame,
-    unit: str,
-    base: Baseline | None,
-    arm: dict[str, pl.DataFrame],
-    *,
-    rate: bool,
-) -> dict[str, Singles]:
-    columns: dict[str, Singles] = {}
-    if rate:
-        columns["rate_deg_s"] = _singles(table["rate_deg_s"])
-    if table["load_nm"].null_count() < table.height:
-        columns["load_nm"] = _singles(table["load_nm"])
-    if base is not None:
-        try:
-            expected = base.expected(table, unit, arm)
-        except BaselineError:
-            return columns
-        for name in ("expected_a", "low_a", "high_a"):
-            columns[name] = _singles(expected[name])
-        # static friction holds any current of the band there: its middle is expected by nobody
-        rest = (table["motion"] == "holding").fill_null(value=False).to_numpy()
-        columns["expected_a"] = np.where(rest, np.float32(np.nan), columns["expected_a"])
-        columns["residual_a"] = _singles(table["current_a"]) - columns["expected_a"]
-    return columns
-
-
-def _singles(series: pl.Series) -> Singles:
-    return series.cast(pl.Float32).fill_null(float("nan")).to_numpy()
 
 
 def _thin(group: Group, start_s: float, end_s: float, columns: int) -> Group:
