@@ -33,3 +33,14 @@ def test_nothing_expected_is_not_written_as_an_expected_nothing():
 def test_per_cent_has_room_before_it_on_pages():
     assert typeset("75% is missing (90% confidence)") == "75 % is missing (90 % confidence)"
     assert typeset("wait%20here 9%d") == "wait%20here 9%d"
+
+
+def test_a_flag_that_another_leads_says_what_its_own_joint_showed():
+    member = {"lead": False, "detector": "push 2s", "detector_value": -8.24, "duration_s": 0.35}
+    said = of_evidence(member | {"lead_flag": "F0", "finding": "G1"}, "stall")
+    assert said.seen == (
+        "current without the motion it asks for, over 2 s: -8.2 healthy spreads, for 0.35 s"
+    )
+    assert said.expected == "no departure of this joint beyond what healthy sessions show"
+    assert "see the flag that leads it" in said.out
+    assert of_evidence({"lead": False}, "unusual").seen == ""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from dashboards.queries.event.causes import amperes, left_out, number
+from dashboards.queries.event.following import following
 from dashboards.queries.event.odds import Cause, weighed
 from replay.archive import Archive
 from replay.wording import in_a_row
@@ -41,6 +42,8 @@ READ: dict[str, str] = {
     "duration_s": "length, s",
     "kinds": "weight of each cause",
     "lead": "whether this flag speaks for its finding",
+    "detector": "the rarest detector of the flag",
+    "detector_value": "what it showed, spreads",
     "size": "size of the best-fitting form",
     "size_unit": "its unit",
     "repeats_too": "whether rate and current stood still with the angle",
@@ -100,7 +103,8 @@ def of_evidence(found: Mapping[str, Any], kind: str) -> Argument:
     ('1.50 A for this motion', '+0.60 A, 40 % more')
     """
     read = {name: found.get(name) for name in READ}
-    expected, seen, by = _SAID.get(kind, _current)(read)
+    of_kind = following if read["lead"] is False else _SAID.get(kind, _current)
+    expected, seen, by = of_kind(read)
     if by and by in seen:
         by = ""  # said already
     rows = weighed(read, kind)
