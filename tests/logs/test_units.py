@@ -14,7 +14,9 @@ from replay.archive import open_archive
 from replay.cleaning import ingest
 from replay.errors import LogMapError
 from replay.logs import load_map, propose_map
+from replay.logs.proposing.guesses import current_unit, temperature_unit
 from replay.logs.proposing.proposal import SURE, Proposal
+from replay.logs.proposing.unit_evidence import rate_proofs
 from tests.cleaning.logs import MAP, instants, only, samples, table, take
 from tests.real_logs import whole
 
@@ -282,3 +284,12 @@ def test_values_of_numbers_and_switches_in_one_key_are_read(tmp_path: Path) -> N
     stored = samples(archive, only(result))
     assert stored["J1.angle_deg"].to_list() == [0.5 * k for k in range(60)]
     assert stored["J1.brake_engaged"].to_list() == [k < 30 for k in range(60)]
+
+
+def test_how_far_values_reach_is_told_in_the_unit_that_they_are_taken_for():
+    wave = np.sin(np.arange(400) / 20)
+    assert current_unit([4.1 * wave]).why == "values reach 4.1 A"
+    assert current_unit([300.5 * wave]).why == "values reach 300 mA: as A too large for a joint"
+    assert temperature_unit([21.0 + 0 * wave]).why == "values lie about 21 degC"
+    assert temperature_unit([294.0 + 0 * wave]).why == "values lie about 294 K"
+    assert "rad/s" in rate_proofs([88.1 * wave])[0].why

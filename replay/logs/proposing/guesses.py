@@ -57,12 +57,12 @@ def current_unit(columns: Sequence[Floats]) -> Guess:
     if top == 0.0:
         return Guess("A", 0.3, "there is no current in it")
     if top > 150.0:
-        return Guess("mA", 0.65, f"values reach {top:.3g}: too large for amperes of a joint")
+        return Guess("mA", 0.65, f"values reach {top:.3g} mA: as A too large for a joint")
     if whole and top > 8.0:
         return Guess("mA", 0.45, f"whole numbers up to {top:.3g}: milliamperes, or a share")
     if top > 20.0:
-        return Guess("A", 0.5, f"values reach {top:.3g}: amperes, milliamperes or per cent")
-    return Guess("A", 0.7, f"values reach {top:.3g}")
+        return Guess("A", 0.5, f"values reach {top:.3g} A, or that many mA or per cent")
+    return Guess("A", 0.7, f"values reach {top:.3g} A")
 
 
 def temperature_unit(columns: Sequence[Floats]) -> Guess:
@@ -70,10 +70,10 @@ def temperature_unit(columns: Sequence[Floats]) -> Guess:
     joined = np.concatenate([c[np.isfinite(c)] for c in columns] or [np.zeros(0)])
     middle = float(np.median(joined)) if len(joined) else 0.0
     if 200.0 <= middle <= 420.0:
-        return Guess("K", 0.85, f"values lie about {middle:.3g}")
+        return Guess("K", 0.85, f"values lie about {middle:.3g} K")
     if middle > 60.0:
-        return Guess("degF", 0.5, f"values lie about {middle:.3g}: hot, or in Fahrenheit")
-    return Guess("degC", 0.75, f"values lie about {middle:.3g}")
+        return Guess("degF", 0.5, f"values lie about {middle:.3g} degF: as degC a hot joint")
+    return Guess("degC", 0.75, f"values lie about {middle:.3g} degC")
 
 
 _ENGAGED = ("eng", "appl", "lock", "set", "hold", "clos", "clamp", "on brake", "stop", "fechad")

@@ -51,7 +51,9 @@ def rate_proofs(columns: Sequence[Floats]) -> list[Proof]:
     found: list[Proof] = []
     top = size(columns)
     if top > 12.6:
-        found.append(Proof("deg", 0.75, f"rates reach {top:.3g}: two turns a second in radians"))
+        found.append(
+            Proof("deg", 0.75, f"rates reach {top:.3g}, which as rad/s is two turns a second")
+        )
     round_one = settings(columns, 5.0)
     if round_one is not None:
         found.append(round_one)
@@ -77,7 +79,7 @@ def limit_proofs(limits: Sequence[tuple[str, float, str]], rates: Sequence[Float
     )
     said = f"{name!r} states {value:.4g} {unit}"
     if top > _OVER * most["rad"] and top <= _OVER * most["deg"]:
-        return [Proof("deg", 0.9, f"{said}, and rates reach {top:.3g}: too much for radians")]
+        return [Proof("deg", 0.9, f"{said}, and rates reach {top:.3g}: as rad/s too much")]
     held = sum(int((np.abs(np.abs(r) - most["rad"]) < 0.01 * most["rad"]).sum()) for r in rates)
     if held >= _HELD and top <= _OVER * most["rad"]:
         return [Proof("rad", 0.88, f"{said}, and rates stay at {most['rad']:.3g}, the same in rad")]
@@ -103,11 +105,17 @@ def _size(columns: Sequence[Floats]) -> Proof | None:
     if top > 2000.0:
         return None  # many turns, or counts of an encoder
     if beyond >= 2 and top > 40.0:
-        return Proof("deg", 0.88, f"{beyond} joints reach beyond 13, one {top:.3g}")
+        return Proof(
+            "deg",
+            0.88,
+            f"{beyond} joints reach beyond 13, one {top:.3g}: as rad two turns and more",
+        )
     if beyond >= 2:
-        return Proof("deg", 0.8, f"{beyond} joints reach beyond two turns in radians ({top:.3g})")
+        return Proof(
+            "deg", 0.8, f"{beyond} joints reach beyond two turns in radians ({top:.3g} rad)"
+        )
     if top > 40.0 and len(columns) <= 3:
-        return Proof("deg", 0.7, f"values reach {top:.3g}: six turns in radians")
+        return Proof("deg", 0.7, f"values reach {top:.3g}, which as rad is six turns")
     return None
 
 

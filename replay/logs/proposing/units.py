@@ -162,7 +162,7 @@ def _motion(
     if angles and "angle" not in found:
         top = size(angles)
         lean = "rad" if top <= 13.0 else "deg"
-        found["angle"] = settle(proofs, lean, f"values reach {top:.3g}")
+        found["angle"] = settle(proofs, lean, f"values reach {top:.3g} {lean}")
         if linear:
             found["angle"] = Guess("mm", 0.5, "axes named X, Y, Z move in a line")
         elif "rate" in found and usual is not None:
@@ -173,7 +173,7 @@ def _motion(
         if linear:
             found["rate"] = Guess("mm/s", 0.5, "axes named X, Y, Z move in a line")
         elif "angle" in found and usual is not None:
-            mine = settle(proofs, _ANGLE_OF[lean], f"rates reach {top:.3g}")
+            mine = settle(proofs, _ANGLE_OF[lean], f"rates reach {top:.3g} {lean}")
             own = Guess(_RATE_OF[mine.value], mine.confidence, mine.why)
             found["rate"] = _by_slope(own, "rate", found["angle"], usual)
             differ = _ANGLE_OF.get(found["rate"].value) != found["angle"].value
@@ -182,7 +182,7 @@ def _motion(
                     found["angle"].value, found["rate"].confidence, found["rate"].why
                 )
         else:
-            mine = settle(of_rates, _ANGLE_OF[lean], f"rates reach {top:.3g}")
+            mine = settle(of_rates, _ANGLE_OF[lean], f"rates reach {top:.3g} {lean}")
             found["rate"] = Guess(_RATE_OF[mine.value], mine.confidence, mine.why)
     _odd_joints(found, ratios)
     _check_slope(found, usual)
