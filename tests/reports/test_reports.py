@@ -18,6 +18,7 @@ from replay.cli.main import main
 from replay.errors import UsageError
 from replay.reports import ReportError, session_report, summary_report, unit_report
 from replay.reports.drawing.canvas import broken
+from replay.reports.drawing.history_plot import history_plot
 from replay.reports.rendering import pdf_of
 from replay.reports.session_tables import brakes_table
 from replay.reviews import add_pin, findings, judge, sign, statement
@@ -261,6 +262,37 @@ def test_a_unit_sheet_tells_of_a_session_that_its_trend_is_silent_on(reviewed):
     archive.replace("indicators", history, session=history["session"].to_list())
     said = words_of(unit_report(archive, "TU-FAR").html)
     assert "brake holding slip: One session lies far from the others: 0.797 deg" in said
+
+
+def test_a_findings_number_stands_above_the_plot_whose_line_it_marks(report):
+    drawing = dict(report.drawings)["currents.svg"]
+    tops, numbers = [], []
+    for axes in re.split(r'<g id="axes_\d+">', drawing)[1:]:
+        top = float(re.search(r"<path d=\"M \S+ \S+ \nL \S+ \S+ \nL \S+ (\S+) ", axes)[1])
+        bold = (
+            r'<text style="[^"]*font-weight: (?:bold|700)[^"]*" x="\S+" y="(\S+)"[^>]*>([\d, ]+)<'
+        )
+        told = re.findall(bold, axes)
+        tops.append(top)
+        numbers += [(float(y), top, words) for y, words in told]
+    assert len(tops) == 2
+    assert {"1"} <= {words for _, _, words in numbers}
+    assert all(y <= top for y, top, _ in numbers), numbers
+
+
+def test_one_session_is_drawn_in_its_months_with_ticks_that_say_their_day():
+    schema = {"date": pl.Datetime("us", "UTC"), "what": pl.String}
+    notes = pl.DataFrame(schema=schema)
+    alone = pl.DataFrame({"start": [T0], "value": [1.0], "se": [0.1]})
+    dates = re.findall(r">(\d{4}[-\d]*)<", history_plot(alone, notes, None, None, "friction"))
+    assert len(dates) >= 2
+    assert len(set(dates)) == len(dates)
+    assert {d[:4] for d in dates} == {f"{T0:%Y}"}
+    twice = pl.DataFrame(
+        {"start": [T0, T0 + timedelta(days=4 * 365)], "value": [1.0, 2.0], "se": [0.1, 0.1]}
+    )
+    years = re.findall(r">(\d{4}[-\d]*)<", history_plot(twice, notes, None, None, "friction"))
+    assert len(set(years)) == len(years) >= 3
 
 
 def test_a_report_prints_minus_signs_as_its_drawings_do(report):

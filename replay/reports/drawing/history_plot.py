@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -9,6 +11,24 @@ import polars as pl
 
 from replay.records import Trend
 from replay.reports.drawing.canvas import FAINT, INK, drawn
+
+ALONE = timedelta(days=45)
+"""Shown about what stands on one day alone."""
+
+
+def shown_dates(dates: Sequence[datetime]) -> tuple[datetime, datetime]:
+    """Return from when to when a plot of these dates goes, without a time zone.
+
+    One session stands in three months, not in the five years that would be taken for it.
+
+    >>> first, last = shown_dates([datetime(2032, 3, 3), datetime(2032, 3, 3)])
+    >>> (last - first).days
+    90
+    """
+    bare = [d.replace(tzinfo=None) for d in dates]
+    first, last = min(bare), max(bare)
+    room = max((last - first) / 25, timedelta(0) if last - first > ALONE else ALONE)
+    return first - room, last + room
 
 
 def history_plot(
@@ -27,9 +47,10 @@ def history_plot(
         In the indicator's unit.
     title : str
     """
-    from matplotlib.dates import AutoDateLocator
+    from matplotlib.dates import AutoDateFormatter, AutoDateLocator
 
     locator = AutoDateLocator(minticks=3, maxticks=8)  # type: ignore[no-untyped-call]
+    written = AutoDateFormatter(locator)  # type: ignore[no-untyped-call]
     unit = trend.unit if trend is not None else ""
 
     def paint(figure: Any, axes: Any) -> None:
@@ -58,7 +79,10 @@ def history_plot(
         axis.set_ylabel(unit)
         axis.set_title(title)
         axis.set_xlabel("date of the session (UTC)")
+        if len(when):
+            axis.set_xlim(*shown_dates([*points["start"], *notes["date"]]))
         axis.xaxis.set_major_locator(locator)
+        axis.xaxis.set_major_formatter(written)  # dates as fine as the ticks are
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.02), borderaxespad=0.3)
 
     return drawn(1, 1.5, paint)
