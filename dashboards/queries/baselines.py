@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -26,6 +27,33 @@ def newest(archive: Archive) -> tuple[Baseline | None, str]:
         return None, failure_text(error)
     except (KeyError, TypeError, ValueError) as error:  # written by another version
         return None, f"The newest baseline cannot be read ({error!r}); learn again."
+
+
+def not_judged(archive: Archive, sessions: Sequence[Session]) -> dict[str, str]:
+    """Return by session why a check would judge nothing of it, and what to do instead.
+
+    A session of which the newest baseline knows one unit at least is not in it.
+    """
+    base, _ = newest(archive)
+    said = {}
+    for record in sessions:
+        if base is not None and any(record.unit(j) in base.units for j in record.joints):
+            continue
+        why = (
+            "there is no baseline to check it by"
+            if base is None
+            else f"baseline {base.version} knows no unit of arm {record.arm!r}"
+        )
+        said[record.session] = (
+            f"Not to be checked yet: {why}. Choose sound sessions of this arm in the list and "
+            "learn from them; then check."
+        )
+        if base is not None and not record.arm_toml:
+            said[record.session] += (
+                " If it is an arm that the baseline knows under another name, its arm file was "
+                "not chosen when the log was taken in."
+            )
+    return said
 
 
 def kept_word(archive: Archive, baseline: Baseline) -> pl.DataFrame:

@@ -7,13 +7,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
 
+from dashboards.components.library_page.taken_in import taken_in
 from dashboards.pages.library_pages.outcomes import MOST_KEPT, Outcomes
-from dashboards.queries import work
+from dashboards.queries import baselines, work
 from dashboards.queries.intake import IngestResult
 from replay.archive import open_archive
 from replay.errors import UsageError
@@ -121,6 +123,7 @@ def test_who_left_and_came_back_is_told_all_that_ended_and_can_check_each(
 
     monkeypatch.setattr(work, "take_in", taken)
     monkeypatch.setattr(work, "check", check)
+    monkeypatch.setattr(baselines, "not_judged", lambda *words: {})
     page = visit(open_archive(tmp_path / "archive", create=True)).go("/library")
     taking_in(page, plain_log(tmp_path / "a.csv"))
     taking_in(page, plain_log(tmp_path / "b.csv"))
@@ -180,6 +183,7 @@ def test_a_check_that_failed_is_told_and_can_be_asked_for_again(
 
     monkeypatch.setattr(work, "take_in", lambda *words: TAKEN)
     monkeypatch.setattr(work, "check", check)
+    monkeypatch.setattr(baselines, "not_judged", lambda *words: {})
     page = visit(open_archive(tmp_path / "archive", create=True)).go("/library")
     taking_in(page, plain_log(tmp_path / "a.csv"))
     said, button = page.locator("#library-outcome"), page.locator(".check-taken")
@@ -189,6 +193,26 @@ def test_a_check_that_failed_is_told_and_can_be_asked_for_again(
     button.click()
     expect(said).to_contain_text("s-new: no finding waits")
     assert asked == [["s-new"], ["s-new"]]
+
+
+def test_no_check_is_offered_of_an_arm_that_the_baseline_does_not_know(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    archive: Any = None
+    both = (TAKEN.sessions[0], replace(NEXT.sessions[0], arm="Egret", units={"J1": "TU-9"}))
+    known = SimpleNamespace(version="b3-0a", units={"TU-1": None})
+    monkeypatch.setattr(baselines, "newest", lambda archive: (known, ""))
+    unknown = baselines.not_judged(archive, both)
+    assert list(unknown) == ["s-next"]
+    assert "b3-0a knows no unit of arm 'Egret'" in unknown["s-next"]
+    said = str(taken_in(IngestResult(sessions=both), "o", unknown))
+    assert "Check this session" in said  # the other one
+    assert "learn from them; then check" in said
+    alone = str(taken_in(IngestResult(sessions=both[1:]), "o", unknown))
+    assert "check-taken" not in alone
+    assert "Choose sound sessions of this arm in the list" in alone
+    monkeypatch.setattr(baselines, "newest", lambda archive: (None, "none yet"))
+    assert "no baseline to check it by" in baselines.not_judged(archive, both)["s-new"]
 
 
 def test_all_outcomes_are_told_to_their_tab_and_the_oldest_are_dropped() -> None:

@@ -24,11 +24,15 @@ Outcomes can stand beside each other: ``of`` in their ids is the name of theirs.
 """
 
 
-def taken_in(result: IngestResult, outcome: str) -> Component:
+def taken_in(
+    result: IngestResult, outcome: str, not_judged: Mapping[str, str] | None = None
+) -> Component:
     """Return what became of each file; the sessions among them can be checked from there.
 
-    ``outcome`` is the name under which this is kept.
+    ``outcome`` is the name under which this is kept; ``not_judged`` says by session why a check
+    would judge nothing of it: for those no check is offered.
     """
+    unknown = not_judged or {}
     lines = [
         html.Li(
             [
@@ -55,11 +59,13 @@ def taken_in(result: IngestResult, outcome: str) -> Component:
         )
         for r in result.refused
     ]
-    names = [s.session for s in result.sessions]
+    names = [s.session for s in result.sessions if s.session not in unknown]
+    why = list(dict.fromkeys(unknown.values()))
     return html.Div(
         [
             html.P("What became of the files", className="message-what"),
             html.Ul(lines),
+            *(html.P(words, className="not-judged") for words in why),
             *(_check(names, outcome) if names else []),
         ],
         className="message" + (" trouble" if result.refused else ""),

@@ -38,7 +38,7 @@ from dashboards.pages.library_pages.library_intake import why
 from dashboards.pages.library_pages.library_routes import add_routes
 from dashboards.pages.library_pages.outcomes import STARTED, Outcomes
 from dashboards.pages.page import Desk, Page
-from dashboards.queries import catalogue, intake, work
+from dashboards.queries import baselines, catalogue, intake, work
 from replay.wording import counted
 
 INTAKE = "library-intake"
@@ -243,7 +243,8 @@ def register(app: Dash, desk: Desk) -> None:
                 outcomes.say(name, basics.message("Taking in stopped.", why(error)))
                 raise
             hall.discard(data["batch"])
-            outcomes.say(name, taken_in(result, name))
+            unknown = baselines.not_judged(desk.archive, result.sessions)
+            outcomes.say(name, taken_in(result, name, unknown))
             return (
                 f"{len(result.sessions)} taken, {len(result.unchanged)} there already, "
                 f"{len(result.refused)} refused"
