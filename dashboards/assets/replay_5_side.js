@@ -3,6 +3,7 @@
   "use strict";
   const jb = window.jointbook, R = jb.replay;
   const TRAIL_S = 6;
+  const TOP = 6, NOTE = 30; // room above the plot: as it is, and under a note of two lines
 
   function colours() {
     const get = jb.theme.colour;
@@ -38,16 +39,18 @@
       if (band) { see(band.series.rate_deg_s.low, band.series.low_a.low); see(band.series.rate_deg_s.low, band.series.high_a.low); }
       const px = (x1 - x0) * 0.05 || 0.1, py = (y1 - y0) * 0.07 || 0.1;
       x0 -= px; x1 += px; y0 -= py; y1 += py;
-      const left = 44, bottom = 28;
-      this.frame = { x0, x1, y0, y1, left, bottom };
+      const left = 44, bottom = 28, top = this.leftOut() ? NOTE : TOP;
+      this.frame = { x0, x1, y0, y1, left, bottom, top };
       this.x = (v) => left + ((v - x0) / (x1 - x0)) * (w - left - 6);
-      this.y = (v) => h - bottom - ((v - y0) / (y1 - y0)) * (h - bottom - 6);
+      this.y = (v) => h - bottom - ((v - y0) / (y1 - y0)) * (h - bottom - top);
     }
     // Whether the joint stands under its brake at the cursor: no moving joint's band holds there.
     braked() {
       const told = (q) => this.cache.brake(this.joint.name + "." + q, this.view.at);
       return Boolean(this.joint) && R.isBraked(told("brake_engaged"), told("brake_engage_cmd"));
     }
+    // Whether there is a band that is not drawn, which a note above the plot tells.
+    leftOut() { return Boolean(this.data.groups[1]) && this.braked(); }
     background(renderer, w, h) {
       const c = colours();
       if (!this.data || !this.data.groups.length) {
@@ -57,7 +60,7 @@
       this.scales(w, h);
       const f = this.frame;
       for (const v of R.ticks(f.x0, f.x1, 4)) {
-        renderer.line(this.x(v), 6, this.x(v), h - f.bottom, c.rule, v === 0 ? 1.4 : 0.6);
+        renderer.line(this.x(v), f.top, this.x(v), h - f.bottom, c.rule, v === 0 ? 1.4 : 0.6);
         renderer.text(R.number(v, 2).replace(/\.?0+$/, ""), this.x(v), h - f.bottom + 8, c.faint, "center", 10);
       }
       for (const v of R.ticks(f.y0, f.y1, 4)) {
@@ -65,13 +68,14 @@
         renderer.text(R.number(v, 2).replace(/\.?0+$/, ""), f.left - 4, this.y(v), c.faint, "right", 10);
       }
       renderer.text("rate, deg/s", w - 8, h - 7, c.faint, "right", 10);
-      renderer.text("A", 4, 12, c.faint, "left", 10);
-      renderer.clip(f.left, 6, w - f.left - 6, h - f.bottom - 6);
+      renderer.text("A", 4, f.top + 6, c.faint, "left", 10);
+      if (this.leftOut()) {
+        renderer.text(this.joint.name + " braked at the cursor:", f.left + 4, 8, c.faint, "left", 10);
+        renderer.text("a moving joint's band left out", f.left + 4, 20, c.faint, "left", 10);
+      }
+      renderer.clip(f.left, f.top, w - f.left - 6, h - f.bottom - f.top);
       const band = this.data.groups[1];
-      if (band && this.braked()) {
-        renderer.text(this.joint.name + " braked at the cursor:", f.left + 4, 13, c.faint, "left", 10);
-        renderer.text("a moving joint's band left out", f.left + 4, 25, c.faint, "left", 10);
-      } else if (band) {
+      if (band && !this.leftOut()) {
         const r = band.series.rate_deg_s.low, low = band.series.low_a.low, high = band.series.high_a.low, mid = band.series.expected_a.low;
         for (const side of [-1, 1]) {
           const at = [...r.keys()].filter((i) => r[i] * side > 0 && low[i] === low[i]);

@@ -65,6 +65,13 @@ def test_a_braked_joint_is_said_to_be_so_and_has_no_band(visit: Open, heron: Arc
         picture, band = page.evaluate(PLANE)
         assert ("J2 braked at the cursor" in picture) is engaged
         assert (f'fill="{band}"' in picture) is not engaged
+        note = [float(y) for y in re.findall(r'<text x="48" y="([\d.]+)"', picture)]
+        grid = re.findall(r'<line x1="([\d.]+)" y1="([\d.]+)" x2="([\d.]+)" y2="([\d.]+)"', picture)
+        upright = [float(top) for x1, top, x2, end in grid if x1 == x2 and float(end) > 300]
+        assert len(upright) > 1
+        # what is said stands above the plot: ten pixels high, it lay on the grid and its ticks
+        assert all(y + 5 <= top for y in note for top in upright)
+        assert bool(note) is engaged
 
 
 def test_the_posture_is_seen_from_either_base(visit: Open, heron: Archive) -> None:
