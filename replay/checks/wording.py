@@ -75,6 +75,7 @@ def facts_of(
     lead = finding.lead
     joint = evidence.residuals.joints[lead.joint]
     inside = within(joint, lead.start_s, lead.end_s)
+    moved = inside & ~_jumping(joint, decision)
     joints = sorted({e.joint for e in finding.events})
     return Facts(
         joint=lead.joint,
@@ -84,14 +85,27 @@ def facts_of(
         size=decision.size,
         size_se=decision.size_se,
         unit=SHAPES[decision.shape].unit if decision.shape else "",
-        ampere=amperes(joint.as_declared() if decision.kind == "load" else joint, inside),
+        ampere=amperes(joint.as_declared() if decision.kind == "load" else joint, moved),
         marks=decision.marks,
         temperature_c=_median(joint.temperature_c[inside]),
-        speed_deg_s=_median(np.abs(joint.rate_deg_s[inside & joint.plant.ok])),
+        speed_deg_s=_median(np.abs(joint.rate_deg_s[moved & joint.plant.ok])),
         releases=decision.releases,
         payload_kg=_median(joint.payload_kg[inside]),
         extra=_extra(evidence, joint, decision, held),
     )
+
+
+def _jumping(joint: JointResiduals, decision: Decision) -> Flags:
+    """Return the blocks whose rate has a jump of the angle's reading in it.
+
+    The reading jumped, the joint did not: rate, expected current and residual of such a block are
+    those of a motion that never was.
+    """
+    out = np.zeros(joint.t_s.size, dtype=bool)
+    for mark in decision.marks:
+        if mark.measure == "angle step":
+            out |= within(joint, mark.start_s, mark.end_s, joint.support_s)
+    return out
 
 
 def amperes(joint: JointResiduals, inside: Flags) -> dict[str, float]:

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ from replay.checks.wording import (
     sentence,
     span_text,
 )
+from replay.signatures.marks import Mark
 from replay.signatures.registry import SHAPES
 from tests.checks.simulated_residuals import START, between, joint, session, with_shape
 
@@ -54,6 +56,30 @@ def test_the_sentence_has_its_time_and_what_speaks_against_another_kind(friction
     assert facts.span in said
     assert re.search(r"from 06:01:3\d\.\d to 06:06:\d\d\.\d", facts.span)
     assert "; not the brake: it outlasts" in said
+
+
+def test_a_jump_of_the_angle_is_in_no_figure_of_its_finding(law):
+    one, other = joint(50, "A1", unit="U-1"), joint(50, "A2", unit="U-2")
+    with_shape(one, SHAPES["friction"], 0.3, between(one, 95.0, 400.0))
+    evidence = gather(session(50, [one, other]), {}, law)
+    finding = find(evidence, score_limit_for(1.0))[0]
+    decision = decide(evidence, finding)
+    plain = facts_of(evidence, finding, decision, START)
+    k = int(np.flatnonzero(one.plant.ok & between(one, 150.0, 300.0))[3])
+    at = float(one.t_s[k])
+    mark = Mark("angle step", "free 0", at, at + 0.07, 5.18, {"step_deg": -5.18}, 3289.0)
+    for column, wrong in ((one.rate_deg_s, 70.0), (one.expected_a, 30.0), (one.plant.value, 14.0)):
+        column[k] = wrong  # what a jump makes of a block's rate, and the rate of its current
+    jump = replace(decision, kind="angle-sensor", marks=(mark,), shape="")
+    facts = facts_of(evidence, finding, jump, START)
+    assert facts.ampere["peak"] == pytest.approx(plain.ampere["peak"], abs=0.2)
+    assert facts.ampere["drag"] == pytest.approx(plain.ampere["drag"], abs=0.02)
+    alone = replace(finding, lead=replace(finding.lead, start_s=at, end_s=at + 0.07), members=())
+    facts = facts_of(evidence, alone, jump, START)
+    kept = evidence_of(alone, jump, facts, "G1", {"before": np.nan, "after": np.nan})
+    told_of = ("speed_deg_s", "expected_a", "drag_a", "peak_a", "forward_a", "backward_a", "push_a")
+    assert [kept[name] for name in told_of] == [None] * len(told_of)
+    assert kept["step_deg"] == -5.18
 
 
 def test_an_offset_says_why_it_is_no_drag(law):
