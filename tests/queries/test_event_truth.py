@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -15,9 +16,12 @@ from dashboards.figures.holes import with_holes
 from dashboards.pages.event_pages import event as event_page
 from dashboards.queries.event import events, scores
 from dashboards.queries.event.argument import of_evidence
-from dashboards.queries.event.channel_lines import brake_runs, own_lines
+from dashboards.queries.event.brakes import brake_sequence
+from dashboards.queries.event.channel_lines import own_lines
 from dashboards.queries.event.odds import odds_words
 from dashboards.queries.event.similar_motions import ALIKE, apart_words
+from dashboards.queries.session import windows
+from dashboards.queries.session.brake_runs import brake_runs
 from replay.archive import Archive
 from tests.reviews.makers import at, flag_row, keep_flags, make_archive
 
@@ -89,7 +93,7 @@ def test_a_brake_is_drawn_where_its_state_was_recorded(
     made: Archive, lost: list[str], brake: str, known: bool
 ) -> None:
     event = lossy(made, "g", lost, brake)
-    runs = brake_runs(made, event, "J1.brake_engaged", at(15), at(45))
+    runs = brake_runs(made, event.record, "J1", "J1.brake_engaged", at(15), at(45))
     middle = runs.filter((pl.col("start") <= at(26)) & (pl.col("end") >= at(26)))
     assert middle["value"].to_list() == ([False] if known else [None])
     before = runs.filter((pl.col("start") <= at(17)) & (pl.col("end") >= at(17)))
@@ -243,3 +247,78 @@ def test_the_general_caution_is_not_said_again_on_the_page() -> None:
     event = SimpleNamespace(kind="late-release")
     assert event_page.danger(event, {"pushed_a": 0.07, "quiet_a": 0.15}) is None
     assert "never clears" not in str(event_page.danger(event, {"pushed_a": 0.4, "quiet_a": 0.15}))
+
+
+def shared_words(made: Archive) -> events.Event:
+    """A minute of J1 and J2 at 10 Hz; one stream has both brakes' words, told on change."""
+    frame = made.samples("s1").collect()
+    lost = pl.col("time").is_between(*LOST)
+    angle = 0.02 * pl.int_range(pl.len())
+    main = frame.select("time", "J1.current_a").with_columns(
+        pl.when(~lost).then("J1.current_a").alias("J1.current_a"), angle.alias("J1.angle_deg")
+    )
+    words = pl.DataFrame(
+        {
+            "time": pl.Series([at(0), at(5), at(40), at(45)]).cast(main.schema["time"]),
+            "J1.brake_engaged": [False, None, True, None],
+            "J2.brake_engaged": [None, False, None, True],
+        }
+    )
+    record = replace(
+        made.session("s1"),
+        session="shared",
+        joints=("J1", "J2"),
+        units={"J1": "TU-1", "J2": "TU-2"},
+        channels={
+            "main": ("J1.current_a", "J1.angle_deg"),
+            "words": ("J1.brake_engaged", "J2.brake_engaged"),
+        },
+    )
+    made.add_session(record, {"main": main, "words": words})
+    return events.find_event(made, "shared", None, joint="J1", start=LOST[0], end=LOST[1])
+
+
+def told(runs: pl.DataFrame, second: float) -> list[bool | None]:
+    here = runs.filter((pl.col("start") <= at(second)) & (pl.col("end") > at(second)))
+    return here["value"].to_list()
+
+
+def test_a_brakes_word_holds_through_other_joints_words_and_is_unknown_over_a_gap_alone(
+    made: Archive,
+) -> None:
+    event = shared_words(made)
+    for window in ((at(3), at(55)), (at(22), at(30)), (at(25), at(50))):
+        runs = brake_runs(made, event.record, "J1", "J1.brake_engaged", *window)
+        for second, value in (
+            (6, False),
+            (19, False),
+            (26, None),
+            (33, False),
+            (43, True),
+            (50, True),
+        ):
+            if window[0] <= at(second) < window[1]:
+                assert told(runs, second) == [value], (window, second)
+        assert runs["end"].max() == window[1]
+    gap = runs.filter(pl.col("value").is_null())
+    assert gap["end"].to_list() == [at(32.1)]  # the next sample there is
+
+
+def test_the_brake_sequence_takes_no_word_of_another_joint_for_silence(made: Archive) -> None:
+    event = shared_words(made)
+    rows = brake_sequence(made, event, at(38), at(50), joints=["J1", "J2"])
+    said = [(r["joints"], r["what"]) for r in rows.iter_rows(named=True) if "move" not in r["what"]]
+    assert said == [(["J1"], "engaged"), (["J2"], "engaged")]
+
+
+def test_the_replay_draws_a_brake_as_the_event_does(made: Archive) -> None:
+    record = shared_words(made).record
+    runs = windows.runs(made, "shared")["J1.brake_engaged"]
+    found = {
+        second: runs["v"][int(np.searchsorted(runs["t"], second, side="right")) - 1]
+        for second in (6, 19, 26, 33, 43, 50)
+    }
+    assert found == {6: 0, 19: 0, 26: -1, 33: 0, 43: 1, 50: 1}
+    assert runs["t"][-1] == pytest.approx((record.end - record.start).total_seconds())
+    other = windows.runs(made, "shared")["J2.brake_engaged"]
+    assert (other["t"][0], other["v"]) == (5.0, [0, 1])

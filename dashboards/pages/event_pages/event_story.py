@@ -14,6 +14,7 @@ from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions
 from dashboards.queries.event import channel_lines, events
+from dashboards.queries.session.brake_runs import brake_runs
 from replay.units import channel
 
 NO_CURRENT = "No motor current of {} is in this log; what else was logged of it is drawn. "
@@ -59,7 +60,7 @@ def drawn(desk: Desk, event: events.Event, start: datetime, end: datetime) -> tu
     rows = events.joint_rows(desk.archive, event, start, end)
     known = {name for names in event.record.channels.values() for name in names}
     brakes = [
-        (word, channel_lines.brake_runs(desk.archive, event, name, start, end))
+        (word, brake_runs(desk.archive, event.record, event.joint, name, start, end))
         for word, name in (
             ("told", channel(event.joint, "brake_engage_cmd")),
             ("state", channel(event.joint, "brake_engaged")),

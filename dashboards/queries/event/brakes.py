@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.queries.event.events import Event
+from dashboards.queries.session.brake_runs import brake_runs
 from dashboards.queries.session.second_recorder import best_spans, stream_there
 from replay.archive import Archive
 from replay.errors import DamageError, JointbookError
@@ -36,6 +37,8 @@ def brake_sequence(
             if name not in known:
                 continue
             runs = best_spans(archive, event.record, name, start, end)
+            if runs["value"].null_count():  # not said, or another joint's word in the same row
+                runs = brake_runs(archive, event.record, joint, name, start, end)
             for at, value in runs.select("start", "value").slice(1).iter_rows():
                 rows.append({"time": at, "joint": joint, "what": said.get(value, "state not said")})
     rows += _starts_and_stops(archive, event, start, end)

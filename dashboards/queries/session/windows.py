@@ -12,6 +12,7 @@ import polars as pl
 
 from dashboards.figures.packing import Group, group_points, reduce_columns
 from dashboards.links import to_datetime
+from dashboards.queries.session.brake_runs import whole_runs
 from dashboards.queries.session.second_recorder import (
     best_spans,
     finest_first,
@@ -127,7 +128,7 @@ def _runs(archive: Archive, session: str) -> dict[str, Any]:
     words = [q for q in SESSION_QUANTITIES if q in found.logged]
     made: dict[str, Any] = {}
     for name in (*brakes, *words):
-        spans = best_spans(archive, found.record, name)
+        spans = (whole_runs if name in brakes else best_spans)(archive, found.record, name)
         if not spans.height:
             continue
         start = spans["start"].dt.epoch("ns").to_numpy()
