@@ -19,6 +19,7 @@ from dashboards.queries.event.argument import of_evidence
 from dashboards.queries.event.brakes import brake_sequence
 from dashboards.queries.event.channel_lines import own_lines
 from dashboards.queries.event.odds import odds_words
+from dashboards.queries.event.sensors import sensor_health
 from dashboards.queries.event.similar_motions import ALIKE, apart_words
 from dashboards.queries.session import windows
 from dashboards.queries.session.brake_runs import brake_runs
@@ -247,6 +248,24 @@ def test_the_general_caution_is_not_said_again_on_the_page() -> None:
     event = SimpleNamespace(kind="late-release")
     assert event_page.danger(event, {"pushed_a": 0.07, "quiet_a": 0.15}) is None
     assert "never clears" not in str(event_page.danger(event, {"pushed_a": 0.4, "quiet_a": 0.15}))
+
+
+def test_the_noise_of_an_angle_that_jumps_is_not_the_jump(made: Archive) -> None:
+    frame = made.samples("s1").collect()
+    rng = np.random.default_rng(5)
+    angle = 0.02 * np.arange(frame.height) + 0.003 * rng.normal(size=frame.height)
+    angle[frame.height // 2 :] -= 5.18
+    stream = frame.select("time", "J1.current_a", pl.Series("J1.angle_deg", angle))
+    record = replace(
+        made.session("s1"),
+        session="jump",
+        channels={"main": ("J1.current_a", "J1.angle_deg")},
+    )
+    made.add_session(record, {"main": stream})
+    event = events.find_event(made, "jump", None, joint="J1", start=at(0), end=at(60))
+    rows, _ = sensor_health(made, event, record.start, record.end)
+    noise = dict(zip(rows["quantity"], rows["noise"], strict=True))["angle"]
+    assert noise == pytest.approx(0.003, rel=0.3)
 
 
 def shared_words(made: Archive) -> events.Event:

@@ -9,7 +9,12 @@ import polars as pl
 
 from dashboards.queries.event.events import Event
 from replay.archive import Archive
+from replay.signals.motion.breaks import gap_starts
+from replay.statistics.noise import noise_of
 from replay.units import JOINT_QUANTITIES, channel
+
+FEWEST = 8
+"""Of fewer samples no noise is told."""
 
 
 def sensor_health(
@@ -23,7 +28,8 @@ def sensor_health(
         One row a channel: ``quantity, unit, samples, missing`` (share of
         samples without a value), ``step_ms`` (usual interval), ``gap_ms``
         (longest interval), ``unchanged_s`` (longest run of one value),
-        ``noise`` (standard deviation from second differences).
+        ``noise`` (robust standard deviation of a sample, `replay.statistics.noise`: a jump of
+        the reading is none of it).
     notes : list of str
         Quality notes of the session that touch the window and the joint.
     """
@@ -58,10 +64,11 @@ def _channel_health(word: str, unit: str, frame: pl.DataFrame, name: str) -> dic
     )
     longest = runs["length"].max() if runs.height else None
     noise = None
-    if values.dtype.is_float() and values.drop_nulls().len() > 3:
-        bend = values.drop_nulls().diff().diff().drop_nulls()
-        spread = bend.std()
-        noise = float(spread) / 6**0.5 if isinstance(spread, float) else None
+    known = frame.drop_nulls(name)
+    if values.dtype.is_float() and known.height >= FEWEST:
+        since = known["time"] - known["time"][0]
+        t_s = since.dt.total_nanoseconds().to_numpy() / 1e9
+        noise = noise_of(known[name].cast(pl.Float64).to_numpy(), gap_starts(t_s), t_s)
     return {
         "quantity": word,
         "unit": unit,
