@@ -18,11 +18,9 @@ from replay.units import TIME, channel
 
 Ints = npt.NDArray[np.int64]
 
-SAMPLED = ("current_a", "angle_deg", "rate_deg_s", "temperature_c")
-"""Channels that a recorder writes at a step of its own; brake words are often told on change."""
-
-SELDOM = "temperature_c"
-"""Of these the one that may be written so seldom that a window has none, and nothing is lost."""
+SAMPLED = ("current_a", "angle_deg", "rate_deg_s")
+"""Channels that a recorder writes at a step of its own; brake words are often told on change. A
+temperature that is not written for some seconds may only not have changed."""
 
 AROUND = timedelta(seconds=60)
 """A gap is looked for so far beyond a window's ends: it may begin and end outside."""
@@ -67,7 +65,7 @@ def brake_runs(
     A channel written sample by sample is not known where its own samples are missing. One that
     is told when it changes holds until it says something else, whatever rows others have
     written meanwhile, and to the session's end; being silent by habit, it is not known where
-    any other channel of the joint is missing, for its word may be lost with them.
+    current, angle or rate of the joint is missing, for its word may be lost with them.
 
     Parameters
     ----------
@@ -98,7 +96,7 @@ def brake_runs(
     held = _held(best_spans(archive, record, name), start, min(end, record.end))
     holes: list[tuple[int, int]] = []
     for quantity, times in others:
-        if times.size or (quantity != SELDOM and _logged(record, channel(joint, quantity))):
+        if times.size or _logged(record, channel(joint, quantity)):
             holes += seen(channel(joint, quantity), _holes(times, record, start, end))
     return _cut(held, holes)
 
