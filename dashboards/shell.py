@@ -30,6 +30,12 @@ ASSETS = Path(__file__).with_name("assets")
 GRID_PAGES = ("library",)
 """Pages that show a grid, as they stand in the address."""
 
+PLOT_PAGES = ("event", "compare", "baseline")
+"""Pages that open with a plot: its program is fetched with the document (`assets/00_plots.js`)."""
+
+_PLOTS = "/_dash-component-suites/plotly/package_data/plotly.min.js"
+"""Where Dash serves that program."""
+
 _SCRIPT = re.compile(r'<script src="([^"]+)"></script>\n?')
 _UNUSED = "/dash_table/"
 _GRID = "/dash_ag_grid/"
@@ -71,6 +77,11 @@ class Shell(Dash):
             css,
             *(f'<link rel="preload" as="fetch" crossorigin href="{p}">' for p in _ASKED_NEXT),
             f'<meta id="grid-program" content="{grid}">{early}' if grid else "",
+            *(
+                f'<link rel="preload" as="script" href="{_PLOTS}">'
+                f'<meta id="plot-program" content="{_PLOTS}">'
+                for _ in range(page in PLOT_PAGES)
+            ),
         ]
         scripts = f'<script src="{address("js")}"></script>\n{needed}'
         document = super().interpolate_index(

@@ -7,12 +7,25 @@
     const link = [...document.querySelectorAll(".event a")].find((a) => a.textContent === words);
     if (link) link.click();
   };
-  // A part that is opened draws its figures at its own width.
+  // A part is filled when it is opened for the first time, and draws its figures at its own width.
+  const PARTS = ["likes", "scores", "others", "brakes", "sensors"];
+  const asked = new Set();
+  const foldOf = (anchor) => { const at = document.getElementById(anchor); return at && at.closest("details"); };
+  function ask() {
+    for (const name of PARTS) {
+      const fold = foldOf(name);
+      if (!fold || !fold.open || asked.has(name)) continue;
+      asked.add(name);
+      window.dash_clientside.set_props("event-asked-" + name, { data: Date.now() });
+    }
+  }
   document.addEventListener("toggle", function (event) {
-    if (event.target.classList && event.target.classList.contains("event-fold") && event.target.open) window.dispatchEvent(new Event("resize"));
+    if (!event.target.classList || !event.target.classList.contains("event-fold") || !event.target.open) return;
+    ask();
+    window.dispatchEvent(new Event("resize"));
   }, true);
   const part = (anchor) => {
-    const at = document.getElementById(anchor), fold = at && at.closest("details");
+    const at = document.getElementById(anchor), fold = foldOf(anchor);
     if (fold) fold.open = true;
     if (at) at.scrollIntoView({ block: "start" });
   };
@@ -52,6 +65,12 @@
     },
     chosen(by, k, rate) {
       window.jointbook.address.write({ by: by === "current_a" ? "" : by, k: k === "5" ? "" : k, rate });
+      return none();
+    },
+    // Another event: of the parts that stand open (the page before had them so) each is filled anew.
+    arrived() {
+      asked.clear();
+      for (const after of [0, 300]) setTimeout(ask, after); // once its parts are in the document
       return none();
     },
     open(session) {

@@ -39,6 +39,7 @@ from replay.wording import kind_words
 from tests.pages.conftest import Visit, flag_rows, heron_session
 
 SESSION = "20310303-heron"
+PARTS = ("likes", "scores", "others", "brakes", "sensors")
 Open = Callable[..., Visit]
 
 
@@ -98,11 +99,42 @@ def test_a_plot_that_is_not_there_yet_says_so_and_is_drawn_once(
         route.continue_()
     expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
     assert place.evaluate(before)[0] == "none"
-    expect(page.locator("#event-brakes .main-svg, #event-brakes table").first).to_be_attached(
-        timeout=45_000
-    )
     page.wait_for_load_state("networkidle")
     assert asked.count("event-story.figure") == 0
+    parts = [f"event-{n}.children" for n in (*PARTS, "rebuilt", "everywhere")]
+    assert not set(parts) & set(asked)  # nothing of what is folded is computed
+    assert page.locator(".js-plotly-plot").count() == 1
+    for link in ("Brakes", "Score and what if"):
+        page.get_by_role("link", name=link, exact=True).click()
+    expect(page.locator("#event-scores-plot .main-svg").first).to_be_visible(timeout=45_000)
+    expect(page.locator("#event-brakes .main-svg, #event-brakes table").first).to_be_visible()
+    page.wait_for_load_state("networkidle")
+    filled = [p for p in parts if p in asked]
+    assert filled == [
+        "event-scores.children", "event-brakes.children",
+        "event-rebuilt.children", "event-everywhere.children",
+    ]  # fmt: skip
+    assert all(asked.count(p) == 1 for p in filled)
+    fold = page.locator("details:has(#brakes) > summary")
+    for _ in range(2):  # closed and opened again: it is there
+        fold.click()
+    page.wait_for_timeout(300)
+    assert asked.count("event-brakes.children") == 1
+
+
+def test_a_part_that_stands_open_is_filled_for_the_next_flag_too(
+    visit: Open, heron: Archive
+) -> None:
+    page = opened(visit, heron).page
+    expect(page.locator("#event-others tbody tr").first).to_be_visible(timeout=45_000)
+    before = page.locator("h1").inner_text()
+    page.get_by_role("link", name=re.compile("^(Next|Previous) flag$")).first.click()
+    expect(page.locator("h1")).not_to_have_text(before)
+    for part in PARTS:
+        fold = page.locator(f"details:has(#{part})")
+        if not fold.evaluate("f => f.open"):
+            fold.locator("summary").click()
+        expect(page.locator(f"#event-{part} > *").first).to_be_attached(timeout=45_000)
 
 
 def test_the_story_shows_before_during_and_after(read: Visit) -> None:

@@ -57,6 +57,7 @@ def test_the_page_is_shown_and_says_what_it_lacks(
     expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
     expect(page.get_by_role("heading", level=1)).to_have_text(f"{joint} · angle sensor")
     expect(page.get_by_text(f"No motor current of {joint} is in this log")).to_be_visible()
+    page.evaluate("[...document.querySelectorAll('.event-fold')].map((f) => (f.open = true))")
     expect(page.locator("#event-likes")).to_contain_text("no motor current", timeout=45_000)
     expect(page.locator("#event-others tbody tr")).to_have_count(1)  # J1's
     expect(page.locator("#event-sensors tbody tr")).to_have_count(1 if joint == "J4" else 0)

@@ -1,4 +1,8 @@
-"""Empty places of the event page that its callbacks fill, and their controls."""
+"""Empty places of the event page that its callbacks fill once they are opened, and their controls.
+
+A section is folded at first: until somebody opens it nothing of it is computed or drawn, so
+that what decides is there sooner. `assets/event.js` tells by the section's store that it is open.
+"""
 
 from __future__ import annotations
 
@@ -100,12 +104,18 @@ def placeholders(
     ]
 
 
+def asked_for(name: str) -> str:
+    """Return the id of the store that tells that a section was opened; empty until then."""
+    return f"event-asked-{name}"
+
+
 def _section(name: str, title: str, controls: list[Component], *more: str) -> Component:
     """Return a section with a place to fill, and further places of its own."""
     return html.Details(
         [
             html.Summary(html.H2(title, id=name)),
             html.Div(controls, className="tools"),
+            dcc.Store(id=asked_for(name)),
             *(
                 dcc.Loading(
                     html.Div(id=f"event-{part}", className="event-part", **aria(live="polite")),

@@ -1,7 +1,7 @@
 """Event: one flag as an investigator takes it apart.
 
-The story is drawn with the page; the other parts follow on their own, so that
-a slow one never holds up what is already known.
+The story is drawn with the page; each other part is filled when it is opened, so that none
+holds up what decides. What is folded is not printed either (`assets/00_frame.css`).
 
 Longer than 245 lines because the layout and the callbacks that name its parts are checked
 against each other by eye.
@@ -100,6 +100,7 @@ def layout(desk: Desk, view: View) -> Component:
                     "to": window[1].isoformat(),
                 },
             ),
+            dcc.Store(id="event-arrived"),
             dcc.Store(id="event-window"),
             dcc.Store(id="event-pins-changed", data=0),
             dcc.Store(id="event-news", data=0),

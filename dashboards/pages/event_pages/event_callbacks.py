@@ -9,12 +9,13 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
-from dash import ClientsideFunction, Dash, Input, Output, html, no_update, set_props
+from dash import ClientsideFunction, Dash, Input, Output, State, html, no_update, set_props
 from dash.development.base_component import Component
 
 from dashboards import ids, links
 from dashboards.components import basics
 from dashboards.components.event_page import event_parts
+from dashboards.components.event_page.event_sections import asked_for
 from dashboards.components.event_page.rebuilt import rebuilt_part
 from dashboards.components.figure_card import figure_card
 from dashboards.components.plain_tables import table
@@ -32,8 +33,13 @@ from replay.wording import counted, score_figure
 
 
 def register_sections(app: Dash, desk: Desk) -> None:
-    """Add one callback a section: each is filled on its own."""
+    """Add one callback a section: each is filled on its own, once it is open."""
     in_browser = app.clientside_callback
+    in_browser(
+        ClientsideFunction("jointbook_event", "arrived"),
+        Output("event-arrived", "data"),
+        Input("event-what", "data"),
+    )
     in_browser(
         ClientsideFunction("jointbook_event", "chosen"),
         Output("event-index", "title"),
@@ -45,12 +51,18 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("event-likes", "children"),
-        Input("event-what", "data"),
+        Input(asked_for("likes"), "data"),
         Input("event-by", "value"),
         Input("event-k", "value"),
         Input(ids.JOBS_DONE, "data"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
     )
-    def show_likes(what: dict[str, Any], by: str, k: str, done: list[str]) -> Any:
+    def show_likes(
+        asked: int | None, by: str, k: str, done: list[str], what: dict[str, Any]
+    ) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         found = similar_motions.likes_of(desk.archive, event, int(k))
         if isinstance(found, str):
@@ -71,10 +83,14 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("event-scores", "children"),
-        Input("event-what", "data"),
+        Input(asked_for("scores"), "data"),
         Input("event-rate", "value"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
     )
-    def show_scores(what: dict[str, Any], rate: str) -> Any:
+    def show_scores(asked: int | None, rate: str, what: dict[str, Any]) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         found = scores.scores_of(desk.archive, event)
         if isinstance(found, str):
@@ -84,10 +100,14 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("event-rebuilt", "children"),
-        Input("event-what", "data"),
+        Input(asked_for("scores"), "data"),
         Input("event-rate", "value"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
     )
-    def show_rebuilt(what: dict[str, Any], rate: str) -> Any:
+    def show_rebuilt(asked: int | None, rate: str, what: dict[str, Any]) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         found = rebuilt.rebuilt(desk.archive, event, float(rate) if rate else None)
         if found is None or isinstance(found, str):
@@ -96,8 +116,15 @@ def register_sections(app: Dash, desk: Desk) -> None:
 
     register_everywhere(app, desk)
 
-    @app.callback(Output("event-others", "children"), Input("event-what", "data"))
-    def show_others(what: dict[str, Any]) -> Any:
+    @app.callback(
+        Output("event-others", "children"),
+        Input(asked_for("others"), "data"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
+    )
+    def show_others(asked: int | None, what: dict[str, Any]) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         start, end = _window(what)
         rows = events.neighbours(desk.archive, event, start, end)
@@ -119,8 +146,15 @@ def register_sections(app: Dash, desk: Desk) -> None:
         ]
         return set_in_type(shown)
 
-    @app.callback(Output("event-brakes", "children"), Input("event-what", "data"))
-    def show_brakes(what: dict[str, Any]) -> Any:
+    @app.callback(
+        Output("event-brakes", "children"),
+        Input(asked_for("brakes"), "data"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
+    )
+    def show_brakes(asked: int | None, what: dict[str, Any]) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         start, end = _window(what)
         rows = brakes.brake_sequence(
@@ -141,8 +175,15 @@ def register_sections(app: Dash, desk: Desk) -> None:
         sequence = event_parts.brakes_table(rows, event.joint, len(event.record.joints))
         return set_in_type([sequence, html.P(words, className="faint")])
 
-    @app.callback(Output("event-sensors", "children"), Input("event-what", "data"))
-    def show_sensors(what: dict[str, Any]) -> Any:
+    @app.callback(
+        Output("event-sensors", "children"),
+        Input(asked_for("sensors"), "data"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
+    )
+    def show_sensors(asked: int | None, what: dict[str, Any]) -> Any:
+        if not asked:
+            return no_update
         event = event_of(desk, what)
         start, end = _window(what)
         rows, notes = sensors.sensor_health(desk.archive, event, start, end)

@@ -8,6 +8,7 @@ from typing import Any
 from dash import Dash, Input, Output, State, no_update, set_props
 
 from dashboards import ids
+from dashboards.components.event_page.event_sections import asked_for
 from dashboards.components.event_page.rebuilt import everywhere_part
 from dashboards.pages.page import Desk
 from dashboards.queries.event import events, everywhere
@@ -18,11 +19,17 @@ def register_everywhere(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("event-everywhere", "children"),
-        Input("event-what", "data"),
+        Input(asked_for("scores"), "data"),
         Input("event-rate", "value"),
         Input(ids.JOBS_DONE, "data"),
+        State("event-what", "data"),
+        prevent_initial_call=True,
     )
-    def show_everywhere(what: dict[str, Any], rate: str, done: list[str]) -> Any:
+    def show_everywhere(
+        opened: int | None, rate: str, done: list[str], what: dict[str, Any]
+    ) -> Any:
+        if not opened:
+            return no_update
         event = _event(desk, what)
         asked = float(rate) if rate else None
         found = None if asked is None else everywhere.found_everywhere(desk.archive, event, asked)
