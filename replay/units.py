@@ -24,8 +24,8 @@ class Quantity:
     """One thing that a log can hold.
 
     ``carry`` says how it is brought to other instants: ``"interpolate"``
-    between neighbours, ``"hold"`` the last value; both only up to a limit
-    that the caller states.
+    between neighbours, ``"hold"`` the last value, both only up to a limit
+    of its own steps; ``"slow"`` between neighbours minutes apart.
     """
 
     name: str
@@ -46,7 +46,7 @@ JOINT_QUANTITIES: dict[str, Quantity] = {
         Quantity("current_a", "motor current", "A", pl.Float64, "interpolate"),
         Quantity("current_target_a", "target current", "A", pl.Float64, "interpolate"),
         Quantity("torque_nm", "joint torque", "N m", pl.Float64, "interpolate"),
-        Quantity("temperature_c", "temperature", "degC", pl.Float64, "interpolate"),
+        Quantity("temperature_c", "temperature", "degC", pl.Float64, "slow"),
         Quantity("brake_engage_cmd", "brake command", "", pl.Boolean, "hold"),
         Quantity("brake_engaged", "brake state", "", pl.Boolean, "hold"),
     )

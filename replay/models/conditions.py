@@ -36,7 +36,11 @@ def conditions(
 
 
 def lagged(temperature_c: Floats, step_s: float) -> dict[float, Floats]:
-    """Return T + L dT/dt for each lag: grease is ahead of the sensor beside it."""
+    """Return T + L dT/dt for each lag: grease is ahead of the sensor beside it.
+
+    Between two readings a temperature is on the line between them: a recorder that writes
+    it on change only has told it all the while.
+    """
     known = np.isfinite(temperature_c)
     if not known.any() or len(temperature_c) < 3:
         return dict.fromkeys(LAGS_S, temperature_c)
@@ -55,7 +59,7 @@ def lagged(temperature_c: Floats, step_s: float) -> dict[float, Floats]:
     out = {}
     for lag in LAGS_S:
         lead = np.clip(lag * slope, -MOST_LEAD_K, MOST_LEAD_K)
-        out[lag] = np.where(known, smooth + lead, np.nan)
+        out[lag] = smooth + lead
     return out
 
 

@@ -21,6 +21,9 @@ from numpy.typing import NDArray
 CARRY_STEPS = 2.5
 """How many of its own median steps a channel may bridge."""
 
+SLOW_S = 600.0
+"""A winding warms within minutes, its housing within an hour (common practice, no source)."""
+
 Nanoseconds = NDArray[np.int64]
 Array = NDArray[np.float64]
 Codes = NDArray[np.int8]
@@ -58,6 +61,19 @@ def interpolated(times_ns: Nanoseconds, source_ns: Nanoseconds, values: Array) -
     inside = (after > 0) & ((age == 0) | ((after < len(source_ns)) & (step <= limit)))
     out: Array = np.where(inside, low + (values[right] - low) * share, np.nan)
     return out
+
+
+def bridged(times_ns: Nanoseconds, source_ns: Nanoseconds, values: Array) -> Array:
+    """Return what changes slowly at other instants; NaN where it said nothing for `SLOW_S`."""
+    known = np.isfinite(values)
+    source_ns, values = source_ns[known], values[known]
+    if len(values) == 0:
+        return np.full(len(times_ns), np.nan)
+    after = np.searchsorted(source_ns, times_ns, side="right")
+    low = np.minimum(source_ns[np.maximum(after - 1, 0)], times_ns)
+    high = np.maximum(source_ns[np.minimum(after, len(source_ns) - 1)], times_ns)
+    inside = np.isin(times_ns, source_ns) | (high - low <= SLOW_S * 1e9)
+    return np.where(inside, np.interp(times_ns, source_ns, values), np.nan)
 
 
 def held(times_ns: Nanoseconds, source_ns: Nanoseconds, codes: Codes) -> Codes:

@@ -13,7 +13,16 @@ from numpy.typing import NDArray
 from replay.archive import Archive
 from replay.arm import Arm, load_arm
 from replay.records import Session
-from replay.signals.carry import Array, Codes, Nanoseconds, held, held_numbers, interpolated
+from replay.signals.carry import (
+    SLOW_S,
+    Array,
+    Codes,
+    Nanoseconds,
+    bridged,
+    held,
+    held_numbers,
+    interpolated,
+)
 from replay.signals.motion.breaks import GAP_STEPS, unwrapped
 from replay.signals.motion.measured import Motion, Samples, motions
 from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel, split_channel
@@ -25,6 +34,13 @@ ENDS = ("A", "B")
 """Words of the base end, by code."""
 
 _SKIPPED = ("phase",)  # free words, which nothing here computes with
+
+_BRING = {"interpolate": interpolated, "slow": bridged, "hold": held_numbers}
+
+
+def _is_slow(name: str) -> bool:
+    kind = JOINT_QUANTITIES.get(split_channel(name)[1])
+    return kind is not None and kind.carry == "slow"
 
 
 class Channels:
@@ -54,20 +70,34 @@ class Channels:
             here = [n for n in names if n in asked and n not in self._found]
             if not here:
                 continue
-            frame = (
-                archive.samples(
-                    record.session,
-                    stream=stream,
-                    channels=here,
-                    start=None if start is None else start - PADDING,
-                    end=None if end is None else end + PADDING,
-                )
-                .select(pl.col(TIME).cast(pl.Int64), *(_as_numbers(name) for name in here))
-                .collect()
+            self._read(stream, here, start, end, PADDING)
+            # what is slow may have been told minutes before an excerpt begins
+            seldom = [n for n in here if _is_slow(n) and np.isnan(self._found[n][1]).any()]
+            if seldom and (start is not None or end is not None):
+                self._read(stream, seldom, start, end, timedelta(seconds=SLOW_S))
+
+    def _read(
+        self,
+        stream: str,
+        names: list[str],
+        start: datetime | None,
+        end: datetime | None,
+        padding: timedelta,
+    ) -> None:
+        frame = (
+            self.archive.samples(
+                self.record.session,
+                stream=stream,
+                channels=names,
+                start=None if start is None else start - padding,
+                end=None if end is None else end + padding,
             )
-            time_ns = frame[TIME].to_numpy()
-            for name in here:
-                self._found[name] = (time_ns, frame[name].to_numpy())
+            .select(pl.col(TIME).cast(pl.Int64), *(_as_numbers(name) for name in names))
+            .collect()
+        )
+        time_ns = frame[TIME].to_numpy()
+        for name in names:
+            self._found[name] = (time_ns, frame[name].to_numpy())
 
     def has(self, name: str) -> bool:
         """Tell whether a channel has any value."""
@@ -109,8 +139,7 @@ class Channels:
         source_ns, values = self._found[name]
         quantity = split_channel(name)[1]
         kind = JOINT_QUANTITIES.get(quantity) or SESSION_QUANTITIES[quantity]
-        bring = interpolated if kind.carry == "interpolate" else held_numbers
-        return bring(time_ns, source_ns, values.astype(np.float64, copy=False))
+        return _BRING[kind.carry](time_ns, source_ns, values.astype(np.float64, copy=False))
 
     def commanded_rate(self, joint: str, time_ns: Nanoseconds) -> Array:
         """Return the commanded rate; where only angles are commanded, their slope.

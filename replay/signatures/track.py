@@ -146,7 +146,7 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
             if not np.array_equal(there_ns, base_ns):
                 apart.add(quantity)
                 known = values[np.isfinite(values)]
-                holds = JOINT_QUANTITIES[quantity].carry != "interpolate"
+                holds = JOINT_QUANTITIES[quantity].carry == "hold"
                 if holds and known.size > 1 and np.mean(np.diff(known) == 0) < REPEATS:
                     on_change.add(quantity)
 
