@@ -14,6 +14,7 @@ from replay.arm import load_arm, loads
 from replay.errors import ArchiveError, UsageError
 from replay.signals import joint_table, joint_tables
 from replay.signals.carry import held, interpolated
+from replay.signals.channels import Channels
 from replay.signals.joints import prepare
 from replay.signals.load_error import load_errors_nm
 from replay.signals.motion import segments
@@ -150,14 +151,21 @@ def test_other_streams_are_carried_only_as_far_as_their_own_steps_allow(tmp_path
         tmp_path,
         {
             "main": {"J1.current_a": 0 * t, "J1.angle_deg": t},
-            "slow": {"J1.temperature_c": 20 + slow, "payload_kg": 100 + slow},
+            "slow": {
+                "J1.temperature_c": 20 + slow,
+                "J1.current_target_a": slow,
+                "payload_kg": 100 + slow,
+            },
         },
         {"main": t, "slow": slow},
     )
     table = joint_table(archive, "s", "J1")
     warm, mass = table["temperature_c"].to_numpy(), table["payload_kg"].to_numpy()
-    assert warm[t < 9] == pytest.approx(20 + t[t < 9])
-    assert np.isnan(warm[(t > 9.05) & (t < 19.95)]).all()  # a gap of 11 steps is not bridged
+    channels = Channels(archive, archive.session("s"), ("J1",))
+    target = channels.at("J1.current_target_a", table["time"].cast(pl.Int64).to_numpy())
+    assert target[t < 9] == pytest.approx(t[t < 9])
+    assert np.isnan(target[(t > 9.05) & (t < 19.95)]).all()  # a gap of 11 steps is not bridged
+    assert warm[t < 28.95] == pytest.approx(20 + t[t < 28.95])  # but no joint cools in 11 s
     assert mass[(t > 5.05) & (t < 5.95)] == pytest.approx(105.0)
     assert np.isnan(mass[(t > 11.55) & (t < 19.95)]).all()  # held for two and a half steps
     assert mass[(t > 9.05) & (t < 11.45)] == pytest.approx(109.0)
