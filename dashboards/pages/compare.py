@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from datetime import datetime
 from typing import Any
 
@@ -28,7 +29,7 @@ from dashboards.pages.compare_parts import (
 )
 from dashboards.pages.page import Desk, Page
 from dashboards.queries import catalogue, comparison
-from replay.errors import JointbookError
+from replay.errors import JointbookError, UsageError
 
 CAUTION = (
     "A difference is a question, not a finding: another payload, base end, temperature or unit "
@@ -112,6 +113,7 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def other_quantity(of: str, what: dict[str, str]) -> Any:
+        _offered(of, comparison.QUANTITIES)
         made = _again(desk, what)
         return draw.differences(made.table, made.joints, of, comparison.QUANTITIES[of])
 
@@ -125,6 +127,7 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def other_joint(joint: str, what: dict[str, str], pair: int | None) -> Any:
         made = _again(desk, what)
+        _offered(joint, made.first.joints)
         count = made.pairs_of(joint).height
         return max(count, 1), min(max(pair or 1, 1), max(count, 1)), pairs_words(made, joint)
 
@@ -138,7 +141,9 @@ def register(app: Dash, desk: Desk) -> None:
         State("compare-what", "data"),
     )
     def other_pair(pair: int | None, joint: str, by: str, what: dict[str, str]) -> Any:
+        _offered(by, TRACES)
         made = _again(desk, what)
+        _offered(joint, made.first.joints)
         pairs = made.pairs_of(joint)
         index = min(max((pair or 1) - 1, 0), max(pairs.height - 1, 0))
         names = (when(made.first), when(made.second))
@@ -183,6 +188,11 @@ def _made(desk: Desk, view: View, first: str, second: str) -> comparison.Compari
         (moment(view.start_ns), moment(view.end_ns)),
         tuple(moment(links.parse_instant(view.extra.get(k))) for k in ("from2", "to2")),  # type: ignore[arg-type]
     )
+
+
+def _offered(chosen: str, choices: Container[str]) -> None:
+    if chosen not in choices:
+        raise UsageError(f"{chosen[:60]!r} is not offered", todo="choose one of the list")
 
 
 def _again(desk: Desk, what: dict[str, str]) -> comparison.Comparison:
