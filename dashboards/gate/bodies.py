@@ -8,12 +8,16 @@ sign-in's name, and the role that a button needs, are read from those names.
 from __future__ import annotations
 
 import json
+import re
 import types
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 MANY = (["ALL"], ["ALLSMALLER"])
 """How Dash declares a part that is any number of components."""
+
+_HALF = re.compile(rb"\\u[dD][89a-fA-F]")
+"""JSON's spelling of one half of a pair of surrogates; both halves make a letter."""
 
 
 def is_body(body: Any) -> bool:
@@ -24,6 +28,27 @@ def is_body(body: Any) -> bool:
     return all(isinstance(p, list) for p in parts) and all(
         isinstance(c, str) for c in body.get("changedPropIds", [])
     )
+
+
+def is_text(sent: bytes, body: Any) -> bool:
+    """Tell whether all words of a body are letters: half a pair of surrogates is none.
+
+    Nothing takes such a half in: no file's name, no database, no answer.
+
+    Parameters
+    ----------
+    sent : bytes
+        The body as it came.
+    body
+        What it says.
+    """
+    try:
+        sent.decode()
+        if _HALF.search(sent):
+            json.dumps(body, ensure_ascii=False).encode()
+    except UnicodeError:
+        return False
+    return True
 
 
 def is_as_declared(body: Mapping[str, Any], about: Mapping[str, Any]) -> bool:

@@ -167,6 +167,8 @@ def _callback(
     body: Any = request.get_json(silent=True)
     if not bodies.is_body(body):
         return NO_CALLBACK
+    if not bodies.is_text(request.get_data(), body):
+        return "a callback's words are Unicode", 400
     name = names.get(body["output"])
     if name is None:
         return "there is no such callback", 400

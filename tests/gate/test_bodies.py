@@ -102,3 +102,28 @@ def test_what_there_is_not_is_404_in_words(signed: dict[str, FlaskClient], path:
     answer = signed["lea"].get(path)
     assert answer.status_code == 404, answer.text
     assert answer.text.startswith("there is no ")
+
+
+@pytest.mark.parametrize("half", ["\ud800", "a\udfffb"])
+def test_half_a_letter_is_400_and_a_whole_one_goes_on_record(
+    app: Shell, archive: Archive, signed: dict[str, FlaskClient], half: str
+) -> None:
+    before = pins(archive, "s0").height
+
+    def with_text(text: str) -> str:
+        body = pin_body(app, "x")
+        given = [p for p in body["state"] if p["value"] == "look here"]
+        assert len(given) == 1
+        given[0]["value"] = text
+        return json.dumps(body)
+
+    for sent_so in (with_text(half).encode(), with_text("?").encode()):
+        raw = sent_so.replace(b'"?"', b'"' + half.encode("utf-8", "surrogatepass") + b'"')
+        answer = signed["rita"].post(UPDATE, data=raw, content_type="application/json")
+        assert (answer.status_code, answer.text) == (400, "a callback's words are Unicode")
+    assert pins(archive, "s0").height == before
+    whole = with_text("warm \U0001f321")
+    assert "\\ud83c" in whole, "a pair, as a browser may spell it"
+    answer = signed["rita"].post(UPDATE, data=whole, content_type="application/json")
+    assert answer.status_code == 200
+    assert pins(archive, "s0").height == before + 1
