@@ -1,24 +1,32 @@
-"""Coverage-guided fuzzing of what comes from outside: readers, log maps, arm files, addresses.
+"""Coverage-guided fuzzing of what comes from outside: readers, log maps, arm files, addresses,
+requests to the server and its callbacks.
 
 By hand, so long as one likes: ``python -m tests.benchmarks.fuzzing reader --seconds 3600 --keep
 DIR``. Atheris (libFuzzer for Python) changes inputs toward lines of ours that none reached
 before. Whatever is no error of our own family is a find: it is written to ``DIR`` and ends the
 run, as do 300 s (of the wall: the machine may be busy) or 3 GB for one input of 2 kB. The short
-form is `tests/logs/test_fuzzing.py`.
+forms are `tests/logs/test_fuzzing.py` and, for a server, `tests/gate/test_asked_anything.py`.
+libFuzzer ends its process on the spot, so it has one of its own, and what that left in its
+temporary folder goes with it.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
+import json
 import logging
 import os
 import random
 import shutil
+import signal
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import atheris
 
@@ -31,9 +39,15 @@ with atheris.instrument_imports(include=["replay.logs", "replay.arm", "dashboard
 
 from replay.errors import JointbookError
 
-MOST_BYTES = {"reader": 2048, "address": 2048, "log_map": 8192, "arm": 8192}
+SERVED = ("routes", "callbacks")
+"""Targets that ask a running dashboard: `fuzzing_requests`, `fuzzing_server`."""
+MOST_BYTES = {
+    "reader": 2048, "address": 2048, "log_map": 8192, "arm": 8192, "routes": 4096,
+    "callbacks": 32768,
+}  # fmt: skip
 """Of an input; an arm file that is cut is none."""
 HERE = Path(__file__).parents[2]
+Target = tuple[Callable[[bytes], None], dict[str, Any]]
 
 
 class Round(AssertionError):
@@ -137,17 +151,45 @@ def seeds(target: str, folder: Path) -> None:
 def main() -> None:
     """Fuzz one target; this process ends with libFuzzer's code, 0 where nothing was found."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("target", choices=list(TARGETS))
+    parser.add_argument("target", choices=[*TARGETS, *SERVED])
     parser.add_argument("--seconds", type=int, default=60)
     parser.add_argument("--runs", type=int, default=-1, help="so many, from a fixed beginning")
     parser.add_argument("--keep", type=Path, help="folder of the inputs that are worth it")
+    parser.add_argument("--archive", type=Path, help="what a server shows; made when not given")
+    parser.add_argument("--place", type=Path, help="where it works; in memory when not given")
+    parser.add_argument("--within", type=Path, help=argparse.SUPPRESS)
     args = parser.parse_args()
+    if args.within is None:
+        sys.exit(in_a_process(args.keep, args.place))
+    fuzz(args, args.within, args.keep)
+
+
+def in_a_process(keep: Path | None, place: Path | None) -> int:
+    """Fuzz in a process whose temporary folder is gone afterwards; return its code."""
+    if place is None and Path("/dev/shm").is_dir():
+        place = Path("/dev/shm")
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))
+    kept = keep or Path(tempfile.mkdtemp(prefix="jointbook-fuzz-kept-"))
+    with tempfile.TemporaryDirectory(prefix="jointbook-fuzz-", dir=place) as folder:
+        words = [sys.executable, "-m", "tests.benchmarks.fuzzing", *sys.argv[1:]]
+        words += ["--within", folder, "--keep", str(kept)]
+        with subprocess.Popen(words, env=os.environ | {"TMPDIR": folder}) as running:
+            try:
+                code = running.wait()
+            finally:
+                running.kill()
+    if keep is None and code == 0:
+        shutil.rmtree(kept)
+    return code
+
+
+def fuzz(args: argparse.Namespace, folder: Path, kept: Path) -> None:
+    """Fuzz in this process, which libFuzzer ends."""
     logging.disable()
-    kept = args.keep or Path(tempfile.mkdtemp(prefix="jointbook-fuzz-"))
     kept.mkdir(parents=True, exist_ok=True)
-    seeds(args.target, kept)
-    memory = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
-    folder = Path(tempfile.mkdtemp(prefix="jointbook-fuzz-", dir=memory))
+    once, mutator = (
+        served(args, folder, kept) if args.target in SERVED else read(args, folder, kept)
+    )
     how = [
         f"-max_total_time={args.seconds}",
         f"-runs={args.runs}",
@@ -159,12 +201,41 @@ def main() -> None:
         "-print_final_stats=1",
     ]
 
+    atheris.Setup([sys.argv[0], *how, str(kept)], once, **mutator)
+    atheris.Fuzz()
+
+
+def read(args: argparse.Namespace, folder: Path, kept: Path) -> Target:
+    """Return what reads one input, and what changes it."""
+    seeds(args.target, kept)
+
     def once(content: bytes) -> None:
         TARGETS[args.target](content, folder)
 
-    mutator = {"custom_mutator": of_lines} if args.target in ("log_map", "arm") else {}
-    atheris.Setup([sys.argv[0], *how, str(kept)], once, **mutator)
-    atheris.Fuzz()
+    return once, {"custom_mutator": of_lines} if args.target in ("log_map", "arm") else {}
+
+
+def served(args: argparse.Namespace, folder: Path, kept: Path) -> Target:
+    """Return what sends one input to a server, and what changes it."""
+    from tests.benchmarks.fuzzing_changes import changed
+    from tests.benchmarks.fuzzing_requests import Requests  # begins a server's programs
+    from tests.benchmarks.fuzzing_server import Server, made_archive
+
+    server = Server(args.archive or made_archive(folder / "made"), folder)
+    requests = Requests(server)
+    begins = requests.of_routes() if args.target == "routes" else requests.of_callbacks()
+    for n, case in enumerate(begins):
+        (kept / f"seed{n}").write_bytes(json.dumps(case).encode())
+
+    def once(content: bytes) -> None:
+        try:
+            case = json.loads(content)
+        except ValueError:
+            return
+        if isinstance(case, dict):
+            server.hold(case)
+
+    return once, {"custom_mutator": functools.partial(changed, names=requests.names)}
 
 
 if __name__ == "__main__":

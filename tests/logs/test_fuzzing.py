@@ -16,10 +16,13 @@ RUNS = {"reader": 30, "log_map": 4000, "arm": 500, "address": 4000}
 
 @pytest.mark.parametrize("target", RUNS)
 def test_what_comes_from_outside_is_read_or_refused_in_words(target: str, tmp_path: Path) -> None:
-    words = [sys.executable, "-m", "tests.benchmarks.fuzzing", target, "--keep", str(tmp_path)]
-    done = subprocess.run(
-        [*words, "--runs", str(RUNS[target])], capture_output=True, text=True, check=False
-    )
+    kept, place = tmp_path / "kept", tmp_path / "place"
+    place.mkdir()
+    words = [sys.executable, "-m", "tests.benchmarks.fuzzing", target, "--keep", str(kept)]
+    words += ["--runs", str(RUNS[target]), "--place", str(place)]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr[-3000:]
     assert f"Done {RUNS[target]} runs" in done.stderr
-    assert not list(tmp_path.glob("find-*"))
+    assert list(kept.glob("seed*"))
+    assert not list(kept.glob("find-*"))
+    assert not list(place.iterdir()), "what it worked in is left"
