@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 
 import polars as pl
 from deltalake.exceptions import DeltaError
@@ -66,7 +67,9 @@ def check_table(root: Place, name: str) -> list[Finding]:
         fault = file_fault(table.child(file), mark.size, mark.sha256)
         if fault:
             found.append(Finding("table-file", "damage", f"{where}/{file}", fault, "repair"))
-        elif mark.bounds is not None and bounds_of_file(table.child(file).read()) != mark.bounds:
+        elif mark.bounds is not None and not mark.bounds.agree_with(
+            bounds_of_file(table.child(file).read())
+        ):
             said = "its rows lie beyond what the manifest says of it, so questions would miss them"
             found.append(Finding("table-file", "damage", f"{where}/{file}", said, "repair"))
     return found + check_copies(root, name, manifest.entries)
@@ -119,7 +122,10 @@ def _log(table: Place, manifest: Manifest, where: str) -> list[Finding]:
             found.append(Finding("table-log", "damage", path, "missing", "repair"))
             continue
         fault = file_fault(log.child(name), mark.size, mark.sha256)
-        if fault and name.startswith("_"):  # rewritten now and then, not with the manifest
+        if fault and name.startswith("_") and _is_newer_sum(log, manifest, there):
+            detail = "a sum of the log that its writer was not told of: the next one follows it"
+            found.append(Finding("table-fresh", "leftover", path, detail, "repair"))
+        elif fault and name.startswith("_"):  # rewritten now and then, not with the manifest
             detail = f"{fault}, or newer than the manifest"
             found.append(Finding("table-log", "damage", path, detail, "repair"))
         elif fault:
@@ -127,6 +133,19 @@ def _log(table: Place, manifest: Manifest, where: str) -> list[Finding]:
     if not manifest.log and commit_name(manifest.version) not in there:
         found.append(Finding("table-log", "damage", where, "its last commits have gone", "repair"))
     return found
+
+
+def _is_newer_sum(log: Place, manifest: Manifest, there: set[str]) -> bool:
+    """Tell whether the log was summed up after the manifest, by a writer that was killed then."""
+    sums = {name for name in there if name.endswith(".checkpoint.parquet")}
+    known = [int(name.partition(".")[0]) for name in sums & set(manifest.log)]
+    try:
+        version = int(json.loads(log.child(commits.CHECKPOINT).read())["version"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return False
+    named = f"{version:020d}.checkpoint.parquet"
+    whole = named in sums and file_fault(log.child(named), log.child(named).size(), None) is None
+    return whole and version > max(known, default=-1)
 
 
 def check_copies(root: Place, name: str, entries: int) -> list[Finding]:

@@ -46,7 +46,8 @@ from replay.digests import file_digest
 _PLAIN = re.compile(r"[A-Za-z0-9/._+=,@-]+")
 """Paths that Delta's library takes as they are."""
 
-_CHECKPOINT = "_last_checkpoint"
+CHECKPOINT = "_last_checkpoint"
+"""Says up to which commit a log is summed up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ def checkpoint(root: Path, table: Path, held: Iterable[str]) -> None:
             delta.create_checkpoint()
         made = folder_of(delta) / layout.LOG
         files = [p for p in made.iterdir() if p.is_file() and not p.is_symlink()]
-        for path in sorted(files, key=lambda p: p.name == _CHECKPOINT):
+        for path in sorted(files, key=lambda p: p.name == CHECKPOINT):
             durable.bring(path, table / layout.LOG / path.name, replace=True)
 
 
@@ -135,8 +136,8 @@ def needed_log(log: Path) -> list[Path]:
     since: int = -1
     found = []
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-        since = int(json.loads((log / _CHECKPOINT).read_bytes())["version"])
-        found.append(log / _CHECKPOINT)
+        since = int(json.loads((log / CHECKPOINT).read_bytes())["version"])
+        found.append(log / CHECKPOINT)
     for name in sorted(os.listdir(log)):
         number = name.partition(".")[0]
         if not (len(number) == 20 and number.isdigit() and int(number) >= since):
@@ -176,7 +177,7 @@ def log_marks(table: Path, known: Mapping[str, Mark]) -> dict[str, Mark]:
     """Return the marks of the log's files that still count; those known are not read again."""
     marks = {}
     for path in needed_log(table / layout.LOG):
-        old = known.get(path.name) if path.name != _CHECKPOINT else None
+        old = known.get(path.name) if path.name != CHECKPOINT else None
         size = path.stat().st_size
         marks[path.name] = old if old is not None else Mark(size, file_digest(path))
     return marks
