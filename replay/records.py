@@ -95,6 +95,11 @@ class Session:
         return unit_key(self.units.get(joint), self.arm, joint)
 
     @property
+    def unit_keys(self) -> frozenset[str]:
+        """The keys of its joint units."""
+        return frozenset(self.unit(joint) for joint in self.joints)
+
+    @property
     def second_recorders(self) -> tuple[str, ...]:
         """Streams with channels that ``main`` has too: what another recorder saw of the session."""
         main = set(self.channels.get("main", ()))

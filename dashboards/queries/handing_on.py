@@ -82,5 +82,4 @@ def bundle(archive: Archive, session: str, finding: str | None, folder: Path) ->
 
 def has_unit(archive: Archive, serial: str) -> bool:
     """Tell whether a measured session has this joint unit."""
-    measured = archive.table("indicators")
-    return bool(measured.height and (measured["serial"] == serial).any())
+    return archive.rows_of_units("indicators", [serial], ("serial",)).height > 0

@@ -26,6 +26,7 @@ from replay.archive.marker import read_marker, write_marker
 from replay.archive.samples import raw_logs, windows
 from replay.archive.samples.overview import OverviewWriter, overview_name
 from replay.archive.samples.pieces import check_columns
+from replay.archive.tables import parts
 from replay.archive.tables.bounds import Span, microseconds
 from replay.archive.tables.tables import REPAIR, Tables, translated
 from replay.errors import ArchiveError, DamageError
@@ -189,13 +190,32 @@ class Archive:
         found = self.tables.at_an_end("sessions", _ASKED, by, count, last=False, span=span)
         return found.select(catalogue.SUMMARY)
 
-    def rows_of(self, name: str, sessions: Iterable[str]) -> pl.DataFrame:
-        """Return a table's rows of some sessions; parts without names like theirs are not read."""
-        names = sorted(set(sessions))
-        if not names:
-            return self.tables.within(name, None, {"session": ("", "")}).clear()
-        found = self.tables.within(name, None, {"session": (names[0], names[-1])})
-        return found.filter(pl.col("session").is_in(names)) if found.height else found
+    def rows_of(
+        self, name: str, sessions: Iterable[str], *, units: Iterable[str] | None = None
+    ) -> pl.DataFrame:
+        """Return a table's rows of some sessions; parts without names like theirs are not read.
+
+        Whoever knows, or asks, of which joint units alone a table of `parts.BY_UNIT` has rows
+        of them says so in ``units``: then parts of other units are not read.
+        """
+        near = None if units is None else {"serial": sorted({"", *units})}
+        return self.tables.among(name, None, {"session": list(sessions)}, near)
+
+    def rows_of_units(
+        self, name: str, units: Iterable[str], columns: tuple[str, ...] | None = None
+    ) -> pl.DataFrame:
+        """Return the rows of some joint units, over all sessions; little else is read.
+
+        Parameters
+        ----------
+        name : str
+            A table of `parts.BY_UNIT`.
+        units : iterable of str
+            Their keys, as in the column ``serial``.
+        columns : tuple of str, optional
+            All by default; ``serial`` is among them.
+        """
+        return self.tables.among(name, columns, {"serial": list(units)})
 
     def has_session(self, session: str) -> bool:
         """Tell whether the catalogue knows this session."""
@@ -628,6 +648,7 @@ class Archive:
                     target = self.place.child(layout.RAW, session.raw_sha256)
                     if not target.exists():
                         self._put(kept, target)
+                self._forget_other_units(session)
                 self._put(made, self.session_place(session.session))
                 row = catalogue.row(session, document)
                 self.tables.replace("sessions", row, "session", [session.session, *gone])
@@ -670,6 +691,19 @@ class Archive:
         else:
             place.take(made)
 
+    def _forget_other_units(self, session: Session) -> None:
+        """Drop what is kept of a stored session under units that a new record does not name.
+
+        First of all: then each row of a session stands under a unit that its record names.
+        """
+        if not (self.exchanges and self.has_session(session.session)):
+            return
+        if self.session(session.session).unit_keys <= session.unit_keys:
+            return
+        for name in parts.BY_UNIT:
+            if self.tables.version(name) is not None:
+                self.tables.replace(name, pl.DataFrame(), "session", [session.session])
+
     def _retire(self, session: str) -> None:
         """Take what is derived from a session that another has completed out of the way."""
         for name in self.tables.names():
@@ -688,9 +722,21 @@ class Archive:
         """Scan a table without reading it whole; None when it is not there."""
         return self.tables.scan(name)
 
-    def replace(self, name: str, rows: pl.DataFrame, *, session: Iterable[str]) -> None:
-        """Put ``rows`` in place of all rows of these sessions, in one commit."""
-        self.tables.replace(name, rows, "session", list(session))
+    def replace(
+        self,
+        name: str,
+        rows: pl.DataFrame,
+        *,
+        session: Iterable[str],
+        units: Iterable[str] | None = None,
+    ) -> None:
+        """Put ``rows`` in place of all rows of these sessions, in one commit.
+
+        Whoever knows of which joint units alone a table of `parts.BY_UNIT` has rows of them
+        says so in ``units``: then parts of other units are not looked through.
+        """
+        near = None if units is None else {"serial": sorted({"", *units})}
+        self.tables.replace(name, rows, "session", list(session), near)
 
     def append(self, name: str, rows: pl.DataFrame) -> None:
         """Add ``rows`` to a table that only ever grows (`reviews`, `pins`)."""

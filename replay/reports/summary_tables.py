@@ -14,12 +14,8 @@ _USE = {"travel": "travel, deg", "hours moving": "moving, h", "starts": "starts"
 
 def use_table(archive: Archive, rows: pl.DataFrame) -> Table:
     """Return what these sessions asked of each unit, from the measured indicators."""
-    measured = archive.table("indicators")
-    if measured.height:
-        measured = measured.filter(
-            pl.col("session").is_in(rows["session"].to_list()),
-            pl.col("indicator").is_in(list(_USE)),
-        )
+    measured = archive.rows_of("indicators", rows["session"])
+    measured = measured.filter(pl.col("indicator").is_in(list(_USE)))
     if not measured.height:
         return table((), (), empty="Not measured yet: `jointbook wear` measures these sessions.")
     sums = measured.group_by("joint", "serial", "indicator").agg(pl.col("value").sum())
@@ -33,12 +29,8 @@ def use_table(archive: Archive, rows: pl.DataFrame) -> Table:
 
 def trend_table(archive: Archive, rows: pl.DataFrame) -> Table:
     """Return what gets worse or better on the units of these sessions."""
-    measured = archive.table("indicators")
-    serials: set[str] = set()
-    if measured.height:
-        own = measured.filter(pl.col("session").is_in(rows["session"].to_list()))
-        serials = set(own["serial"].unique().to_list())
-    own_trends = [t for t in (trends(archive) if measured.height else []) if t.serial in serials]
+    serials = set(archive.rows_of("indicators", rows["session"])["serial"])
+    own_trends = [t for t in (trends(archive) if serials else []) if t.serial in serials]
     moving = [t for t in own_trends if t.result in ("rising", "falling")]
     few = sum(t.result == "too-few" for t in own_trends)
     return table(

@@ -42,8 +42,7 @@ def unit_report(archive: Archive, serial: str) -> Report:
     UsageError
         No measured session has this unit.
     """
-    measured = archive.table("indicators")
-    own = measured.filter(pl.col("serial") == serial) if measured.height else measured
+    own = archive.rows_of_units("indicators", [serial])
     if not own.height:
         raise UsageError(
             f"no measured session has a unit {serial!r}",

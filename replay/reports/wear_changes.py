@@ -38,14 +38,11 @@ def wear_changes(archive: Archive, record: Session) -> tuple[pl.DataFrame, int]:
     may differ between the two sessions: the trend is corrected for them, a
     difference of two sessions is not.
     """
-    table = archive.table("indicators")
-    if not table.height:
-        return pl.DataFrame(schema=SCHEMA), 0
+    table = archive.rows_of_units("indicators", record.unit_keys)
     own = table.filter(pl.col("session") == record.session)
-    earlier = table.filter(
-        pl.col("serial").is_in(own["serial"].unique().to_list()),
-        pl.col("start") < record.start,
-    )
+    if not own.height:
+        return pl.DataFrame(schema=SCHEMA), 0
+    earlier = table.filter(pl.col("start") < record.start)
     last = earlier.sort("start").group_by("serial", "indicator").last()
     pairs = own.join(last, on=["serial", "indicator"], suffix="_before")
     tells = {(t.serial, t.indicator): t.result for t in trends(archive)}

@@ -107,15 +107,23 @@ def indicators(
     held: list[pl.DataFrame] = []
     names: list[str] = []
     measure = partial(_measured, archive, against, baseline)
+    if len(todo) > BATCH:  # the table is in the order of units: an arm's sessions go together
+        arms = dict(catalogue.select("session", "arm").iter_rows())
+        todo.sort(key=lambda s: arms.get(s) or "")
     for name, rows in each(measure, progress(todo) if progress else todo):
         held.append(rows)
         names.append(name)
         if len(names) == BATCH:
-            archive.replace("indicators", pl.concat(held), session=names)
+            _keep(archive, held, names)
             held, names = [], []
     if names:
-        archive.replace("indicators", pl.concat(held), session=names)
+        _keep(archive, held, names)
     return _rows(archive, sessions, wanted)
+
+
+def _keep(archive: Archive, held: list[pl.DataFrame], names: list[str]) -> None:
+    units = {unit for name in names for unit in archive.session(name).unit_keys}
+    archive.replace("indicators", pl.concat(held), session=names, units=units)
 
 
 def _measured(

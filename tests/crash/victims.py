@@ -97,6 +97,26 @@ def _part(job: dict[str, Any]) -> None:
         Path(job["count"]).write_text(str(len(seen)))
 
 
+def _unit_part(job: dict[str, Any]) -> None:
+    """Add to or measure again in a table in the order of units, or bring one of before in order."""
+    from replay.archive import repair
+    from replay.archive.tables import parts, tables
+    from tests.archive.test_unit_parts import name_of, rows, units_of
+
+    parts.PART_ROWS, parts.DEEPEST, tables.TIDY_EVERY = 60, 2, 1
+    seen = _kill_at(job.get("at_step"))
+    archive = open_archive(job["root"])
+    if job["act"] == "repair":
+        repair(archive)
+    elif job["act"] == "compact":
+        archive.tables.tidy("indicators", keep_hours=0, drop=True)
+    else:
+        n = job["number"]
+        archive.replace("indicators", rows(n, 2.0), session=[name_of(n)], units=units_of(n))
+    if "count" in job:
+        Path(job["count"]).write_text(str(len(seen)))
+
+
 def _add(job: dict[str, Any]) -> None:
     from replay.archive.samples import overview
     from replay.digests import file_digest
@@ -147,6 +167,7 @@ def _share(job: dict[str, Any]) -> None:
 
 
 JOBS = {
+    "unit part": _unit_part,
     "ingest": _ingest,
     "add": _add,
     "part": _part,

@@ -264,3 +264,15 @@ def test_reference_models_are_read_once_for_all_units(copy, capsys, monkeypatch)
     _, said = run(copy, capsys)
     assert "not measured" in said.err
     assert read.count(DOCUMENT) == 2  # for the measures, and for what was not measured
+
+
+def test_trends_are_the_same_whatever_the_order_in_which_a_table_holds_its_rows(copy):
+    from replay.wear import judge, limits
+    from replay.wear.assessment import trend_cache
+
+    table = trend_cache.indicator_rows(copy)
+    by_unit = table.sort("serial", "session", maintain_order=True)
+    assert not by_unit.equals(table), "the order is another"
+    told = [judge(rows, maintenance(copy), limits(copy)) for rows in (table, by_unit)]
+    assert len(told[0]) > 20
+    assert repr(told[0]) == repr(told[1])

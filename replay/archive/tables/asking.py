@@ -8,7 +8,7 @@ what ``rows_of`` does, which the table hands in.
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 
 import polars as pl
@@ -71,6 +71,32 @@ def within(files: Mapping[str, Mark], spans: Mapping[str, Span], rows_of: RowsOf
     """Return the rows that lie within all of some spans, in the order of their files."""
     frames = [rows_of(file) for file in files_within(files, spans)]
     return _joined([frame.filter(_inside(frame, spans)) for frame in frames])
+
+
+def among(
+    files: Mapping[str, Mark],
+    wanted: Mapping[str, Sequence[str]],
+    near: Mapping[str, Sequence[str]],
+    rows_of: RowsOf,
+) -> pl.DataFrame:
+    """Return the rows that have one of some values in each of some columns.
+
+    ``near`` says what they are known to have in other columns, or nothing there: files
+    without such a row are not opened.
+    """
+    sets = {column: sorted(set(values)) for column, values in wanted.items()}
+    beside = {column: sorted(set(values)) for column, values in near.items()}
+    frames = [
+        rows_of(file)
+        for file, mark in files.items()
+        if mark.bounds is None
+        or (
+            all(mark.bounds.may_hold_any(c, v) for c, v in sets.items())
+            and all(mark.bounds.may_hold_one(c, v) for c, v in beside.items())
+        )
+    ]
+    tests = [pl.col(c).is_in(v) for c, v in sets.items()]
+    return _joined([frame.filter(pl.all_horizontal(tests)) for frame in frames])
 
 
 def filled(files: Mapping[str, Mark], column: str, rows_of: RowsOf) -> pl.DataFrame:

@@ -29,6 +29,8 @@ OF = ("session", "arm", "start", "end")
 """Columns whose bounds are kept, where a table has them."""
 SELDOM = ("earlier",)
 """Columns that few rows fill: it is kept how many do."""
+LATER = ("serial",)
+"""Columns of which both is kept, apart from the rest: programs before this did not know them."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -41,7 +43,7 @@ class Bounds:
     spans: Mapping[str, tuple[Value, Value] | None] = field(default_factory=dict)
     """Least and greatest value of a column; None where no row has one."""
     filled: Mapping[str, int] = field(default_factory=dict)
-    """How many rows have something in a column of `SELDOM`."""
+    """How many rows have something in a column of `SELDOM` or `LATER`."""
 
     def may_hold(self, column: str, span: Span) -> bool:
         """Tell whether a row can lie within a span."""
@@ -61,14 +63,32 @@ class Bounds:
         at = bisect_left(values, own[0])
         return at < len(values) and values[at] <= own[1]  # type: ignore[operator]
 
-    def written(self) -> list[Any]:
-        """Return what the manifest keeps."""
-        return [self.rows, {c: list(s) if s else None for c, s in self.spans.items()}, self.filled]
+    def may_hold_one(self, column: str, values: Sequence[Value]) -> bool:
+        """Tell whether a row can have one of some sorted values, or none at all."""
+        empty = self.filled.get(column, 0) < self.rows
+        return empty or self.may_hold_any(column, values)
+
+    def agree_with(self, rows: Bounds) -> bool:
+        """Tell whether these are the bounds of some rows; of `LATER` they may say nothing."""
+        unsaid = set(LATER) - set(self.spans)
+        return self == Bounds(
+            rows.rows,
+            {c: s for c, s in rows.spans.items() if c not in unsaid},
+            {c: n for c, n in rows.filled.items() if c not in unsaid},
+        )
+
+    def written(self, *, later: bool = False) -> list[Any]:
+        """Return what the manifest keeps, of the columns of old or of those of `LATER`."""
+        spans = {c: list(s) if s else None for c, s in self.spans.items() if (c in LATER) == later}
+        filled = {c: n for c, n in self.filled.items() if (c in LATER) == later}
+        return [self.rows, spans, filled]
 
 
-def read_bounds(kept: Sequence[Any]) -> Bounds:
-    """Return bounds as a manifest kept them."""
+def read_bounds(kept: Sequence[Any], later: Sequence[Any] | None = None) -> Bounds:
+    """Return bounds as a manifest kept them, in its two places."""
     rows, spans, filled = kept
+    if later is not None:
+        spans, filled = spans | later[1], filled | later[2]
     return Bounds(rows, {c: (s[0], s[1]) if s else None for c, s in spans.items()}, dict(filled))
 
 
@@ -81,7 +101,7 @@ def microseconds(instant: datetime) -> int:
 def bounds_of(rows: pl.DataFrame) -> Bounds:
     """Return the bounds of some rows."""
     spans: dict[str, tuple[Value, Value] | None] = {}
-    for name in OF:
+    for name in (*OF, *LATER):
         if name not in rows.columns:
             continue
         column = rows[name]
@@ -91,7 +111,8 @@ def bounds_of(rows: pl.DataFrame) -> Bounds:
             continue
         low, high = column.min(), column.max()
         spans[name] = None if low is None or high is None else (low, high)  # type: ignore[assignment]
-    filled = {n: rows.height - rows[n].null_count() for n in SELDOM if n in rows.columns}
+    counted = [n for n in (*SELDOM, *LATER) if n in rows.columns]
+    filled = {n: rows.height - rows[n].null_count() for n in counted}
     return Bounds(rows.height, spans, filled)
 
 
@@ -102,7 +123,7 @@ def bounds_of_file(content: bytes | Path) -> Bounds:
         there = pq.read_schema(source).names
         if isinstance(source, io.BytesIO):
             source.seek(0)
-        wanted = [n for n in (*OF, *SELDOM) if n in there]
+        wanted = [n for n in (*OF, *SELDOM, *LATER) if n in there]
         if not wanted:
             footer = pq.read_metadata(source)
             return Bounds(footer.num_rows)

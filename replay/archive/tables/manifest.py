@@ -79,7 +79,7 @@ def read_manifest(table: Place) -> Manifest | None:
         return None
     return Manifest(
         found["version"],
-        _marks(found["files"], found.get("bounds", {})),
+        _marks(found["files"], found.get("bounds", {}), found.get("later_bounds", {})),
         _marks(found["log"]),
         found["entries"],
         found["head"],
@@ -99,6 +99,11 @@ def manifest_bytes(manifest: Manifest) -> bytes:
             "files": [[n, m.size, m.sha256] for n, m in manifest.files.items()],
             "bounds": {
                 n: m.bounds.written() for n, m in manifest.files.items() if m.bounds is not None
+            },
+            "later_bounds": {
+                n: kept
+                for n, m in manifest.files.items()
+                if m.bounds is not None and (kept := m.bounds.written(later=True))[1]
             },
             "log": [[n, m.size, m.sha256] for n, m in manifest.log.items()],
             "entries": manifest.entries,
@@ -173,9 +178,15 @@ def actions(commit: bytes) -> list[dict[str, Any]]:
     return found
 
 
-def _marks(listed: list[list[Any]], bounds: Mapping[str, Any] | None = None) -> dict[str, Mark]:
-    known = bounds or {}
+def _marks(
+    listed: list[list[Any]],
+    bounds: Mapping[str, Any] | None = None,
+    later: Mapping[str, Any] | None = None,
+) -> dict[str, Mark]:
+    known, more = bounds or {}, later or {}
     return {
-        name: Mark(size, sha256, read_bounds(known[name]) if name in known else None)
+        name: Mark(
+            size, sha256, read_bounds(known[name], more.get(name)) if name in known else None
+        )
         for name, size, sha256 in listed
     }

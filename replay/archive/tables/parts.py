@@ -1,10 +1,12 @@
-"""A table's parts: files of some megabytes whose rows lie side by side in time.
+"""A table's parts: files of some megabytes whose rows lie side by side in time, or by unit.
 
 Each commit adds a small file. Every so often the small ones become one part; a
 part that has grown to its size is left alone, so a commit never rewrites the
 table. Sessions come mostly in the order of time, and then parts do not overlap.
 Where they do (logs of years ago taken in today), the files that lie over one
-another are put in order together, some at a time.
+another are put in order together, some at a time. Tables with a history of each
+joint unit are in the order of the units: there each new part lies over all the
+others, and what many parts hold of a unit comes together in few, step by step.
 """
 
 from __future__ import annotations
@@ -32,8 +34,16 @@ AT_ONCE = 16
 """So many parts are rewritten in one commit at the most."""
 _ROW_GROUP = 65_536
 
-KEYS = {"sessions": ("start", "session")}
+BY_UNIT = ("indicators", "motions")
+"""Tables that are asked for the history of a joint unit, over all its sessions."""
+
+KEYS = {"sessions": ("start", "session"), **dict.fromkeys(BY_UNIT, ("serial", "session"))}
 """What a table is ordered by; the others by the session's name, which begins with its start."""
+
+
+def lacks_bounds(name: str, bounds: Bounds | None) -> bool:
+    """Tell whether it is not known between which keys the rows of a file lie."""
+    return bounds is None or (name in BY_UNIT and KEYS[name][0] not in bounds.spans)
 
 
 def ordered(name: str, rows: pl.DataFrame) -> pl.DataFrame:

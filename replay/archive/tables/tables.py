@@ -19,7 +19,7 @@ import contextlib
 import io
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from dataclasses import replace as replaced
 from pathlib import Path
@@ -186,6 +186,18 @@ class Tables:
             name, columns, lambda known, rows_of: asking.within(known, spans, rows_of)
         )
 
+    def among(
+        self,
+        name: str,
+        columns: tuple[str, ...] | None,
+        wanted: Mapping[str, Sequence[str]],
+        near: Mapping[str, Sequence[str]] | None = None,
+    ) -> pl.DataFrame:
+        """Return the rows with one of some values in each of some columns, see `asking.among`."""
+        return self._asked(
+            name, columns, lambda known, rows_of: asking.among(known, wanted, near or {}, rows_of)
+        )
+
     def filled(self, name: str, columns: tuple[str, ...], column: str) -> pl.DataFrame:
         """Return the rows that have something in a column of `bounds.SELDOM`."""
         return self._asked(
@@ -256,8 +268,19 @@ class Tables:
         return lambda file: known.parts.get(file, columns, read)
 
     # writing ----------------------------------------------------------------
-    def replace(self, name: str, rows: pl.DataFrame, key: str, values: list[str]) -> None:
-        """Replace all rows whose ``key`` is one of ``values`` by ``rows``, in one commit."""
+    def replace(
+        self,
+        name: str,
+        rows: pl.DataFrame,
+        key: str,
+        values: list[str],
+        near: Mapping[str, Sequence[str]] | None = None,
+    ) -> None:
+        """Replace all rows whose ``key`` is one of ``values`` by ``rows``, in one commit.
+
+        ``near`` says what all of these have in other columns, where it is known, or nothing
+        there: then fewer parts are looked through for them.
+        """
         quoted = ", ".join("'" + v.replace("'", "''") + "'" for v in values)
         predicate = f"{key} IN ({quoted})"
 
@@ -267,7 +290,7 @@ class Tables:
             if held.version < 0 or not values:
                 return []
             if held.version not in found:
-                found[held.version] = self._files_with(name, key, values, held.version)
+                found[held.version] = self._files_with(name, key, values, near or {}, held.version)
             return found[held.version]
 
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
@@ -305,6 +328,9 @@ class Tables:
     ) -> dict[str, int]:
         """Merge small files, sum up the log and, if asked, delete what is no longer read.
 
+        A table in the order of units is put in order whole; else that comes step by step,
+        with the commits.
+
         Parameters
         ----------
         keep_hours : float, optional
@@ -322,6 +348,10 @@ class Tables:
             if self.version(name) is None:
                 return {"merged": 0, "unread": 0, "deleted": 0}
             merged = self._merge(name)
+            for _ in self._settled(name).files if name in parts.BY_UNIT else ():
+                if not (more := self._merge(name)) and not self._unbounded(name):
+                    break
+                merged += more
             folder = self._place(name).folder
             unread: list[Path] = []
             if keep_hours is not None and folder is not None:
@@ -374,13 +404,17 @@ class Tables:
         frames = [_rows_of([self._content(name, known, file)], None) for file in files]
         return parts.ordered(name, pl.concat(frames, how="diagonal_relaxed"))
 
+    def _unbounded(self, name: str) -> bool:
+        files = self._settled(name).files
+        return any(parts.lacks_bounds(name, mark.bounds) for mark in files.values())
+
     def _bounded(self, name: str) -> None:
         """Note the bounds of files that an older program wrote, so many bytes at a time."""
         held = self._settled(name)
         known, room = _Known((0, 0), held), _BOUNDED_AT_ONCE
         files = dict(held.files)
         for file, mark in held.files.items():
-            if mark.bounds is None and room > 0:
+            if parts.lacks_bounds(name, mark.bounds) and room > 0:
                 content = self._content(name, known, file)
                 files[file] = replaced(mark, bounds=bounds_of_file(content))
                 room -= mark.size
@@ -502,7 +536,14 @@ class Tables:
             whole = copies.in_order(whole)
         return _shaped(whole, name, columns)
 
-    def _files_with(self, name: str, key: str, values: list[str], version: int) -> list[str]:
+    def _files_with(
+        self,
+        name: str,
+        key: str,
+        values: list[str],
+        near: Mapping[str, Sequence[str]],
+        version: int,
+    ) -> list[str]:
         """Return the files of this version that hold rows of these values.
 
         Raises
@@ -515,9 +556,13 @@ class Tables:
             if known is None or known.manifest.version != version:
                 raise CommitFailedError(f"conflict: version {version} was followed meanwhile")
             wanted, found = sorted(values), []
+            beside = {column: sorted(set(some)) for column, some in near.items()}
             rows_of = self._rows_of(name, known, (key,))
             for file, mark in known.manifest.files.items():
-                if mark.bounds is not None and not mark.bounds.may_hold_any(key, wanted):
+                if mark.bounds is not None and not (
+                    mark.bounds.may_hold_any(key, wanted)
+                    and all(mark.bounds.may_hold_one(c, v) for c, v in beside.items())
+                ):
                     continue
                 try:
                     if rows_of(file)[key].is_in(wanted).any():

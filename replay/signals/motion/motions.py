@@ -9,7 +9,7 @@ the samples. It can be rebuilt at any time from the samples alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
 import polars as pl
@@ -41,6 +41,9 @@ MOTIONS_SCHEMA: dict[str, pl.DataType] = {
     "current_a": pl.Float64(),  # median, signed
     "current_peak_a": pl.Float64(),  # largest |current|
 }
+
+_FEW = 100
+"""Of so many sessions it is asked by their units' parts which are in the table, of more at once."""
 
 _LEAST_SAMPLES = 3
 """Shorter stretches are recorder noise around a standstill, not motions."""
@@ -125,9 +128,12 @@ def known_motions(archive: Archive, session: str, joint: str | None = None) -> p
 
     From the samples otherwise; a day at 100 Hz takes seconds then.
     """
-    scan = scan_motions(archive)
-    if scan is not None:
-        rows = scan.filter(pl.col("session") == session).collect()
+    if archive.tables.version(TABLE) is not None:
+        record = archive.session(session)
+        unit = [record.unit(joint)] if joint else record.unit_keys
+        rows = archive.rows_of(TABLE, [session], units=unit)
+        if not rows.height:  # this joint may have none where others have some
+            rows = archive.rows_of(TABLE, [session], units=record.unit_keys)
         if rows.height:
             rows = rows.filter(pl.col("joint") == joint) if joint else rows
             kept = rows.filter(pl.col("joint").is_not_null())
@@ -168,7 +174,7 @@ def index_motions(
     """
     wanted = list(sessions) if sessions is not None else _all_sessions(archive)
     if not again:
-        have = indexed_sessions(archive)
+        have = indexed_sessions(archive, wanted if sessions is not None else None)
         wanted = [s for s in wanted if s not in have]
     for done, session in enumerate(wanted, 1):
         rows = session_motions(archive, session)
@@ -176,23 +182,32 @@ def index_motions(
             rows = pl.DataFrame({"session": [session]}).join(
                 pl.DataFrame(schema=MOTIONS_SCHEMA), on="session", how="left"
             )
-        archive.replace(TABLE, rows.select(list(MOTIONS_SCHEMA)), session=[session])
+        units = archive.session(session).unit_keys
+        archive.replace(TABLE, rows.select(list(MOTIONS_SCHEMA)), session=[session], units=units)
         if progress is not None:
             progress(session, done, len(wanted))
     return len(wanted)
 
 
-def indexed_sessions(archive: Archive) -> set[str]:
-    """Return the sessions whose motions are in the table."""
-    scan = scan_motions(archive)
-    if scan is None:
+def indexed_sessions(archive: Archive, among: Sequence[str] | None = None) -> set[str]:
+    """Return the sessions whose motions are in the table, of some or of all."""
+    if archive.tables.version(TABLE) is None:
         return set()
-    return set(scan.select("session").unique().collect()["session"])
+    if among is not None and len(among) <= _FEW:
+        units = {u for s in among for u in archive.session(s).unit_keys}
+        return set(archive.rows_of(TABLE, among, units=units)["session"])
+    scan = archive.scan_table(TABLE)
+    return set() if scan is None else set(scan.select("session").unique().collect()["session"])
 
 
-def scan_motions(archive: Archive) -> pl.LazyFrame | None:
-    """Scan the table `motions`; None while nothing is in it."""
-    return archive.scan_table(TABLE)
+def unit_motions(archive: Archive, unit: str) -> pl.DataFrame:
+    """Return the motions of one joint unit that are in the table, over all sessions."""
+    if archive.tables.version(TABLE) is None:
+        return pl.DataFrame(schema=MOTIONS_SCHEMA)
+    rows = archive.rows_of_units(TABLE, [unit])
+    if not rows.height:
+        return pl.DataFrame(schema=MOTIONS_SCHEMA)
+    return rows.select(pl.col(name).cast(kind) for name, kind in MOTIONS_SCHEMA.items())
 
 
 def motion_at(motions: pl.DataFrame, start: datetime, end: datetime) -> dict[str, object] | None:

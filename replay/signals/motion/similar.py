@@ -17,7 +17,7 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.signals.joints import joint_table
-from replay.signals.motion.motions import MOTIONS_SCHEMA, known_motions, motion_at, scan_motions
+from replay.signals.motion.motions import known_motions, motion_at, unit_motions
 from replay.statistics.spread import MAD_TO_SD
 
 FEATURES: dict[str, float] = {
@@ -217,15 +217,8 @@ def overlay(
 def _candidates(archive: Archive, of: dict[str, object], own: pl.DataFrame) -> pl.DataFrame:
     alike = (pl.col("motion") == of["motion"]) & (pl.col("direction") == of["direction"])
     frames = [own.filter(alike & (pl.col("number") != of["number"]))]
-    scan = scan_motions(archive)
-    if scan is not None:
-        frames.append(
-            scan.filter(
-                (pl.col("serial") == of["serial"]) & (pl.col("session") != of["session"]) & alike
-            )
-            .select(pl.col(name).cast(kind) for name, kind in MOTIONS_SCHEMA.items())
-            .collect()
-        )
+    others = unit_motions(archive, str(of["serial"]))
+    frames.append(others.filter((pl.col("session") != of["session"]) & alike))
     pool = _unflagged(archive, pl.concat(frames))
     if of["base_end"] is not None:  # the load on a joint differs wholly between the bases
         pool = pool.filter(pl.col("base_end").eq_missing(pl.lit(of["base_end"])))

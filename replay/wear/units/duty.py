@@ -44,12 +44,13 @@ def duty(archive: Archive, serial: str | None = None) -> pl.DataFrame:
         Columns of `SCHEMA`; a row a unit and counting indicator. ``se`` is the
         standard error of the total, sessions taken as independent.
     """
-    scanned = archive.scan_table("indicators")
+    if serial is None:
+        scanned = archive.scan_table("indicators")
+    else:
+        scanned = archive.rows_of_units("indicators", [serial]).lazy()
     if scanned is None:
         return pl.DataFrame(schema=SCHEMA)
     rows = scanned.filter(pl.col("indicator").is_in(COUNTED))
-    if serial is not None:
-        rows = rows.filter(pl.col("serial") == serial)
     return duty_of(rows.collect(), maintenance(archive))
 
 

@@ -34,8 +34,7 @@ def not_measured_of(
         What a log would need, or why figures were withheld, in the catalogue's order.
     """
     if present is None:
-        table = archive.table("indicators")
-        present = set(table.filter(table["serial"] == serial)["indicator"]) if table.height else ()
+        present = set(archive.rows_of_units("indicators", [serial])["indicator"])
     references = load(archive) if references is None else references
     reference = references.get(serial)
     reasons = {name: f"needs {needs}" for name, needs in not_measured(present)}

@@ -148,11 +148,8 @@ def _usual(history: History) -> _Usual | None:
 
 def _rows(archive: Archive, serial: str, indicator: str, against: str) -> pl.DataFrame:
     wanted = [indicator] if against == "time" else [indicator, USE_AXES[against][0]]
-    table = archive.scan_table("indicators")
-    if table is None:
-        return pl.DataFrame(schema=SCHEMA)
-    mine = (pl.col("serial") == serial) & pl.col("indicator").is_in(wanted)
-    return _whole(table.filter(mine))
+    rows = archive.rows_of_units("indicators", [serial])
+    return _whole(rows.lazy().filter(pl.col("indicator").is_in(wanted)))
 
 
 def _of_all_units(archive: Archive, indicator: str) -> pl.DataFrame:
