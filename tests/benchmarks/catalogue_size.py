@@ -119,20 +119,26 @@ def act(root: Path, what: str, count: int) -> dict[str, float]:
     old = str(rows(count // 3, 1)["session"][0])
     late = f"datetime({(START + timedelta(days=max(count // ARMS - 30, 0))).strftime('%Y, %m, %d')}"
     late = late.replace(", 0", ", ") + ", tzinfo=UTC)"
+    names = f"NEWEST, OLD, LATE = {newest!r}, {old!r}, {late}"
+    return alone(root, names, ACTS[what])
+
+
+def alone(root: Path, names: str, what: str) -> dict[str, float]:
+    """Run a line of code on an opened archive in a process of its own; return what it took."""
     code = f"""
 import json, time
 from datetime import UTC, datetime
 import polars as pl
 from replay.archive import open_archive
 from tests.reviews.makers import add_session
-NEWEST, OLD, LATE = {newest!r}, {old!r}, {late}
+{names}
 def read():
     return int(next(s for s in open("/proc/self/io") if s.startswith("rchar")).split()[1])
 def held():
     return int(next(s for s in open("/proc/self/status") if s.startswith("VmHWM")).split()[1])
 before, begin, spent = read(), time.perf_counter(), time.process_time()
 archive = open_archive({str(root)!r})
-{ACTS[what]}
+{what}
 print(json.dumps({{"wall_s": time.perf_counter() - begin, "cpu_s": time.process_time() - spent,
     "read_mb": (read() - before) / 1e6,
     "peak_mb": held() / 1e3}}))
