@@ -61,7 +61,5 @@ def block_slope(
         slope=slope,
         low=slope - reach,
         high=slope + reach,
-        intercept=float(np.median(values - slope * times)),
-        pairs=len(own),
         p_value=float(2 * student.sf(abs(slope) / error, freedom)) if error > 0 else 1.0,
     )

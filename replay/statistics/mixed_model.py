@@ -1,10 +1,14 @@
-"""A series beside its design, fitted under one possibility of shared offsets.
+"""A series beside its design, fitted under many possibilities of shared offsets at once.
 
-The matrices of `mixed_slopes`, which says what they are for and where they come from.
+The matrices of `mixed_slopes`, which says what they are for and where they come from. With
+offsets the values' covariance is ``own + ratio / precision``, whose inverse is ``1 / own``
+less ``1 / own (precision / ratio + 1 / own)^-1 1 / own`` (M. A. Woodbury): what is inverted
+has three diagonals, and its root is gone down once for all possibilities and columns.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,20 +17,34 @@ from replay.statistics.shared_offsets import Floats
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
-    """A fit under one possibility: the noise's variance, effects of conditions, the slope."""
+class Offset:
+    """One possibility: how offsets hang together, and how large they are."""
 
-    variance: float
-    log_likelihood: float
+    precision: Floats
+    """Of offsets of variance one, upper band form."""
+    log_precision: float
+    ratio: float
+    """Of the offsets' variance to that of the values' own noise."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """A fit under each of k possibilities, the first without offsets."""
+
+    variance: Floats
+    """Of the noise, shape (k,), like `log_likelihood`, `slope`, `error` and `offset_factor`."""
+    log_likelihood: Floats
     effects: Floats
+    """Of conditions, shape (k, q)."""
     covariance: Floats
-    slope: float
-    error: float
-    offset_factor: float
+    """Of these, shape (k, q, q)."""
+    slope: Floats
+    error: Floats
+    offset_factor: Floats
 
 
 class Model:
-    """A series' matrices, and its fit under one possibility of offsets."""
+    """A series' matrices, and its fits."""
 
     def __init__(
         self,
@@ -41,77 +59,101 @@ class Model:
         self.design, self.y, self.own, self.prior = design, y, own, prior
         self.along, self.first, self.dearer = along, first, dearer
         both = np.column_stack([design, y])
-        # by columns, as the routines want them: no copy is turned about at each possibility
-        self.plain = np.asfortranarray(both / own[:, None])
+        self.plain = both / own[:, None]
         self.gram = both.T @ self.plain
         self.log_own = float(np.log(own).sum())
         self.through = along @ design
         self.noise = float(along @ (own * along))
         free = int(np.count_nonzero(prior.diagonal() <= 0))
         self.freedom = float(max(len(y) - free, 1))
-        self.carried: dict[int, float] = {}
 
-    def fitted(self, offsets: tuple[Floats, float] | None, ratio: float) -> Fitted:
-        """Fit, the noise's size profiled out."""
-        from scipy.linalg.lapack import dpttrf, dpttrs
-
-        n, products, log_size, carried = len(self.y), self.gram, self.log_own, 0.0
-        if offsets is not None:
-            precision, log_precision = offsets
-            # three diagonals: the routines for them, without the checks of those for any band
-            pivots, beside, _ = dpttrf(
-                precision[1] / ratio + 1.0 / self.own, precision[0, 1:] / ratio
-            )
-            solved, _ = dpttrs(pivots, beside, self.plain)
-            products = products - self.plain.T @ solved
-            log_size += float(np.log(pivots).sum()) + n * float(np.log(ratio)) - log_precision
-            key = id(precision)
-            if key not in self.carried:
-                solved, _ = dpttrs(*dpttrf(precision[1], precision[0, 1:])[:2], self.along)
-                self.carried[key] = float(self.along @ solved)
-            carried = ratio * self.carried[key]
-        p = self.design.shape[1]
-        normal, right = products[:p, :p] + self.prior, products[:p, p]
-        size = np.sqrt(np.maximum(normal.diagonal(), 1e-300))
-        scaled = normal / np.outer(size, size)
-        scaled[np.diag_indices(p)] += 1e-9
-        inverse, log_determinant = _inverse(scaled)
-        inverted = inverse / np.outer(size, size)
-        log_normal = log_determinant + 2 * float(np.log(size).sum())
-        solution = inverted @ right
-        left = max(float(products[p, p] - right @ solution), 1e-12 * float(products[p, p]), 1e-300)
+    def fitted(self, offsets: Sequence[Offset] = ()) -> Fitted:
+        """Fit without offsets and under each possibility, the noise's size profiled out."""
+        p, q = self.design.shape[1], self.design.shape[1] - self.first
+        ratio = np.array([0.0, *(o.ratio for o in offsets)])
+        products = np.repeat(self.gram[None], len(ratio), axis=0)
+        log_size, carried = np.full(len(ratio), self.log_own), np.zeros(len(ratio))
+        if offsets:
+            carried[1:] = self._carried(offsets)
+            less, logs = self._through_offsets(offsets)
+            products[1:] -= less
+            log_size[1:] += logs
+        normal, right = products[:, :p, :p] + self.prior, products[:, :p, p]
+        size = np.sqrt(np.maximum(normal.diagonal(axis1=1, axis2=2), 1e-300))
+        scaled = normal / (size[:, :, None] * size[:, None, :])
+        scaled[:, range(p), range(p)] += 1e-9
+        # of the inverse only what it makes of the values and of each effect is wanted
+        wanted = np.zeros((len(ratio), p, 1 + q))
+        wanted[:, :, 0] = right
+        wanted[:, range(self.first, p), range(1, 1 + q)] = 1.0
+        solved, log_normal = _solved(scaled, wanted / size[:, :, None])
+        solved = solved / size[:, :, None]
+        log_normal = log_normal + 2 * np.log(size).sum(axis=1)
+        solution, columns = solved[:, :, 0], solved[:, :, 1:]
+        square = products[:, p, p]
+        left = np.maximum(square - np.einsum("kp,kp->k", right, solution), 1e-12 * square)
+        left = np.maximum(left, 1e-300)
         variance = self.dearer * left / self.freedom
-        q = slice(self.first, p)
-        effects = solution[q]
-        through = self.through
-        taken = through[q]
-        price = (
-            self.noise
-            + carried
-            - 2 * float(through @ inverted[:, q] @ taken)
-            + float(taken @ inverted[q, q] @ taken)
-        )
+        effects, block = solution[:, self.first :], columns[:, self.first :]
+        taken = self.through[self.first :]
+        price = self.noise + carried - 2 * (self.through @ columns @ taken) + block @ taken @ taken
         alike = self.noise + ratio * float(self.along @ self.along)
         return Fitted(
             variance=variance,
-            log_likelihood=-(self.freedom * float(np.log(left)) + log_size + log_normal) / 2,
+            log_likelihood=-(self.freedom * np.log(left) + log_size + log_normal) / 2,
             effects=effects,
-            covariance=variance * inverted[q, q],
-            slope=float(self.along @ self.y - taken @ effects),
-            error=(variance * max(price, 1e-300)) ** 0.5,
+            covariance=variance[:, None, None] * block,
+            slope=float(self.along @ self.y) - effects @ taken,
+            error=np.sqrt(variance * np.maximum(price, 1e-300)),
             offset_factor=(self.noise + carried) / alike,
         )
 
+    def _carried(self, offsets: Sequence[Offset]) -> Floats:
+        """Return the variance that offsets bring into the slope."""
+        from scipy.linalg.lapack import dptsv
 
-def _inverse(matrix: Floats) -> tuple[Floats, float]:
-    """Return the inverse of a symmetric matrix and the log of its determinant."""
-    from scipy.linalg.lapack import dpotrf, dpotri
+        known: dict[int, float] = {}
+        for o in offsets:
+            if id(o.precision) not in known:
+                solved = dptsv(o.precision[1], o.precision[0, 1:], self.along)[2]
+                known[id(o.precision)] = float(self.along @ solved)
+        return np.array([o.ratio * known[id(o.precision)] for o in offsets])
 
-    root, failed = dpotrf(matrix)
-    if failed:  # rounding has left a pivot below nought
-        return np.asarray(np.linalg.inv(matrix), dtype=float), float(np.linalg.slogdet(matrix)[1])
-    upper, _ = dpotri(root)
-    upper = np.triu(upper)
-    inverse = np.asarray(upper + upper.T, dtype=float)
-    inverse[np.diag_indices_from(inverse)] /= 2
-    return inverse, 2 * float(np.log(root.diagonal()).sum())
+    def _through_offsets(self, offsets: Sequence[Offset]) -> tuple[Floats, Floats]:
+        """Return what offsets take from the products, and the logs of their determinants."""
+        from scipy.linalg.lapack import dpttrf
+
+        n, many = self.plain.shape[0], len(offsets)
+        pivots, beside = np.empty((n, many)), np.empty((n - 1, many))
+        for k, o in enumerate(offsets):
+            pivots[:, k], beside[:, k], _ = dpttrf(
+                o.precision[1] / o.ratio + 1.0 / self.own, o.precision[0, 1:] / o.ratio
+            )
+        down = np.empty((n, many, self.plain.shape[1]))
+        down[0] = self.plain[0]
+        step = np.empty(down.shape[1:])
+        for row, above, factor, into in zip(
+            self.plain[1:], down[:-1], beside[:, :, None], down[1:], strict=True
+        ):
+            np.multiply(above, factor, out=step)
+            np.subtract(row, step, out=into)
+        down /= np.sqrt(pivots)[:, :, None]
+        less = down.transpose(1, 2, 0) @ down.transpose(1, 0, 2)
+        logs = np.array([n * np.log(o.ratio) - o.log_precision for o in offsets])
+        return less, logs + np.log(pivots).sum(axis=0)
+
+
+def _solved(matrices: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """Return symmetric matrices' inverses times some columns, and their determinants' logs."""
+    from scipy.linalg.lapack import dpotrf, dpotrs
+
+    solved, logs = np.empty(right.shape), np.empty(len(matrices))
+    for k, matrix in enumerate(matrices):
+        root, failed = dpotrf(matrix)
+        if failed:  # rounding has left a pivot below nought
+            solved[k] = np.linalg.solve(matrix, right[k])
+            logs[k] = np.linalg.slogdet(matrix)[1]
+        else:
+            solved[k] = dpotrs(root, right[k])[0]
+            logs[k] = 2 * np.log(root.diagonal()).sum()
+    return solved, logs

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from replay.statistics.mixed_model import Model
+from replay.statistics.mixed_model import Model, Offset
 from replay.statistics.regression import HUBER, huber
 from replay.statistics.shared_offsets import (
     LEAST,
@@ -80,9 +80,7 @@ class MixedFit:
 
     def below(self, value: float) -> float:
         """Return the chance that the slope is below a value."""
-        with np.errstate(divide="ignore", invalid="ignore"):
-            z = (value - self.centres) / self.errors
-        return float(self.weights @ stdtr(self.freedom, np.nan_to_num(z)))
+        return float(self.weights @ stdtr(self.freedom, (value - self.centres) / self.errors))
 
     def interval(self, confidence: float) -> tuple[float, float]:
         """Return the ends that leave equal chances outside."""
@@ -151,58 +149,48 @@ def mixed_fit(
     # Huber's correction for as many coefficients beside so many values (the same, 7.6)
     dearer = (1 + design.shape[1] / n * (1 - inside) / inside) ** 2
     # a median residual is too small where much is fitted: the noise once more, from the squares
-    first_look = Model(design, y, own, scale**2 * prior, along, first, dearer).fitted(None, 0.0)
-    model = Model(design, y, own, first_look.variance * prior, along, first, dearer)
-    found = [model.fitted(None, 0.0)]
+    first_look = Model(design, y, own, scale**2 * prior, along, first, dearer).fitted()
+    model = Model(design, y, own, first_look.variance[0] * prior, along, first, dearer)
+    places, offsets = _possibilities(times, span, n)
+    found = model.fitted(offsets)
     logs = np.full(POSSIBILITIES, -np.inf)
-    logs[0] = found[0].log_likelihood
-    places = [0]
-    for place, stay, ratio in _possibilities(times, span, n):
-        found.append(model.fitted(stay, ratio))
-        logs[place] = found[-1].log_likelihood
-        places.append(place)
-    logs = logs - logs[0]
+    logs[places] = found.log_likelihood - found.log_likelihood[0]
     before = np.maximum(CHANCES if chances is None else chances, 1e-12)[places]
     weights = before * np.exp(logs[places] - logs[places].max())
     weights = weights / weights.sum()
-    effects = np.array([f.effects for f in found])
-    middle = weights @ effects
-    covariance = np.einsum("k,kij->ij", weights, np.array([f.covariance for f in found]))
-    apart = effects - middle
+    middle = weights @ found.effects
+    apart = found.effects - middle
+    covariance = np.einsum("k,kij->ij", weights, found.covariance)
     covariance = covariance + (weights[:, None] * apart).T @ apart
-    factor = float(weights @ np.array([f.offset_factor for f in found]))
+    factor = float(weights @ found.offset_factor)
     count = weights > NEGLIGIBLE
-    kept = [f for f, keep in zip(found, count, strict=True) if keep]
     return MixedFit(
         log_likelihoods=logs,
         effects=middle + mean,
         covariance=covariance,
         weights=weights[count] / weights[count].sum(),
-        centres=np.array([f.slope for f in kept]) / span,
-        errors=np.array([f.error for f in kept]) / span,
+        centres=found.slope[count] / span,
+        errors=found.error[count] / span,
         freedom=model.freedom,
         offset_factor=max(factor, 1.0),
     )
 
 
-def _possibilities(
-    times: Floats, span: float, n: int
-) -> list[tuple[int, tuple[Floats, float], float]]:
-    """Return place, precision and ratio of variances of each offset that may be there."""
+def _possibilities(times: Floats, span: float, n: int) -> tuple[list[int], list[Offset]]:
+    """Return the places of the possibilities that may be, no offset first, and the offsets."""
     if n < LEAST:
-        return []
+        return [0], []
     gaps = np.maximum(np.diff(times), 1e-6 * span)
     usual = span / (n - 1)
-    made = []
+    places, made = [0], []
     for k, stay in enumerate(STAYS * usual):
         if k and stay > LONGEST * span:
             break
         precision = offset_precision(gaps, stay)
-        made += [
-            (1 + k * len(SHARES) + j, precision, float(share / (1 - share)))
-            for j, share in enumerate(SHARES)
-        ]
-    return made
+        for j, share in enumerate(SHARES):
+            places.append(1 + k * len(SHARES) + j)
+            made.append(Offset(*precision, ratio=float(share / (1 - share))))
+    return places, made
 
 
 def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float, float]:

@@ -1,6 +1,6 @@
 """Figures of the wear room, measured by hand: ``python tests/benchmarks/wear.py``.
 
-Prints, over five physics of histories (`tests/wear/histories_of_physics.py`), healthy
+Prints, over six physics of histories (`tests/wear/histories_of_physics.py`), healthy
 units accused a unit-year, coverage of slopes and limit dates by tenth of the history, and
 how early a growth of 20 % is found beside least squares that knows the truth; an arm
 under gravity without an arm file; release delays at 50 Hz; growth put into real logs;
@@ -23,7 +23,8 @@ import polars as pl
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "wear"))
 from gravity_arm import JOINTS, year
-from histories_of_physics import PHYSICS, Known, kind
+from histories_of_physics import PHYSICS, kind
+from known_truth import Known
 from makers import BEGIN, LAWS, no_notes, note, unit
 
 from replay.archive import open_archive

@@ -4,8 +4,6 @@ import numpy as np
 import pytest
 
 from replay.statistics.false_discovery import adjusted_p_values
-from replay.statistics.ranks import exact_p_value, mann_kendall
-from replay.statistics.slopes import theil_sen
 from replay.wear.assessment.control_charts import cusum, ewma, moving_range_sigma
 
 # NIST/SEMATECH e-Handbook 6.3.2.4
@@ -87,60 +85,3 @@ def test_benjamini_hochberg_keeps_order_and_leaves_nan_out():
     adjusted = adjusted_p_values(shuffled)
     assert adjusted[:-1] == pytest.approx(adjusted_p_values(BH_P)[::-1])
     assert np.isnan(adjusted[-1])
-
-
-def test_mann_kendall_gilbert_page_211():
-    # Gilbert 1987, p. 211
-    assert mann_kendall([10, 15, 14, 20]).s == 4
-
-
-def test_mann_kendall_ties_in_values():
-    # Gilbert 1987, section 16.4
-    assert mann_kendall([23, 24, 0, 6, 0, 24, 24, 0, 23]).variance == pytest.approx(
-        83.667, abs=5e-4
-    )
-    # van Belle and Hughes 1984, p. 129
-    tied = [10, 14, 14, 14, 17, 22, 22, 23, 27, 27]
-    assert mann_kendall(tied).variance == pytest.approx(119.333, abs=5e-4)
-
-
-def test_mann_kendall_several_values_at_one_time():
-    # Gilbert 1987, example 16.3
-    test = mann_kendall([10, 22, 21, 30, 22, 30, 40, 40], [1, 1, 1, 2, 3, 3, 4, 5])
-    assert test.s == 19
-    assert test.variance == pytest.approx(58.095, abs=5e-4)
-    assert test.z == pytest.approx(2.3616, abs=5e-5)
-    assert test.p_value == pytest.approx(0.0182, abs=5e-5)
-    slope = theil_sen([1, 1, 1, 2, 3, 3, 4, 5], [10, 22, 21, 30, 22, 30, 40, 40])
-    assert slope.slope == 5.5
-    assert slope.pairs == 24
-
-
-def test_mann_kendall_two_stations():
-    # Gilbert 1987, example 17.1, p. 229 (the book rounds 6.8333 to 6.834)
-    times = [1, 1, 2, 3, 1, 2, 2, 3]
-    values = [8, 10, 12, 15, 15, 20, 18, 20]
-    first = mann_kendall(values[:4], times[:4])
-    second = mann_kendall(values[4:], times[4:])
-    assert (first.s, second.s) == (5, 4)
-    assert first.variance == pytest.approx(7.667, abs=5e-4)
-    assert second.variance == pytest.approx(6.8333, abs=5e-4)
-    both = mann_kendall(values, times, sections=[0] * 4 + [1] * 4)
-    assert both.s == 9
-    assert both.variance == pytest.approx(first.variance + second.variance)
-
-
-def test_mann_kendall_small_sample_is_exact():
-    # EPA QA/G-9, five values: one-sided p 14/120 (source from memory, number recomputed)
-    test = mann_kendall([5, 6, 11, 8, 10])
-    assert test.s == 6
-    assert test.method == "exact"
-    assert test.p_value / 2 == pytest.approx(14 / 120)
-    assert exact_p_value(4, 6) == pytest.approx(2 / 24)
-
-
-def test_theil_sen_intercept_is_the_median_of_what_the_slope_leaves():
-    # Common textbook example: slope -1.5, intercept median(y - slope x) = 13.5
-    slope = theil_sen(range(1, 9), [12, 8, 9, 4, 7, 5, 3, 1])
-    assert slope.slope == -1.5
-    assert slope.intercept == 13.5

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from replay.statistics.ranks import memory_factor
-from replay.statistics.shared_offsets import _restricted, offset_precision, slope_variance_factor
-
-NO_SECTIONS = np.zeros(200, dtype=np.int64)
+from replay.statistics.autocorrelation import memory_factor
+from replay.statistics.mixed_model import Model, Offset
+from replay.statistics.mixed_slopes import mixed_fit
+from replay.statistics.shared_offsets import LEAST, offset_precision
 
 
 def test_the_restricted_likelihood_is_that_of_the_full_matrices():
@@ -23,10 +23,18 @@ def test_the_restricted_likelihood_is_that_of_the_full_matrices():
         + np.linalg.slogdet(covariance)[1]
         + np.linalg.slogdet(information)[1]
     )
-    found = _restricted(
-        np.column_stack([design, y]), own, offset_precision(np.diff(t), stay), ratio
-    )
-    assert found == pytest.approx(expected, rel=1e-9)
+    model = Model(design, y, own, np.zeros((2, 2)), t - t.mean(), 2, 1.0)
+    offset = Offset(*offset_precision(np.diff(t), stay), ratio)
+    found = model.fitted([offset]).log_likelihood
+    assert -2 * found[1] == pytest.approx(expected, rel=1e-7)
+
+
+def fitted(t, y, sections=None):
+    """Return the fit of a bending course with a level for each section."""
+    own = np.zeros(len(t)) if sections is None else sections
+    levels = (own[:, None] == np.unique(own)[None, :]).astype(float)
+    x = (t - t.mean()) / np.ptp(t)
+    return mixed_fit(t, y, levels, (x * x)[:, None], np.zeros((len(t), 0)))
 
 
 def slopes(share, count=60, n=200):
@@ -42,7 +50,7 @@ def slopes(share, count=60, n=200):
         design = np.column_stack([np.ones(n), x, x * x])
         left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
         squares.append((x @ y) ** 2 / (x @ x) / (left @ left / (n - 3)))
-        factors.append(slope_variance_factor(t, left, NO_SECTIONS))
+        factors.append(fitted(t, y).offset_factor)
         by_neighbours.append(memory_factor(left, parameters=3))
     return np.array(squares), np.array(factors), np.array(by_neighbours)
 
@@ -62,21 +70,22 @@ def test_values_that_share_nothing_pay_little():
     assert factors.min() >= 1.0
 
 
-def test_few_or_equal_values_say_nothing():
-    t = np.arange(11.0)
-    assert slope_variance_factor(t, np.sin(t), NO_SECTIONS[:11]) == 1.0
-    assert slope_variance_factor(np.arange(30.0), np.zeros(30), NO_SECTIONS[:30]) == 1.0
+def test_few_values_say_nothing_of_offsets():
+    t = np.arange(LEAST - 1.0)
+    assert fitted(t, np.sin(t)).offset_factor == 1.0
 
 
 def test_rounding_alone_is_no_offset():
     t = np.linspace(0, 3, 60)
     left = (1.7 + 0.3 * t) - 0.3 * t - 1.7
-    assert 1.0 <= slope_variance_factor(t, left, NO_SECTIONS[:60]) < 10
+    assert 1.0 <= fitted(t, left).offset_factor < 10
 
 
 def test_each_section_may_have_its_own_level():
     rng = np.random.default_rng(5)
-    t, sections = np.arange(200.0), (np.arange(200) >= 100).astype(np.int64)
+    t, sections = np.arange(200.0), np.arange(200) >= 100
     noise = rng.normal(size=200)
-    apart = slope_variance_factor(t, noise + 5.0 * sections, sections)
-    assert apart == pytest.approx(slope_variance_factor(t, noise, sections), rel=1e-6)
+    apart = fitted(t, noise + 5.0 * sections, sections)
+    assert apart.offset_factor == pytest.approx(
+        fitted(t, noise, sections).offset_factor, rel=1e-4
+    )

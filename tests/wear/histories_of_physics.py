@@ -1,4 +1,4 @@
-"""Histories of five physics, none of which the judging knows: one call, a kind of units.
+"""Histories of six physics, none of which the judging knows: one call, a kind of units.
 
 ``makers`` (see `makers.unit`): curved temperature effect, equal for all units, sessions
 strewn over the year. ``thinning grease``: viscosity falls exponentially with temperature,
@@ -9,56 +9,18 @@ line, long tails, wild sessions, and growth with use instead of time. ``stints``
 stint of sessions carries is logged nowhere and adds the same to all of them. ``hall``:
 weather that wanders for weeks, a temperature sensor broken for months, three tools, a
 friction that follows the logarithm of the rate, a slow unlogged wander, long tails, growth
-that quickens or slows.
+that quickens or slows. ``yard`` (`yard_histories`): outdoors, in shifts.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable
 
 import numpy as np
 import polars as pl
-from makers import BEGIN, YEAR_US, unit
-
-from replay.wear.indicators import SCHEMA
-
-
-@dataclass(frozen=True)
-class Known:
-    """One unit's rows and all that is true of it."""
-
-    rows: pl.DataFrame
-    years: np.ndarray
-    truth: np.ndarray
-    """Level under one set of conditions, per session."""
-    known: np.ndarray
-    """What the conditions added, per session."""
-    sigma: np.ndarray
-    """Spread of each session about both."""
-    effect: Callable[[Mapping[str, float]], float]
-    """What given conditions add: temperature_c, load_nm, rate_deg_s, base_b."""
-
-    def known_at(self, usual: Mapping[str, float], until: int) -> float:
-        """Return what the usual conditions add; those not named are the sessions' medians."""
-        seen = self.rows.head(until)
-        middle = {
-            c: float(seen[c].median() or 0.0) for c in ("temperature_c", "load_nm", "rate_deg_s")
-        }
-        middle["base_b"] = float((seen["base_end"] == "B").mean())
-        return self.effect({**middle, **usual})
-
-    def slope(self, until: int) -> float:
-        """Return the true slope: that of the level over the sessions' times."""
-        return float(np.polyfit(self.years[:until], self.truth[:until], 1)[0])
-
-    def least_squares(self, until: int) -> tuple[float, float]:
-        """Return slope and error of least squares that knows conditions and spreads."""
-        t, w = self.years[:until], 1 / self.sigma[:until] ** 2
-        y = (self.rows["value"].to_numpy() - self.known)[:until]
-        middle = (w @ t) / w.sum()
-        size = w @ (t - middle) ** 2
-        return float(w @ ((t - middle) * y) / size), float(size**-0.5)
+from known_truth import Known, rows_of
+from makers import unit
+from yard_histories import yard_unit
 
 
 def makers_unit(seed, serial, growth, sessions, years, noise):
@@ -99,7 +61,7 @@ def grease_unit(seed, serial, growth, sessions, years, noise):
     se = level * rng.uniform(0.005, 0.02, sessions)
     value = truth + known + level * noise * wander + se * rng.normal(size=sessions)
     told = se * rng.uniform(0.7, 1.4, sessions)
-    rows = _rows(serial, t, value, told, warm, load, rate, np.full(sessions, "A"))
+    rows = rows_of(serial, t, value, told, warm, load, rate, np.full(sessions, "A"))
     return Known(rows, t, truth, known, np.hypot(se, level * noise), effect)
 
 
@@ -131,7 +93,7 @@ def campaign_unit(seed, serial, growth, sessions, years, noise):
     wild = (rng.random(sessions) < 0.03) * rng.uniform(0.15, 0.4, sessions)
     value = truth + known + offset + level * (noise * tails + wild)
     told = np.full(sessions, level * 0.02)
-    rows = _rows(serial, t, value, told, warm, load, np.ones(sessions), np.where(base_b, "B", "A"))
+    rows = rows_of(serial, t, value, told, warm, load, np.ones(sessions), np.where(base_b, "B", "A"))
     lost = rng.random(sessions) < 0.2
     rows = rows.with_columns(
         pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")
@@ -156,7 +118,7 @@ def stint_unit(seed, serial, growth, sessions, years, noise):
     truth = level * (1 + growth * t / years)
     value = truth + known + level * (own + noise * rng.normal(size=sessions))
     still = np.full(sessions, 30.0)
-    rows = _rows(
+    rows = rows_of(
         serial,
         t,
         value,
@@ -206,7 +168,7 @@ def hall_unit(seed, serial, growth, sessions, years, noise):
     value = truth + known + level * (slow + noise * tails) + se * rng.normal(size=sessions)
     broken = rng.uniform(0, 0.8) * years
     lost = (t > broken) & (t < broken + 0.2 * years)
-    rows = _rows(serial, t, value, se, warm, load, rate, ["A"] * sessions).with_columns(
+    rows = rows_of(serial, t, value, se, warm, load, rate, ["A"] * sessions).with_columns(
         pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")
     )
     return Known(rows, t, truth, known, np.hypot(se, level * noise), effect)
@@ -218,6 +180,7 @@ PHYSICS: dict[str, Callable[..., Known]] = {
     "campaigns": campaign_unit,
     "stints": stint_unit,
     "hall": hall_unit,
+    "yard": yard_unit,
 }
 
 
@@ -229,18 +192,3 @@ def kind(name, seed, *, growths, sessions, years, noise) -> list[Known]:
         make([seed, j, number], f"TU-{j:02d}", growth, sessions, years, noise)
         for j, growth in enumerate(growths)
     ]
-
-
-def _rows(serial, t, value, se, warm, load, rate, base) -> pl.DataFrame:
-    n = len(t)
-    start = (t * YEAR_US).astype(np.int64) + int(BEGIN.timestamp() * 1e6)
-    when = pl.Series(start).cast(pl.Datetime("us")).dt.replace_time_zone("UTC")
-    plain = {"session": [f"S{k:05d}" for k in range(n)], "arm": ["Heron"] * n}
-    plain |= {"joint": [serial[-2:]] * n, "serial": [serial] * n}
-    plain |= {"indicator": ["friction at usual rate"] * n, "unit": ["A"] * n}
-    plain |= {"value": value, "se": se, "n": [10] * n, "start": when, "at": when}
-    plain |= {"temperature_c": warm, "load_nm": load, "rate_deg_s": rate, "base_end": base}
-    plain |= {"baseline": [""] * n, "payload_kg": [0.0] * n, "method": [1] * n}
-    plain |= {"reference_stage": [3] * n, "posture_told": [True] * n}
-    plain |= {"bracket_low": [None] * n, "bracket_high": [None] * n}
-    return pl.DataFrame(plain, schema=SCHEMA)

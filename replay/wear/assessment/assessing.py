@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from replay.statistics.block_slopes import block_slope
 from replay.statistics.mixed_slopes import MixedFit, mixed_fit
-from replay.statistics.ranks import memory_factor
+from replay.statistics.autocorrelation import memory_factor
 from replay.statistics.slopes import Slope
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.delay_slopes import bracketed_slope
@@ -128,7 +128,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     factor = shared * history.adjusted.variance_factor
     slope: Slope | None
     if history.posture_told:
-        slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or _slope(fit, t, y)
+        slope = bracketed_slope(history, first, split, factor, CONFIDENCE) or _slope(fit)
     elif len(y) < FEWEST_UNTOLD:
         return Assessment(
             history,
@@ -183,15 +183,13 @@ def _bend(t: Floats) -> Floats:
     return np.asarray((x * x)[:, None], dtype=float)
 
 
-def _slope(fit: MixedFit, t: Floats, y: Floats) -> Slope:
+def _slope(fit: MixedFit) -> Slope:
     low, high = fit.interval(CONFIDENCE)
     below = fit.below(0.0)
     return Slope(
         slope=fit.slope,
         low=low,
         high=high,
-        intercept=float(np.median(y - fit.slope * t)),
-        pairs=len(y),
         p_value=2 * min(below, 1 - below),
     )
 

@@ -107,19 +107,17 @@ def _best_bend(t: Floats, y: Floats) -> tuple[float, Floats] | None:
 
     Starts are tried on a grid between the first and last sixth.
     """
-    best: tuple[float, Floats] | None = None
-    least = np.inf
+    begins = np.linspace(0.15, 0.85, 29)
+    x = np.maximum(t[None, :] - begins[:, None], 0.0)
+    use = np.count_nonzero(x, axis=1) >= SMALLEST_PIECE
+    if not use.any():
+        return None
+    begins, x = begins[use], x[use]
+    x -= x.mean(axis=1, keepdims=True)
     yc = y - y.mean()
-    for at in np.linspace(0.15, 0.85, 29):
-        x = np.maximum(t - at, 0.0)
-        if np.count_nonzero(x) < SMALLEST_PIECE:
-            continue
-        xc = x - x.mean()
-        residual = yc - xc * (xc @ yc) / (xc @ xc)
-        size = float(residual @ residual)
-        if size < least:
-            least, best = size, (float(at), residual)
-    return best
+    along, size = x @ yc, np.einsum("bn,bn->b", x, x)
+    best = int(np.argmax(along**2 / size))
+    return float(begins[best]), yc - x[best] * (along[best] / size[best])
 
 
 def _noise(values: Floats) -> float:

@@ -67,7 +67,5 @@ def bracketed_slope(
         slope=slope,
         low=slope - reach,
         high=slope + reach,
-        intercept=float(np.median(middle - slope * history.axis[session])),
-        pairs=len(session),
         p_value=float(2 * student.sf(abs(slope) / error, freedom)) if error > 0 else 1.0,
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from replay.statistics.ranks import memory_factor
+from replay.statistics.autocorrelation import memory_factor
 from replay.wear.assessment.levels import about_curve, offsets
 from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
 from replay.wear.catalogue import describe

@@ -10,13 +10,16 @@ import numpy.typing as npt
 Floats = npt.NDArray[np.float64]
 
 MOST_POINTS = 400
-"""Longer histories are brought down to this many medians of neighbours."""
+"""Longer histories are brought down to medians of neighbours."""
+
+POINTS = 240
+"""So many at most of a history that is brought down, and one more a section."""
 
 
 def aggregated(
     t: Floats, y: Floats, weights: Floats | None, sections: npt.NDArray[np.int64]
 ) -> tuple[Floats, Floats, Floats | None, npt.NDArray[np.int64]]:
-    """Return at most about `MOST_POINTS` medians of neighbouring sessions."""
+    """Return at most about `POINTS` medians of neighbours where there are many sessions."""
     n = len(t)
     if n <= MOST_POINTS:
         return t, y, weights, sections
@@ -38,7 +41,7 @@ def aggregated(
 def parts_of(sections: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
     """Return the first row of each part that neighbours make, and how many a full one has."""
     n = len(sections)
-    width = -(-n // MOST_POINTS)
+    width = -(-n // POINTS)
     begins = np.flatnonzero(np.diff(sections, prepend=sections[0] - 1))
     firsts = np.concatenate(
         [np.arange(first, end, width) for first, end in pairwise([*begins.tolist(), n])]
