@@ -86,6 +86,4 @@ def test_each_section_may_have_its_own_level():
     t, sections = np.arange(200.0), np.arange(200) >= 100
     noise = rng.normal(size=200)
     apart = fitted(t, noise + 5.0 * sections, sections)
-    assert apart.offset_factor == pytest.approx(
-        fitted(t, noise, sections).offset_factor, rel=1e-4
-    )
+    assert apart.offset_factor == pytest.approx(fitted(t, noise, sections).offset_factor, rel=1e-4)

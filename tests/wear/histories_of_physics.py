@@ -93,7 +93,9 @@ def campaign_unit(seed, serial, growth, sessions, years, noise):
     wild = (rng.random(sessions) < 0.03) * rng.uniform(0.15, 0.4, sessions)
     value = truth + known + offset + level * (noise * tails + wild)
     told = np.full(sessions, level * 0.02)
-    rows = rows_of(serial, t, value, told, warm, load, np.ones(sessions), np.where(base_b, "B", "A"))
+    rows = rows_of(
+        serial, t, value, told, warm, load, np.ones(sessions), np.where(base_b, "B", "A")
+    )
     lost = rng.random(sessions) < 0.2
     rows = rows.with_columns(
         pl.when(pl.Series(lost)).then(None).otherwise("temperature_c").alias("temperature_c")

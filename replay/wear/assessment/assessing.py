@@ -10,9 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.autocorrelation import memory_factor
 from replay.statistics.block_slopes import block_slope
 from replay.statistics.mixed_slopes import MixedFit, mixed_fit
-from replay.statistics.autocorrelation import memory_factor
 from replay.statistics.slopes import Slope
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.assessment.delay_slopes import bracketed_slope

@@ -197,9 +197,8 @@ def assessments(
     """Yield every history of a table, judged by itself."""
     if not table.height:
         return
-    table = table.filter(pl.col("indicator") != NOTHING)
     use = use_so_far(table, against) if against != "time" else pl.DataFrame()
-    counted = [n for n in table["indicator"].unique() if describe(n).counts_use]
-    tested = table.filter(~pl.col("indicator").is_in(counted))
+    untested = [n for n in table["indicator"].unique() if n == NOTHING or describe(n).counts_use]
+    tested = table.filter(~pl.col("indicator").is_in(untested)) if untested else table
     for history in histories(tested, notes, against=against, use=use, laws=laws):
         yield assess(history, limit=limit_for(bounds, history.serial, history.indicator))

@@ -64,7 +64,7 @@ def adjust(
     weights: Floats | None = None,
     sections: npt.NDArray[np.int64] | None = None,
     course: Floats | None = None,
-    law: KindLaw | None = None,
+    known: Known | None = None,
     priced: bool = True,
 ) -> Adjusted:
     """Take the effect of the conditions away from the values.
@@ -80,9 +80,9 @@ def adjust(
     course : array of shape (n, k), optional
         How the level moved besides a straight trend (steps, bends), so that
         conditions do not take the blame for it.
-    law : KindLaw, optional
-        What other units of the kind say about the conditions: the unit's own
-        effects are sought about it, no further off than units differ.
+    known : Known, optional
+        What is known of the columns' effects beforehand, as `known_of` tells: the
+        unit's own are sought about it, no further off than units differ.
     priced : bool
         Whether ``variance_factor`` is asked for; else it is left at 1.
 
@@ -93,16 +93,15 @@ def adjust(
     n = len(values)
     columns, owner = covariates.columns, covariates.owner
     besides = np.zeros((n, 0)) if course is None else course
+    if known is None:
+        known = known_of(None, values, covariates)
     if not owner:
-        return Adjusted(
-            values, 1.0, (), {}, {}, columns, np.zeros(0), _known(law, values, covariates), besides
-        )
+        return Adjusted(values, 1.0, (), {}, {}, columns, np.zeros(0), known, besides)
     w = np.ones(n) if weights is None else weights / np.max(weights)
     span = float(np.ptp(times)) or 1.0
     straight = _base(times, span, sections)
     base = straight if course is None else np.column_stack([straight, course])
     first = base.shape[1]
-    known = _known(law, values, covariates)
     mean, prior = known.mean, known.precision
     # long histories by the means of neighbours: what is linear stays so
     groups = np.zeros(n, dtype=np.int64) if sections is None else sections
@@ -146,7 +145,7 @@ def adjust(
     )
 
 
-def _known(law: KindLaw | None, values: Floats, covariates: Covariates) -> Known:
+def known_of(law: KindLaw | None, values: Floats, covariates: Covariates) -> Known:
     """Return what is known of the columns' coefficients, a season's size too."""
     owner, spreads = covariates.owner, covariates.spreads
     level = median(np.abs(values))

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from replay.wear.assessment.change_points import Shape, shape
 from replay.wear.histories.aggregation import aggregated, numbers_of
-from replay.wear.histories.covariate_adjustment import Adjusted, adjust
+from replay.wear.histories.covariate_adjustment import Adjusted, adjust, known_of
 from replay.wear.histories.covariates import covariates_of
 from replay.wear.histories.kind_law import KindLaw
 
@@ -32,6 +32,7 @@ def adjust_twice(
     """
     told = () if law is None else law.told
     covariates = covariates_of(axis, conditions, sections=sections, usual=usual, told=told)
+    known = known_of(law, values, covariates)
 
     def corrected(course: Floats | None, priced: bool = True) -> Adjusted:
         return adjust(
@@ -41,7 +42,7 @@ def adjust_twice(
             weights=weights,
             sections=sections,
             course=course,
-            law=law,
+            known=known,
             priced=priced,
         )
 

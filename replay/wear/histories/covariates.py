@@ -72,13 +72,17 @@ def covariates_of(
         known = np.isfinite(raw)
         if known.sum() < max(4, n / 2):
             continue
-        middle = median(raw[known])
+        every = bool(known.all())
+        own = raw if every else raw[known]
+        middle = median(own)
         if usual is not None and name in usual:
             middle = usual[name]
-        spread = float(np.std(raw[known]))
+        spread = float(np.std(own))
         if spread <= 1e-9 * max(1.0, abs(middle)):
             continue
-        x = np.where(known, (raw - middle) / spread, 0.0)
+        x = (raw - middle) / spread
+        if not every:
+            x = np.where(known, x, 0.0)
         curved = name in squared and (name in told or room - len(columns) >= 3)
         wanted = [x, x * x] if curved else [x]
         if name not in told and len(columns) + len(wanted) > room:

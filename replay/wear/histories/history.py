@@ -30,6 +30,11 @@ YEAR_US = 365.25 * 86400e6
 
 CONDITIONS = ("temperature_c", "load_nm", "rate_deg_s", "base_b")
 
+_READ = (
+    *("session", "arm", "joint", "serial", "indicator", "unit", "value", "se", "start"),
+    *(*CONDITIONS[:-1], "base_end", "posture_told", "bracket_low", "bracket_high"),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class History:
@@ -110,7 +115,7 @@ def histories(
     laws : mapping, optional
         What `kind_laws` gave, from all units.
     """
-    frame = table.filter(pl.col("value").is_finite())
+    frame = table.select(_READ).filter(pl.col("value").is_finite())
     if not frame.height:
         return
     frame = frame.with_columns(

@@ -98,10 +98,12 @@ def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
         if found is not None:
             own.setdefault(name, {})[serial] = found
     laws: dict[tuple[str, str], KindLaw] = {}
-    for serial, name, _ in parts:
-        others = [law for key, law in own.get(name, {}).items() if key != serial]
-        if len(others) >= LEAST_OTHERS:
-            laws[serial, name] = _pooled(others, middle[name])
+    for name, units in own.items():
+        serials = {serial for serial, of, _ in parts if of == name}
+        others_of = {s: [law for key, law in units.items() if key != s] for s in serials}
+        told = {s: others for s, others in others_of.items() if len(others) >= LEAST_OTHERS}
+        for (serial, others), chances in zip(told.items(), _chances([*told.values()]), strict=True):
+            laws[serial, name] = _pooled(others, middle[name], chances)
     return laws
 
 
@@ -177,7 +179,7 @@ def _course(years: Floats) -> Floats:
     return np.maximum(years[:, None] - bends[None, :], 0.0)
 
 
-def _pooled(laws: Sequence[_Own], reference_c: float) -> KindLaw:
+def _pooled(laws: Sequence[_Own], reference_c: float, chances: Floats) -> KindLaw:
     """Return the mean law of some units, and how a further unit's would lie about it."""
     b = np.array([law.effects for law in laws])
     c = np.array([law.covariance for law in laws])
@@ -190,7 +192,7 @@ def _pooled(laws: Sequence[_Own], reference_c: float) -> KindLaw:
         of_mean = np.linalg.inv(precision.sum(axis=0))
         mean[use] = of_mean @ np.einsum("uij,uj->i", precision, b[:, use])
         spread[np.ix_(use, use)] = between + of_mean
-    return KindLaw(reference_c, mean, spread, len(laws), _chances(laws))
+    return KindLaw(reference_c, mean, spread, len(laws), chances)
 
 
 def _between(values: Floats, variances: Floats) -> float:
@@ -208,15 +210,20 @@ def _between(values: Floats, variances: Floats) -> float:
     return float(chance @ spread**2 / chance.sum())
 
 
-def _chances(laws: Sequence[_Own]) -> Floats:
-    """Return the chances of shared offsets that explain some units best.
+def _chances(groups: Sequence[Sequence[_Own]]) -> Floats:
+    """Return the chances of shared offsets that explain each of some groups of units best.
 
-    Found by expectation and maximisation; where units tell little they stay near `CHANCES`.
+    Found by expectation and maximisation, for all groups at once, shape (groups, k); where
+    units tell little they stay near `CHANCES`.
     """
-    like = np.exp([law.log_likelihoods - law.log_likelihoods.max() for law in laws])
-    chances = CHANCES
+    like = np.zeros((len(groups), max(map(len, groups), default=0), len(CHANCES)))
+    for g, laws in enumerate(groups):
+        for u, law in enumerate(laws):
+            like[g, u] = np.exp(law.log_likelihoods - law.log_likelihoods.max())
+    units = np.array([len(laws) for laws in groups])[:, None]
+    chances = np.tile(CHANCES, (len(groups), 1))
     for _ in range(50):
-        each = like * chances
-        each = each / each.sum(axis=1, keepdims=True)
-        chances = (ONE_OF_MANY * CHANCES + each.sum(axis=0)) / (ONE_OF_MANY + len(laws))
+        each = like * chances[:, None, :]
+        each = each / np.maximum(each.sum(axis=2, keepdims=True), 1e-300)
+        chances = (ONE_OF_MANY * CHANCES + each.sum(axis=1)) / (ONE_OF_MANY + units)
     return chances
