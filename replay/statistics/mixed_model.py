@@ -9,7 +9,7 @@ has three diagonals, and its root is gone down once for all possibilities and co
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -28,6 +28,18 @@ class Offset:
 
 
 @dataclass(frozen=True, slots=True)
+class Steps:
+    """Steps that a level may have taken, where they would be."""
+
+    columns: Floats
+    """One a step, of shape (n, m), 1 from its first value on."""
+    spread: float
+    """Standard deviation of a step, before this series says anything."""
+    chance: float
+    """Of these steps, before this series says anything."""
+
+
+@dataclass(frozen=True, slots=True)
 class Fitted:
     """A fit under each of k possibilities, the first without offsets."""
 
@@ -41,6 +53,12 @@ class Fitted:
     slope: Floats
     error: Floats
     offset_factor: Floats
+
+    def beside(self, other: Fitted) -> Fitted:
+        """Return the possibilities of both, these first."""
+        return Fitted(
+            *(np.concatenate([getattr(self, f.name), getattr(other, f.name)]) for f in fields(self))
+        )
 
 
 class Model:

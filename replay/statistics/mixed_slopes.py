@@ -12,7 +12,9 @@ bend of the course is no error of it. Conditions and offsets are: a slope's vari
 of one linear function of all values, not a product of prices. How large offsets are and how
 long they stay is not known from one series: each possibility has its Student's law, and
 the interval is that of their mixture, weighed by the restricted likelihood and by what is
-known beforehand (`chances`), for instance from other series of a kind.
+known beforehand (`chances`), for instance from other series of a kind. So is whether the
+level stepped where a search found that it may have: a stretch with an offset looks like a
+step, and a slope that takes the step for granted has been told by the noise where to look.
 """
 
 from __future__ import annotations
@@ -22,8 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from replay.statistics.mixed_model import Model, Offset
-from replay.statistics.regression import HUBER, huber
+from replay.statistics.mixed_model import Fitted, Model, Offset, Steps
+from replay.statistics.regression import HUBER, huber, least_squares
 from replay.statistics.shared_offsets import (
     LEAST,
     LONGEST,
@@ -111,8 +113,9 @@ def mixed_fit(
     known: Known | None = None,
     course_spread: float | None = None,
     chances: Floats | None = None,
+    steps: Steps | None = None,
 ) -> MixedFit:
-    """Fit a series under every possibility of shared offsets.
+    """Fit a series under every possibility of shared offsets, with steps and without.
 
     Parameters
     ----------
@@ -130,6 +133,8 @@ def mixed_fit(
         Standard deviation of the course's coefficients, before this series says anything.
     chances : array of shape (`POSSIBILITIES`,), optional
         Of the possibilities, before this series says anything.
+    steps : Steps, optional
+        That the level may have taken: what follows is weighed with them and without.
     """
     n, q = conditions.shape
     span = float(np.ptp(times))
@@ -137,26 +142,47 @@ def mixed_fit(
     own = np.ones(n) if own is None else own / np.mean(own)
     mean = np.zeros(q) if known is None else known.mean
     precision = np.zeros((q, q)) if known is None else known.precision
-    design = np.column_stack([levels, x, course, conditions])
+    stepped = np.zeros((n, 0)) if steps is None else steps.columns
+    design = np.column_stack([levels, x, course, stepped, conditions])
     first = design.shape[1] - q
+    bends = range(levels.shape[1] + 1, levels.shape[1] + 1 + course.shape[1])
     prior = np.zeros((first + q, first + q))
     prior[first:, first:] = precision
     if course_spread is not None:
-        bends = range(first - course.shape[1], first)
         prior[bends, bends] = course_spread**-2.0
+    if steps is not None:
+        own_steps = range(bends.stop, first)
+        prior[own_steps, own_steps] = steps.spread**-2.0
     y, scale, inside = _tamed(design, values - conditions @ mean, own, prior)
-    along = _line(levels, x, own)
     # Huber's correction for as many coefficients beside so many values (the same, 7.6)
     dearer = (1 + design.shape[1] / n * (1 - inside) / inside) ** 2
-    # a median residual is too small where much is fitted: the noise once more, from the squares
-    first_look = Model(design, y, own, scale**2 * prior, along, first, dearer).fitted()
-    model = Model(design, y, own, first_look.variance[0] * prior, along, first, dearer)
     places, offsets = _possibilities(times, span, n)
-    found = model.fitted(offsets)
+    before = np.maximum(CHANCES if chances is None else chances, 1e-12)[places]
+
+    def fitted(without: int) -> tuple[Model, Fitted, Floats]:
+        """Return model, fits and logs of their chances, the last steps left out."""
+        kept = np.r_[: first - without, first : first + q]
+        own_prior = prior[np.ix_(kept, kept)]
+        apart = np.column_stack([levels, stepped[:, : stepped.shape[1] - without]])
+        along = _line(apart, x, own)
+        shown = design[:, kept]
+        # a median residual is too small where much is fitted: the noise once more, from the squares
+        look = Model(shown, y, own, scale**2 * own_prior, along, first - without, dearer).fitted()
+        noise = float(look.variance[0])
+        model = Model(shown, y, own, noise * own_prior, along, first - without, dearer)
+        found = model.fitted(offsets)
+        told = own_prior.diagonal()[own_prior.diagonal() > 0]
+        size = float(np.log(noise * told).sum()) / 2
+        return model, found, np.log(before) + found.log_likelihood + size
+
+    model, found, log_chances = fitted(0)
     logs = np.full(POSSIBILITIES, -np.inf)
     logs[places] = found.log_likelihood - found.log_likelihood[0]
-    before = np.maximum(CHANCES if chances is None else chances, 1e-12)[places]
-    weights = before * np.exp(logs[places] - logs[places].max())
+    if steps is not None:
+        _, plain, log_plain = fitted(stepped.shape[1])
+        found = found.beside(plain)
+        log_chances = np.r_[log_chances + np.log(steps.chance), log_plain + np.log1p(-steps.chance)]
+    weights = np.exp(log_chances - log_chances.max())
     weights = weights / weights.sum()
     middle = weights @ found.effects
     apart = found.effects - middle
@@ -207,7 +233,5 @@ def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Float
 def _line(levels: Floats, x: Floats, own: Floats) -> Floats:
     """Return what each value counts in the slope of the nearest line, own levels a section."""
     w = 1.0 / own
-    total = levels.T @ w
-    mean = levels @ ((levels.T @ (w * x)) / np.where(total > 0, total, 1.0))
-    counts = w * (x - mean)
+    counts = w * (x - levels @ least_squares(levels, x, w))
     return np.asarray(counts / (counts @ x), dtype=float)

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from replay.statistics.mixed_model import Steps
 from replay.statistics.mixed_slopes import POSSIBILITIES, Known, mixed_fit
 from replay.statistics.shared_offsets import SHARES, STAYS
 
@@ -71,6 +72,25 @@ def test_one_wild_value_moves_a_slope_little():
     wild[-2] += 50.0
     tame, found = (mixed_fit(t, v, np.ones((40, 1)), NONE, NONE) for v in (y, wild))
     assert found.slope == pytest.approx(tame.slope, abs=0.05)
+
+
+def test_a_step_is_weighed_against_none():
+    t, noise, _ = series(4, n=80)
+    steps = Steps((t >= t[40]).astype(float)[:, None], spread=1.0, chance=0.01)
+    levels, nothing = np.ones((80, 1)), np.zeros((80, 0))
+
+    def fits(y):
+        plain = mixed_fit(t, y, levels, nothing, nothing)
+        parted = mixed_fit(t, y, np.column_stack([1 - steps.columns, steps.columns]),
+                           nothing, nothing)  # fmt: skip
+        return plain, parted, mixed_fit(t, y, levels, nothing, nothing, steps=steps)
+
+    plain, parted, both = fits(0.2 * t - steps.columns[:, 0] + 0.05 * noise)
+    assert both.slope == pytest.approx(parted.slope, abs=0.01)
+    assert plain.slope < -1
+    plain, parted, both = fits(0.2 * t + 0.05 * noise)
+    assert both.slope == pytest.approx(plain.slope, abs=0.005)
+    assert abs(parted.slope - plain.slope) > 0.015
 
 
 @pytest.mark.parametrize("n", [10, 60])

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import polars as pl
 import pytest
+from histories_of_physics import kind
 from makers import LAWS, no_notes, note, unit
 
 from replay.wear.assessment.assessing import assess
@@ -107,3 +108,17 @@ def test_few_or_equal_values_have_no_step():
     t = np.arange(40.0)
     assert unlogged_steps(t[:10], np.r_[np.zeros(5), np.ones(5)]) == ()
     assert unlogged_steps(t, np.ones(40)) == ()
+
+
+@pytest.mark.parametrize("seed", [9, 22])
+def test_a_stretch_that_looks_like_a_step_makes_no_healthy_unit_worse(seed):
+    rng = np.random.default_rng([seed, 41])
+    sessions, years = int(rng.integers(60, 300)), float(rng.uniform(1.0, 3.0))
+    growths = [0.0, 0.0, 0.0, *rng.uniform(0.1, 0.6, 3)]
+    noise = float(rng.uniform(0.015, 0.05))
+    made = kind("hall", seed, growths=growths, sessions=sessions, years=years, noise=noise)
+    found = judge(pl.concat([m.rows for m in made]), no_notes(), {})
+    healthy = [t for t in found if t.serial in ("TU-00", "TU-01", "TU-02")]
+    assert any(t.detail.get("questions") for t in healthy)  # asked about all the same
+    assert {t.result for t in healthy} == {"steady"}
+    assert "rising" in {t.result for t in found}

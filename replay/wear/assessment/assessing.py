@@ -23,6 +23,7 @@ from replay.wear.assessment.questions import (
     UnloggedStep,
     asked_steps,
     split_at,
+    steps_weighed,
 )
 from replay.wear.catalogue import describe
 from replay.wear.histories.aggregation import aggregated, averaged, numbers_of
@@ -104,7 +105,7 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     weights = session_weights(t, y, se, sections)
     # a change of work steps as a change of the unit does, where posture is not told
     asked = asked_steps(t, y, sections, history) if history.posture_told else ()
-    sections = split_at(t, sections, asked, describe(history.indicator).worse)
+    noted, sections = sections, split_at(t, sections, asked, describe(history.indicator).worse)
     each, split = (weights, sections), sections
     effects = history.adjusted.effects
     conditions, _, _ = averaged(history.adjusted.columns[first:], weights, sections)
@@ -113,16 +114,19 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
         return Assessment(history, len(y), "no two sessions of a section differ in time")
     left = about_curve(t, y, sections)
     memory = memory_factor(left, sections=sections, parameters=3)
+    usual = float(np.median(np.abs(y)))
+    own = noted[np.searchsorted(split, sections)]
     fit = mixed_fit(
         t,
         y + conditions @ effects,
-        (sections[:, None] == numbers_of(sections)[None, :]).astype(float),
+        (own[:, None] == numbers_of(own)[None, :]).astype(float),
         _bend(t),
         conditions,
         own=None if weights is None else 1.0 / weights,
         known=history.adjusted.known,
-        course_spread=BEND * float(np.median(np.abs(y))) or None,
+        course_spread=BEND * usual or None,
         chances=history.chances,
+        steps=steps_weighed(sections, own, asked, usual),
     )
     shared = fit.offset_factor
     factor = shared * history.adjusted.variance_factor
@@ -146,7 +150,6 @@ def assess(history: History, *, limit: float | None = None) -> Assessment:
     flat = y - offsets(t, y, sections, slope.slope)
     moves = shape(t, flat, variance_factor=memory)
     about = describe(history.indicator)
-    usual = float(np.median(np.abs(y)))
     least = max(CHANGE_THAT_MATTERS * usual, about.least)
     level = latest_level(t, y, sections, slope.slope)
     projection = None

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from replay.statistics.autocorrelation import memory_factor
+from replay.statistics.mixed_model import Steps
 from replay.wear.assessment.levels import about_curve, offsets
 from replay.wear.assessment.unlogged_steps import Step, unlogged_steps
 from replay.wear.catalogue import describe
@@ -17,6 +18,13 @@ from replay.wear.histories.history import Floats, History
 CHANGE_THAT_MATTERS = 0.02
 """Share of the usual level below which a trend over the whole history is
 steady, however certain."""
+
+UNNOTED = 0.1
+"""Chance that a history holds a work that nobody noted (common practice, no source)."""
+
+STEP = 0.3
+"""How far a level steps there, before the history says anything: standard deviation, as a
+share of the level (a new filling of grease; common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,3 +81,32 @@ def split_at(
         if (step.size < 0) == (worse == "up") and worse != "either":
             out[step.at :] += 1
     return out
+
+
+def steps_weighed(
+    sections: npt.NDArray[np.int64],
+    noted: npt.NDArray[np.int64],
+    asked: tuple[Step, ...],
+    level: float,
+) -> Steps | None:
+    """Return the steps at which `split_at` parted a history, for a fit with them and without.
+
+    A slope beside a step that was sought and found is too sure of it: a stretch of work
+    looks like one. Without the step the same values are a trend and what stretches share.
+
+    Parameters
+    ----------
+    sections, noted : array of shape (n,)
+        As parted, and as the noted works part the history.
+    asked : tuple of Step
+    level : float
+        The history's usual level, in the values' unit.
+    """
+    begins = np.flatnonzero((np.diff(sections) > 0) & (np.diff(noted) == 0)) + 1
+    if not len(begins) or not level > 0:
+        return None
+    after = np.arange(len(sections))[:, None] >= begins[None, :]
+    columns = (after & (noted[:, None] == noted[begins][None, :])).astype(float)
+    places = float(np.mean([max(step.last - step.first, 1) for step in asked]))
+    each = UNNOTED * min(places / len(sections), 0.5)
+    return Steps(columns, STEP * level, each ** len(begins))
