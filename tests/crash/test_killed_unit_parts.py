@@ -79,7 +79,7 @@ def test_killed_before_each_step_no_row_is_lost_or_double(
         steps = int(count.read_text())
         assert steps > 15
         seen: list[Told] = []
-        for at in range(1, steps + 1, max(1, steps // 6)):
+        for at in range(1, steps + 1, max(1, steps // 4)):
             root = tmp_path / f"at{at}"
             shutil.copytree(start, root)
             assert victims.run(**job, root=str(root), at_step=at) == -9, f"step {at} of {steps}"
