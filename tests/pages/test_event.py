@@ -185,6 +185,9 @@ def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Arch
     page.get_by_role("option", name="3", exact=True).click()
     page.wait_for_function("location.search.includes('k=3')")
     page.reload()
+    fold = page.locator("details:has(#event-likes) > summary")
+    expect(fold).to_be_visible(timeout=45_000)
+    fold.click()  # a folded part is filled when it is opened
     expect(likes.locator("tbody tr")).to_have_count(4, timeout=45_000)
 
 
