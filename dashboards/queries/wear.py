@@ -272,6 +272,15 @@ def findings_of(archive: Archive, serial: str) -> pl.DataFrame:
     )
 
 
+def cautions_of_unit(found: pl.DataFrame) -> list[str]:
+    """Return what stands above a unit of which such findings are not false: a brake in doubt."""
+    from replay.reviews.judgements.cautions import OF_KIND, caution_of_flag
+
+    kinds = found.filter(pl.col("verdict") != "false-flag")["kind"].unique()
+    said = {caution_of_flag(kind, None) for kind in kinds}
+    return [words for words in OF_KIND.values() if words in said]
+
+
 @dataclass(frozen=True, slots=True)
 class OpenFindings:
     """How many findings of a unit nobody has judged, and the gravest of them."""

@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
+import polars as pl
 import pytest
 from dash import html
 from plotly.utils import PlotlyJSONEncoder
@@ -20,7 +22,7 @@ from dashboards.links import View
 from dashboards.pages.no_such_session import no_such_session
 from dashboards.pages.page import Desk
 from dashboards.queries.baselines import newest, not_in_the_drawing
-from replay.archive import Archive
+from replay.archive import Archive, open_archive
 from replay.models.loading.grip_spread import Spread
 from tests.pages.test_wear import UNITS, indicator_rows
 
@@ -47,6 +49,25 @@ def worn(heron: Archive) -> Archive:
     start = datetime(2032, 12, 1, 9, tzinfo=UTC)
     heron.replace("indicators", indicator_rows(SESSION, start), session=["x"])
     return heron
+
+
+def test_a_sheet_of_a_unit_whose_brake_slipped_says_so_above_its_trends(worn: Archive) -> None:
+    """It travels alone, and its first sentence was that holding slip is steady."""
+    before = said(worn, "wear", serial=UNITS[2], sheet="yes")
+    flags = worn.table("flags").filter(pl.col("session") == SESSION)
+    slips = pl.when(pl.col("unit") == UNITS[2]).then(pl.lit("brake-slip")).otherwise("kind")
+    worn.replace("flags", flags.with_columns(kind=slips), session=[SESSION])
+    sheet = said(worn, "wear", serial=UNITS[2], sheet="yes")
+    words = "A brake that slips may not hold"
+    assert words not in before
+    assert 0 < sheet.index(words) < sheet.index("Trends")
+    assert words not in said(worn, "wear", serial=UNITS[0], sheet="yes")
+
+
+def test_an_empty_archive_has_no_session_that_is_measured(tmp_path: Path) -> None:
+    empty = said(open_archive(tmp_path / "new", create=True), "wear")
+    assert "All sessions are measured" not in empty
+    assert "Take logs in on the library page." in empty
 
 
 def test_the_days_of_a_unit_are_those_of_its_logs_and_not_today(worn: Archive) -> None:

@@ -53,14 +53,19 @@ def layout(desk: Desk, view: View) -> Component:
     against = asked if asked in wear.AGAINST else "time"
     waiting = wear.unmeasured(desk.archive)
     found = wear.all_trends(desk.archive, against)
-    head = _head(against, waiting)
+    stored = desk.archive.count()
+    head = _head(against, waiting, stored)
     if not found:
-        words = (
-            "No session has been measured for wear yet."
-            if waiting
-            else ("There is no session in this archive whose joints moved.")
-        )
-        return html.Div([head, basics.message(words), basics.caution(CAUTION)], className="wear")
+        if not stored:
+            words = (
+                "There is no session in this archive yet.",
+                "Take logs in on the library page.",
+            )
+        elif waiting:
+            words = "No session has been measured for wear yet.", ""
+        else:
+            words = "There is no session in this archive whose joints moved.", ""
+        return html.Div([head, basics.message(*words), basics.caution(CAUTION)], className="wear")
     fleet = wear.fleet_table(desk.archive)
     serial, indicator, in_vain = _chosen(view, found, fleet.row(0, named=True))
     if view.extra.get("sheet"):
@@ -231,7 +236,7 @@ def register(app: Dash, desk: Desk) -> None:
         return send_table(found.points, "history", form)
 
 
-def _head(against: str, waiting: int) -> Component:
+def _head(against: str, waiting: int, stored: int) -> Component:
     return html.Div(
         [
             html.H1("Wear"),
@@ -243,7 +248,7 @@ def _head(against: str, waiting: int) -> Component:
             html.Button(
                 f"Measure {counted(waiting, 'session')}"
                 if waiting
-                else "All sessions are measured",
+                else ("All sessions are measured" if stored else "No session to measure"),
                 id="wear-measure",
                 type="button",
                 disabled=not waiting,

@@ -57,6 +57,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
                 level=3,
             )
         )
+    findings = wear.findings_of(desk.archive, serial)
     rows = [
         [
             f"{r['start']:%Y-%m-%d %H:%M}",
@@ -67,7 +68,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
                 r["summary"], links.href("event", View(session=r["session"], flag=r["flag"]))
             ),
         ]
-        for r in wear.findings_of(desk.archive, serial).iter_rows(named=True)
+        for r in findings.iter_rows(named=True)
     ]
     return html.Div(
         [
@@ -85,6 +86,7 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
                 ],
                 className="row",
             ),
+            *[basics.caution(words) for words in wear.cautions_of_unit(findings)],
             html.H2("Trends"),
             html.P(HOW_TO_READ, className="faint") if parts else None,
             html.Div(parts, className="figures-2")
