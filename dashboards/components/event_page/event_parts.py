@@ -94,7 +94,7 @@ def health_table(rows: pl.DataFrame) -> Component:
             r["quantity"],
             str(r["samples"]),
             number(None if r["missing"] is None else 100 * r["missing"], 1, "%"),
-            number(r["step_ms"], 1),
+            "told on change" if r["on_change"] else number(r["step_ms"], 1),
             number(r["gap_ms"], 1),
             number(r["unchanged_s"], 2),
             "–" if r["noise"] is None else f"{r['noise']:.3g} {r['unit']}",

@@ -166,12 +166,7 @@ def register_sections(app: Dash, desk: Desk) -> None:
                 "the log has no brake channels.",
                 className="faint",
             )
-        step = brakes.usual_step_ms(desk.archive, event, start, end)
-        words = (
-            ""
-            if step is None
-            else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
-        )
+        words = brakes.step_words(desk.archive, event, start, end)
         sequence = event_parts.brakes_table(rows, event.joint, len(event.record.joints))
         return set_in_type([sequence, html.P(words, className="faint")])
 

@@ -8,12 +8,19 @@ from typing import Any
 import polars as pl
 
 from dashboards.queries.event.events import Event
-from dashboards.queries.session.brake_runs import brake_runs
+from dashboards.queries.session.brake_runs import (
+    BRAKE_WORDS,
+    SAMPLED,
+    apart,
+    brake_runs,
+    told_on_change,
+)
 from dashboards.queries.session.second_recorder import best_spans, stream_there
 from replay.archive import Archive
 from replay.errors import DamageError, JointbookError
 from replay.signals.joints import joint_table
-from replay.units import channel
+from replay.units import JOINT_QUANTITIES, channel
+from replay.wording import in_a_row
 
 
 def brake_sequence(
@@ -55,18 +62,55 @@ def brake_sequence(
 
 
 def usual_step_ms(archive: Archive, event: Event, start: datetime, end: datetime) -> float | None:
-    """Return the usual interval of the joint's brake channel, else its current's."""
-    for quantity in ("brake_engaged", "brake_engage_cmd", "current_a"):
+    """Return the usual interval of the joint's brake channel, else its current's.
+
+    A channel that is told on change, in rows of its own, has none.
+    """
+    for quantity in ("brake_engaged", "brake_engage_cmd", *SAMPLED):
         name = channel(event.joint, quantity)
         stream = stream_there(archive, event.record, name, event.start)
-        if stream is None:
+        if stream is None or _on_change(archive, event, name, stream):
             continue
         times = archive.samples(
             event.record.session, stream=stream, channels=[], start=start, end=end
         ).collect()["time"]
         step = times.diff().dt.total_microseconds().median()
-        return float(step) / 1000 if isinstance(step, int | float) else None
+        if isinstance(step, int | float):
+            return float(step) / 1000
     return None
+
+
+def step_words(archive: Archive, event: Event, start: datetime, end: datetime) -> str:
+    """Say how exactly the instants of the brake sequence are known; nothing where none can tell."""
+    told = []
+    for quantity in BRAKE_WORDS:
+        name = channel(event.joint, quantity)
+        stream = stream_there(archive, event.record, name, event.start)
+        if stream is not None and _on_change(archive, event, name, stream):
+            told.append(JOINT_QUANTITIES[quantity].word)
+    step = usual_step_ms(archive, event, start, end)
+    if not told:
+        return (
+            ""
+            if step is None
+            else f"Samples are {step:.1f} ms apart: a change may be up to that much earlier."
+        )
+    words = (
+        f"The log tells the {in_a_row(told)} on change: such a line stands at the instant that "
+        "the word was written with."
+    )
+    if step is None:
+        return words
+    return (
+        f"{words} Other samples are {step:.1f} ms apart: a change that they tell may be up to "
+        "that much earlier."
+    )
+
+
+def _on_change(archive: Archive, event: Event, name: str, stream: str) -> bool:
+    """Tell whether a brake's word is told on change in rows that have no step of their own."""
+    record = event.record
+    return apart(record, stream) and told_on_change(archive, record, name, stream)
 
 
 def _starts_and_stops(

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from dashboards.queries.event.events import Event
+from dashboards.queries.session.brake_runs import told_on_change
 from replay.archive import Archive
 from replay.signals.motion.breaks import gap_starts
 from replay.statistics.noise import noise_of
@@ -29,7 +30,8 @@ def sensor_health(
         samples without a value), ``step_ms`` (usual interval), ``gap_ms``
         (longest interval), ``unchanged_s`` (longest run of one value),
         ``noise`` (robust standard deviation of a sample, `replay.statistics.noise`: a jump of
-        the reading is none of it).
+        the reading is none of it), ``on_change`` (a word that is written when it changes: its
+        samples are its words, and it has neither a step nor a share that is missing).
     notes : list of str
         Quality notes of the session that touch the window and the joint.
     """
@@ -42,7 +44,10 @@ def sensor_health(
         frame = archive.samples(
             event.record.session, stream=stream, channels=[full], start=start, end=end
         ).collect()
-        rows.append(_channel_health(quantity.word, quantity.unit, frame, full))
+        if quantity.dtype == pl.Boolean and told_on_change(archive, event.record, full, stream):
+            rows.append(_told_health(quantity.word, frame.drop_nulls(full)))
+        else:
+            rows.append(_channel_health(quantity.word, quantity.unit, frame, full))
     notes = [
         f"{n.detail}" + (f" ({n.count} times)" if n.count > 1 else "")
         for n in event.record.quality
@@ -50,7 +55,14 @@ def sensor_health(
         and (n.start is None or n.start <= end)
         and (n.end is None or n.end >= start)
     ]
-    return pl.DataFrame(rows), notes
+    kinds = dict.fromkeys(("missing", "step_ms", "gap_ms", "unchanged_s", "noise"), pl.Float64)
+    return pl.DataFrame(rows, schema_overrides=kinds), notes
+
+
+def _told_health(word: str, told: pl.DataFrame) -> dict[str, Any]:
+    """Return the row of a channel that is told on change; ``told`` are its words."""
+    nothing = dict.fromkeys(("missing", "step_ms", "gap_ms", "unchanged_s", "noise"))
+    return {"quantity": word, "unit": "", "samples": told.height, **nothing, "on_change": True}
 
 
 def _channel_health(word: str, unit: str, frame: pl.DataFrame, name: str) -> dict[str, Any]:
@@ -78,4 +90,5 @@ def _channel_health(word: str, unit: str, frame: pl.DataFrame, name: str) -> dic
         "gap_ms": steps.max() if frame.height > 1 else None,
         "unchanged_s": longest.total_seconds() if isinstance(longest, timedelta) else None,
         "noise": noise,
+        "on_change": False,
     }

@@ -22,8 +22,13 @@ SAMPLED = ("current_a", "angle_deg", "rate_deg_s")
 """Channels that a recorder writes at a step of its own; brake words are often told on change. A
 temperature that is not written for some seconds may only not have changed."""
 
+BRAKE_WORDS = ("brake_engaged", "brake_engage_cmd")
+
 AROUND = timedelta(seconds=60)
 """A gap is looked for so far beyond a window's ends: it may begin and end outside."""
+
+MOSTLY = 0.5
+"""A share: where more of the rows than this tell a change, rows are written to tell one."""
 
 WHOLE = 0.9995
 """A joint that has less than this share of its samples lacks some."""
@@ -55,6 +60,35 @@ def _lacks(archive: Archive, record: Session, joint: str) -> bool:
     shares = completeness.by_joint(archive, [record.session], [joint]).get(record.session, {})
     share = shares.get(joint)
     return any(n.kind == "gap" for n in record.quality) or (share is not None and share < WHOLE)
+
+
+def told_on_change(archive: Archive, record: Session, name: str, stream: str) -> bool:
+    """Tell whether a stream writes a brake's word when it changes, not sample by sample.
+
+    Either most of its words differ from the one before, or, where a row repeats the other
+    joints' words, most rows of a stream that has nothing else tell the change of one. The
+    distance of two words is then no sampling step.
+    """
+    own = archive.samples(record.session, stream=stream, channels=[name]).collect()[name]
+    if own.dtype != pl.Boolean:
+        return False
+    words = own.drop_nulls()
+    if words.len() and words.ne_missing(words.shift()).sum() > MOSTLY * words.len():
+        return True
+    if not apart(record, stream):
+        return False
+    beside = list(record.channels[stream])
+    held = archive.samples(record.session, stream=stream, channels=beside).collect()
+    held = held.select(pl.col(beside).forward_fill())
+    turns = held.select(
+        pl.any_horizontal(pl.col(c).ne_missing(pl.col(c).shift()) for c in beside).alias("turns")
+    )["turns"]
+    return bool(turns.sum() > MOSTLY * held.height)
+
+
+def apart(record: Session, stream: str) -> bool:
+    """Tell whether a stream has brake words and nothing that has a step of its own."""
+    return all(n.rpartition(".")[2] in BRAKE_WORDS for n in record.channels[stream])
 
 
 def brake_runs(
