@@ -108,6 +108,15 @@ def score_through_time(
             row=1,
             col=1,
         )
+    if not detectors:
+        figure.add_annotation(
+            text="no detector has a value in the event",
+            x=0.5,
+            y=0.5,
+            xref="x2 domain",
+            yref="y2 domain",
+            showarrow=False,
+        )
     for index, name in enumerate(detectors):
         figure.add_trace(
             line(

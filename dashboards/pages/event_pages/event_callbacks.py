@@ -274,7 +274,7 @@ def _scores(
         event.end,
         limit,
         found.limit,
-        detectors=loud["detector"].to_list()[:4],
+        detectors=scores.drawn_detectors(found, event, loud),
     )
     now, learned = (scores.what_if(found, event, r) for r in (rate, found.asked))
     fired = event_words(event) or (
@@ -315,8 +315,11 @@ def _scores(
         table(
             ("Detector", "Largest, healthy spreads"),
             [
-                [term(spoken(r["detector"])), f"{r['most']:+.1f}"]
-                for r in loud.iter_rows(named=True)
+                [
+                    [term(spoken(name)), f" ({whose})"] if whose else term(spoken(name)),
+                    "–" if most is None else f"{most:+.1f}",
+                ]
+                for name, most, whose in scores.told_detectors(event, loud)
             ],
             caption="Detectors during the event",
             numbers={1},

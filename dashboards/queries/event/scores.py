@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import polars as pl
 
@@ -68,11 +69,11 @@ def limit_of(rate: float) -> float:
 
 
 def loudest(scores: Scores, start: datetime, end: datetime) -> pl.DataFrame:
-    """Return the detectors by how far they went in a span: ``detector, most``.
+    """Return the detectors by how far they went in the blocks a span touches: ``detector, most``.
 
     ``most`` is the largest size in healthy spreads, with its sign.
     """
-    inside = scores.trace.filter(pl.col("time").is_between(start, end))
+    inside = touched(scores.trace, start, end)
     rows = []
     for name in scores.detectors:
         values = inside[name].drop_nulls()
@@ -81,6 +82,51 @@ def loudest(scores: Scores, start: datetime, end: datetime) -> pl.DataFrame:
             rows.append({"detector": name, "most": float(values[at]) if at is not None else 0.0})
     frame = pl.DataFrame(rows, schema={"detector": pl.String, "most": pl.Float64})
     return frame.sort(pl.col("most").abs(), descending=True)
+
+
+def touched(trace: pl.DataFrame, start: datetime, end: datetime) -> pl.DataFrame:
+    """Return the blocks that a span touches: a short one may hold no block's middle."""
+    step = trace["time"].diff().median()
+    half = step / 2 if isinstance(step, timedelta) else timedelta()
+    return trace.filter(pl.col("time").is_between(start - half, end + half))
+
+
+def told_detectors(event: Event, loud: pl.DataFrame) -> list[tuple[str, float | None, str]]:
+    """Return detectors, values and where a value is from, for the table of an event.
+
+    ``loud`` are the rows of `loudest`. The detector that the flag names is there too where no
+    block of the span has it, with the flag's own value, None where it keeps none.
+    """
+    rows: list[tuple[str, float | None, str]] = [
+        (r["detector"], r["most"], "") for r in loud.iter_rows(named=True)
+    ]
+    named = dict(event.evidence)
+    name = named.get("detector")
+    if name is None or column_of(name, loud["detector"].to_list()) is not None:
+        return rows
+    try:
+        value = float(named.get("detector value", ""))
+    except ValueError:
+        value = None
+    return [(name, value, "as the flag keeps it; no block here has it"), *rows]
+
+
+def drawn_detectors(scores: Scores, event: Event, loud: pl.DataFrame, most: int = 4) -> list[str]:
+    """Return the detectors to draw: the one that flagged, where it has a trace, and the loudest."""
+    own = column_of(dict(event.evidence).get("detector", ""), scores.detectors)
+    names = loud["detector"].to_list()
+    first = [own] if own is not None and own not in names[:most] else []
+    return [*first, *names][:most]
+
+
+def column_of(statistic: str, columns: Sequence[str]) -> str | None:
+    """Return the detector that a flag's statistic is of: a window's length may follow its name.
+
+    >>> column_of("push 2s", ["held push", "push"]), column_of("swing", ["push"])
+    ('push', None)
+    """
+    mine = [c for c in columns if statistic == c or statistic.startswith(f"{c} ")]
+    return max(mine, key=len, default=None)
 
 
 def spans_above(scores: Scores, limit: float) -> pl.DataFrame:
@@ -111,7 +157,7 @@ def what_if(scores: Scores, event: Event, rate: float) -> dict[str, float | int 
     """
     limit = limit_of(rate)
     spans = spans_above(scores, limit)
-    inside = scores.trace.filter(pl.col("time").is_between(event.start, event.end))["score"].max()
+    inside = touched(scores.trace, event.start, event.end)["score"].max()
     trace = float(inside) if isinstance(inside, float) else 0.0
     peak = trace if event.score is None else event.score
     return {
