@@ -130,7 +130,7 @@ def test_where_a_joint_stands_released_no_current_is_expected() -> None:
 
 
 def test_the_table_of_joints_says_why_none_is_expected_and_compares_like_with_like() -> None:
-    event = SimpleNamespace(start=at(0), end=at(3))
+    event = SimpleNamespace(kind="friction", start=at(0), end=at(3))
     rows = pl.DataFrame(
         {
             "joint": ["J1", "J1", "J2", "J2"],

@@ -150,7 +150,7 @@ SPOKEN: dict[str, str] = {
     "payload": "payload as logged",
     "duration": "length of the event",
     "moving": "time moving",
-    "braked": "time with the brake engaged",
+    "braked": "brake engaged",
     "behind": "time behind the command",
     "behind command": "share of the travel due that is missing",
     "astray": "angle beyond what the rate adds up to",

@@ -137,6 +137,8 @@ def joints_table(rows: pl.DataFrame, of: str) -> Component:
 
 def _expected(row: dict[str, Any]) -> str:
     """Say the expected current, or why there is none."""
+    if row["current_a"] is None:
+        return "no current"
     if row["expected_a"] is not None:
         return number(row["expected_a"])
     if row["holds_a"] is not None:

@@ -35,6 +35,12 @@ MOST_ROWS = 4000
 HOLDING = "holding"
 """A joint that stands with its drive on and its brake released."""
 
+GAP = "gap"
+
+GAP_EDGE = timedelta(milliseconds=1)
+"""A gap is told from the last sample before it to the first after it: neither is in it, and
+flags are kept to the microsecond."""
+
 CURVES = ("rate_deg_s", "current_a", "residual", "temperature_c", "load_nm", "angle_deg")
 
 
@@ -206,19 +212,21 @@ def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
     ``joint, moved_deg_s`` (largest), ``current_a`` (median size), ``expected_a`` (median size
     over the rows where a current is expected, null where none is), ``compared_a`` (median size
     of the current over the same rows), ``holds_a`` (what friction holds at rest), ``residual``
-    (the largest, signed). Sizes, for what runs both ways has no one sign.
+    (the largest, signed). Sizes, for what runs both ways has no one sign. A joint without a
+    current in the event has nothing but its name.
     """
     if not rows.height:
         return rows
+    joints = rows.select(pl.col("joint").unique(maintain_order=True))
     rows = rows.filter(pl.col("current_a").is_not_null())
-    inside = rows.filter(pl.col("time").is_between(event.start, event.end))
-    if not inside.height:
+    inside = during(rows, event)
+    if not inside.height and event.kind != GAP:  # shorter than a step: what is around it
         inside = rows
     runs = pl.col("motion") == "moving"
-    asked = pl.when(runs.any()).then(runs).otherwise(pl.lit(value=True))
+    asked = runs | ~runs.any()
     expected = pl.col("expected_a").filter(asked & pl.col("expected_a").is_not_null())
     beside = pl.col("current_a").filter(asked & pl.col("expected_a").is_not_null())
-    return inside.group_by("joint", maintain_order=True).agg(
+    found = inside.group_by("joint", maintain_order=True).agg(
         pl.col("rate_deg_s").abs().max().alias("moved_deg_s"),
         pl.col("current_a").abs().median(),
         expected.abs().median().alias("expected_a"),
@@ -226,6 +234,13 @@ def at_instant(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
         pl.col("holds_a").median(),
         pl.col("residual").get(pl.col("residual").abs().arg_max()).alias("residual"),
     )
+    return joints.join(found, on="joint", how="left", maintain_order="left")
+
+
+def during(rows: pl.DataFrame, event: Event) -> pl.DataFrame:
+    """Return the rows inside an event; of a gap those between the samples that bound it."""
+    edge = GAP_EDGE if event.kind == GAP else timedelta()
+    return rows.filter(pl.col("time").is_between(event.start + edge, event.end - edge))
 
 
 def baseline_of(archive: Archive, event: Event) -> Baseline | None:

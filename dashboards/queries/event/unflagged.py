@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from dashboards.queries.event.events import Event
+from dashboards.queries.event.events import Event, during
 from replay.archive import Archive
 
 NO_CURRENT = ("brake-slip", "late-release", "angle-sensor", "gap")
@@ -14,9 +14,10 @@ NO_CURRENT = ("brake-slip", "late-release", "angle-sensor", "gap")
 def larger_unflagged(archive: Archive, event: Event, rows: pl.DataFrame) -> list[str]:
     """Return a sentence for each unflagged joint whose largest residual is above the event's.
 
-    ``rows`` are the rows of `queries.event.events.neighbours`.
+    ``rows`` are the rows of `queries.event.events.neighbours`. Where the event's joint has no
+    residual, as in a gap of its current, there is nothing to compare with.
     """
-    inside = rows.filter(pl.col("time").is_between(event.start, event.end))
+    inside = during(rows, event)
     if not inside.height:
         return []
     size = pl.col("residual").abs()
