@@ -16,6 +16,7 @@ from replay.cleaning.times.order import Lapse
 from replay.logs import scales
 from replay.logs.readers.raw import RawLog
 from replay.records import QualityNote
+from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES
 
 SET_ASIDE_KINDS = frozenset(
     {
@@ -328,12 +329,21 @@ def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
             yield _note(
                 plan,
                 "step",
-                f"{statistic.step_count} changes too large for one sample, the largest "
-                f"{statistic.largest_step:g}; values are kept",
+                _step_words(plan, statistic.step_count, statistic.largest_step),
                 start=instant(statistic.steps[0]),
                 end=instant(statistic.steps[-1]),
                 count=statistic.step_count,
             )
+
+
+def _step_words(plan: ChannelPlan, count: int, largest: float) -> str:
+    """Say how many changes were too large, and how large, in the unit that is kept."""
+    known = JOINT_QUANTITIES.get(plan.quantity) or SESSION_QUANTITIES.get(plan.quantity)
+    unit = "" if known is None else known.unit.replace("degC", "°C")
+    size = f"{largest:g} {unit}".rstrip()
+    if count == 1:
+        return f"1 change too large for one sample, {size}; values are kept"
+    return f"{count} changes too large for one sample, the largest {size}; values are kept"
 
 
 def _empty(plan: ChannelPlan, noun: str) -> QualityNote:

@@ -182,7 +182,23 @@ def test_impossible_step_needs_a_rate_limit_and_is_kept(tmp_path: Path) -> None:
     frame = table(400).with_columns(pl.Series("a1", values))
     session, got = ingest_frame(tmp_path, frame, arm=arm)
     assert notes(session, "step")[0].count == 2
+    assert "2 changes too large for one sample, the largest 1" in notes(session, "step")[0].detail
+    assert " deg; values are kept" in notes(session, "step")[0].detail
     assert got["J1.angle_deg"].to_list() == values.tolist()
+
+
+def test_one_impossible_step_is_told_in_the_singular_with_its_unit(tmp_path: Path) -> None:
+    arm = load_arm(
+        '[arm]\nname = "Heron"\n'
+        '[[joints]]\nname = "J1"\nrate_limit_deg_s = 40.0\n[[joints]]\nname = "J2"\n'
+    )
+    values = table(400)["a1"].to_numpy().copy()
+    values[200:] += 100
+    session, _ = ingest_frame(tmp_path, table(400).with_columns(pl.Series("a1", values)), arm=arm)
+    (note,) = notes(session, "step")
+    assert note.count == 1
+    assert note.detail.startswith("1 change too large for one sample, ")
+    assert note.detail.endswith(" deg; values are kept")
 
 
 def test_units_are_converted_and_told(tmp_path: Path) -> None:
