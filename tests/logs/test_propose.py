@@ -168,6 +168,18 @@ def test_toml_carries_confidence_and_parses(tmp_path: Path) -> None:
     assert all("#" in line for line in text.splitlines() if "=" in line)
 
 
+@pytest.mark.parametrize(
+    ("keys", "nearest"),
+    [(["0", "1", "2"], "number 0"), (SEVEN, "number 1"), (NAMED, "the first joint")],
+)
+def test_what_is_assumed_of_the_numbers_names_the_maps_own(
+    tmp_path: Path, keys: list[str], nearest: str
+) -> None:
+    path = log(tmp_path, "{}_pos_deg", "{}_vel_deg_s", "{}_current_A", keys)
+    (line,) = (x for x in propose_map(path).lines if x.key == "numbering")
+    assert line.why == f"assumed: {nearest} is the joint nearest end A"
+
+
 def test_a_time_in_an_unknown_form_is_named(tmp_path: Path) -> None:
     path = log(tmp_path, "q{}_deg", "dq{}_deg_s", "i{}_A", SEVEN)
     unknown = instants(ROWS).dt.strftime("%H.%M.%S on %d/%m")

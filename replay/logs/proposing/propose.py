@@ -292,9 +292,9 @@ def _log_lines(
             sure = min(sure, 0.65)
             why = f"numbers with holes: no {', '.join(map(str, holes[:5]))}"
         lines.append(Line("log", "joints", json.dumps(names, ensure_ascii=False), sure, why))
-    lines.append(
-        Line("log", "numbering", '"A"', 0.5, "assumed: number 1 is the joint nearest end A")
-    )
+    nearest = f"number {keys[0]}" if by_number else "the first joint"
+    why = f"assumed: {nearest} is the joint nearest end A"
+    lines.append(Line("log", "numbering", '"A"', 0.5, why))
     return lines
 
 
