@@ -64,6 +64,8 @@ class ReviewLine:
     why: str
     samples: tuple[str, ...] = ()
     otherwise: str = ""
+    used: bool = True
+    """Whether the map reads it; a table that is not sure enough stands there as a comment."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,14 @@ class Proposed:
     trouble: str = ""
     columns: tuple[tuple[str, str, bool], ...] = ()
     """Name, three values, and whether the proposed map reads it."""
+
+    @property
+    def can_be_shown(self) -> bool:
+        """Tell whether a first look is there: not for a table of one value a row."""
+        try:
+            return own_map(self.toml).layout == "wide"
+        except JointbookError:
+            return True  # the look says what is wrong with the map
 
 
 @dataclass(slots=True)
@@ -337,6 +347,7 @@ def propose(path: Path) -> Proposed:
         return Proposed((path.name,), "", trouble=failure_text(error))
     missing = "; ".join(proposal.missing)
     trouble = f"This log lacks what every log needs: {missing}." if missing else ""
+    used = proposal.used
     lines = tuple(
         ReviewLine(
             f"[{line.table}] {line.key} = {line.value}",
@@ -344,6 +355,7 @@ def propose(path: Path) -> Proposed:
             line.why,
             line.samples,
             line.otherwise,
+            used=line in used,
         )
         for line in proposal.lines
     )

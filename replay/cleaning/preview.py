@@ -53,7 +53,11 @@ def preview(path: Path, log_map: LogMap, rows: int = ROWS) -> Preview:
         For a table of one value a row, whose first rows are not of one instant.
     """
     if log_map.layout != "wide":
-        raise UsageError("a table of one value a row has no rows to show side by side")
+        raise UsageError(
+            "a table of one value a row has no rows to show side by side before it is taken in",
+            todo="check units and signs in the lines of the map, take the log in, and look at the "
+            "joint on the replay page",
+        )
     with tempfile.TemporaryDirectory(prefix="jointbook-") as scratch:
         raw = open_log(path, Path(scratch), [log_map])
         log_map = with_start(log_map, path)

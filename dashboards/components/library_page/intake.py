@@ -8,14 +8,12 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboards.components.figure_card import GRAPH_CONFIG, aria
+from dashboards.components.library_page.proposed_lines import columns_part, lines_part
 from dashboards.figures.intake import joint_preview
 from replay.wording import counted
 
 if TYPE_CHECKING:
     from dashboards.queries.intake import Look, Proposed
-
-SURE = 0.6
-"""A line below this is to be looked at before it is used."""
 
 KINDS = ".csv,.txt,.tsv,.parquet,.pq,.arrow,.feather,.ndjson,.jsonl,.xlsx,.xls,.gz,.zip,.toml"
 
@@ -95,45 +93,11 @@ def confirm_sheet(
 
 def _proposal(index: int, item: Proposed) -> Component:
     where = "proposed from names and data" if item.source == "proposed" else f"from {item.source}"
-    unsure = [line for line in item.lines if line.share < SURE]
-    sure = [line for line in item.lines if line not in unsure]
-    rows = [
-        html.Tr(
-            [
-                html.Td(html.Code(line.text)),
-                html.Td(
-                    [
-                        html.Meter(value=str(line.share), min="0", max="1"),
-                        f" {100 * line.share:.0f} %",
-                    ],
-                    className="number",
-                ),
-                html.Td(", ".join(line.samples)),
-                html.Td(line.why),
-                html.Td(line.otherwise if line.share < _CERTAIN else ""),
-            ],
-            className="unsure" if line in unsure else "",
-        )
-        for line in [*unsure, *sure]
-    ]
-    titles = ("Line", "How sure", "Values it rests on", "Why", "What would change its mind")
-    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in titles]))
     return html.Div(
         [
             html.H3(f"{', '.join(item.logs[:4])}{' …' if len(item.logs) > 4 else ''}"),
             html.P(item.trouble, className="message trouble") if item.trouble else None,
-            html.Details(
-                [
-                    html.Summary(
-                        f"{counted(len(item.lines), 'line')}, {len(unsure)} of them not sure "
-                        f"(below {100 * SURE:.0f} %)"
-                    ),
-                    html.Table([head, html.Tbody(rows)], className="plain-table"),
-                ],
-                open=bool(unsure),
-            )
-            if rows
-            else None,
+            lines_part(item),
             html.Label(
                 [
                     f"Log map, {where}",
@@ -146,75 +110,54 @@ def _proposal(index: int, item: Proposed) -> Component:
                 ],
                 className="field wide",
             ),
-            _columns(item),
-            html.Div(
-                [
-                    html.Button(
-                        "Show a joint as this map reads it",
-                        id={"type": "library-look", "group": index},
-                        type="button",
-                        n_clicks=0,
-                    ),
-                    html.Label(
-                        [
-                            "Joint",
-                            dcc.Dropdown(
-                                [],
-                                id={"type": "library-look-joint", "group": index},
-                                clearable=False,
-                                style={"minWidth": "120px"},
-                            ),
-                        ],
-                        className="field",
-                    ),
-                    dcc.Store(
-                        id={"type": "library-look-log", "group": index},
-                        data=item.logs[0] if item.logs else "",
-                    ),
-                ],
-                className="row",
-            ),
-            html.Div(id={"type": "library-look-result", "group": index}, **aria(live="polite")),
+            columns_part(item),
+            *_first_look(index, item),
         ],
         className="intake-proposal",
     )
 
 
-_CERTAIN = 0.95
-"""From here on nothing needs to be said of what else a line could be."""
-
-
-def _columns(item: Proposed) -> Component | None:
-    """Return the log's columns with three of their values, those not used first."""
-    if not item.columns:
-        return None
-    rows = sorted(item.columns, key=lambda c: c[2])
-    unused = sum(not used for _, _, used in rows)
-    return html.Details(
-        [
-            html.Summary(f"{counted(len(rows), 'column')} of the log; unused: {unused or 'none'}"),
-            html.Table(
-                [
-                    html.Thead(
-                        html.Tr([html.Th(w, scope="col") for w in ("Column", "Values", "Used")])
-                    ),
-                    html.Tbody(
-                        [
-                            html.Tr(
-                                [
-                                    html.Td(html.Code(name)),
-                                    html.Td(values),
-                                    html.Td("yes" if used else "no"),
-                                ]
-                            )
-                            for name, values, used in rows
-                        ]
-                    ),
-                ],
-                className="plain-table",
-            ),
+def _first_look(index: int, item: Proposed) -> list[Component]:
+    """Return what shows a joint as the map reads it, or why it cannot be shown yet."""
+    if not item.can_be_shown:
+        return [
+            html.P(
+                "This log has one value a row: a joint cannot be shown before it is taken in. "
+                "Check units and signs in the lines above, and look at the joint on the replay "
+                "page afterwards.",
+                className="faint",
+            )
         ]
-    )
+    return [
+        html.Div(
+            [
+                html.Button(
+                    "Show a joint as this map reads it",
+                    id={"type": "library-look", "group": index},
+                    type="button",
+                    n_clicks=0,
+                ),
+                html.Label(
+                    [
+                        "Joint",
+                        dcc.Dropdown(
+                            [],
+                            id={"type": "library-look-joint", "group": index},
+                            clearable=False,
+                            style={"minWidth": "120px"},
+                        ),
+                    ],
+                    className="field",
+                ),
+                dcc.Store(
+                    id={"type": "library-look-log", "group": index},
+                    data=item.logs[0] if item.logs else "",
+                ),
+            ],
+            className="row",
+        ),
+        html.Div(id={"type": "library-look-result", "group": index}, **aria(live="polite")),
+    ]
 
 
 def looked_at(look: Look, joint: str) -> Component:
