@@ -24,6 +24,7 @@ from replay.reviews import (
     sign_off,
     statement,
 )
+from replay.reviews.brakes_in_doubt import withhold_doubted_brakes
 from replay.signals import SessionMechanics
 from replay.wear import maintenance
 
@@ -105,7 +106,7 @@ def session_facts(archive: Archive, session: str, *, rule: str | None = None) ->
         tables=mechanics.tables,
         brakes=mechanics.brake_events,
         slips=held.filter(pl.col("status").is_in(["slip", "returned"])) if held.height else held,
-        margins=margins,
+        margins=withhold_doubted_brakes(margins, found, held),
         rule=chosen,
         lacking=tuple(lacking),
     )

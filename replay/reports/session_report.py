@@ -10,15 +10,15 @@ from replay.archive import Archive
 from replay.records import Session
 from replay.reports import words
 from replay.reports.cautions import cautions
-from replay.reports.drawing.finding_plot import finding_plots
+from replay.reports.drawing.finding_plot import angle_decides, finding_plots
 from replay.reports.drawing.session_plots import session_plot
 from replay.reports.finding_words import disposition_facts, flags_table
+from replay.reports.margins_table import margins_table
 from replay.reports.provenance import digests, surroundings
 from replay.reports.rendering import Report, report
 from replay.reports.session_facts import SessionFacts, session_facts
 from replay.reports.session_tables import (
     brakes_table,
-    margins_table,
     moved_table,
     quality_table,
     record_table,
@@ -204,5 +204,6 @@ def _finding(archive: Archive, facts: SessionFacts, number: int) -> Mapping[str,
             *disposition_facts(facts.dispositions.get(finding.finding)),
         ],
         "flags": flags_table(finding),
+        "shown": f"{'angle, ' * angle_decides(finding)}current, rate and brake",
         "plots": finding_plots(archive, facts.record, finding, number, facts.baseline),
     }

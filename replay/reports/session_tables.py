@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import polars as pl
 
 from replay.records import Session
 from replay.reports import words
+from replay.reports.margins_table import OF_CURRENT
 from replay.reports.session_facts import SessionFacts
 from replay.reports.tables import Table, table
 from replay.reports.wear_changes import CERTAIN
 from replay.reviews import Entry
 from replay.wording import NONE, number
-
-HUGE_MARGIN = 1000.0
-"""A margin beyond this is told as such: hardly anything pulls at the joint."""
 
 
 def moved_table(facts: SessionFacts) -> Table:
@@ -110,28 +108,9 @@ def slips_table(slips: pl.DataFrame) -> Table:
     )
 
 
-def margins_table(margins: pl.DataFrame) -> Table:
-    """Return torque margins; 0 just suffices, 1 is a margin of 100 %."""
-    return table(
-        margins.iter_rows(named=True),
-        [
-            ("joint", "joint"),
-            ("unit", "serial"),
-            ("what", "what"),
-            ("available, Nm", "available_nm"),
-            ("required, Nm", "required_nm"),
-            ("margin", _margin),
-            ("conditions", _conditions),
-            ("note", "note"),
-        ],
-        note="Margin is available over required torque, less one: 0 just suffices, 1 is 100 %. "
-        "Required torque has the rule's factors in it.",
-        empty="not computed: see the last section",
-    )
-
-
 def wear_table(changes: pl.DataFrame, compared: int) -> Table:
     """Return the changes that are beyond doubt or follow a trend."""
+    told = changes.height and "margin left" in changes["indicator"]
     return table(
         changes.iter_rows(named=True),
         [
@@ -148,7 +127,7 @@ def wear_table(changes: pl.DataFrame, compared: int) -> Table:
         note=f"{compared} indicators of these units were compared with their session before; "
         f"listed are changes beyond {CERTAIN:g} standard errors, and those whose trend over all "
         "sessions is not steady. Conditions of two sessions differ: only the trend is corrected "
-        "for them.",
+        "for them." + (f" {OF_CURRENT}" if told else ""),
         empty="no change beyond doubt",
     )
 
@@ -208,24 +187,6 @@ def _grouped(record: Session) -> list[dict[str, Any]]:
 
 
 _QUOTED = re.compile(r"'[^']*'")
-
-
-def _margin(row: Mapping[str, Any]) -> str:
-    value = row["margin"]
-    return f"over {HUGE_MARGIN:,.0f}" if value > HUGE_MARGIN else f"{value:.2f}"
-
-
-def _conditions(row: Mapping[str, Any]) -> str:
-    low, high = row["temperature_low_c"], row["temperature_high_c"]
-    said = [] if low is None else [_degrees(low, high)]
-    said += [] if row["payload_kg"] is None else [f"{row['payload_kg']:g} kg"]
-    said += [] if row["base_end"] is None else [f"base end {row['base_end']}"]
-    return ", ".join(said) or NONE
-
-
-def _degrees(low: float, high: float) -> str:
-    first, last = f"{low:.0f}", f"{high:.0f}"
-    return f"{first} °C" if first == last else f"{first} to {last} °C"
 
 
 def _range(values: pl.Series) -> str:

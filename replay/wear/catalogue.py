@@ -107,7 +107,8 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator("holding current", "A", "up", "current while released and still",
         "two holds of 1.5 s or more in a session", least=0.02),
     Indicator(
-        "margin left", "%", "down", "available over required torque, less one",
+        "margin left", "%", "down",
+        "current limit over the current that the margin rule calls for at the usual rate, less one",
         "the arm file's current limit", leading=True,
     ),
     Indicator("travel", "deg", "up", "angle travelled", counts_use=True),

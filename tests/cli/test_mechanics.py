@@ -50,6 +50,21 @@ def test_every_part_is_there_with_its_units_in_the_names(slipped, capsys):
     assert margin["margin"] == pytest.approx(margin["available_nm"] / margin["required_nm"] - 1)
 
 
+def test_a_brake_that_slipped_has_no_margin_of_its_rating(slipped, capsys):
+    """This session was never checked; what was measured under the brake is enough."""
+    folder, session, _ = slipped
+    brakes = {
+        m["joint"]: m for m in document(folder, session, capsys)["margins"] if m["what"] == "brake"
+    }
+    assert brakes["J4"]["margin"] is None
+    assert "deg under this brake and stayed there: its rating does not" in brakes["J4"]["note"]
+    for joint in ("J1", "J2", "J3"):
+        assert brakes[joint]["margin"] > 0
+        assert brakes[joint]["note"] == "rated torque, not measured"
+    assert main(["mechanics", session, "--archive", str(folder)]) == 0
+    assert "withheld" in capsys.readouterr().out.partition("\nMargins\n")[2]
+
+
 def test_a_person_reads_the_same(slipped, capsys):
     folder, session, _ = slipped
     assert main(["mechanics", session, "--archive", str(folder)]) == 0

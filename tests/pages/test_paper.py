@@ -6,9 +6,10 @@ from collections.abc import Callable
 from functools import cache
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Browser, Page
 
 from replay.archive import Archive
+from replay.reports import session_report
 from tests.pages.conftest import Visit
 
 SESSION = "20310303-heron"
@@ -68,3 +69,20 @@ def test_paper_has_all_that_waits_and_no_form(
     finally:
         page.emulate_media(media="screen")
         page.set_viewport_size({"width": 1280, "height": 800})
+
+
+def test_a_report_is_no_wider_than_a_narrow_window_and_its_tables_scroll(
+    browser: Browser, heron: Archive
+) -> None:
+    """It was 767 px wide in a window of 420: every line of it had to be followed sideways."""
+    page = browser.new_page(viewport={"width": 420, "height": 800})
+    page.set_content(session_report(heron, SESSION).html)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 420
+    sizes = "boxes => boxes.map(box => [box.scrollWidth, box.clientWidth])"
+    scrolled = [s for s in page.locator(".wide").evaluate_all(sizes) if s[0] > s[1]]
+    assert scrolled
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 673, "height": 990})  # A4 less the report's own margins
+    flows = "boxes => boxes.map(box => getComputedStyle(box).overflowX)"
+    assert set(page.locator(".wide").evaluate_all(flows)) == {"visible"}
+    page.close()

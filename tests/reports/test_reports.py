@@ -6,6 +6,7 @@ import base64
 import re
 import shutil
 import zlib
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -18,13 +19,16 @@ from replay.cli.main import main
 from replay.errors import UsageError
 from replay.reports import ReportError, session_report, summary_report, unit_report
 from replay.reports.drawing.canvas import broken
+from replay.reports.drawing.finding_plot import finding_plots
 from replay.reports.drawing.history_plot import history_plot
 from replay.reports.rendering import pdf_of
-from replay.reports.session_tables import brakes_table
+from replay.reports.session_tables import brakes_table, wear_table
+from replay.reports.wear_changes import SCHEMA as CHANGES
 from replay.reviews import add_pin, findings, judge, sign, statement
 from replay.reviews.judgements.dispositions import Reasons
 from replay.wear.indicators import METHOD, SCHEMA
-from tests.reviews.makers import T0
+from tests.reviews.makers import T0, flag_row, keep_flags
+from tests.signals.makers import START, archive_of, trapezoid
 
 REASONS = Reasons(
     observed="held back for a minute",
@@ -299,3 +303,99 @@ def test_a_report_prints_minus_signs_as_its_drawings_do(report):
     said = words_of(report.html)
     assert "\N{MINUS SIGN}" in said
     assert not re.search(r"(?<![\w.-])-\d", said)
+
+
+BOOM = """[arm]
+name = "boom"
+gravity_m_s2 = [0.0, 0.0, -9.81]
+[arm.tip]
+xyz_m = [2, 0, 0]
+[[joints]]
+name = "J1"
+gear_ratio = 100.0
+torque_constant_nm_a = 1.0
+current_limit_a = 9.0
+brake_torque_nm = 1600.0
+[joints.geometry]
+axis = [0, -1, 0]
+[joints.link]
+mass_kg = 10.0
+centre_m = [2, 0, 0]
+"""
+
+
+def boom(folder):
+    """An archive with one session of a boom that swings once and is held."""
+    t = np.arange(0, 60, 0.02)
+    angle, rate = trapezoid(t, [(0, 0), (3, 0), (5, 2), (15, 2), (17, 0), (61, 0)])
+    channels = {
+        "J1.angle_deg": angle,
+        "J1.rate_deg_s": rate,
+        "J1.current_a": 1.962 + 0.5 * np.sign(rate),
+        "J1.brake_engaged": (t < 2) | (t > 20),
+    }
+    return archive_of(folder, {"main": channels}, {"main": t}, arm_toml=BOOM)
+
+
+def rows_of_margins(archive):
+    """Return what the report's table of margins says of motor and brake, cell by cell."""
+    section = session_report(archive, "s").html.split("<h2>Margins</h2>")[1].split("<h2>")[0]
+    rows = [re.findall(r"<td[^>]*>([^<]*)</td>", row) for row in section.split("<tr>")]
+    return {row[2]: row for row in rows if row}
+
+
+@pytest.mark.parametrize("kind", ["brake-slip", "late-release"])
+def test_a_brake_that_was_flagged_has_no_margin_to_rest_on(tmp_path, kind):
+    """It said "1,600 Nm available, margin 3.08" of a brake that had slipped in the session."""
+    archive = boom(tmp_path)
+    sound = rows_of_margins(archive)
+    assert float(sound["brake"][5]) == pytest.approx(1600 / (2 * 196.2) - 1, abs=0.1)
+    assert sound["brake"][7] == "rated torque, not measured"
+    start = (START - T0).total_seconds() + 40
+    keep_flags(archive, flag_row("f1", "J1", "act", kind=kind, start=start), session="s")
+    flagged = rows_of_margins(archive)
+    assert flagged["motor"] == sound["motor"]
+    assert flagged["brake"][3] == "1,600 rated"
+    assert flagged["brake"][5] == "withheld"
+    what = {"brake-slip": "a slip", "late-release": "a late release"}[kind]
+    assert flagged["brake"][7] == (
+        f"rated torque, not measured; {what} of this brake was flagged in this session: "
+        "its rating does not say that it holds"
+    )
+
+
+def test_a_flag_of_another_kind_leaves_the_brake_its_margin(tmp_path):
+    archive = boom(tmp_path)
+    start = (START - T0).total_seconds() + 10
+    keep_flags(archive, flag_row("f1", "J1", "act", start=start), session="s")
+    assert float(rows_of_margins(archive)["brake"][5]) > 3
+
+
+def test_two_margins_say_what_each_is_a_margin_of(tmp_path):
+    """The motor's was 0.32 and "margin left" 47.9 %, and nothing told them apart."""
+    said = words_of(session_report(boom(tmp_path), "s").html)
+    assert "margin of torque" in said
+    assert "the highest friction of its steady motion at any rate" in said
+    assert "“margin left”, which is of motor current with friction" in said
+    row = dict.fromkeys(CHANGES) | {
+        "joint": "J1", "serial": "TU-J1", "indicator": "margin left", "unit": "%", "before": 55.0,
+        "now": 47.9, "change": -7.1, "change_se": 0.5, "previous": "r", "trend": "falling",
+    }  # fmt: skip
+    listed = wear_table(pl.DataFrame([row], schema=CHANGES), 1).note
+    assert "Margin left is a margin of motor current, in %" in listed
+    other = pl.DataFrame([row | {"indicator": "coulomb friction"}], schema=CHANGES)
+    assert "margin left" not in wear_table(other, 1).note.lower()
+
+
+@pytest.mark.parametrize("kind", ["brake-slip", "angle-sensor"])
+def test_a_finding_in_the_angle_is_drawn_with_its_angle_on_top(yard, kind):
+    archive, session = yard
+    found = findings(archive, session)[0]
+    record = archive.session(session)
+
+    def panels(finding):
+        drawing = finding_plots(archive, record, finding, 1, None)[0]
+        return re.findall(r">((?:angle|current|rate), [^<]+)<", drawing)
+
+    assert panels(found) == ["current, A", "rate, deg/s"]
+    assert panels(replace(found, kind=kind)) == ["angle, deg", "current, A", "rate, deg/s"]

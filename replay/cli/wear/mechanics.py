@@ -5,7 +5,8 @@ determine; every brake's delays, as intervals where the sampling allows no numbe
 while its brake was engaged; the tip's speed against the arm file's limits by
 load case; torque margins by a named rule; travel, starts and work per unit.
 Margins use friction as seen in this session's conditions, which is not a
-torque measured by an agreed procedure.
+torque measured by an agreed procedure. A brake's margin rests on its rating; it is withheld
+where the session shows that the brake slipped or released late.
 """
 
 from __future__ import annotations
@@ -71,6 +72,8 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         There is no such session.
     """
     from replay.arm.margins import load_rule
+    from replay.reviews import findings
+    from replay.reviews.brakes_in_doubt import withhold_doubted_brakes
     from replay.signals import SessionMechanics
     from replay.wear.reference.store import load
     from replay.wear.session_friction import session_friction
@@ -107,8 +110,10 @@ def session_mechanics(archive: Archive, session: str, *, rule: str | None = None
         f"joint {name!r}: the motor's margin is withheld: {kept_back[name]}"
         for name in margins.filter(of_friction)["joint"]
     ]
-    margins = margins.filter(~of_friction)
     held = mechanics.held_stretches
+    margins = withhold_doubted_brakes(
+        margins.filter(~of_friction), findings(archive, session), held
+    )
     return {
         "session": session,
         "friction": friction,
@@ -173,6 +178,7 @@ def _readable(found: dict[str, Any]) -> list[tuple[str, pl.DataFrame]]:
             pl.when(pl.col("margin") > HUGE_MARGIN)
             .then(pl.lit(f"over {HUGE_MARGIN:.0f}"))
             .otherwise(pl.col("margin").round(2).cast(pl.String))
+            .fill_null("withheld")
             .alias("margin"),
             "rule",
             "rule_date",

@@ -1,4 +1,7 @@
-"""One finding on paper: current beside the expected, rate beside the commanded, brake."""
+"""One finding on paper: current beside the expected, rate beside the commanded, brake.
+
+Where the finding is in the angle, the angle stands on top, as it does on the event's page.
+"""
 
 from __future__ import annotations
 
@@ -33,6 +36,14 @@ MOST_ROWS = 4000
 """A longer stretch is drawn from every so many'th sample and says so."""
 
 MOST_JOINTS = 4
+
+IN_THE_ANGLE = ("brake-slip", "angle-sensor")
+"""Kinds of finding that are read off the angle, not the current."""
+
+
+def angle_decides(finding: Finding) -> bool:
+    """Tell whether a finding is in the angle."""
+    return finding.kind in IN_THE_ANGLE
 
 
 def finding_plots(
@@ -101,7 +112,8 @@ def _drawn(
     table = table.gather_every(step)
     expected = None if expected is None else expected.gather_every(step)
     t = seconds_since(table[TIME].dt.epoch("ns").to_numpy(), record.start)
-    parts = ["current"]
+    parts = ["angle"] if angle_decides(finding) and table["angle_deg"].count() else []
+    parts += ["current"]
     parts += ["rate"] if table["rate_deg_s"].null_count() < table.height else []
     parts += ["brake"] if table["brake_engaged"].null_count() < table.height else []
     thinned = f"; every {step}th sample" if step > 1 else ""
@@ -122,8 +134,13 @@ def _drawn(
         axes[-1].set_xlim(low, high)
         clock_axis(axes[-1], record.start, high - low)
 
-    heights = [{"current": 1.6, "rate": 0.9, "brake": 0.45}[p] for p in parts]
+    heights = [{"angle": 1.5, "current": 1.6, "rate": 0.9, "brake": 0.45}[p] for p in parts]
     return drawn(len(parts), sum(heights) / len(parts), paint, height_ratios=heights)
+
+
+def _angle(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None) -> None:
+    axis.plot(*broken(t, table["angle_deg"]), color=INK, label="measured")
+    axis.set_ylabel("angle, deg")
 
 
 def _current(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None) -> None:
@@ -161,4 +178,4 @@ def _brake(axis: Any, t: Any, table: pl.DataFrame, expected: pl.DataFrame | None
     axis.set_ylim(-0.2, 1.2)
 
 
-_PARTS = {"current": _current, "rate": _rate, "brake": _brake}
+_PARTS = {"angle": _angle, "current": _current, "rate": _rate, "brake": _brake}
