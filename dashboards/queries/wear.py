@@ -6,6 +6,7 @@ none worth a file.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -259,7 +260,9 @@ def findings_of(archive: Archive, serial: str) -> pl.DataFrame:
     from replay.reviews import OPEN, verdicts
 
     flags = archive.table("flags")
-    names = ("session", "flag", "joint", "kind", "severity", "start", "summary", "verdict")
+    names = (
+        "session", "flag", "joint", "kind", "severity", "start", "summary", "verdict", "evidence",
+    )  # fmt: skip
     if not flags.height:
         return pl.DataFrame(schema=dict.fromkeys(names, pl.String))
     held = verdicts(archive).select("session", "flag", "verdict")
@@ -276,8 +279,8 @@ def cautions_of_unit(found: pl.DataFrame) -> list[str]:
     """Return what stands above a unit of which such findings are not false: a brake in doubt."""
     from replay.reviews.judgements.cautions import OF_KIND, caution_of_flag
 
-    kinds = found.filter(pl.col("verdict") != "false-flag")["kind"].unique()
-    said = {caution_of_flag(kind, None) for kind in kinds}
+    rows = found.filter(pl.col("verdict") != "false-flag").select("kind", "evidence")
+    said = {caution_of_flag(kind, json.loads(kept or "{}")) for kind, kept in rows.iter_rows()}
     return [words for words in OF_KIND.values() if words in said]
 
 

@@ -55,13 +55,24 @@ def test_a_sheet_of_a_unit_whose_brake_slipped_says_so_above_its_trends(worn: Ar
     """It travels alone, and its first sentence was that holding slip is steady."""
     before = said(worn, "wear", serial=UNITS[2], sheet="yes")
     flags = worn.table("flags").filter(pl.col("session") == SESSION)
-    slips = pl.when(pl.col("unit") == UNITS[2]).then(pl.lit("brake-slip")).otherwise("kind")
-    worn.replace("flags", flags.with_columns(kind=slips), session=[SESSION])
-    sheet = said(worn, "wear", serial=UNITS[2], sheet="yes")
+    own = pl.col("unit") == UNITS[2]
+
+    def sheet(kind: str, serial: str = UNITS[2], **evidence: float) -> str:
+        changed = flags.with_columns(
+            kind=pl.when(own).then(pl.lit(kind)).otherwise("kind"),
+            evidence=pl.when(own).then(pl.lit(json.dumps(evidence))).otherwise("evidence"),
+        )
+        worn.replace("flags", changed, session=[SESSION])
+        return said(worn, "wear", serial=serial, sheet="yes")
+
     words = "A brake that slips may not hold"
     assert words not in before
-    assert 0 < sheet.index(words) < sheet.index("Trends")
-    assert words not in said(worn, "wear", serial=UNITS[0], sheet="yes")
+    assert 0 < sheet("brake-slip").index(words) < sheet("brake-slip").index("Trends")
+    assert words not in sheet("brake-slip", UNITS[0])
+    # of a late release only where the motor drove against the brake, or nobody measured it
+    drove = "drove against its own brake"
+    assert drove in sheet("late-release")
+    assert drove not in sheet("late-release", pushed_a=0.07, quiet_a=1.5)
 
 
 def test_an_empty_archive_has_no_session_that_is_measured(tmp_path: Path) -> None:
