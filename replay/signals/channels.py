@@ -11,6 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.archive import Archive
+from replay.archive.samples.windows import nanoseconds
 from replay.arm import Arm, load_arm
 from replay.records import Session
 from replay.signals.carry import (
@@ -72,9 +73,9 @@ class Channels:
                 continue
             self._read(stream, here, start, end, PADDING)
             # what is slow may have been told minutes before an excerpt begins
-            seldom = [n for n in here if _is_slow(n) and np.isnan(self._found[n][1]).any()]
-            if seldom and (start is not None or end is not None):
-                self._read(stream, seldom, start, end, timedelta(seconds=SLOW_S))
+            slow = [n for n in here if _is_slow(n) and not self._spans(n, start, end)]
+            if slow:
+                self._read(stream, slow, start, end, timedelta(seconds=SLOW_S))
 
     def _read(
         self,
@@ -98,6 +99,16 @@ class Channels:
         time_ns = frame[TIME].to_numpy()
         for name in names:
             self._found[name] = (time_ns, frame[name].to_numpy())
+
+    def _spans(self, name: str, start: datetime | None, end: datetime | None) -> bool:
+        """Tell whether a numeric channel has readings all through what is asked for."""
+        if start is None and end is None:
+            return True
+        time_ns, values = self._found[name]
+        first = max(start or self.record.start, self.record.start)
+        last = min(end or self.record.end, self.record.end)
+        inside = bool(np.isfinite(values).all()) and len(time_ns) > 0
+        return inside and time_ns[0] <= nanoseconds(first) and time_ns[-1] >= nanoseconds(last)
 
     def has(self, name: str) -> bool:
         """Tell whether a channel has any value."""

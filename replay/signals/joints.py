@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 
 import numpy as np
 import polars as pl
 
 from replay.archive import Archive
+from replay.archive.samples.windows import nanoseconds
 from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
@@ -189,7 +190,7 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
         rate_noise_deg_s=rate_noise,
         accel_noise_deg_s2=accel_noise,
     )
-    first_ns = _nanoseconds(record.start)
+    first_ns = nanoseconds(record.start)
     whole = JointColumns(
         time=time_ns,
         t_s=(time_ns - first_ns) / 1e9,
@@ -213,13 +214,6 @@ def columns_from(ready: Prepared, joint: str) -> JointColumns:
     )
     if ready.start is None and ready.end is None:
         return whole
-    first = 0 if ready.start is None else int(np.searchsorted(time_ns, _nanoseconds(ready.start)))
-    stop = n if ready.end is None else int(np.searchsorted(time_ns, _nanoseconds(ready.end)))
+    first = 0 if ready.start is None else int(np.searchsorted(time_ns, nanoseconds(ready.start)))
+    stop = n if ready.end is None else int(np.searchsorted(time_ns, nanoseconds(ready.end)))
     return whole.rows(first, max(stop, first))
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def _nanoseconds(instant: datetime) -> int:
-    return (instant - _EPOCH) // timedelta(microseconds=1) * 1000

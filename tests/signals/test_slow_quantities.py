@@ -47,6 +47,16 @@ def test_an_excerpt_knows_what_was_told_before_it(tmp_path):
     np.testing.assert_allclose(found, 20 + 0.02 * table["t_s"].to_numpy(), atol=0.6)
 
 
+def test_an_excerpt_without_a_reading_looks_further_in_a_stream_of_its_own(tmp_path):
+    t, slow = np.arange(0, LENGTH_S, STEP_S), np.arange(0, LENGTH_S, 60.0)
+    main = {"J1.angle_deg": 5 * np.sin(t), "J1.current_a": np.cos(t)}
+    streams = {"main": main, "slow": {"J1.temperature_c": 20 + 0.02 * slow}}
+    archive = archive_of(tmp_path / "archive", streams, {"main": t, "slow": slow})
+    start = START + timedelta(seconds=610)
+    table = joint_table(archive, "s", "J1", start=start, end=start + timedelta(seconds=8))
+    np.testing.assert_allclose(table["temperature_c"], 20 + 0.02 * table["t_s"], atol=1e-6)
+
+
 def test_beyond_ten_minutes_without_a_word_it_is_not_known(tmp_path):
     table = joint_table(warming(tmp_path, silent_s=(100.0, 1000.0)), "s", "J1")
     t, found = table["t_s"].to_numpy(), table["temperature_c"].to_numpy()

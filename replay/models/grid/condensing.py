@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import fields
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 
 import numpy as np
 
 from replay.archive import Archive
+from replay.archive.samples.windows import nanoseconds
 from replay.models.grid.blocks import SUB_S, Grid, JointBlocks, Piece, SessionBlocks
 from replay.models.grid.joint_blocks import Carried, joint_blocks
 from replay.models.grid.resampled import Rows
@@ -25,9 +26,6 @@ LADDER_S = (0.25, 0.35, 0.5, 0.7, 1.0)
 
 LOOKS = 4
 """Lengths of the box that are chosen from, and sessions that are looked at for it."""
-
-
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def choose_filter(archive: Archive, sessions: Sequence[str]) -> float:
@@ -80,7 +78,7 @@ def condense(
     SessionBlocks
     """
     record = archive.session(session)
-    start_ns, end_ns = _nanoseconds(record.start), _nanoseconds(record.end)
+    start_ns, end_ns = nanoseconds(record.start), nanoseconds(record.end)
     step = timedelta(seconds=PIECE_S)
     parts: list[SessionBlocks] = []
     carried: dict[str, Carried] = {}
@@ -95,7 +93,7 @@ def condense(
             archive, record, record.joints, None if whole else at, None if whole else stop
         )
         piece = Piece(
-            record, channels, _nanoseconds(at), min(_nanoseconds(stop), end_ns + 1_000_000_000)
+            record, channels, nanoseconds(at), min(nanoseconds(stop), end_ns + 1_000_000_000)
         )
         if visit is not None:
             visit(piece)
@@ -181,7 +179,3 @@ def _joined(parts: list[SessionBlocks]) -> SessionBlocks:
         payload_kg=np.concatenate([p.payload_kg for p in parts]),
         base_end=np.concatenate([p.base_end for p in parts]),
     )
-
-
-def _nanoseconds(instant: datetime) -> int:
-    return (instant - _EPOCH) // timedelta(microseconds=1) * 1000
