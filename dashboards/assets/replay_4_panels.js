@@ -223,7 +223,8 @@
       if (zero && seen.length) return this.since(renderer, p, height, seen, zero);
       if (!(low <= high)) {
         const derived = p.key === "residual" || p.key === "load";
-        const words = this.cache.loading(derived) || (derived && this.cache.loading()) ? (derived ? "being computed …" : "loading …") : "nothing in this window";
+        const computed = derived || p.key === "rate"; // a rate that was not logged comes from the angles
+        const words = this.cache.loading() ? (derived ? "being computed …" : "loading …") : computed && this.cache.loading(true) ? "being computed …" : "nothing in this window";
         renderer.text(words, R.GUTTER + 70, height / 2, this.ink.faint);
         return;
       }

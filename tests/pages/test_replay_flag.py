@@ -6,6 +6,7 @@ import colorsys
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 from playwright.sync_api import expect
@@ -14,6 +15,7 @@ from dashboards import theme
 from dashboards.figures.style import SYMBOLS
 from replay.archive import Archive, open_archive
 from tests.pages.conftest import flag_rows, heron_session
+from tests.signals.makers import archive_of
 
 SESSION = "20310401-heron"
 
@@ -134,17 +136,29 @@ def test_the_posture_has_axes_a_path_by_speed_and_turns(crowded, visit):
     assert tab.errors == []
 
 
-def test_what_is_on_its_way_is_not_called_nothing(crowded, visit):
-    tab = visit(crowded)
+@pytest.fixture
+def unrated(tmp_path: Path) -> Archive:
+    """A session whose rates are in no log: they are computed from the angles."""
+    t = np.arange(0, 60, 0.05)
+    columns = {"J1.angle_deg": 5 * np.sin(t / 3), "J1.current_a": np.cos(t / 3)}
+    return archive_of(tmp_path / "archive", {"main": columns}, {"main": t})
+
+
+@pytest.mark.parametrize(
+    ("never", "words"), [("window", "loading …"), ("derived", "being computed …")]
+)
+def test_what_is_on_its_way_is_not_called_nothing(unrated, visit, never, words):
+    tab = visit(unrated)
     page = tab.page
     page.add_init_script(
         """window.said = []; const old = CanvasRenderingContext2D.prototype.fillText;
         CanvasRenderingContext2D.prototype.fillText = function (t, ...r) {
           window.said.push(String(t)); return old.call(this, t, ...r); };"""
     )
-    page.route("**/data/replay/*/window?*", lambda route: None)  # never answered
-    tab.go(f"/replay?session={SESSION}")
-    page.wait_for_function("window.said.includes('loading …')")
+    page.route(f"**/data/replay/*/{never}?*", lambda route: None)  # never answered
+    tab.go("/replay?session=s")
+    page.wait_for_function("words => window.said.includes(words)", arg=words)
+    page.wait_for_timeout(500)
     assert not page.evaluate("window.said.includes('nothing in this window')")
 
 
