@@ -14,13 +14,14 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
 import replay.cli
-from replay.archive import open_archive
+from replay.archive import Archive, open_archive
 
 
 class Victims:
@@ -80,39 +81,39 @@ def _kill_at(at: int | None) -> list[str]:
 
 def _part(job: dict[str, Any]) -> None:
     """Commit a row to a catalogue that makes parts at each commit, or mend the catalogue."""
-    from replay.archive import repair
-    from replay.archive.tables import parts, tables
     from tests.archive.test_parts import row
 
-    parts.PART_ROWS, parts.DEEPEST, tables.TIDY_EVERY = 5, 2, 1
-    seen = _kill_at(job.get("at_step"))
-    archive = open_archive(job["root"])
-    if job["act"] == "repair":
-        repair(archive)
-    elif job["act"] == "compact":
-        archive.tables.tidy("sessions", keep_hours=0, drop=True)
-    else:
-        archive.replace("sessions", row(100), session=[row(100)["session"][0]])
-    if "count" in job:
-        Path(job["count"]).write_text(str(len(seen)))
+    new = row(100)
+    _change(job, "sessions", 5, lambda a: a.replace("sessions", new, session=[new["session"][0]]))
 
 
 def _unit_part(job: dict[str, Any]) -> None:
     """Add to or measure again in a table in the order of units, or bring one of before in order."""
-    from replay.archive import repair
-    from replay.archive.tables import parts, tables
     from tests.archive.test_unit_parts import name_of, rows, units_of
 
-    parts.PART_ROWS, parts.DEEPEST, tables.TIDY_EVERY = 60, 2, 1
+    def put(archive: Archive) -> None:
+        n = job["number"]
+        archive.replace("indicators", rows(n, 2.0), session=[name_of(n)], units=units_of(n))
+
+    _change(job, "indicators", 60, put)
+
+
+def _change(
+    job: dict[str, Any], table: str, part_rows: int, put: Callable[[Archive], None]
+) -> None:
+    """Put rows into a table of small parts, compact or repair it; count the steps, or be killed."""
+    from replay.archive import repair
+    from replay.archive.tables import parts, tables
+
+    parts.PART_ROWS, parts.DEEPEST, tables.TIDY_EVERY = part_rows, 2, 1
     seen = _kill_at(job.get("at_step"))
     archive = open_archive(job["root"])
     if job["act"] == "repair":
         repair(archive)
     elif job["act"] == "compact":
-        archive.tables.tidy("indicators", keep_hours=0, drop=True)
+        archive.tables.tidy(table, keep_hours=0, drop=True)
     else:
-        n = job["number"]
-        archive.replace("indicators", rows(n, 2.0), session=[name_of(n)], units=units_of(n))
+        put(archive)
     if "count" in job:
         Path(job["count"]).write_text(str(len(seen)))
 
