@@ -10,6 +10,7 @@ quantity's name, so that a file opened in another tool explains itself.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 
 import polars as pl
 
@@ -17,6 +18,14 @@ TIME = "time"
 """Name of the time column: ``Datetime("ns", "UTC")``, strictly rising."""
 
 TIME_DTYPE = pl.Datetime("ns", "UTC")
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+def nanoseconds(value: datetime) -> int:
+    """Return an instant in ns since 1970; one without a zone is taken as UTC."""
+    aware = value if value.tzinfo else value.replace(tzinfo=UTC)
+    return (aware - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
 @dataclass(frozen=True, slots=True)

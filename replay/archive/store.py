@@ -31,7 +31,7 @@ from replay.archive.tables.bounds import Span, microseconds
 from replay.archive.tables.tables import REPAIR, Tables, translated
 from replay.errors import ArchiveError, DamageError
 from replay.records import Session
-from replay.units import TIME, TIME_DTYPE
+from replay.units import TIME, TIME_DTYPE, nanoseconds
 
 WITHDRAWN = "withdrawn"
 """Folder of the documents that say why a session was taken out of the catalogue."""
@@ -329,9 +329,9 @@ class Archive:
         if wanted is not None:
             frame = frame.select(wanted)
         if start is not None:
-            frame = frame.filter(pl.col(TIME) >= windows.literal(windows.nanoseconds(start)))
+            frame = frame.filter(pl.col(TIME) >= windows.literal(nanoseconds(start)))
         if end is not None:
-            frame = frame.filter(pl.col(TIME) < windows.literal(windows.nanoseconds(end)))
+            frame = frame.filter(pl.col(TIME) < windows.literal(nanoseconds(end)))
         return frame
 
     def across(self, channels: Iterable[str], *, stream: str = "main") -> pl.LazyFrame:
@@ -772,6 +772,6 @@ def _span(edges: tuple[datetime | None, datetime | None]) -> Span:
 
 def _bounds(start: datetime | None, end: datetime | None) -> tuple[int, int]:
     """Return a window in ns since 1970, as wide as can be where not given."""
-    low = -(2**62) if start is None else windows.nanoseconds(start)
-    high = 2**62 if end is None else windows.nanoseconds(end)
+    low = -(2**62) if start is None else nanoseconds(start)
+    high = 2**62 if end is None else nanoseconds(end)
     return low, high

@@ -11,7 +11,6 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.archive import Archive
-from replay.archive.samples.windows import nanoseconds
 from replay.arm import Arm, load_arm
 from replay.records import Session
 from replay.signals.carry import (
@@ -26,7 +25,14 @@ from replay.signals.carry import (
 )
 from replay.signals.motion.breaks import GAP_STEPS, unwrapped
 from replay.signals.motion.measured import Motion, Samples, motions
-from replay.units import JOINT_QUANTITIES, SESSION_QUANTITIES, TIME, channel, split_channel
+from replay.units import (
+    JOINT_QUANTITIES,
+    SESSION_QUANTITIES,
+    TIME,
+    channel,
+    nanoseconds,
+    split_channel,
+)
 
 PADDING = timedelta(seconds=2)
 """Read on both sides of an excerpt, so that its edges are no worse than its middle."""

@@ -10,7 +10,6 @@ import numpy as np
 import polars as pl
 
 from replay.archive import Archive
-from replay.archive.samples.windows import nanoseconds
 from replay.arm import has_masses
 from replay.errors import ArchiveError, UsageError
 from replay.records import Session
@@ -20,7 +19,7 @@ from replay.signals.columns import JointColumns
 from replay.signals.motion import breaks, measured, segments
 from replay.signals.motion.measured import Motion, Samples
 from replay.signals.postures import Postures
-from replay.units import channel
+from replay.units import channel, nanoseconds
 
 
 def joint_table(

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
 from threading import Lock
 
 import numpy as np
@@ -37,7 +36,6 @@ Points = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32]]
 
 _STEP_ROWS = 262_144
 _KEPT_EDGES = 32
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +81,6 @@ class StreamFiles:
         """Compare the runs with what was written."""
         name = f"{OVERVIEWS}/{runs_name(self.stream)}"
         self.compared(name, None, -(2**62), 2**62)
-
-
-def nanoseconds(value: datetime) -> int:
-    """Return an instant in ns since 1970; one without a zone is taken as UTC."""
-    aware = value if value.tzinfo else value.replace(tzinfo=UTC)
-    return (aware - _EPOCH) // timedelta(microseconds=1) * 1000
 
 
 def blocks_of(samples: Place, rows: int) -> pl.DataFrame:

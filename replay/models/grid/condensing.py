@@ -9,14 +9,13 @@ from datetime import timedelta
 import numpy as np
 
 from replay.archive import Archive
-from replay.archive.samples.windows import nanoseconds
 from replay.models.grid.blocks import SUB_S, Grid, JointBlocks, Piece, SessionBlocks
 from replay.models.grid.joint_blocks import Carried, joint_blocks
 from replay.models.grid.resampled import Rows
 from replay.records import Session
 from replay.settings import setting
 from replay.signals.channels import Channels
-from replay.units import channel
+from replay.units import channel, nanoseconds
 
 PIECE_S = 3600.0
 
