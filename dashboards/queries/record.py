@@ -12,6 +12,7 @@ from replay.reviews.finding_search import find
 from replay.reviews.findings import Finding, findings
 from replay.reviews.judgements import scales
 from replay.reviews.judgements.cautions import (
+    COULD_HURT,
     caution_of_flag,
     cautions_of,
     cautions_of_session,
@@ -39,6 +40,7 @@ from replay.wear import maintenance
 from replay.wording import clock, kind_words
 
 __all__ = [
+    "COULD_HURT",
     "OPEN",
     "VERDICTS",
     "Disposition",

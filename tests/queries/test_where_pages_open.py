@@ -65,7 +65,7 @@ def test_a_flag_that_there_is_not_leaves_the_choice_of_those_that_there_are(monk
     monkeypatch.setattr(event.catalogue, "session_asked", lambda archive, session, flag: "s1")
     monkeypatch.setattr(event.catalogue, "last_check", lambda archive, session: "")
     monkeypatch.setattr(event.events, "flags_of", lambda archive, session: flags)
-    monkeypatch.setattr(event, "person_words", lambda archive, session: [])
+    monkeypatch.setattr(event, "person_words", lambda archive, session, **how: [])
     shown = str(event.layout(SimpleNamespace(archive=None), View(session="s1", flag="gone")))
     assert "There is no flag “gone” in this session." in shown
     assert "flag=f1" in shown

@@ -43,7 +43,22 @@ def test_a_session_is_looked_through_once_for_all_of_its_findings(looked: list[s
     assert signing == said
 
 
-def test_only_a_sign_off_says_that_a_person_is_not_known_of(looked: list[str]) -> None:
+def test_a_sign_off_says_that_a_person_is_not_known_of(looked: list[str]) -> None:
     assert cautions.cautions_of_all(ARCHIVE, MANY[2:]) == []
     (said,) = cautions.cautions_of_session(ARCHIVE, "s2", MANY[2:])
     assert said.startswith(cautions.PERSON_NOT_KNOWN)
+
+
+@pytest.mark.parametrize("kind", ["brake-slip", "late-release", "brake-drag", "stall"])
+def test_what_could_hurt_is_not_decided_on_without_that_nobody_knows_of_a_person(
+    looked: list[str], kind: str
+) -> None:
+    grave = finding("s2", kind)
+    for said in (
+        cautions.cautions_of(ARCHIVE, grave),
+        cautions.cautions_of_all(ARCHIVE, [MANY[2], grave]),
+    ):
+        (person,) = (words for words in said if words.startswith(cautions.PERSON_NOT_KNOWN))
+        assert "the operator's own rules" in person
+        assert "never clears" not in person  # that stands once, at the foot of the page
+    assert cautions.cautions_of(ARCHIVE, MANY[2]) == []  # a gap hurts nobody

@@ -35,18 +35,26 @@ PERSON: dict[Presence, str] = {
 }
 _RULES = (
     "Whoever is responsible decides by the operator's own rules whether the arm may carry anyone; "
-    "jointbook advises and never clears an arm."
+    "jointbook does not."
 )
 PERSON_NOT_KNOWN = "It is not known for all of this session if a person was on the tip. "
+
+COULD_HURT = frozenset({"brake-slip", "late-release", "brake-drag", "stall"})
+"""Kinds that could hurt whoever is on the tip: where they are decided on, it is said too that
+nobody knows whether somebody was. A brake that drags or lets go late, and a joint that was
+blocked, can let go at once (from memory, no source)."""
 
 
 def cautions_of_all(archive: Archive, found: Iterable[Finding]) -> list[str]:
     """Return what stands above the judging of several findings, each sentence once."""
     asked: dict[str, list[str]] = {}  # a session's samples are looked through once
     said: list[str] = []
-    for one in found:
+    every = list(found)
+    grave = {one.session for one in every if _could_hurt(one)}
+    for one in every:
         if one.session not in asked:
-            asked[one.session] = person_words(archive, one.session)
+            unknown = one.session in grave
+            asked[one.session] = person_words(archive, one.session, unknown=unknown)
         said += [*_of_kinds(one), *asked[one.session]]
     return list(dict.fromkeys(said))
 
@@ -64,7 +72,12 @@ def cautions_of_session(archive: Archive, session: str, found: Iterable[Finding]
 
 def cautions_of(archive: Archive, finding: Finding) -> list[str]:
     """Return what stands above any judging of a finding: a brake in doubt, a person on the tip."""
-    return [*_of_kinds(finding), *person_words(archive, finding.session)]
+    person = person_words(archive, finding.session, unknown=_could_hurt(finding))
+    return [*_of_kinds(finding), *person]
+
+
+def _could_hurt(finding: Finding) -> bool:
+    return any(flag.kind in COULD_HURT for flag in finding.flags)
 
 
 def _of_kinds(finding: Finding) -> list[str]:
