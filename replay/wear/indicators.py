@@ -23,7 +23,7 @@ from replay.wear.measures.motions import Motions, chunk_means, motion_samples, m
 from replay.wear.reference import store
 from replay.workers import Each, in_turn, one_thread
 
-METHOD = 13
+METHOD = 14
 """Rises when a measure changes; older rows are then measured again."""
 
 SCHEMA: dict[str, pl.DataType] = {

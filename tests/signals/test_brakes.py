@@ -13,6 +13,9 @@ from replay.signals.brakes.chatter import chatter, cycle_count
 from replay.signals.brakes.intervals import never, span
 from replay.signals.brakes.neighbour_slips import neighbour_slips
 from replay.signals.brakes.slips import held_stretches, stretches
+from replay.signals.channels import Channels
+from replay.signatures.brake_slip import slips
+from replay.signatures.track import tracks
 from tests.signals.makers import archive_of, trapezoid
 
 RELEASE_CMD, ENGAGE_CMD = 5.0, 20.0
@@ -257,6 +260,61 @@ def test_a_creep_over_the_whole_stretch_is_sized_whole(tmp_path):
 def test_noise_counting_and_flexing_are_no_slip(tmp_path, quiet, seed):
     table = joint_tables(held(tmp_path, seed=seed, **quiet), "s")["J1"]
     assert held_stretches(table)["status"].to_list() == ["held"]
+
+
+def test_one_slip_has_one_size(tmp_path):
+    """It begins while the brake settles: flag, report and wear told 0.800, 0.797 and 0.795."""
+    rng = np.random.default_rng(8)
+    t = np.arange(0, 30, 0.05)
+    turned = np.interp(t, [2.4, 9.0], [0.0, -0.8])
+    columns = {
+        "J1.current_a": 0 * t,
+        "J1.angle_deg": 12 + turned + 0.002 * rng.normal(size=len(t)),
+        "J1.brake_engaged": (t > 2) & (t < 28),
+    }
+    archive = archive_of(tmp_path, {"main": columns}, {"main": t})
+    (track,) = tracks(Channels(archive, archive.session("s"), ["J1"]), ("J1",), {"J1": "TU-J1"})
+    (mark,) = slips(track).marks
+    (found,) = held_stretches(joint_tables(archive, "s")["J1"]).to_dicts()
+    assert found["status"] == "slip"
+    assert abs(found["moved_deg"]) == mark.detail["moved_deg"] == pytest.approx(0.8, abs=0.003)
+    assert mark.detail["stayed_deg"] == found["slip_deg"] == found["moved_deg"]
+    assert found["excursion_deg"] >= mark.detail["moved_deg"]
+
+
+def under_gravity(folder, *, slip=0.0, bends=0.0, hangs_deg=40.0):
+    """A held joint whose load is that of a link at its own angle, and that of a neighbour's sway.
+
+    ``bends`` is its true compliance, deg/Nm; ``hangs_deg`` how far it is from hanging down.
+    """
+    rng = np.random.default_rng(3)
+    t = np.arange(0, 60, 0.02)
+    sway_nm = 20.0 * np.sin(2 * np.pi * t / 15)
+    angle = np.interp(t, [20, 30], [0, slip]) + bends * sway_nm + 0.002 * rng.normal(size=len(t))
+    columns = {
+        "J1.current_a": 0 * t,
+        "J1.angle_deg": hangs_deg + angle,
+        "J1.brake_engaged": (t > 2) & (t < 58),
+    }
+    table = joint_tables(archive_of(folder, {"main": columns}, {"main": t}), "s")["J1"]
+    own_nm = 150.0 * np.sin(np.radians(table["angle_deg"].to_numpy()))
+    return table.with_columns(load_nm=own_nm + (sway_nm if bends else 0.0))
+
+
+@pytest.mark.parametrize("hangs_deg", [10.0, 40.0, 85.0])
+@pytest.mark.parametrize("slip", [-0.3, -2.0])
+def test_a_slip_under_gravity_is_no_flexing(tmp_path, slip, hangs_deg):
+    (found,) = held_stretches(under_gravity(tmp_path, slip=slip, hangs_deg=hangs_deg)).to_dicts()
+    assert found["status"] == "slip"
+    assert found["slip_deg"] == pytest.approx(slip, abs=0.01)
+    assert found["flex_deg_per_nm"] is None
+
+
+def test_flexing_under_gravity_is_still_taken_off(tmp_path):
+    (found,) = held_stretches(under_gravity(tmp_path, bends=0.005)).to_dicts()
+    assert found["status"] == "held"
+    assert found["flex_deg_per_nm"] == pytest.approx(0.005, rel=0.1)
+    assert abs(found["slip_deg"]) < 0.005
 
 
 def test_a_hundred_quiet_stretches_hold_no_slip(tmp_path):

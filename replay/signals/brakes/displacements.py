@@ -64,7 +64,7 @@ class Displacement:
     moved_deg: float
     """From where the joint stood, settled or just engaged, to where it stands; signed."""
     stayed_deg: float
-    """From the stretch's first piece to its last, signed: what is left of it in the end."""
+    """What is left of it at the stretch's end, signed: all of it unless more than `RAMP` went."""
     largest_step_deg: float
     """The largest way between two samples of the motion: a body takes several."""
 
@@ -113,6 +113,10 @@ def _measured(
     row, stop = span_of_motion(angle_deg[near : far + 1], row - near, stop - near, place, after)
     row, stop = near + row, near + stop
     steps = np.abs(np.diff(angle_deg[row : stop + 1]))
+    last_place = float(
+        np.median(means[max(high, count - SIDE_PIECES) :] if high < count else after)
+    )
+    gone = last_place - after
     sides = 1 / max(min(low, SIDE_PIECES), 1) + 1 / max(min(count - high, SIDE_PIECES), 1)
     return Displacement(
         first_row=first,
@@ -122,7 +126,7 @@ def _measured(
         size_deg=size,
         se_deg=float(spread(np.diff(means)) / np.sqrt(2) * np.sqrt(sides)),
         moved_deg=after - place,
-        stayed_deg=float(means[-1] - means[0]),
+        stayed_deg=after - place + (gone if abs(gone) > RAMP * abs(after - place) else 0.0),
         largest_step_deg=float(np.max(steps)) if steps.size else 0.0,
     )
 

@@ -2,8 +2,8 @@
 
 A stretch is the time from an engagement to the next release, less `SETTLE_S`
 at its start. Slip is a displacement that stays: the difference between the
-middle angles of the stretch's ends, against the noise of these and against
-how the angle wanders in between. Excursion is the largest way from where the
+middle angles of the stretch's ends, against their noise and how the angle
+wanders in between; its size is that which flags tell. Excursion is the largest way from where the
 stretch began, whether it stays or not, against noise and against how the angle
 usually moves about in the stretch; an excursion that comes back is *returned*:
 the brake gave way and held again. What moves with the load and would come back
@@ -25,6 +25,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from replay.signals.brakes.displacements import SETTLE_S, Displacement, displacements
+from replay.signals.brakes.slip_size import size_as_flagged
 from replay.signals.joint_signals import JointSignals, signals_of
 from replay.statistics.noise import Array
 from replay.statistics.noise import resolution as finest_step
@@ -37,6 +38,10 @@ END_SHARE = 0.2
 END_S = 5.0
 SIGMAS = 6.0
 PARTS = 16
+MOST_FLEX_DEG = 2.0
+"""No drive bends by more under its whole load (common practice, no source). Under gravity the load
+follows the angle that slips, and such a slip looks like a drive that bends by 57 deg times the
+tangent of the way to where the joint would hang: by more than this from 2 deg on."""
 MOST_TURNED = 0.2
 """Share of the whole way that a slip may seem to turn back or overshoot, for noise."""
 
@@ -77,7 +82,10 @@ def held_stretches(table: pl.DataFrame | JointSignals) -> pl.DataFrame:
             "load_max_nm": _largest(a.load_nm[first:stop]),
             **(_moved(max(here, key=lambda d: d.size_deg), times) if here else {}),
         }
-        rows.append({**row, **_stretch(a, first, stop, resolution, times)})
+        seen = _stretch(a, first, stop, resolution, times)
+        if here and seen["status"] == "slip":
+            seen |= size_as_flagged(a, seen, max(here, key=lambda d: d.size_deg))
+        rows.append({**row, **seen})
     return frame_of(rows, SLIP_SCHEMA)
 
 
@@ -100,10 +108,9 @@ def stretches(engaged: NDArray[np.int8]) -> list[tuple[int, int]]:
 
 def _stretch(
     a: JointSignals, first: int, stop: int, resolution: float, times: pl.Series
-) -> dict[str, object]:
+) -> dict[str, Any]:
     begin = int(np.searchsorted(a.t_s, a.t_s[first] + SETTLE_S))
-    piece = slice(begin, stop)
-    known = np.isfinite(a.angle_deg[piece])
+    known = np.isfinite(a.angle_deg[begin:stop])
     if not np.isfinite(a.angle_deg[first:stop]).any():
         return {"status": "no angle"}
     if begin >= stop or known.sum() < 6 or a.t_s[stop - 1] - a.t_s[begin] < LEAST_S:
@@ -142,6 +149,7 @@ def _stretch(
     row["slip_se_deg"] = sized_error
     row["slip_at"] = times[int(index[int(np.argmax(half))])]
     row["status"] = "slip"
+    row["edge"] = edge
     return row
 
 
@@ -185,7 +193,8 @@ def _without_flex(angle: Array, load: Array) -> tuple[Array, float | None]:
     """Take off what follows the load, where most of the movement between neighbours does.
 
     The compliance is judged on differences, so that a step that stays does not
-    pass for flexing.
+    pass for flexing; one that no drive has (`MOST_FLEX_DEG`) is none: there the
+    load followed the angle.
     """
     if not np.isfinite(load).all() or np.ptp(load) <= 0 or len(load) < 30:
         return angle, None
@@ -195,6 +204,8 @@ def _without_flex(angle: Array, load: Array) -> tuple[Array, float | None]:
     if power <= 0:
         return angle, None
     slope = float(by @ of) / power
+    if abs(slope) * float(np.max(np.abs(load))) > MOST_FLEX_DEG:
+        return angle, None
     left = of - slope * by
     if float(left @ left) > 0.5 * float(of @ of):
         return angle, None
