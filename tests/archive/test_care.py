@@ -215,6 +215,19 @@ def test_a_lost_record_is_written_again(archive: Archive) -> None:
     assert verify(again) == []
 
 
+def test_a_check_that_found_nothing_leaves_nothing_over(tmp_path: Path) -> None:
+    archive = open_archive(tmp_path / "a", create=True)
+    frame = stream(500)
+    archive.add_session(record("s1", frame), {"main": frame})
+    archive.replace("flags", archive.table("flags"), session=["s1"])  # a check without a flag
+    assert verify(archive) == []
+    assert not (archive.root / "tables/flags").exists()
+    (archive.root / "tables/flags/_delta_log").mkdir(parents=True)  # as it was left before
+    assert verify(archive) == []
+    (archive.root / "tables/flags/part.parquet").write_bytes(b"PAR1")  # a writer was stopped
+    assert [f.kind for f in verify(archive)] == ["table-empty"]
+
+
 def test_half_done_work_is_cleared_and_whole_work_adopted(archive: Archive) -> None:
     root = archive.root
     (root / "staging/tmpdead").mkdir()

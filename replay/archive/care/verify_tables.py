@@ -80,6 +80,8 @@ def _unlisted(root: Place, table: Place, name: str, where: str) -> list[Finding]
     if not any(n.endswith(".json") for n in table.child(layout.LOG).names()):
         if name in copies.GROWING and copies.folder_of(root, name).names():
             return [Finding("table-missing", "damage", where, "the table is missing", "repair")]
+        if not table.files():
+            return []  # an older program's check that found nothing left the folder
         return [Finding("table-empty", "leftover", where, "no commit was ever made", "repair")]
     torn = torn_commits(table, -1)
     if torn:

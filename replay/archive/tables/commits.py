@@ -159,7 +159,8 @@ def publish(scratch: Beside, table: Path, before: Manifest) -> Manifest:
     made = [p for p in scratch.folder.iterdir() if p.is_file() and not p.is_symlink()]
     first = 0 if scratch.delta is None else 1
     commits = sorted((scratch.folder / layout.LOG).glob("*.json"))[first:]
-    durable.make_dirs(table / layout.LOG)
+    if commits:  # a change of nothing leaves nothing behind
+        durable.make_dirs(table / layout.LOG)
     for path in made if commits else ():
         marks[path.name] = Mark(path.stat().st_size, file_digest(path), bounds_of_file(path))
         durable.bring(path, table / path.name)
