@@ -266,7 +266,8 @@ def evidence_of(
         numbers |= {k: _r(v) for k, v in facts.extra.items()}
         if best.measure == "lost":
             numbers["channels"] = channels_lost(decision.marks, best)
-        numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in numbers}
+        told = {*numbers, "brakes"}  # these are among the channels
+        numbers |= {k: _plain(v) for k, v in best.detail.items() if k not in told}
     return numbers
 
 

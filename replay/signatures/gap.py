@@ -33,6 +33,12 @@ CHANNELS = {
 }
 """Brake words are left out: a word with no meaning in the map is null as well."""
 
+BRAKES = {"brake_engaged": "brake state", "brake_engage_cmd": "brake command"}
+"""Named only where they were silent together with a channel that was lost."""
+
+TOGETHER = 0.5
+"""What is missing over this share of another's absence was lost with it."""
+
 MANY = 4
 """So many pauses of so many usual distances: the channel is told when it changes."""
 
@@ -83,9 +89,23 @@ def lost(track: Track) -> Seen:
         usual[word] = one_nat(float(missing.sum()), rows.size, track)
         for k in rows[np.argsort(-missing[rows])[:500]]:
             start, end = float(max(ends[k] + period, track.t_s[0])), float(ends[k + 1])
-            detail = {"channel": word, "seconds": float(step[k] - period)}
+            seconds = float(step[k] - period)
+            detail = {"channel": word, "seconds": seconds, "brakes": _brakes(track, start, end)}
             marks.append(Mark("lost", word, start, end, float(missing[k]), detail))
     return Seen(best_per_minute(marks), usual, prior_rows(track))
+
+
+def _brakes(track: Track, start_s: float, end_s: float) -> list[str]:
+    """Return the brake's words that were not told over most of a span."""
+    least_s = TOGETHER * (end_s - start_s)
+    return [
+        word
+        for name, word in BRAKES.items()
+        if any(
+            min(until, end_s) - max(since, start_s) >= least_s
+            for since, until in track.silent_s.get(name, ())
+        )
+    ]
 
 
 def _regular(told: Floats) -> bool:
@@ -110,14 +130,15 @@ def _silent_rows(track: Track, ends: Floats, period: float) -> Floats:
 
 def channels_lost(marks: Sequence[Mark], longest: Mark) -> list[str]:
     """Return the channels that were lost together with a mark's own, in the joint table's order."""
-    least_s = 0.5 * (longest.end_s - longest.start_s)
+    least_s = TOGETHER * (longest.end_s - longest.start_s)
     words = {
-        m.detail["channel"]
+        word
         for m in marks
         if m.measure == "lost"
         and min(m.end_s, longest.end_s) - max(m.start_s, longest.start_s) >= least_s
+        for word in (m.detail["channel"], *m.detail.get("brakes", ()))
     }
-    return [w for w in CHANNELS.values() if w in words]
+    return [w for w in (*CHANNELS.values(), *BRAKES.values()) if w in words]
 
 
 def sentence(facts: Facts) -> str:

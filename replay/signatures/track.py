@@ -26,6 +26,11 @@ REPEATS = 0.02
 """Share of values that are like the one before, below which a channel tells of changes only."""
 TOLD = ("current_a", "angle_deg", "temperature_c", "rate_cmd_deg_s")
 """Channels whose absence is counted; a recorder may keep some apart from the currents."""
+BRAKES = ("brake_engaged", "brake_engage_cmd")
+"""Words whose absence alone is not counted: one without a meaning in the map is absent too."""
+SILENT = 4.0
+"""A brake's word is silent after so many of its usual distances; with a usual distance of as many
+rows it is told on change, and its silence says nothing."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,9 @@ class Track:
     """Channels that have instants of their own."""
     on_change: frozenset[str] = frozenset()
     """Those of them that hold, and are told when they change: no value comes twice in a row."""
+    silent_s: Mapping[str, Floats] = field(default_factory=dict)
+    """Of brakes' words that are told regularly, by column: (k, 2), the last one before a silence
+    and the first after it."""
 
     @cached_property
     def period_s(self) -> float:
@@ -150,6 +158,15 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
                 if holds and known.size > 1 and np.mean(np.diff(known) == 0) < REPEATS:
                     on_change.add(quantity)
 
+        silent_s: dict[str, Floats] = {}
+        for quantity in BRAKES:
+            there_ns, codes = channels.raw(channel(joint, quantity))
+            said = codes >= 0
+            if said.all() and np.array_equal(there_ns, base_ns):
+                continue
+            told = (there_ns[said] - start_ns) / 1e9
+            silent_s[quantity] = silences(told, float(np.median(np.diff(base_ns))) / 1e9)
+
         def at(quantity: str, joint: str = joint, base_ns: NDArray[np.int64] = base_ns) -> Floats:
             return channels.at(channel(joint, quantity), base_ns)
 
@@ -168,9 +185,28 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
                 told_s=told_s,
                 apart=frozenset(apart),
                 on_change=frozenset(on_change),
+                silent_s=silent_s,
             )
         )
     return made
+
+
+def silences(told_s: Floats, row_s: float) -> Floats:
+    """Return where a word that is told regularly was not, (k, 2): its last and next instants.
+
+    Parameters
+    ----------
+    told_s : (n,)
+        Instants at which it was told, s.
+    row_s : float
+        Usual distance of the log's rows, s.
+    """
+    step = np.diff(told_s)
+    usual = float(np.median(step[:20_000])) if step.size else float("inf")
+    if not 0 < usual <= SILENT * row_s:
+        return np.zeros((0, 2))
+    after = np.flatnonzero(step > SILENT * usual)
+    return np.stack([told_s[after], told_s[after + 1]], axis=1)
 
 
 def _unwrapped(angle: Floats) -> Floats:

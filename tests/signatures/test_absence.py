@@ -12,6 +12,7 @@ import pytest
 from replay.archive import Archive, open_archive
 from replay.checks import check, learn
 from replay.records import Flag
+from replay.signatures.track import silences
 from tests.checks.sessions import JOINTS, add, bench
 
 LONG_S = 240.0
@@ -48,6 +49,28 @@ def test_a_channel_lost_for_two_fifths_is_found(recorder: Archive, quantity: str
     found = gaps(recorder, add(recorder, f"lost {quantity}", columns, day=41))
     assert {f.joint for f in found} == {"P2"}
     assert max(seconds(f) for f in found) == pytest.approx(0.4 * LONG_S, abs=2.0)
+
+
+def test_brake_words_that_were_lost_with_a_current_are_named(recorder: Archive) -> None:
+    columns = bench(45, minutes=4.0)
+    gone = (columns["t"] > 60.0) & (columns["t"] < 75.0)
+    lost = columns["P2"] = dict(columns["P2"])
+    lost["current_a"] = np.where(gone, np.nan, lost["current_a"])
+    whole = gaps(recorder, add(recorder, "words there", columns, day=45))
+    assert [f.evidence["channels"] for f in whole] == [["current"]]
+    words = lost["brake_engaged"]
+    lost["brake_engaged"] = [None if g else bool(w) for g, w in zip(gone, words, strict=True)]
+    (found,) = gaps(recorder, add(recorder, "words lost", columns, day=46))
+    assert found.evidence["channels"] == ["current", "brake state"]
+    assert "no sample of current or brake state" in found.summary
+
+
+def test_a_word_that_is_told_on_change_or_in_rows_of_its_own_time_is_not_silent() -> None:
+    t = np.arange(0.0, 60.0, 0.1)
+    held = silences(t[(t < 20.0) | (t > 35.0)], 0.1)
+    assert held == pytest.approx(np.array([[19.9, 35.1]]))
+    assert silences(np.arange(0.0, 600.0, 30.0), 0.1).shape == (0, 2)
+    assert silences(np.zeros(0), 0.1).shape == (0, 2)
 
 
 def test_a_recorder_frozen_for_four_fifths_is_found(recorder: Archive) -> None:

@@ -118,7 +118,10 @@ def _others(kind: str, weighed: Sequence[Weighed]) -> list[Component]:
 
 def measured_part(pairs: Iterable[tuple[str, str]]) -> Component | None:
     """Return the measured figures in words, folded; nothing where there are none."""
-    told = [(SPOKEN[key], value) for key, value in pairs if key in SPOKEN and value]
+    there = dict(pairs)
+    if "channels" in there:  # one of them, the longest, is kept alone too
+        there.pop("channel", None)
+    told = [(SPOKEN[key], value) for key, value in there.items() if key in SPOKEN and value]
     if not told:
         return None
     return html.Details(
@@ -159,6 +162,7 @@ SPOKEN: dict[str, str] = {
     "load with payload": "residual per usual load, loaded",
     "load without payload": "residual per usual load, empty",
     "size": "size of the best-fitting form",
-    "channel": "channel",
+    "channel": "channel that was lost",
+    "channels": "channels that were lost",
 }
 """The kept figures in a reader's words; what is not here is the program's own bookkeeping."""
