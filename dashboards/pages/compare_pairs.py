@@ -20,8 +20,8 @@ def pairs_words(made: comparison.Comparison, joint: str) -> str:
     have = counted(count, "motion has", "motions have")
     return (
         f"{joint}: {have} a partner in the other session (same direction, alike in "
-        "travel, speed, posture, length and payload; current plays no part). Bars up and down are "
-        "the two directions."
+        "travel, speed, posture, length and payload; current plays no part). A jump of the angle's "
+        "reading is no travel. Bars up and down are the two directions."
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
@@ -88,6 +89,27 @@ PLAN = ((2.0, 3.0, 10.0), (1.5, -2.0, 12.0), (1.0, 4.0, 8.0), (3.0, -4.0, 9.0), 
 @pytest.fixture
 def archive(tmp_path) -> Archive:
     return open_archive(tmp_path / "archive", create=True)
+
+
+@pytest.mark.parametrize("logged", [True, False])
+def test_a_jump_of_the_reading_is_no_travel(tmp_path, logged: bool) -> None:
+    archive = open_archive(tmp_path / "a", create=True)
+    rate = pulses((2.0, 1.5, 8.0), (3.0, -1.5, 8.0), (2.0, 1.0, 6.0))
+    add(archive, "whole", rate)
+    add(archive, "jumps", rate, day=1)
+    record = archive.session("jumps")
+    rows = archive.samples("jumps").collect()
+    late = pl.int_range(pl.len()) >= int(16.0 * HZ)  # within the second motion
+    rows = rows.with_columns(pl.col("J1.angle_deg") - pl.when(late).then(5.2).otherwise(0.0))
+    if not logged:
+        rows = rows.drop("J1.rate_deg_s")
+    names = tuple(rows.columns[1:])
+    archive.add_session(replace(record, session="j", channels={"main": names}), {"main": rows})
+    found, true = (
+        joint_motions(archive, name, "J1").filter(pl.col("motion") == "moving")["travel_deg"]
+        for name in ("j", "whole")
+    )
+    assert found.to_list() == pytest.approx(true.to_list(), abs=0.1)
 
 
 def test_motions_are_the_pulses_that_were_driven(archive):

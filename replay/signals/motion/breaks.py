@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from replay.statistics.noise import Array, Flags, subsampled
+from replay.statistics.noise import Array, Flags, noise_of, subsampled
 
 GAP_STEPS = 3.5
 """A step longer than this many median steps is a gap."""
+FASTEST = 2.0
+"""A step of the angle that jumps by more than this times what the rate allows is no travel."""
 
 
 def gap_starts(t_s: Array) -> Flags:
@@ -45,6 +47,31 @@ def jump_starts(y: Array, starts: Flags, noise: float) -> Flags:
     after = np.concatenate([step[1:], step[-1:]])
     away = np.minimum(np.abs(step - before), np.abs(step - after))
     out[1:] = inside & (away > 1.5 * usual + 8 * np.sqrt(2.0) * noise)
+    return out
+
+
+def jumps_deg(angle_deg: Array, rate_deg_s: Array, t_s: Array) -> Array:
+    """Return the steps of an angle's reading that no motion explains, (n,) deg, else 0.
+
+    Each stands at the row to which it leads, NaN where there is no angle.
+
+    Parameters
+    ----------
+    angle_deg, rate_deg_s : (n,)
+        NaN where not known; an unknown rate allows nothing.
+    t_s : (n,)
+        Seconds, rising.
+    """
+    known = np.isfinite(angle_deg)
+    out = np.full(len(angle_deg), np.nan)
+    if not known.any():
+        return out
+    angle, t, rate = angle_deg[known], t_s[known], np.abs(np.nan_to_num(rate_deg_s[known]))
+    starts = gap_starts(t)
+    jumped = jump_starts(angle, starts, noise_of(angle, starts, t))
+    step, step_s = np.diff(angle, prepend=angle[:1]), np.diff(t, prepend=t[:1])
+    jumped &= np.abs(step) > FASTEST * np.maximum(rate, np.roll(rate, 1)) * step_s
+    out[known] = np.where(jumped, step, 0.0)
     return out
 
 

@@ -16,6 +16,7 @@ import polars as pl
 
 from replay.archive import Archive
 from replay.signals.joints import joint_table, joint_tables
+from replay.signals.motion.breaks import jumps_deg
 
 TABLE = "motions"
 
@@ -32,7 +33,7 @@ MOTIONS_SCHEMA: dict[str, pl.DataType] = {
     "duration_s": pl.Float64(),
     "speed_deg_s": pl.Float64(),  # median of |rate|
     "peak_deg_s": pl.Float64(),  # largest |rate|
-    "travel_deg": pl.Float64(),  # signed, last angle less first
+    "travel_deg": pl.Float64(),  # signed, last angle less first, without jumps of the reading
     "angle_deg": pl.Float64(),  # median, the joint's posture
     "load_nm": pl.Float64(),  # median
     "temperature_c": pl.Float64(),  # median
@@ -76,10 +77,11 @@ def motions_of(table: pl.DataFrame, *, session: str, joint: str, serial: str) ->
     moving = pl.col("motion") == "moving"
     way = pl.when(moving).then(pl.col("direction")).otherwise(0).fill_null(0).cast(pl.Int8)
     state = pl.struct(pl.col("motion"), way.alias("way"))
+    jump_deg = jumps_deg(*(table[c].to_numpy() for c in ("angle_deg", "rate_deg_s", "t_s")))
     rows = (
         table.lazy()
         .with_columns(way=way, run=(state != state.shift(1)).fill_null(True) | (step > gap))
-        .with_columns(run=pl.col("run").cum_sum())
+        .with_columns(pl.Series("jump_deg", jump_deg), run=pl.col("run").cum_sum())
         .filter(pl.col("motion").is_not_null())
         .group_by("run", maintain_order=True)
         .agg(
@@ -92,7 +94,9 @@ def motions_of(table: pl.DataFrame, *, session: str, joint: str, serial: str) ->
             pl.col("rate_deg_s").abs().median().alias("speed_deg_s"),
             pl.col("rate_deg_s").abs().max().alias("peak_deg_s"),
             (
-                pl.col("angle_deg").drop_nulls().last() - pl.col("angle_deg").drop_nulls().first()
+                pl.col("angle_deg").drop_nulls().last()
+                - pl.col("angle_deg").drop_nulls().first()
+                - pl.col("jump_deg").drop_nans().slice(1).sum()
             ).alias("travel_deg"),
             pl.col("angle_deg", "load_nm", "temperature_c", "payload_kg").median(),
             pl.col("base_end").drop_nulls().first(),
