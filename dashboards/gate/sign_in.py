@@ -10,6 +10,7 @@ from typing import Any
 
 from flask import Flask, Response, redirect, request
 
+from dashboards import theme
 from dashboards.gate.guard import cookie_name
 from dashboards.gate.visitors import LASTS_S, Failures, Sessions
 from replay.errors import JointbookError
@@ -65,7 +66,7 @@ def add_routes(server: Flask, sessions: Sessions) -> None:
 
     @server.route("/sign-in/style.css", endpoint="sign-in-style")
     def style() -> Response:
-        return Response(_STYLE, mimetype="text/css")
+        return Response(theme.css() + _STYLE, mimetype="text/css")
 
 
 def safe_address(text: str) -> str:
@@ -99,12 +100,19 @@ required></label><button>Sign in</button></form>
 <p>It advises. It never clears an arm to move.</p></main></body></html>
 """
 
-_STYLE = """:root{color-scheme:light dark}
-body{font:16px/1.5 system-ui,sans-serif;margin:0;color:#1c2730;background:#f4f6f7}
-main{max-width:22rem;margin:12vh auto;padding:1.5rem;background:#fff;border:1px solid #c8d0d5}
-h1{margin:0 0 1rem;font-size:1.4rem}label{display:block;margin:.75rem 0}
-input:not([type=hidden]){display:block;width:100%;box-sizing:border-box;font:inherit;padding:.4rem}
-button{font:inherit;padding:.4rem 1rem}.said{color:#9a2a00}
-@media (prefers-color-scheme:dark){body{background:#12181c;color:#e6ecef}
-main{background:#1b2329;border-color:#3a464e}.said{color:#ffab8a}}
+_STYLE = """body{font:14px/1.45 system-ui,"Segoe UI","DejaVu Sans",sans-serif;margin:0;
+color:var(--ink);background:var(--paper)}
+main{max-width:22rem;margin:12vh auto;padding:16px 20px;background:var(--sheet);
+border:1px solid var(--rule);border-left:4px solid var(--accent)}
+h1{font:600 20px/1.3 "Iowan Old Style",Palatino,"Palatino Linotype","DejaVu Serif",Georgia,serif;
+margin:0 0 10px}label{display:block;margin:10px 0}
+input:not([type=hidden]){display:block;width:100%;box-sizing:border-box;font:inherit;
+color:var(--ink);background:var(--paper);border:1px solid var(--faint);border-radius:3px;
+padding:4px 8px;min-height:28px}
+button{font:inherit;color:var(--on-accent);background:var(--accent);
+border:1px solid var(--accent);border-radius:3px;padding:3px 10px;min-height:28px;cursor:pointer}
+:focus-visible{outline:2px solid var(--accent);outline-offset:2px}
+p{color:var(--faint);margin:12px 0 0}.said{color:var(--act);font-weight:600}
+@media (max-width:420px){main{margin:0;border-width:0 0 1px}}
 """
+"""On the tokens of `theme`, light or dark as the browser asks: the form has no script."""

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import re
 import stat
 from pathlib import Path
 
 import pytest
 from flask import Flask
 
+from dashboards import theme
 from dashboards.__main__ import allowed
 from dashboards.gate import sign_in
 from dashboards.gate.visitors import MOST_FAILURES, WITHIN_S, Failures, Sessions
@@ -32,11 +34,20 @@ def server(users: Users) -> Flask:
     return made
 
 
-def test_the_form_is_dark_where_the_page_is(users: Users) -> None:
+def test_the_form_has_the_colours_of_the_pages_light_and_dark(users: Users) -> None:
     """Its fields stayed white on a dark page: the browser draws them by the scheme it is told."""
     style = server(users).test_client().get("/sign-in/style.css").text
-    assert "color-scheme:light dark" in style
-    assert "prefers-color-scheme:dark" in style
+    assert style.startswith(theme.css())
+    own = style.removeprefix(theme.css())
+    assert not re.search(r"#[0-9a-f]{3,6}\b|rgb|white|black", own)  # the theme's, and no others
+    used = set(re.findall(r"var\(--([a-z-]+)\)", own))
+    assert {"ink", "paper", "sheet", "rule", "accent", "on-accent", "faint", "act"} <= used
+    assert used <= set(theme.LIGHT)
+    for what in ("input", "button"):  # not the browser's own greys
+        rule = re.search(rf"\n{what}[^{{]*{{([^}}]*)}}", own)
+        assert rule is not None
+        assert {"color", "background", "border"} <= {p.split(":")[0].strip() for p in
+                                                     rule[1].split(";") if p.strip()}  # fmt: skip
 
 
 def test_the_cookie_is_out_of_a_scripts_reach(users: Users) -> None:
