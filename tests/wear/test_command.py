@@ -217,8 +217,11 @@ def test_kept_trends_are_judged_again_where_something_changed(copy, monkeypatch)
         return whole(history, **more)
 
     monkeypatch.setattr(room, "assess", counted)
+    # whoever had trends of the shared archive before, here none are kept yet
+    monkeypatch.setattr(trend_cache, "PROGRAM", -1)
     trends(copy)
     every = set(looked)
+    assert {serial for serial, _ in every} == {"TU-101", "TU-102"}
     looked.clear()
     trends(copy)
     assert looked == []
