@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from dashboards.components.event_page.argument import measured_part
 from dashboards.components.event_page.event_parts import joints_table, motions_table
 from dashboards.figures import story as drawn
 from dashboards.figures.holes import with_holes
@@ -18,9 +19,10 @@ from dashboards.queries.event import events, scores
 from dashboards.queries.event.argument import of_evidence
 from dashboards.queries.event.brakes import brake_sequence
 from dashboards.queries.event.channel_lines import own_lines
+from dashboards.queries.event.evidence import evidence_words
 from dashboards.queries.event.odds import odds_words
 from dashboards.queries.event.sensors import sensor_health
-from dashboards.queries.event.similar_motions import ALIKE, apart_words
+from dashboards.queries.event.similar_motions import ALIKE, apart_words, likes_of
 from dashboards.queries.session import windows
 from dashboards.queries.session.brake_runs import brake_runs
 from replay.archive import Archive
@@ -129,6 +131,15 @@ def test_where_a_joint_stands_released_no_current_is_expected() -> None:
     assert told["holds_a"].to_list() == [None, 2.0, None]
 
 
+def test_a_gap_shows_every_channel_that_was_lost_not_the_longest_alone() -> None:
+    kept = '{"channel": "current", "channels": ["current", "brake state"], "measured": 15.0}'
+    shown = str(measured_part(evidence_words(kept)))
+    assert "channels that were lost" in shown
+    assert "current, brake state" in shown
+    assert "channel that was lost" not in shown
+    assert "channel that was lost" in str(measured_part(evidence_words('{"channel": "angle"}')))
+
+
 def test_the_table_of_joints_says_why_none_is_expected_and_compares_like_with_like() -> None:
     event = SimpleNamespace(kind="friction", start=at(0), end=at(3))
     rows = pl.DataFrame(
@@ -190,6 +201,14 @@ def test_what_is_not_alike_is_said_plainly() -> None:
     assert apart_words(far(0.4, ALIKE), "TU-103") == ""
 
 
+@pytest.mark.parametrize("lost", ["J1.current_a", "J1.angle_deg", "J1.temperature_c"])
+def test_of_a_gap_that_took_the_motion_none_is_called_alike(made: Archive, lost: str) -> None:
+    event = lossy(made, "g", [lost], "sampled")
+    found = likes_of(made, event, 5)
+    told = isinstance(found, str) and found.startswith("No motion can be chosen")
+    assert told == (lost != "J1.temperature_c")  # the motion of a lost temperature is known
+
+
 def test_similar_motions_show_their_payload_and_which_are_not_alike() -> None:
     names = ("speed_deg_s", "load_nm", "temperature_c", "angle_deg", "duration_s", "current_a")
     own = dict.fromkeys(names, 1.0) | {"payload_kg": 1200.0}
@@ -241,6 +260,13 @@ def test_choosing_a_flag_says_that_a_person_was_on_the_tip(
     shown = event_page._choose(SimpleNamespace(archive=made), "s1", [("s1", "s1")])
     assert "tip s1" in str(shown)
     assert "reason to look" in str(shown)
+
+
+def test_a_slip_is_decided_on_with_that_nobody_knows_of_a_person(made: Archive) -> None:
+    for kind, count in (("brake-slip", 1), ("stall", 1), ("gap", 0)):
+        event = SimpleNamespace(record=made.session("s1"), kind=kind)
+        said = str(event_page._person(SimpleNamespace(archive=made), event))
+        assert said.count("It is not known for all of this session") == count, kind
 
 
 def test_the_general_caution_is_not_said_again_on_the_page() -> None:

@@ -9,11 +9,11 @@ from typing import Any
 import polars as pl
 
 from dashboards.failure_words import failure_text
-from dashboards.queries.event.events import Event, downsampled
+from dashboards.queries.event.events import GAP, Event, downsampled
 from replay.archive import Archive
 from replay.errors import JointbookError
 from replay.signals.joints import joint_table
-from replay.signals.motion.motions import MOTIONS_SCHEMA, indexed_sessions
+from replay.signals.motion.motions import MOTIONS_SCHEMA, indexed_sessions, known_motions
 from replay.signals.motion.similar import onset, overlay, similar_motions
 
 LONGEST_S = 120.0
@@ -78,9 +78,35 @@ class Likes:
     own: dict[str, object]
 
 
+UNSEEN = (
+    "No motion can be chosen: similar ones are sought by what angle and motor current show, and "
+    "of this gap's time too little of {joint}'s was recorded. What the log has is drawn in "
+    "“Before, during, after”."
+)
+SEEN_SHARE = 0.5
+"""A gap over so much of which the joint's motion is known has motions like it."""
+
+
+def _unseen(archive: Archive, event: Event) -> bool:
+    """Tell whether a gap took the motion itself: what is left of it beside the gap is like none."""
+    if event.kind != GAP:
+        return False
+    start, end = pl.lit(event.start), pl.lit(event.end)
+    own = known_motions(archive, event.record.session, event.joint)
+    known = own.filter(pl.col("speed_deg_s").is_not_null()).select(
+        (pl.min_horizontal("end", end) - pl.max_horizontal("start", start))
+        .dt.total_microseconds()
+        .clip(lower_bound=0)
+        .sum()
+    )
+    return float(known.item()) < SEEN_SHARE * 1e6 * event.seconds
+
+
 def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
     """Return the ``k`` nearest similar motions, or why there are none."""
     try:
+        if _unseen(archive, event):
+            return UNSEEN.format(joint=event.joint)
         found = similar_motions(
             archive,
             event.record.session,
