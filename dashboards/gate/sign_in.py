@@ -108,11 +108,11 @@ h1{font:600 20px/1.3 "Iowan Old Style",Palatino,"Palatino Linotype","DejaVu Seri
 margin:0 0 10px}label{display:block;margin:10px 0}
 input:not([type=hidden]){display:block;width:100%;box-sizing:border-box;font:inherit;
 color:var(--ink);background:var(--paper);border:1px solid var(--faint);border-radius:3px;
-padding:4px 8px;min-height:28px}
+padding:4px 8px;min-height:28px;margin-top:5px}
 button{font:inherit;color:var(--on-accent);background:var(--accent);
 border:1px solid var(--accent);border-radius:3px;padding:3px 10px;min-height:28px;cursor:pointer}
 :focus-visible{outline:2px solid var(--accent);outline-offset:2px}
 p{color:var(--faint);margin:12px 0 0}.said{color:var(--act);font-weight:600}
-@media (max-width:420px){main{margin:0;border-width:0 0 1px}}
+@media (max-width:420px){main{margin:0;max-width:none;border-width:0 0 1px}}
 """
 """On the tokens of `theme`, light or dark as the browser asks: the form has no script."""

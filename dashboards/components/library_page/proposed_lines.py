@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from dash import html
 from dash.development.base_component import Component
 
+from dashboards.components.basics import attributes
 from replay.wording import counted
 
 if TYPE_CHECKING:
@@ -17,6 +18,8 @@ SURE = 0.6
 
 CERTAIN = 0.95
 """From here on nothing needs to be said of what else a line could be."""
+
+TITLES = ("Line", "How sure", "Values it rests on", "Why", "What would change its mind")
 
 _LEFT_OUT = (
     "left out: its part of the map is not sure enough; take the # away in the map below if it is "
@@ -37,30 +40,25 @@ def lines_part(item: Proposed) -> Component | None:
     )
     if left_out:
         words += f", {left_out} left out of the map"
-    titles = ("Line", "How sure", "Values it rests on", "Why", "What would change its mind")
-    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in titles]))
+    head = html.Thead(html.Tr([html.Th(w, scope="col") for w in TITLES]))
     body = html.Tbody([_row(line) for line in [*unsure, *sure]])
     return html.Details(
-        [html.Summary(words), html.Table([head, body], className="plain-table")],
+        [html.Summary(words), html.Table([head, body], className="plain-table lines-table")],
         open=bool(unsure),
     )
 
 
 def _row(line: ReviewLine) -> Component:
     mark = [] if line.used else [html.Br(), html.Em(_LEFT_OUT)]
+    sure = [html.Meter(value=str(line.share), min="0", max="1"), f" {100 * line.share:.0f} %"]
+    otherwise = line.otherwise if line.share < CERTAIN else ""
+    told = ([html.Code(line.text), *mark], sure, ", ".join(line.samples), line.why, otherwise)
+    names = ("", "number", *[""] * 3)
     return html.Tr(
         [
-            html.Td([html.Code(line.text), *mark]),
-            html.Td(
-                [
-                    html.Meter(value=str(line.share), min="0", max="1"),
-                    f" {100 * line.share:.0f} %",
-                ],
-                className="number",
-            ),
-            html.Td(", ".join(line.samples)),
-            html.Td(line.why),
-            html.Td(line.otherwise if line.share < CERTAIN else ""),
+            # where the table is too narrow for columns a cell says what it is (library.css)
+            html.Td(cell, className=name, **attributes(data_title=title if cell else ""))
+            for title, cell, name in zip(TITLES, told, names, strict=True)
         ],
         className="unsure" if line.share < SURE else "",
     )
