@@ -91,6 +91,7 @@ def lost(track: Track) -> Seen:
             start, end = float(max(ends[k] + period, track.t_s[0])), float(ends[k + 1])
             seconds = float(step[k] - period)
             detail = {"channel": word, "seconds": seconds, "brakes": _brakes(track, start, end)}
+            detail["told_on_change"] = [w for n, w in BRAKES.items() if n in track.on_change]
             marks.append(Mark("lost", word, start, end, float(missing[k]), detail))
     return Seen(best_per_minute(marks), usual, prior_rows(track))
 

@@ -56,7 +56,8 @@ class Track:
     apart: frozenset[str] = frozenset()
     """Channels that have instants of their own."""
     on_change: frozenset[str] = frozenset()
-    """Those of them that hold, and are told when they change: no value comes twice in a row."""
+    """Those of them that hold, and are told when they change: no value comes twice in a row. Also
+    brakes' words that are told too seldom to be sampled."""
     silent_s: Mapping[str, Floats] = field(default_factory=dict)
     """Of brakes' words that are told regularly, by column: (k, 2), the last one before a silence
     and the first after it."""
@@ -164,8 +165,13 @@ def tracks(channels: Channels, joints: tuple[str, ...], units: dict[str, str]) -
             said = codes >= 0
             if said.all() and np.array_equal(there_ns, base_ns):
                 continue
-            told = (there_ns[said] - start_ns) / 1e9
-            silent_s[quantity] = silences(told, float(np.median(np.diff(base_ns))) / 1e9)
+            told, row_s = (
+                (there_ns[said] - start_ns) / 1e9,
+                float(np.median(np.diff(base_ns))) / 1e9,
+            )
+            silent_s[quantity] = silences(told, row_s)
+            if told.size and not np.median(np.diff(told[:20_000], prepend=-1e9)) <= SILENT * row_s:
+                on_change.add(quantity)
 
         def at(quantity: str, joint: str = joint, base_ns: NDArray[np.int64] = base_ns) -> Floats:
             return channels.at(channel(joint, quantity), base_ns)

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
+from dashboards.queries.event.argument import of_evidence
 from replay.archive import Archive, open_archive
 from replay.checks import check, learn
 from replay.records import Flag
@@ -63,6 +64,21 @@ def test_brake_words_that_were_lost_with_a_current_are_named(recorder: Archive) 
     (found,) = gaps(recorder, add(recorder, "words lost", columns, day=46))
     assert found.evidence["channels"] == ["current", "brake state"]
     assert "no sample of current or brake state" in found.summary
+
+
+def test_a_gap_says_that_a_brake_told_on_change_is_not_known(recorder: Archive) -> None:
+    columns = bench(47, minutes=4.0)
+    gone = (columns["t"] > 60.0) & (columns["t"] < 75.0)
+    columns["P2"]["current_a"] = np.where(gone, np.nan, columns["P2"]["current_a"])
+    words = columns["P2"]["brake_engaged"]
+    columns["P2"]["brake_engaged"] = [
+        bool(w) if w != before else None for w, before in zip(words, np.roll(words, 1), strict=True)
+    ]
+    (found,) = gaps(recorder, add(recorder, "on change too", columns, day=47))
+    assert found.evidence["told_on_change"] == ["brake state"]
+    assert found.evidence["channels"] == ["current"]
+    seen = of_evidence(found.evidence, "gap").seen
+    assert seen.endswith("s; brake state, told on change: not known meanwhile")
 
 
 def test_a_word_that_is_told_on_change_or_in_rows_of_its_own_time_is_not_silent() -> None:

@@ -50,6 +50,7 @@ READ: dict[str, str] = {
     "usual_s": "usual delay of this unit's brake, s",
     "channel": "the channel that was lost",
     "channels": "all channels that were lost",
+    "told_on_change": "words of the brake whose loss cannot be told, for they come on change",
 }
 """Names of the evidence that the argument reads, and what they hold."""
 
@@ -221,6 +222,8 @@ def _gap(read: Mapping[str, Any]) -> Said:
         f"no sample of {in_a_row(lost, 'or')}" if isinstance(lost, list) and lost else "nothing new"
     )
     seen = "" if long is None else f"{what} for {long:.1f} s"
+    if seen and (unsure := read.get("told_on_change")):
+        seen += f"; {in_a_row(unsure)}, told on change: not known meanwhile"
     return "samples at the log's own rate", seen, "" if long is None else f"{long:.1f} s"
 
 
