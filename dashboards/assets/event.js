@@ -9,13 +9,14 @@
   };
   // A part is filled when it is opened for the first time, and draws its figures at its own width.
   const PARTS = ["likes", "scores", "others", "brakes", "sensors"];
-  const asked = new Set();
+  const asked = new WeakMap(); // fold: the layout in which it was asked for, each layout has a name
   const foldOf = (anchor) => { const at = document.getElementById(anchor); return at && at.closest("details"); };
   function ask() {
     for (const name of PARTS) {
       const fold = foldOf(name);
-      if (!fold || !fold.open || asked.has(name)) continue;
-      asked.add(name);
+      const layout = fold && fold.closest("[data-layout]").dataset.layout;
+      if (!fold || !fold.open || asked.get(fold) === layout) continue;
+      asked.set(fold, layout);
       window.dash_clientside.set_props("event-asked-" + name, { data: Date.now() });
     }
   }
@@ -69,7 +70,6 @@
     },
     // Another event: of the parts that stand open (the page before had them so) each is filled anew.
     arrived() {
-      asked.clear();
       for (const after of [0, 300]) setTimeout(ask, after); // once its parts are in the document
       return none();
     },

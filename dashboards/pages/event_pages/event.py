@@ -10,6 +10,7 @@ against each other by eye.
 from __future__ import annotations
 
 from datetime import datetime
+from secrets import token_hex
 from typing import Any
 
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -36,7 +37,7 @@ from dashboards.queries.event import events
 from dashboards.queries.event.argument import argument, kept_figures
 from dashboards.queries.event.event_tables import TABLES, event_table
 from dashboards.queries.event.scores import RATES
-from dashboards.queries.record import person_words
+from dashboards.queries.record import COULD_HURT, person_words
 from replay.errors import JointbookError, UsageError
 from replay.wording import clock, kind_words
 
@@ -66,7 +67,7 @@ def layout(desk: Desk, view: View) -> Component:
             mark,
             head(desk, event, view),
             danger(event, figures),
-            *[basics.caution(words) for words in person_words(desk.archive, session)],
+            *_person(desk, event),
             html.Div([words(desk, event, said), verdict(desk, event)], className="event-top"),
             contents(causes=others is not None),
             story(desk, event, window),
@@ -107,6 +108,8 @@ def layout(desk: Desk, view: View) -> Component:
             None if danger(event, figures) else basics.caution(FLAG_CAUTION),
         ],
         className="event",
+        # a part that stands open is asked for once a layout, whoever opened it and when
+        **basics.attributes(data_layout=token_hex(4)),
     )
 
 
@@ -232,6 +235,12 @@ def register(app: Dash, desk: Desk) -> None:
         except JointbookError as error:
             return failure_text(error), 404
         return send_table(rows, f"{session}-{joint}", form)
+
+
+def _person(desk: Desk, event: events.Event) -> list[Component]:
+    """Return the caution of a person on the tip: also of nobody's knowing, where that may hurt."""
+    said = person_words(desk.archive, event.record.session, unknown=event.kind in COULD_HURT)
+    return [basics.caution(words) for words in said]
 
 
 def _saved(
