@@ -45,10 +45,10 @@ def newton_euler(
         arm_m, turn = step[:3, 3], step[:3, :3].T
         c, s = np.cos(angle[joint]), np.sin(angle[joint])
         turns.append((c, s))
-        velocity = _into(turn, c, s, velocity + _cross_const(spin, arm_m))
-        lift = _into(turn, c, s, lift + _swing(spin, spin_dot, arm_m))
-        spin = _into(turn, c, s, spin)
-        spin_dot = _into(turn, c, s, spin_dot)
+        velocity = into(turn, c, s, velocity + cross_const(spin, arm_m))
+        lift = into(turn, c, s, lift + _swing(spin, spin_dot, arm_m))
+        spin = into(turn, c, s, spin)
+        spin_dot = into(turn, c, s, spin_dot)
         turning = rate[joint]
         spin_dot[0] += spin[1] * turning
         spin_dot[1] -= spin[0] * turning
@@ -59,13 +59,13 @@ def newton_euler(
             continue
         force = body.mass_kg * (lift + _swing(spin, spin_dot, body.centre_m))
         moment = _turning(body.inertia_kg_m2, spin, spin_dot)
-        forces.append((force, moment - _cross_const(force, body.centre_m)))
-    tip = velocity + _cross_const(spin, chain.tip[:3, 3])
+        forces.append((force, moment - cross_const(force, body.centre_m)))
+    tip = velocity + cross_const(spin, chain.tip[:3, 3])
     speed[:] = np.sqrt(np.einsum("in,in->n", tip, tip))
     if payload_kg is None:
         return
     force = payload_kg * (lift + _swing(spin, spin_dot, payload.centre))
-    moment = -_cross_const(force, payload.centre)
+    moment = -cross_const(force, payload.centre)
     if payload.inertia is not None:
         moment = moment + payload_kg * _turning(payload.inertia, spin, spin_dot)
     for i in range(len(chain.steps) - 1, -1, -1):
@@ -75,11 +75,11 @@ def newton_euler(
         torque[:, chain.order[i]] = moment[2]
         if i:
             step = chain.steps[i]
-            force = _out_of(step[:3, :3], *turns[i], force)
-            moment = _out_of(step[:3, :3], *turns[i], moment) - _cross_const(force, step[:3, 3])
+            force = out_of(step[:3, :3], *turns[i], force)
+            moment = out_of(step[:3, :3], *turns[i], moment) - cross_const(force, step[:3, 3])
 
 
-def _into(turn: Array, c: Array, s: Array, vector: Array) -> Array:
+def into(turn: Array, c: Array, s: Array, vector: Array) -> Array:
     """Return a vector of the previous frame in this joint's moving frame."""
     fixed = turn @ vector
     out = np.empty_like(fixed)
@@ -89,7 +89,7 @@ def _into(turn: Array, c: Array, s: Array, vector: Array) -> Array:
     return out
 
 
-def _out_of(turn: Array, c: Array, s: Array, vector: Array) -> Array:
+def out_of(turn: Array, c: Array, s: Array, vector: Array) -> Array:
     """Return a vector of this joint's moving frame in the previous frame."""
     out = np.empty_like(vector)
     out[0] = c * vector[0] - s * vector[1]
@@ -98,7 +98,7 @@ def _out_of(turn: Array, c: Array, s: Array, vector: Array) -> Array:
     return np.asarray(turn @ out)
 
 
-def _cross_const(vector: Array, fixed: Array) -> Array:
+def cross_const(vector: Array, fixed: Array) -> Array:
     """Return ``vector x fixed`` for a (3, n) and a (3,)."""
     x, y, z = fixed
     out: Array = np.array([[0, z, -y], [-z, 0, x], [y, -x, 0]]) @ vector
@@ -109,7 +109,7 @@ def _swing(spin: Array, spin_dot: Array, arm_m: Array) -> Array:
     """Return the acceleration of a point fixed at ``arm_m`` in a turning frame."""
     along = arm_m @ spin
     square = np.einsum("in,in->n", spin, spin)
-    out: Array = _cross_const(spin_dot, arm_m) + spin * along - arm_m[:, None] * square
+    out: Array = cross_const(spin_dot, arm_m) + spin * along - arm_m[:, None] * square
     return out
 
 

@@ -14,7 +14,8 @@ from replay.checks.reading import Reading, read
 from replay.errors import BaselineError
 from replay.models import Baseline, save_baseline
 from replay.models.grid.condensing import choose_filter
-from replay.models.training import Progress, fit_blocks
+from replay.models.training import fit_blocks
+from replay.models.units.all_units import Progress
 from replay.workers import Each, in_turn, one_thread
 
 

@@ -23,7 +23,7 @@ from replay.models.units.joint_unit import UnitModel
 from replay.records import Session
 from replay.wording import counted
 
-FORMAT = 15
+FORMAT = 16
 
 
 FEWEST_SESSIONS = 5
@@ -86,7 +86,9 @@ class Baseline:
 
     def follows_posture(self, unit: str) -> bool:
         """Tell whether `expected` needs all joints' tables for this unit."""
-        return unit in self.units and self.model.chain is not None
+        if unit not in self.units:
+            return False
+        return self.model.chain is not None or self.units[unit].wades
 
     def expected(
         self, table: pl.DataFrame, unit: str, arm: Mapping[str, pl.DataFrame] | None = None

@@ -32,6 +32,7 @@ def conditions(
         torque_nm=loads.bare[joint] + loads.per_kg[joint] * payload_kg,
         heat_k={lag: np.nan_to_num(heat[lag] - reference_c) for lag in heat},
         angle_deg=mine.angle_deg,
+        drag_nm=loads.drags(joint, payload_kg),
     )
 
 

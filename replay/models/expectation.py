@@ -6,21 +6,24 @@ asked with the table's own rates and accelerations.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import polars as pl
 from scipy.special import ndtri
 
+from replay.arm import load_arm
+from replay.arm.fluid_drag import FACE, fluid_drag
 from replay.models.chains.chain import State, torques
 from replay.models.conditions import lagged
 from replay.models.grid.blocks import Fineness
 from replay.models.joint_residuals import misfit
 from replay.models.model import Model
-from replay.models.residuals import Floats
+from replay.models.residuals import Flags, Floats
 from replay.models.units.current import Conditions
 from replay.models.units.joint_unit import UnitModel, predict, variance_terms
 from replay.models.units.variance import cells_of
+from replay.signals.channels import ENDS
 
 BAND = float(ndtri(0.995))
 """Half the band in standard deviations: 99 % of healthy samples, were they normal."""
@@ -45,12 +48,16 @@ def expected_current(
     step_s = float(np.median(np.diff(t_s))) if n > 1 else 1.0
     heat = lagged(numbers("temperature_c"), max(step_s, 1e-6))
     torque = _torque(model, unit, table, arm, numbers("load_nm"))
+    against = _drag(model, unit, table, arm)
+    if against is None and unit.wades:
+        torque = np.full(n, np.nan)
     at = Conditions(
         rate=numbers("rate_deg_s") / unit.fast_deg_s,
         accel=np.nan_to_num(numbers("accel_deg_s2")),
         torque_nm=torque,
         heat_k={lag: np.nan_to_num(h - unit.reference_c) for lag, h in heat.items()},
         angle_deg=numbers("angle_deg"),
+        drag_nm=against,
     )
     words = table["motion"].cast(pl.String).fill_null("").to_numpy()
     moving, held = words == "moving", words == "held"
@@ -104,23 +111,56 @@ def _torque(
         return from_file
     if arm is None or any(j not in arm for j in known.joints) or unit.joint not in known.joints:
         return np.full(n, np.nan)
+    parts = [np.radians(p) for p in _motion(unit, table, arm, known.joints)]
+    mass = table["payload_kg"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    state = State(parts[0], parts[1], parts[2], _on_b(table).astype(float), mass)
+    which = known.joints.index(unit.joint)
+    out: Floats = (torques(known.chain, state) * known.chain.gain)[:, which]
+    return out
+
+
+def _drag(
+    model: Model, unit: UnitModel, table: pl.DataFrame, arm: Mapping[str, pl.DataFrame] | None
+) -> tuple[Floats, Floats] | None:
+    """Return what a fluid would ask of a joint at each row; None where that is not known."""
+    if not unit.wades or not model.arm_toml or arm is None:
+        return None
+    drawn = load_arm(model.arm_toml)
+    names = drawn.joint_names
+    if unit.joint not in names or any(j not in arm for j in names):
+        return None
+    angle, rate, _ = _motion(unit, table, arm, names)
+    links, payload = np.zeros(table.height), np.zeros(table.height)
+    on_b = _on_b(table)
+    which = names.index(unit.joint)
+    for end, rows in zip(ENDS, (~on_b, on_b), strict=True):
+        if rows.any():
+            found = fluid_drag(drawn, angle[rows], rate[rows], base=end)  # type: ignore[arg-type]
+            links[rows], payload[rows] = found.links_nm[:, which], found.payload_nm[:, which]
+    mass = table["payload_kg"].cast(pl.Float64).fill_null(0.0).to_numpy()
+    return links, payload * np.maximum(mass, 0.0) ** FACE
+
+
+def _on_b(table: pl.DataFrame) -> Flags:
+    return (table["base_end"].cast(pl.String).fill_null("A") == "B").to_numpy()
+
+
+def _motion(
+    unit: UnitModel, table: pl.DataFrame, arm: Mapping[str, pl.DataFrame], joints: Sequence[str]
+) -> tuple[Floats, Floats, Floats]:
+    """Return (n, k) angles, rates and accelerations of all joints at a table's instants."""
     t_s = table["t_s"].to_numpy()
 
     def of(joint: str, name: str) -> Floats:
         other = table if joint == unit.joint and name != "angle_deg" else arm[joint]
         if name not in other.columns or other[name].null_count() == other.height:
-            return np.zeros(n)
+            return np.zeros(table.height)
         kept = other.select("t_s", name).drop_nulls()
         out: Floats = np.interp(t_s, kept["t_s"].to_numpy(), kept[name].to_numpy())
         return out
 
-    parts = [
-        np.radians(np.stack([of(j, what) for j in known.joints], axis=1))
+    angle, rate, accel = (
+        np.stack([of(j, what) for j in joints], axis=1)
         for what in ("angle_deg", "rate_deg_s", "accel_deg_s2")
-    ]
-    mass = table["payload_kg"].cast(pl.Float64).fill_null(0.0).to_numpy()
-    base_b = (table["base_end"].cast(pl.String).fill_null("A") == "B").to_numpy()
-    state = State(parts[0], parts[1], parts[2], base_b.astype(float), mass)
-    which = known.joints.index(unit.joint)
-    out: Floats = (torques(known.chain, state) * known.chain.gain)[:, which]
-    return out
+    )
+    return angle, rate, accel

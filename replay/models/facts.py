@@ -51,6 +51,16 @@ def facts_of(unit: UnitModel) -> list[Fact]:
                 "load that friction takes", 100 * share, 100 * unit.deviation("load") / torque, "%"
             )
         )
+    for name, of in (("link drag", "links"), ("payload drag", "payload")):
+        if name in unit.names and torque:
+            found.append(
+                Fact(
+                    f"a fluid's drag on the {of}, of 1 kg at 1 m/s",
+                    unit.coefficient(name) / torque,
+                    unit.deviation(name) / abs(torque),
+                    "N",
+                )
+            )
     if unit.servo is not None:
         law = unit.servo
         errors = np.sqrt(np.diag(law.covariance))

@@ -41,6 +41,8 @@ class Model:
     chain: ChainModel | None = None
     grip: Spread = field(default_factory=Spread)
     """By how much payloads' mass centres are off where they are drawn."""
+    arm_toml: str = ""
+    """The arm file that a fluid's drag was learned with, where any unit's law has it."""
 
 
 def loads_for(blocks: SessionBlocks, source: str, chain: ChainModel | None = None) -> Loads:

@@ -29,18 +29,13 @@ from replay.models.model import (
     usual_grip,
     witnesses,
 )
-from replay.models.residuals import Floats, SessionResiduals
-from replay.models.units.joint_unit import UnitModel
-from replay.models.units.unit_fit import fit_unit
+from replay.models.residuals import SessionResiduals
+from replay.models.units.all_units import Progress, fit_units
 from replay.models.units.unit_rows import Case
 from replay.workers import Each, in_turn
 
-Progress = Callable[[str, int, int], None]
-
-
 FOLDS = 5
 READERS = 2
-
 
 FEWEST_DECLARED = 4
 """Sessions that must declare a load before those of others are estimated."""
@@ -195,7 +190,6 @@ def _fit_all(
     gripping: list[Model] | None = None,
 ) -> Training:
     """Fit every unit on sessions whose loads are given; by ``gripping`` grips are estimated."""
-    count = max(fold_of.values()) + 1
     cases: dict[str, list[Case]] = {}
     chain = source.chain
     for k, (one, payload) in enumerate(zip(blocks, payloads, strict=True)):
@@ -213,33 +207,18 @@ def _fit_all(
             cases.setdefault(serial, []).append(
                 Case(k, one.record.session, joint, one, loads, payload)
             )
-    units: dict[str, UnitModel] = {}
-    by_fold: list[dict[str, UnitModel]] = [{} for _ in range(count)]
-    order = sorted(cases)
-    work = ((s, cases[s], np.array([fold_of[c.session] for c in cases[s]])) for s in order)
-    for done, (serial, (whole, parts)) in enumerate(zip(order, each(_fit_one, work), strict=True)):
-        units[serial] = whole
-        for fold, part in parts.items():
-            by_fold[fold][serial] = part
-        if progress is not None:
-            progress("fit", done + 1, len(order))
+    units, by_fold = fit_units(cases, fold_of, each, progress)
     if not units:
         raise BaselineError(
             "no joint has enough samples with a current to learn from",
             todo="choose longer sessions, or more of them",
         )
-    for known in by_fold:
-        for serial, unit in units.items():
-            known.setdefault(serial, unit)
     grip = gripping[0].grip if gripping is not None else Spread()
     notes = (*source.notes, *filter(None, [grip.words(source.name)]))
-    model = Model(units, source.name, filter_s, notes, chain, grip)
+    drawn = blocks[0].record.arm_toml if any(u.wades for u in units.values()) else None
+    model = Model(units, source.name, filter_s, notes, chain, grip, drawn or "")
     folds = [
         replace(model, units=known, chain=chain if chain is None else without_fold(chain, k))
         for k, known in enumerate(by_fold)
     ]
     return Training(model, folds, fold_of, blocks)
-
-
-def _fit_one(given: tuple[str, list[Case], Floats]) -> tuple[UnitModel, dict[int, UnitModel]]:
-    return fit_unit(*given)

@@ -14,6 +14,7 @@ from scipy.ndimage import uniform_filter1d
 
 from replay.arm import Arm, has_masses, loads
 from replay.arm.chain import End
+from replay.arm.fluid_drag import FACE, fluid_drag
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.residuals import Floats
 from replay.signals.channels import ENDS, arm_of
@@ -43,6 +44,17 @@ class Loads:
     empty where that is not known."""
     mass_off_kg: Floats | None = None
     """(n,): by how much more than declared ``bare`` takes the payload to weigh."""
+    link_drag: Mapping[str, Floats] = field(default_factory=dict)
+    """Torque (n,) that a fluid would ask for, of links and of a payload of a kilogram, each for a
+    factor of 1 that is learned (`replay.arm.fluid_drag`); empty where that is not known."""
+    payload_drag: Mapping[str, Floats] = field(default_factory=dict)
+
+    def drags(self, joint: str, payload_kg: Floats) -> tuple[Floats, Floats] | None:
+        """Return what a fluid would ask of a joint for its links and for its payload, Nm."""
+        if joint not in self.link_drag:
+            return None
+        face = np.maximum(np.nan_to_num(payload_kg), 0.0) ** FACE
+        return self.link_drag[joint], self.payload_drag[joint] * face
 
 
 def swing(torque_nm: Floats) -> Floats:
@@ -87,6 +99,7 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
     moment = np.zeros((len(blocks), len(names), 3))
     carrying = ~(np.nan_to_num(blocks.payload_kg, nan=1.0) <= 0)
     shaken = np.zeros_like(bare)
+    waded = np.zeros((2, *bare.shape))
     sd = np.array([blocks.fineness[n].accel_noise_deg_s2 for n in names])
     draws = np.random.default_rng(0).standard_normal(bare.shape) * sd
     ends = blocks.base_end
@@ -97,6 +110,8 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
         state = (angle[rows], rate[rows], accel[rows])
         bare[rows] = loads(arm, *state, base=end, payload_kg=0.0).torque_nm  # type: ignore[arg-type]
         loaded[rows] = loads(arm, *state, base=end, payload_kg=1.0).torque_nm  # type: ignore[arg-type]
+        against = fluid_drag(arm, angle[rows], rate[rows], base=end)  # type: ignore[arg-type]
+        waded[:, rows] = against.links_nm, against.payload_nm
         some = rows & carrying
         if some.any():
             moment[some] = moments_per_kg(arm, angle[some], rate[some], accel[some], end)  # type: ignore[arg-type]
@@ -117,6 +132,8 @@ def arm_file_loads(blocks: SessionBlocks) -> Loads | None:
         dict.fromkeys(names, zero),
         {n: running_rms(shaken[:, k]) for k, n in enumerate(names)},
         {n: moment[:, k] for k, n in enumerate(names)},
+        link_drag={n: waded[0, :, k] for k, n in enumerate(names)},
+        payload_drag={n: waded[1, :, k] for k, n in enumerate(names)},
     )
 
 

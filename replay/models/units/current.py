@@ -22,13 +22,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from replay.models.residuals import Floats
-from replay.models.units.least_squares import Sums, left_out_error
+from replay.models.units.least_squares import Sums, left_out_error, solve, total
 
 LAGS_S = (0.0, 600.0, 1800.0)
 FALLS = (0.03, 0.1, 0.3)
 """Rates, as shares of the usual fast rate, within which static friction falls off."""
 THINNING = (0.02, 0.05)
 """How much a grease thins a kelvin: shares."""
+
+DRAGS = ("link drag", "payload drag")
 
 BASE = ("bias", "torque", "accel", "sign", "rate")
 OPTIONAL: tuple[tuple[str, ...], ...] = (
@@ -42,6 +44,8 @@ OPTIONAL: tuple[tuple[str, ...], ...] = (
     ("load",),
     ("warm torque",),
     ("square",),
+    ("link drag",),
+    ("payload drag",),
     *((f"ripple{k}",) for k in range(4)),
 )
 """Groups of which one member at most is kept, where it cuts the error on sessions left out."""
@@ -60,6 +64,8 @@ class Conditions:
     torque_nm: Floats
     heat_k: Mapping[float, Floats]
     angle_deg: Floats
+    drag_nm: tuple[Floats, Floats] | None = None
+    """What a fluid would ask of links and of the payload, each for a factor of 1; None: unknown."""
 
 
 def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
@@ -96,6 +102,9 @@ def column(name: str, at: Conditions, orders: Sequence[float] = ()) -> Floats:
         return sign * np.abs(at.torque_nm)
     if name == "warm torque":
         return np.asarray(at.torque_nm * at.heat_k[0.0] / 10)
+    if name in DRAGS:
+        known = at.drag_nm
+        return np.zeros(len(at.rate)) if known is None else known[DRAGS.index(name)]
     if name.startswith("ripple"):
         order = orders[int(name[6:])]
         phase = np.radians(order * at.angle_deg)
@@ -141,7 +150,8 @@ def choose(
     """Return the columns to keep: the base, and what cuts the error on sessions left out.
 
     A column stays when it cuts the pooled error by 0.3 % and does so in more sessions
-    than not, for a single odd session can pay for any column.
+    than not, for a single odd session can pay for any column; a fluid's drag only where it
+    holds the motion back.
     """
     chosen = [n for n in base if n in places]
 
@@ -164,7 +174,18 @@ def choose(
         better = np.mean(error < best)
         if least > 0.997 * best.sum() or better < 0.5:
             break
+        taken = [*chosen, name]
+        if not _resists(taken, solve(total(parts), index(taken), centre, stiffness), places):
+            left.remove(group)
+            continue
         chosen.append(name)
         left.remove(group)
         best = error
     return chosen
+
+
+def _resists(names: Sequence[str], coef: Floats, places: Mapping[str, list[int]]) -> bool:
+    """Tell whether a law's drags hold back what its torque drives."""
+    order = [n for n in names for _ in places[n]]
+    torque = coef[order.index("torque")] if "torque" in order else 1.0
+    return all(coef[order.index(n)] * torque >= 0 for n in DRAGS if n in order)

@@ -9,7 +9,7 @@ import numpy as np
 
 from replay.models.grid.blocks import Fineness
 from replay.models.residuals import Floats
-from replay.models.units.current import Conditions, column, design
+from replay.models.units.current import DRAGS, Conditions, column, design
 from replay.models.units.servo import ServoLaw
 from replay.models.units.variance import Noise, Trained
 
@@ -54,6 +54,11 @@ class UnitModel:
         """Return a column's coefficient; 0 where the law has none."""
         return float(self.coef[self.names.index(name)]) if name in self.names else 0.0
 
+    @property
+    def wades(self) -> bool:
+        """Whether its law has a fluid's drag, which follows all joints' motion."""
+        return any(name in self.names for name in DRAGS)
+
     def deviation(self, name: str) -> float:
         """Return a coefficient's standard error; NaN where the law has none."""
         if name not in self.names:
@@ -64,7 +69,7 @@ class UnitModel:
 
 FRICTION = ("sign", "heat", "thin", "fall", "load", "asymmetry")
 VISCOUS = ("rate", "grease", "root", "square", "asymmetric rate")
-LOAD = ("torque", "warm torque", "accel")
+LOAD = ("torque", "warm torque", "accel", "link drag", "payload drag")
 
 
 def members(names: Sequence[str], words: Sequence[str]) -> list[int]:

@@ -12,7 +12,16 @@ from replay.models.residuals import (
     Floats,
 )
 from replay.models.units.carried import carried_share
-from replay.models.units.current import BASE, LAGS_S, OPTIONAL, choose, design, lag_of, widths
+from replay.models.units.current import (
+    BASE,
+    DRAGS,
+    LAGS_S,
+    OPTIONAL,
+    choose,
+    design,
+    lag_of,
+    widths,
+)
 from replay.models.units.joint_unit import TERMS, UnitModel, predict, variance_terms
 from replay.models.units.least_squares import (
     cauchy_weights,
@@ -42,9 +51,9 @@ BOUNDS = {"asymmetry": 0.12, "asymmetric rate": 0.3}
 
 
 def fit_unit(
-    serial: str, cases: list[Case], folds: Floats
+    serial: str, cases: list[Case], folds: Floats, leave_out: Sequence[str] = ()
 ) -> tuple[UnitModel, dict[int, UnitModel]]:
-    """Fit one unit: the whole model, and one without each fold."""
+    """Fit one unit: the whole model, and one without each fold; some columns are left out."""
     fast, reference, heat_range, payload_scale = scales(cases)
     bias, bias_sd, held_sd = bias_of(cases)
     rows = [sliding_rows(c, fast, reference) for c in cases]
@@ -82,6 +91,8 @@ def fit_unit(
     names = [*BASE, *(n for g in OPTIONAL for n in g if not n.startswith("ripple"))]
     if not any(np.any(r.at.torque_nm) for r in rows):
         names = [n for n in names if n not in ("torque", "load", "warm torque")]
+    unknown = any(r.at.drag_nm is None for r in rows)
+    names = [n for n in names if n not in leave_out and not (unknown and n in DRAGS)]
     told = lags_told(rows)
     names = [n for n in names if lag_of(n) in (None, *told)]
     if np.isfinite(bias_sd):

@@ -22,6 +22,7 @@ from replay.models.residuals import (
     Index,
 )
 from replay.models.units.current import (
+    DRAGS,
     Conditions,
 )
 from replay.models.units.variance import cells_of
@@ -77,6 +78,7 @@ def pick(at: Conditions, rows: Index) -> Conditions:
         at.torque_nm[rows],
         {k: v[rows] for k, v in at.heat_k.items()},
         at.angle_deg[rows],
+        None if at.drag_nm is None else (at.drag_nm[0][rows], at.drag_nm[1][rows]),
     )
 
 
@@ -172,6 +174,10 @@ def priors(
         "asymmetry": 0.12 * level,
         "asymmetric rate": 0.3 * level,
     }
+    for k, name in enumerate(DRAGS):
+        asked = [r.at.drag_nm[k] for r in rows if r.at.drag_nm is not None]
+        usual = float(np.sqrt(np.mean(np.concatenate(asked) ** 2))) if asked else 0.0
+        table[name] = 10 * level / max(usual, 1e-9)
 
     def sd(name: str) -> float:
         if name in table:
