@@ -137,7 +137,9 @@ def test_a_part_that_stands_open_is_filled_for_the_next_flag_too(
     # opened by a script at once, while the page still arrives
     page.add_init_script(
         """new MutationObserver(() => document.querySelectorAll(".event-fold").forEach((f) => {
-        f.open = true; })).observe(document, { childList: true, subtree: true });"""
+        if (f.open) return;
+        f.open = true; f.dispatchEvent(new Event("toggle"));
+        })).observe(document, { childList: true, subtree: true });"""
     )
     tab.go(f"/event?session={SESSION}&flag=f-1")
     for visits in (1, 2):
