@@ -10,8 +10,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from replay.statistics.shared_offsets import Floats
 
@@ -61,20 +63,28 @@ class Fitted:
         )
 
 
+SETTLED = 0.02
+"""The noise is settled when it moves by no more than this share."""
+
+
 class Model:
-    """A series' matrices, and its fits."""
+    """A series' matrices, and its fits.
+
+    ``precision``, of shape (p, p), is what is known beforehand of the columns' coefficients,
+    about nought; ``dearer`` by how much the noise is larger than its squares say.
+    """
 
     def __init__(
         self,
         design: Floats,
         y: Floats,
         own: Floats,
-        prior: Floats,
+        precision: Floats,
         along: Floats,
         first: int,
         dearer: float,
     ) -> None:
-        self.design, self.y, self.own, self.prior = design, y, own, prior
+        self.design, self.y, self.own = design, y, own
         self.along, self.first, self.dearer = along, first, dearer
         both = np.column_stack([design, y])
         self.plain = both / own[:, None]
@@ -82,8 +92,41 @@ class Model:
         self.log_own = float(np.log(own).sum())
         self.through = along @ design
         self.noise = float(along @ (own * along))
-        free = int(np.count_nonzero(prior.diagonal() <= 0))
-        self.freedom = float(max(len(y) - free, 1))
+        unknown = precision.diagonal() <= 0
+        self.unknown = float(max(len(y) - int(np.count_nonzero(unknown)), 1))
+        self.size, self.freedom = self._noise_beside(precision, unknown)
+        self.prior = self.size * precision
+
+    def _noise_beside(
+        self, precision: Floats, unknown: npt.NDArray[np.bool_]
+    ) -> tuple[float, float]:
+        """Return the noise's variance and its degrees of freedom, without offsets.
+
+        What is known of the effects stands in their own units and the noise is sought, so
+        one rests on the other: it is come to from above, the effects at nought. A column
+        takes as much of a degree of freedom as the values and not the prior tell it
+        (T. J. Hastie, R. J. Tibshirani, *Generalized Additive Models*, 1990, 3.5).
+        """
+        n, p = self.plain.shape[0], len(precision)
+        gram, right, square = self.gram[:p, :p], self.gram[:p, p], float(self.gram[p, p])
+        floor = 1e-12 * max(float(np.max(gram.diagonal())), 1e-300) * np.eye(p)
+
+        def seen(prior: Floats, of: npt.NDArray[Any]) -> tuple[float, float]:
+            block = gram[np.ix_(of, of)]
+            wanted = np.column_stack([right[of], block])
+            found = np.linalg.solve(block + (floor + prior)[np.ix_(of, of)], wanted)
+            told, hat = found[:, 0], found[:, 1:]
+            rest = square - 2 * float(right[of] @ told) + float(told @ block @ told)
+            freedom = max(n - float(np.trace(hat)), 1.0)
+            return self.dearer * max(rest, 1e-12 * square, 1e-300) / freedom, freedom
+
+        size, freedom = seen(np.zeros((p, p)), np.flatnonzero(unknown))
+        for _ in range(30):
+            before = size
+            size, freedom = seen(size * precision, np.arange(p))
+            if size >= (1 - SETTLED) * before:
+                break
+        return size, freedom
 
     def fitted(self, offsets: Sequence[Offset] = ()) -> Fitted:
         """Fit without offsets and under each possibility, the noise's size profiled out."""
@@ -111,14 +154,16 @@ class Model:
         square = products[:, p, p]
         left = np.maximum(square - np.einsum("kp,kp->k", right, solution), 1e-12 * square)
         left = np.maximum(left, 1e-300)
-        variance = self.dearer * left / self.freedom
+        variance = self.dearer * left / self.unknown
+        # effects smaller than they might be leave less than the prior expects
+        variance = variance * max(1.0, self.size / float(variance[0]))
         effects, block = solution[:, self.first :], columns[:, self.first :]
         taken = self.through[self.first :]
         price = self.noise + carried - 2 * (self.through @ columns @ taken) + block @ taken @ taken
         alike = self.noise + ratio * float(self.along @ self.along)
         return Fitted(
             variance=variance,
-            log_likelihood=-(self.freedom * np.log(left) + log_size + log_normal) / 2,
+            log_likelihood=-(self.unknown * np.log(left) + log_size + log_normal) / 2,
             effects=effects,
             covariance=variance[:, None, None] * block,
             slope=float(self.along @ self.y) - effects @ taken,

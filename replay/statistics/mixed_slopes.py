@@ -31,6 +31,7 @@ from replay.statistics.shared_offsets import (
     LONGEST,
     NONE,
     SHARES,
+    SHORT,
     STAYS,
     Floats,
     offset_precision,
@@ -153,7 +154,7 @@ def mixed_fit(
     if steps is not None:
         own_steps = range(bends.stop, first)
         prior[own_steps, own_steps] = steps.spread**-2.0
-    y, scale, inside = _tamed(design, values - conditions @ mean, own, prior)
+    y, inside = _tamed(design, values - conditions @ mean, own, prior)
     # Huber's correction for as many coefficients beside so many values (the same, 7.6)
     dearer = (1 + design.shape[1] / n * (1 - inside) / inside) ** 2
     places, offsets = _possibilities(times, span, n)
@@ -166,13 +167,10 @@ def mixed_fit(
         apart = np.column_stack([levels, stepped[:, : stepped.shape[1] - without]])
         along = _line(apart, x, own)
         shown = design[:, kept]
-        # a median residual is too small where much is fitted: the noise once more, from the squares
-        look = Model(shown, y, own, scale**2 * own_prior, along, first - without, dearer).fitted()
-        noise = float(look.variance[0])
-        model = Model(shown, y, own, noise * own_prior, along, first - without, dearer)
+        model = Model(shown, y, own, own_prior, along, first - without, dearer)
         found = model.fitted(offsets)
         told = own_prior.diagonal()[own_prior.diagonal() > 0]
-        size = float(np.log(noise * told).sum()) / 2
+        size = float(np.log(model.size * told).sum()) / 2
         return model, found, np.log(before) + found.log_likelihood + size
 
     model, found, log_chances = fitted(0)
@@ -210,7 +208,7 @@ def _possibilities(times: Floats, span: float, n: int) -> tuple[list[int], list[
     usual = span / (n - 1)
     places, made = [0], []
     for k, stay in enumerate(STAYS * usual):
-        if k and stay > LONGEST * span:
+        if stay > max(LONGEST * span, SHORT * usual):
             break
         precision = offset_precision(gaps, stay)
         for j, share in enumerate(SHARES):
@@ -219,15 +217,17 @@ def _possibilities(times: Floats, span: float, n: int) -> tuple[list[int], list[
     return places, made
 
 
-def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float, float]:
-    """Return pseudo-values, the scale of the noise, and the share that was not brought in."""
+def _tamed(design: Floats, y: Floats, own: Floats, prior: Floats) -> tuple[Floats, float]:
+    """Return pseudo-values, and the share that was not brought in."""
+    if len(y) < 2 * design.shape[1]:  # none stands out where columns go through half of them
+        return y, 1.0
     fit = huber(design, y, 1.0 / own, prior=prior if prior.any() else None)
     level = float(np.max(np.abs(y))) or 1.0
     scale = max(fit.scale, 1e-9 * level)
     bound = HUBER * scale * np.sqrt(own)
     inside = float(np.mean(np.abs(fit.residuals) <= bound))
     brought = np.clip(fit.residuals, -bound, bound) / max(inside, 0.5)
-    return y - fit.residuals + brought, scale, max(inside, 0.5)
+    return y - fit.residuals + brought, max(inside, 0.5)
 
 
 def _line(levels: Floats, x: Floats, own: Floats) -> Floats:

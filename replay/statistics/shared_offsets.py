@@ -33,11 +33,15 @@ STAYS: Floats = np.array([1.0, 3.0, 8.0, 20.0])
 LONGEST = 0.15
 """The same as a share of the history, at most: what stays longer is no offset but a course."""
 
+SHORT = 8.0
+"""What stays no longer than so many usual gaps is an offset however short the history is: a
+month's work is one when the arm has worked for two."""
+
 NONE = 0.75
 """Chance beforehand that there is none. At a half, histories without any paid a quarter of
 their certainty and held 95 % where 90 % are claimed (`tests/benchmarks/wear.py`)."""
 
-LEAST = 12
+LEAST = 4
 """With fewer values nothing is said."""
 
 

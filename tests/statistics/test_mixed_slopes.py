@@ -104,3 +104,40 @@ def test_intervals_of_independent_values_hold_as_they_claim(n):
         low, high = found.interval(0.9)
         held.append(low <= 0 <= high)
     assert 0.84 <= np.mean(held) <= 0.97
+
+
+@pytest.mark.parametrize("n", [9, 20])
+def test_a_short_history_may_lie_in_two_stretches(n):
+    """What stays for eight sessions is possible where there are hardly more of them."""
+    rng = np.random.default_rng(8)
+    held, certain = [], []
+    eight, none = np.zeros(POSSIBILITIES), np.zeros(POSSIBILITIES)
+    none[0] = 1.0
+    eight[1 + list(STAYS).index(8.0) * len(SHARES) + list(SHARES).index(0.4)] = 1.0
+    for _ in range(60):
+        t, levels = np.arange(n, dtype=float), np.ones((n, 1))
+        shared = np.exp(-np.abs(t[:, None] - t) / 8.0)
+        y = rng.multivariate_normal(np.zeros(n), 0.6 * np.eye(n) + 0.4 * shared)
+        for chances, into in ((eight, held), (none, certain)):
+            found = mixed_fit(t, y, levels, NONE[:n], NONE[:n], chances=chances)
+            low, high = found.interval(0.9)
+            into.append(low < 0 < high)
+    assert np.isfinite(found.log_likelihoods[eight > 0])
+    # of 60 with a chance of 0.9, 47 or fewer are met once in 400 tries
+    assert sum(held) > 47
+    assert sum(certain) < sum(held)
+
+
+def test_a_few_sessions_keep_their_noise_beside_a_condition():
+    """Seven sessions, four effects that are smaller than they might be."""
+    rng = np.random.default_rng(9)
+    known = Known(np.zeros(3), np.eye(3) / 0.15**2)
+    held = []
+    for _ in range(100):
+        t, conditions = np.sort(rng.uniform(size=7)), rng.normal(size=(7, 3))
+        y = 1.0 + 0.02 * rng.normal(size=7) + conditions @ (0.02 * rng.normal(size=3))
+        found = mixed_fit(t, y, np.ones((7, 1)), NONE[:7], conditions, known=known)
+        low, high = found.interval(0.9)
+        held.append(low < 0 < high)
+    # of 100 with a chance of 0.9, 82 or fewer are met once in 150 tries
+    assert sum(held) > 82
