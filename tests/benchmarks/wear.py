@@ -1,6 +1,6 @@
 """Figures of the wear room, measured by hand: ``python tests/benchmarks/wear.py``.
 
-Prints, over six physics of histories (`tests/wear/histories_of_physics.py`), healthy
+Prints, over seven physics of histories (`tests/wear/histories_of_physics.py`), healthy
 units accused a unit-year, coverage of slopes and limit dates by tenth of the history, and
 how early a growth of 20 % is found beside least squares that knows the truth; an arm
 under gravity without an arm file; release delays at 50 Hz; growth put into real logs;

@@ -1,4 +1,4 @@
-"""Histories of six physics, none of which the judging knows: one call, a kind of units.
+"""Histories of seven physics, none of which the judging knows: one call, a kind of units.
 
 ``makers`` (see `makers.unit`): curved temperature effect, equal for all units, sessions
 strewn over the year. ``thinning grease``: viscosity falls exponentially with temperature,
@@ -10,6 +10,7 @@ stint of sessions carries is logged nowhere and adds the same to all of them. ``
 weather that wanders for weeks, a temperature sensor broken for months, three tools, a
 friction that follows the logarithm of the rate, a slow unlogged wander, long tails, growth
 that quickens or slows. ``yard`` (`yard_histories`): outdoors, in shifts.
+``cold store`` (`coldstore_histories`): joints that chill while they work.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from collections.abc import Callable
 
 import numpy as np
 import polars as pl
+from coldstore_histories import coldstore_unit
 from known_truth import Known, rows_of
 from makers import unit
 from yard_histories import yard_unit
@@ -183,6 +185,7 @@ PHYSICS: dict[str, Callable[..., Known]] = {
     "stints": stint_unit,
     "hall": hall_unit,
     "yard": yard_unit,
+    "cold store": coldstore_unit,
 }
 
 

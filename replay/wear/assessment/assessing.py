@@ -220,6 +220,7 @@ def _projected(
         variance_factor=shared,
         weights=weights,
         conditions=columns[:, 2:],
+        known=history.adjusted.known,
         sections=_several(sections),
         confidence=CONFIDENCE,
     )

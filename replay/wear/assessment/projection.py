@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from replay.statistics.mixed_slopes import Known
 from replay.wear.assessment.wear_laws import (
     CURVES,
     GRID,
@@ -74,6 +75,7 @@ def project(
     variance_factor: float = 1.0,
     weights: Floats | None = None,
     conditions: Floats | None = None,
+    known: Known | None = None,
     sections: npt.NDArray[np.int64] | None = None,
     confidence: float = 0.9,
     random_state: int = 0,
@@ -92,6 +94,8 @@ def project(
     conditions : array of shape (n, k), optional
         What else moves the values, nought under the usual conditions, for
         which the crossing is told.
+    known : Known, optional
+        What is known of their effects beforehand.
     sections : array of int of shape (n,), optional
         Each section has a level of its own; the last one's counts.
     confidence : float
@@ -112,6 +116,8 @@ def project(
     start, now = float(times[0]), float(times[-1])
     t = (times - start) / span
     w = np.ones(n) if weights is None else weights / np.mean(weights)
+    if known is not None and conditions is not None:
+        values = values - conditions @ known.mean
     # crossing is from below to above zero
     fits = fitted_laws(
         t,
@@ -119,6 +125,7 @@ def project(
         w,
         covariate_columns(n, conditions, sections),
         n / variance_factor,
+        None if known is None else known.precision,
     )
     rng = np.random.default_rng(random_state)
     counts = rng.multinomial(DRAWS, fits.chance)

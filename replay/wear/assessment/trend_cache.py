@@ -22,7 +22,7 @@ from replay.wear.indicators import METHOD, SCHEMA
 from replay.wear.units.limits import limit_for
 from replay.wear.units.maintenance import WORDS
 
-PROGRAM = 17
+PROGRAM = 18
 """Rises when the judging changes."""
 
 

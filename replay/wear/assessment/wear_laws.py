@@ -108,29 +108,43 @@ def covariate_columns(
     return covariates if conditions is None else np.column_stack([covariates, conditions])
 
 
-def fitted_laws(t: Floats, y: Floats, w: Floats, covariates: Floats, told: float) -> Fits:
+def fitted_laws(
+    t: Floats,
+    y: Floats,
+    w: Floats,
+    covariates: Floats,
+    told: float,
+    prior: Floats | None = None,
+) -> Fits:
     """Fit all laws at once: what the other columns explain is taken out of both sides.
 
     That a regression's coefficient is found so is the theorem of R. Frisch and
-    F. V. Waugh, *Econometrica* 1 (1933) 387-401.
+    F. V. Waugh, *Econometrica* 1 (1933) 387-401. ``prior``, of shape (k, k), is the precision
+    of the last k of those columns' coefficients, which are known to be about nought.
     """
     n = len(y)
     told = min(max(told, 4.0), float(n))
     shapes = np.column_stack([law.shape(t) for law in LAWS])
-    inverse = np.linalg.pinv(covariates.T @ (covariates * w[:, None]))
+    known = np.zeros((covariates.shape[1],) * 2)
+    if prior is not None and len(prior):
+        known[-len(prior) :, -len(prior) :] = prior
+    y, noise = _fenced(t, y, w, covariates, known)
+    tame = y
+    gram = covariates.T @ (covariates * w[:, None])
+    inverse = np.linalg.pinv(gram + noise**2 * known)
     onto = inverse @ (covariates * w[:, None]).T
     lean = onto @ shapes
     apart = shapes - covariates @ lean
-    size = w @ apart**2
+    size = w @ (shapes * apart)
     grows = size > 1e-9 * np.maximum(w @ shapes**2, 1e-30)
     inverted = np.where(grows, 1.0 / np.where(grows, size, 1.0), 0.0)
-    count = covariates.shape[1] + grows
-    y = tame = _fenced(t, y, w, covariates)
+    # what is known beforehand takes no whole degree of freedom
+    count = float(np.trace(inverse @ gram)) + grows
     for _ in range(6):
         own = onto @ tame
         left = tame - covariates @ own
-        growth = inverted * (apart.T @ (w * left))
-        square = np.maximum(w @ left**2 - growth**2 * size, 0.0) + 1e-18
+        growth = inverted * (shapes.T @ (w * left))
+        square = np.maximum(w @ (tame * left) - growth**2 * size, 0.0) + 1e-18
         criterion = told * np.log(square / n) + count * np.log(told)
         best = int(np.argmin(criterion))
         curve = covariates @ own + growth[best] * apart[:, best]
@@ -151,21 +165,28 @@ def fitted_laws(t: Floats, y: Floats, w: Floats, covariates: Floats, told: float
     )
 
 
-def _fenced(t: Floats, y: Floats, w: Floats, covariates: Floats) -> Floats:
+def _fenced(
+    t: Floats, y: Floats, w: Floats, covariates: Floats, known: Floats
+) -> tuple[Floats, float]:
     """Bring single wild values in to their neighbourhood, before a late law can chase one.
+
+    Returns the values, and the spread about a parabola.
 
     A running median bounds what is left after the other columns, whose share is
     told beside a parabola by regression with bounded residuals.
     """
     design = np.column_stack([covariates, t, t * t])
-    fit = huber(design, y, w, standardise=False, rounds=5, settled=0.0)
+    wide = np.zeros((design.shape[1],) * 2)
+    wide[: len(known), : len(known)] = known
+    prior = wide if known.any() else None
+    fit = huber(design, y, w, standardise=False, prior=prior, rounds=5, settled=0.0)
     spread = spread_about_zero(fit.residuals)
     if spread <= 0:
-        return y
+        return y, 0.0
     left = y - covariates[:, 1:] @ fit.coefficients[1 : covariates.shape[1]]
     half = min(3, (len(y) - 1) // 2)
     windows = np.lib.stride_tricks.sliding_window_view(
         np.pad(left, half, mode="reflect"), 2 * half + 1
     )
     middle = np.median(windows, axis=1)
-    return y + np.clip(left, middle - WILD * spread, middle + WILD * spread) - left
+    return y + np.clip(left, middle - WILD * spread, middle + WILD * spread) - left, spread

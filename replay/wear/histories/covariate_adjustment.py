@@ -33,6 +33,15 @@ SEASON_SHARE = 0.12
 says anything: about 1 % per kelvin (grease; from memory) and seasons of 25 C."""
 
 
+EFFECTS = {"temperature_c": 0.015, "load_nm": 0.1, "rate_deg_s": 0.1, "base_b": 0.05}
+"""How large a condition's effect is, before anything is known of it: standard deviation, as
+a share of the level. Of temperature a kelvin, of the base the other end, of load and rate
+what they usually vary by (common practice, no source)."""
+
+EFFECT_OF_SQUARE = 0.05
+"""The same of temperature's bend: 10 K from where the level is the usual one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Adjusted:
     """Values as they would have been under the usual conditions."""
@@ -150,10 +159,21 @@ def known_of(law: KindLaw | None, values: Floats, covariates: Covariates) -> Kno
     owner, spreads = covariates.owner, covariates.spreads
     level = median(np.abs(values))
     known = known_effects(law, level, owner, covariates.reference, spreads)
-    for k, name in enumerate(owner):
-        if name in SEASON and level > 0:
-            known.precision[k, k] = (level * SEASON_SHARE * spreads[name]) ** -2.0
+    if level > 0:
+        sizes = np.array([_size(k, covariates) for k in range(len(owner))])
+        known.precision[range(len(owner)), range(len(owner))] += (level * sizes) ** -2.0
     return known
+
+
+def _size(k: int, covariates: Covariates) -> float:
+    """Return how large the effect of a column is before anything is known of it."""
+    name, spread = covariates.owner[k], covariates.spreads[covariates.owner[k]]
+    if name in SEASON:
+        return SEASON_SHARE * spread
+    if k and covariates.owner[k - 1] == name:
+        return EFFECT_OF_SQUARE * (spread / 10.0) ** 2
+    size = EFFECTS.get(name, 0.1)
+    return size * spread if name in ("temperature_c", "base_b") else size
 
 
 def _padded(precision: Floats, first: int) -> Floats | None:

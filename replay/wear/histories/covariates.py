@@ -17,6 +17,9 @@ SESSIONS_PER_TERM = 4
 """A condition is corrected for only when this many sessions stand behind each
 term of it; fewer would fit noise."""
 
+DRIFTS = ("temperature_c",)
+"""Conditions that move with the season, so with time, in every history: never left out."""
+
 
 @dataclass(frozen=True, slots=True)
 class Covariates:
@@ -41,7 +44,10 @@ def covariates_of(
     usual: Mapping[str, float] | None = None,
     told: Collection[str] = (),
 ) -> Covariates:
-    """Return the columns to correct for: as many as the history can bear.
+    """Return the columns to correct for: as many as the history can bear, and what drifts.
+
+    Were warmth left out where there are few sessions, season would pass for wear; what a
+    short history cannot tell of it is doubt (`covariate_adjustment.known_of`).
 
     Parameters
     ----------
@@ -58,8 +64,7 @@ def covariates_of(
     usual : mapping of name to float, optional
         The conditions to bring the values to, where not the medians.
     told : collection of str
-        Conditions whose effect others tell: they need no sessions of this history, and
-        were they left out where it is short, season and work would pass for wear.
+        Conditions whose effect others tell: they need no sessions of this history.
     """
     n = len(times)
     columns: list[Floats] = []
@@ -85,7 +90,7 @@ def covariates_of(
             x = np.where(known, x, 0.0)
         curved = name in squared and (name in told or room - len(columns) >= 3)
         wanted = [x, x * x] if curved else [x]
-        if name not in told and len(columns) + len(wanted) > room:
+        if name not in told and name not in DRIFTS and len(columns) + len(wanted) > room:
             continue
         columns += wanted
         owner += [name] * len(wanted)
