@@ -23,7 +23,7 @@ STATE = {
     "replay/archive/tables/tables.py": {"_Known"},
     # work that goes on while it is looked at: an upload, channels computed in the background
     "dashboards/queries/intake.py": {"Batch"},
-    "dashboards/queries/session/derived.py": {"Blocks"},
+    "dashboards/queries/session/derived.py": {"Blocks", "Whole"},
 }
 """Working state, each with its reason; nothing here is a result that another room is given."""
 

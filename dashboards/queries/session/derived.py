@@ -1,8 +1,12 @@
 """What is computed beside the logged channels: expected current, residual, load.
 
-A short window is computed when it is asked for. A long session is computed
-once, piece by piece, in the background, and only the least and the greatest
-of every block of rows are kept, so that memory does not grow with the log.
+A short session is computed whole when a window of it is asked for first, and kept: who
+looks about in it asks again every second, and twenty others with him. Of a long one a
+short window is computed when it is asked for; all of it once, piece by piece, in the
+background, and only the least and the greatest of every block of rows are kept, so that
+memory does not grow with the log.
+
+Longer than 245 lines because short and long sessions share what is computed and kept.
 """
 
 from __future__ import annotations
@@ -33,7 +37,12 @@ if TYPE_CHECKING:
     from replay.models import Baseline
 
 DIRECT_ROWS = 30_000
-"""Rows per joint up to which a window is computed at once."""
+"""Rows per joint up to which a window, or a session, is computed at once."""
+KEPT_BYTES = 64 << 20
+"""Of sessions that were computed whole; the one asked for longest ago goes first."""
+AT_A_TIME = 2
+"""So many windows and sessions are computed at once: more would only wait for the processor,
+and keep everybody else from it."""
 PIECE_ROWS = 15_000
 """Rows per joint of one piece of background work: what a window may have to wait for."""
 BLOCKS_AT_MOST = 80_000
@@ -62,13 +71,24 @@ class Blocks:
     stop: threading.Event = field(default_factory=threading.Event)
 
 
+@dataclass(slots=True)
+class Whole:
+    """A short session's derived channels, every instant of them."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    groups: list[Group] | None = None
+    bytes: int = 0
+
+
 class Derived:
     """Derived channels of an archive's sessions; keeps the last few."""
 
     def __init__(self, archive: Archive) -> None:
         self._archive = archive
         self._kept: OrderedDict[tuple[str, str], Blocks] = OrderedDict()
+        self._wholes: OrderedDict[tuple[str, ...], Whole] = OrderedDict()
         self._lock = threading.Lock()
+        self._turn = threading.Semaphore(AT_A_TIME)
         self._in_hand = 0.0
 
     def make_way(self) -> None:
@@ -92,14 +112,40 @@ class Derived:
         1 says that the rest is being computed: ask again.
         """
         base, _ = newest(self._archive)
-        rows = (found.record.rate_hz or 1.0) * (end_s - start_s)
-        if rows <= DIRECT_ROWS:
-            group = self._compute(found, start_s, end_s, joints, base)
-            return [_thin(g, start_s, end_s, columns) for g in group], 1.0, ""
+        rate = found.record.rate_hz or 1.0
+        if rate * found.length_s <= DIRECT_ROWS:
+            groups = _cut(self._whole(found, base), joints, start_s, end_s)
+            return [_thin(g, start_s, end_s, columns) for g in groups], 1.0, ""
+        if rate * (end_s - start_s) <= DIRECT_ROWS:
+            with self._turn:
+                groups = self._compute(found, start_s, end_s, joints, base)
+            return [_thin(g, start_s, end_s, columns) for g in groups], 1.0, ""
         blocks = self._blocks(found, base)
         joined = _joined(list(blocks.pieces), joints, start_s, end_s)
         groups = [_thin(joined, start_s, end_s, columns)] if joined else []
         return groups, 1.0 if blocks.failed else blocks.share, blocks.failed
+
+    def _whole(self, found: Outline, base: Baseline | None) -> list[Group]:
+        """Return a short session's channels, computed once however many ask at a time."""
+        key = (found.session, found.record.raw_sha256 or "", base.version if base else "")
+        with self._lock:
+            held = self._wholes.setdefault(key, Whole())
+            self._wholes.move_to_end(key)
+        with held.lock:
+            if held.groups is None:
+                every = [str(j["name"]) for j in found.joints]
+                with self._turn:
+                    groups = self._compute(found, 0.0, found.length_s + 1e-3, every, base)
+                held.bytes = sum(_bytes(group) for group in groups)
+                held.groups = groups
+                self._drop_oldest()
+            return held.groups
+
+    def _drop_oldest(self) -> None:
+        with self._lock:
+            kept = sum(whole.bytes for whole in self._wholes.values())
+            while kept > KEPT_BYTES and len(self._wholes) > 1:
+                kept -= self._wholes.popitem(last=False)[1].bytes
 
     def _blocks(self, found: Outline, base: Baseline | None) -> Blocks:
         key = (found.session, base.version if base else "")
@@ -179,6 +225,26 @@ class Derived:
             reduce_columns(time.to_numpy(), series, start_s, end_s, time.len() + 1)
             for time, series in together.values()
         ]
+
+
+def _bytes(group: Group) -> int:
+    arrays = {id(side): side for both in group.series.values() for side in both}
+    return int(group.t_s.nbytes + sum(side.nbytes for side in arrays.values()))
+
+
+def _cut(groups: list[Group], joints: list[str], start_s: float, end_s: float) -> list[Group]:
+    """Return what some joints' channels of samples are within a window."""
+    cut = []
+    for group in groups:
+        first, last = np.searchsorted(group.t_s, (start_s, end_s))
+        inside = slice(int(first), int(last))
+        kept = {
+            n: v[inside] for n, (v, _) in group.series.items() if n.rpartition(".")[0] in joints
+        }
+        series = {name: (values, values) for name, values in kept.items()}  # one array: samples
+        if series and last > first:
+            cut.append(Group(group.t_s[inside], series, True, group.step_s))
+    return cut
 
 
 def _thin(group: Group, start_s: float, end_s: float, columns: int) -> Group:
