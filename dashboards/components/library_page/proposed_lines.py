@@ -49,9 +49,11 @@ def lines_part(item: Proposed) -> Component | None:
 
 
 def _row(line: ReviewLine) -> Component:
-    mark = [] if line.used else [html.Br(), html.Em(_LEFT_OUT)]
+    mark: list[str | Component] = [] if line.used else [html.Br(), html.Em(_LEFT_OUT)]
+    sure: list[str | Component]
     sure = [html.Meter(value=str(line.share), min="0", max="1"), f" {100 * line.share:.0f} %"]
     otherwise = line.otherwise if line.share < CERTAIN else ""
+    told: tuple[str | list[str | Component], ...]
     told = ([html.Code(line.text), *mark], sure, ", ".join(line.samples), line.why, otherwise)
     names = ("", "number", *[""] * 3)
     return html.Tr(
