@@ -30,7 +30,7 @@ from tests.plants.deck_reacher_faults import CAUSES, KINDS, SIZES, place_fault
 from tests.plants.deck_reacher_hands import HZ
 from tests.plants.deck_reacher_recorder import write_arm, write_log, write_map
 
-MINUTES = {"training": (15.0, 40.0), "clean": (17.0, 29.0), "fault": (15.0, 27.0)}
+MINUTES = {"training": (16.0, 32.0), "clean": (17.0, 29.0), "fault": (15.0, 27.0)}
 BATCH = 42
 
 

@@ -29,7 +29,7 @@ from tests.plants.deck_reacher_hands import VMAX
 
 Array = np.ndarray[Any, Any]
 
-STEPS_A_TICK, MATRIX_TICKS, FRICTION_STEPS = 6, 4, 2
+STEPS_A_TICK, POSE_TICKS, MATRIX_TICKS, FRICTION_STEPS = 4, 2, 4, 2
 DT = 1.0 / (HZ * STEPS_A_TICK)
 GEAR = np.array([320.0, 480.0, 240.0, 320.0, 160.0, 160.0, 100.0])
 WAVE = np.array([160.0, 160.0, 120.0, 160.0, 80.0, 80.0, 100.0])  # the rest is a belt's
@@ -42,7 +42,7 @@ DAMPER = 0.003 * SPRING
 COULOMB = np.array([330.0, 380.0, 105.0, 150.0, 33.0, 34.0, 14.0])  # Nm at 20 degC
 THICK = 0.65 * COULOMB  # what grease adds at top rate
 SHARE = 0.10  # of the torque carried
-KP, KI, KX = 120.0, 8.0, 2.0  # all 1/s, of the rotor alone
+KP, KI, KX = 100.0, 8.0, 2.0  # all 1/s, of the rotor alone
 PLACE_RAD, SLACK_RAD = np.deg2rad(2.0), np.deg2rad(0.03)
 STRIBECK = 0.035 * VMAX
 WARM_S, SENSOR_S = 1500.0, 70.0
@@ -152,17 +152,21 @@ def simulate(missions: list[Mission], unit: Unit) -> list[dict[str, Array]]:
     felt, was_alive = warm.copy(), np.zeros((s, 7), bool)
     out = {key: np.empty((n, s, 7), np.float32) for key in ("w", "amps", "warm", "drag")}
     out["q"] = np.empty((n, s, 7))
-    th, inverse, block = q.copy(), np.empty((s, 7, 7)), HZ * 60
+    th, asked, inverse, block = q.copy(), np.zeros((s, 7)), np.empty((s, 7, 7)), HZ * 60
     for tick in range(n):
         if tick % block == 0:
             t = np.arange(tick, tick + block) / HZ
             sea = [np.stack(x, axis=1) for x in zip(*(w_.at(t) for w_ in weather), strict=True)]
-        deck = Deck(*(x[tick % block] for x in sea), wind[tick])
-        pose = pose_of(q, unit.body, load[tick] + bench.extra_kg[tick])
-        needed = needed_torques(pose, v, deck)
+        if tick % POSE_TICKS == 0:
+            deck = Deck(*(x[tick % block] for x in sea), wind[tick])
+            pose = pose_of(q, unit.body, load[tick] + bench.extra_kg[tick])
+            earlier, asked = asked, needed_torques(pose, v, deck)
+            needed = asked
+        else:  # on along the line between the last two
+            needed = asked + (tick % POSE_TICKS / POSE_TICKS) * (asked - earlier)
         if tick == 0:  # the arm has hung on its brakes since yesterday
             th = q + needed / SPRING
-            place = th.copy()
+            place, earlier = th.copy(), asked
         if tick % MATRIX_TICKS == 0:
             matrix = mass_matrix(pose)
             matrix[:, range(7), range(7)] += DT * DAMPER + DT**2 * SPRING
@@ -218,9 +222,8 @@ def simulate(missions: list[Mission], unit: Unit) -> list[dict[str, Array]]:
         felt = felt + (warm - felt) / (SENSOR_S * HZ)
         out["q"][tick], out["w"][tick], out["amps"][tick] = q, w, amps
         out["warm"][tick], out["drag"][tick] = felt, level
-    words = [word for _, word in changed]
     return [
-        {**{key: x[: lengths[k], k].astype(float) for key, x in out.items()}, "word": words[k]}
+        {**{key: x[: lengths[k], k].astype(float) for key, x in out.items()}, "word": changed[k][1]}
         for k in range(s)
     ]
 
