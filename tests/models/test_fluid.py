@@ -14,6 +14,7 @@ from replay.checks import learn
 from replay.models import condense, fit, residuals_of
 from replay.models.facts import facts_of
 from replay.models.joint_residuals import unknown_unit
+from replay.models.loading.loads import Loads
 from replay.models.model import Model
 from replay.models.plain import from_plain, to_plain
 from replay.models.units.all_units import lonely_drags
@@ -123,11 +124,17 @@ def test_drag_is_learned_from_the_logs_with_its_size(water):
         assert np.sqrt(np.mean(plant.value[plant.ok] ** 2)) < 0.25
 
 
-def test_in_air_no_drag_is_learned(tmp_path):
+def test_in_air_no_drag_is_learned_and_all_is_as_without_a_column_for_it(tmp_path, monkeypatch):
     archive = open_archive(tmp_path, create=True)
-    made = fit(archive, [add_session(archive, seed, water=0.0) for seed in range(6)])
+    names = [add_session(archive, seed, water=0.0) for seed in range(6)]
+    made = fit(archive, names)
     assert not any(unit.wades for unit in made.model.units.values())
     assert made.model.arm_toml == ""
+    monkeypatch.setattr(Loads, "drags", lambda *_: None)
+    plain = fit(archive, names)
+    for serial, unit in made.model.units.items():
+        assert unit.names == plain.model.units[serial].names
+        assert unit.coef == pytest.approx(plain.model.units[serial].coef, rel=1e-9, abs=1e-12)
 
 
 def test_what_pushes_with_the_motion_is_no_drag(tmp_path):

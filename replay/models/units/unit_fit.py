@@ -121,8 +121,10 @@ def fit_unit(
         live = [p for p, gone in zip(parts, aside, strict=True) if not gone and p.weight > 0]
         live_folds = folds[[not g and p.weight > 0 for p, g in zip(parts, aside, strict=True)]]
         if turn == 0:
-            beta = solve(total(live), range(len(names)), centre, stiffness)
-            held = [r.y - x @ beta for x, r in zip(xs, rows, strict=True)]
+            # a fluid's drag has to be chosen: what nothing asks for may not weigh the rows either
+            first = [i for n in names if n not in DRAGS for i in spots[n]]
+            beta = solve(total(live), first, centre, stiffness)
+            held = [r.y - x[:, first] @ beta for x, r in zip(xs, rows, strict=True)]
         else:
             kept = choose(live, live_folds, names, spots, base, OPTIONAL, centre, stiffness)
             which = [i for n in kept for i in spots[n]]
