@@ -72,6 +72,9 @@ class Model:
 
     ``precision``, of shape (p, p), is what is known beforehand of the columns' coefficients,
     about nought; ``dearer`` by how much the noise is larger than its squares say.
+    ``contrasts`` counts the values less the columns of which nothing is known (those that the
+    restricted likelihood rests on), ``along_noise`` is the variance that a noise of one brings
+    into the slope.
     """
 
     def __init__(
@@ -91,11 +94,11 @@ class Model:
         self.gram = both.T @ self.plain
         self.log_own = float(np.log(own).sum())
         self.through = along @ design
-        self.noise = float(along @ (own * along))
+        self.along_noise = float(along @ (own * along))
         unknown = precision.diagonal() <= 0
-        self.unknown = float(max(len(y) - int(np.count_nonzero(unknown)), 1))
-        self.size, self.freedom = self._noise_beside(precision, unknown)
-        self.prior = self.size * precision
+        self.contrasts = float(max(len(y) - int(np.count_nonzero(unknown)), 1))
+        self.noise_variance, self.freedom = self._noise_beside(precision, unknown)
+        self.prior = self.noise_variance * precision
 
     def _noise_beside(
         self, precision: Floats, unknown: npt.NDArray[np.bool_]
@@ -154,21 +157,26 @@ class Model:
         square = products[:, p, p]
         left = np.maximum(square - np.einsum("kp,kp->k", right, solution), 1e-12 * square)
         left = np.maximum(left, 1e-300)
-        variance = self.dearer * left / self.unknown
+        variance = self.dearer * left / self.contrasts
         # effects smaller than they might be leave less than the prior expects
-        variance = variance * max(1.0, self.size / float(variance[0]))
+        variance = variance * max(1.0, self.noise_variance / float(variance[0]))
         effects, block = solution[:, self.first :], columns[:, self.first :]
         taken = self.through[self.first :]
-        price = self.noise + carried - 2 * (self.through @ columns @ taken) + block @ taken @ taken
-        alike = self.noise + ratio * float(self.along @ self.along)
+        price = (
+            self.along_noise
+            + carried
+            - 2 * (self.through @ columns @ taken)
+            + block @ taken @ taken
+        )
+        alike = self.along_noise + ratio * float(self.along @ self.along)
         return Fitted(
             variance=variance,
-            log_likelihood=-(self.unknown * np.log(left) + log_size + log_normal) / 2,
+            log_likelihood=-(self.contrasts * np.log(left) + log_size + log_normal) / 2,
             effects=effects,
             covariance=variance[:, None, None] * block,
             slope=float(self.along @ self.y) - effects @ taken,
             error=np.sqrt(variance * np.maximum(price, 1e-300)),
-            offset_factor=(self.noise + carried) / alike,
+            offset_factor=(self.along_noise + carried) / alike,
         )
 
     def _carried(self, offsets: Sequence[Offset]) -> Floats:

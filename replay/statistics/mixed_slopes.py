@@ -170,7 +170,7 @@ def mixed_fit(
         model = Model(shown, y, own, own_prior, along, first - without, dearer)
         found = model.fitted(offsets)
         told = own_prior.diagonal()[own_prior.diagonal() > 0]
-        size = float(np.log(model.size * told).sum()) / 2
+        size = float(np.log(model.noise_variance * told).sum()) / 2
         return model, found, np.log(before) + found.log_likelihood + size
 
     model, found, log_chances = fitted(0)

@@ -59,29 +59,38 @@ def add_session(
     amps = friction + weight / NM_A + rng.normal(0, 0.05, degrees.shape)
     shown = degrees + rng.normal(0, 0.002, degrees.shape)
     start = datetime(2031, 5, 1, tzinfo=UTC) + timedelta(days=seed)
+    return logged(
+        archive, f"s{seed:03d}", start, t, shown, amps,
+        units=dict(zip(JOINTS, UNITS, strict=True)),
+        payload_kg=mass if declare else None,
+        arm="planar",
+        base_end=base,
+    )  # fmt: skip
+
+
+def logged(archive, name, start, t, angle_deg, amps, *, units, payload_kg=None, **about):
+    """Add a session of one stream: angles and currents (n, k), a column a joint of ``units``."""
     at = np.datetime64(start.replace(tzinfo=None), "ns") + np.round(t * 1e9).astype(
         "timedelta64[ns]"
     )
     columns = {"time": pl.Series(at).dt.replace_time_zone("UTC")}
-    for j, joint in enumerate(JOINTS):
-        columns[f"{joint}.angle_deg"] = pl.Series(shown[:, j])
+    for j, joint in enumerate(units):
+        columns[f"{joint}.angle_deg"] = pl.Series(angle_deg[:, j])
         columns[f"{joint}.current_a"] = pl.Series(amps[:, j])
-    if declare:
-        columns["payload_kg"] = pl.Series(mass)
+    if payload_kg is not None:
+        columns["payload_kg"] = pl.Series(payload_kg)
     frame = pl.DataFrame(columns)
-    name = f"s{seed:03d}"
     record = Session(
         session=name,
         source=f"{name}.csv",
-        arm="planar",
         rows=frame.height,
         start=start,
         end=start + timedelta(seconds=float(t[-1])),
-        joints=JOINTS,
-        units=dict(zip(JOINTS, UNITS, strict=True)),
+        joints=tuple(units),
+        units=units,
         channels={"main": tuple(c for c in frame.columns if c != "time")},
-        rate_hz=HZ,
-        base_end=base,
+        rate_hz=float(np.round(1 / (t[1] - t[0]), 6)),
+        **about,
     )
     archive.add_session(record, {"main": frame})
     return name

@@ -4,7 +4,6 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-import polars as pl
 import pytest
 
 from replay.archive import open_archive
@@ -19,8 +18,8 @@ from replay.models.model import Model
 from replay.models.plain import from_plain, to_plain
 from replay.models.units.all_units import lonely_drags
 from replay.models.units.current import DRAGS
-from replay.records import Session
 from replay.signals.joints import joint_tables
+from tests.models.planar import logged
 
 HZ = 10.0
 NAMES = ("W1", "W2", "W3")
@@ -70,32 +69,15 @@ def add_session(archive, seed, *, water=1.0, minutes=5.0):
     amps = torque / NM_A + 0.8 * np.sign(np.round(rate, 2)) + 0.01 * rate
     amps = amps + rng.normal(0, 0.05, amps.shape)
     start = datetime(2031, 5, 1, tzinfo=UTC) + timedelta(days=seed)
-    stamps = np.datetime64(start.replace(tzinfo=None), "ns") + np.round(t * 1e9).astype(
-        "timedelta64[ns]"
-    )
-    columns = {"time": pl.Series(stamps).dt.replace_time_zone("UTC")}
-    for j, joint in enumerate(NAMES):
-        columns[f"{joint}.angle_deg"] = angle[:, j] + rng.normal(0, 0.002, t.size)
-        columns[f"{joint}.current_a"] = amps[:, j]
-    columns["payload_kg"] = np.full(t.size, kg)
-    frame = pl.DataFrame(columns)
-    name = f"w{seed:03d}"
-    record = Session(
-        session=name,
-        source=f"{name}.csv",
+    shown = angle + rng.normal(0, 0.002, angle.shape)
+    return logged(
+        archive, f"w{seed:03d}", start, t, shown, amps,
+        units={n: f"U-{n}" for n in NAMES},
+        payload_kg=np.full(t.size, kg),
         arm="wader",
         arm_toml=ARM,
-        rows=frame.height,
-        start=start,
-        end=start + timedelta(seconds=float(t[-1])),
-        joints=NAMES,
-        units={n: f"U-{n}" for n in NAMES},
-        channels={"main": tuple(c for c in frame.columns if c != "time")},
-        rate_hz=HZ,
         base_end="A",
-    )
-    archive.add_session(record, {"main": frame})
-    return name
+    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")

@@ -160,12 +160,12 @@ def known_of(law: KindLaw | None, values: Floats, covariates: Covariates) -> Kno
     level = median(np.abs(values))
     known = known_effects(law, level, owner, covariates.reference, spreads)
     if level > 0:
-        sizes = np.array([_size(k, covariates) for k in range(len(owner))])
-        known.precision[range(len(owner)), range(len(owner))] += (level * sizes) ** -2.0
+        usual = np.array([_usual_effect(k, covariates) for k in range(len(owner))])
+        known.precision[range(len(owner)), range(len(owner))] += (level * usual) ** -2.0
     return known
 
 
-def _size(k: int, covariates: Covariates) -> float:
+def _usual_effect(k: int, covariates: Covariates) -> float:
     """Return how large the effect of a column is before anything is known of it."""
     name, spread = covariates.owner[k], covariates.spreads[covariates.owner[k]]
     if name in SEASON:
