@@ -23,6 +23,7 @@ from replay.archive.disk import durable, publish, swap
 from replay.archive.disk.place import DiskPlace, Place, StorePlace, place_of
 from replay.archive.disk.seal import unsealed
 from replay.archive.marker import read_marker, write_marker
+from replay.archive.rolls import Rolls
 from replay.archive.samples import raw_logs, windows
 from replay.archive.samples.overview import OverviewWriter, overview_name
 from replay.archive.samples.pieces import check_columns
@@ -122,6 +123,7 @@ class Archive:
     def __init__(self, place: DiskPlace | StorePlace) -> None:
         self.place = place
         self.tables = Tables(place)
+        self.rolls = Rolls(place, self.tables)
         self._records: tuple[int | None, dict[str, _Held]] = (None, {})
         self._earlier: tuple[int | None, dict[str, tuple[str, ...]]] = (None, {})
         self.attached: dict[str, object] = {}
@@ -216,6 +218,21 @@ class Archive:
             All by default; ``serial`` is among them.
         """
         return self.tables.among(name, columns, {"serial": list(units)})
+
+    def roll(self, name: str) -> pl.DataFrame:
+        """Return which sessions a table of `parts.BY_UNIT` has rows of, and under which units.
+
+        Columns ``session``, ``start_us`` and ``told``, see `rolls`; the table is not read.
+        """
+        return self.rolls.get(name)
+
+    def units_since(self, name: str, mark: str) -> set[str] | None:
+        """Return the units of which a table's rows came or went since a mark of it.
+
+        ``mark`` is what `Tables.mark` gave; None where that can no longer be told.
+        """
+        since = self.tables.about_since(name, mark)[1]
+        return None if since is None else {unit for about in since for unit in about.units}
 
     def has_session(self, session: str) -> bool:
         """Tell whether the catalogue knows this session."""

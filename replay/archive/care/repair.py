@@ -127,6 +127,7 @@ def repair(
         "overview": _overview,
         "record": _record,
         "raw": _raw,
+        "roll": _roll,
         "document": _document,
         "document-copy": _document,
         "document-digest": _document,
@@ -181,6 +182,20 @@ def _document(archive: Archive, finding: Finding) -> Mended:
             archive.place.child(folder, layout.DOCUMENTS, name + ending).remove()
         return Mended(finding.where, True, "removed: half-done work of a run that was stopped")
     return Mended(finding.where, False, "no two of document, copy and digest agree")
+
+
+def _roll(archive: Archive, finding: Finding) -> Mended:
+    """Remove what told of a table in short; the next to ask reads the table."""
+    remove_document(archive, finding.where.partition("/")[2])
+    return Mended(finding.where, True, "removed: it is made again from its table")
+
+
+def remove_document(archive: Archive, name: str) -> None:
+    """Remove a document that is made again, from its three places."""
+    archive.place.child(layout.DOCUMENTS, name).remove()
+    archive.place.child(layout.COPIES, layout.DOCUMENTS, name).remove()
+    archive.place.child(layout.DIGESTS, layout.DOCUMENTS, name + ".json").remove()
+    archive.rolls.forget()
 
 
 def _overview(archive: Archive, finding: Finding) -> Mended:

@@ -12,6 +12,7 @@ for the next.
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -25,8 +26,10 @@ from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.disk.seal import unsealed
 from replay.archive.marker import read_marker
+from replay.archive.rolls import FOLDER, file_of
 from replay.archive.samples.raw_logs import check_raw
 from replay.archive.store import Archive
+from replay.archive.tables.abouts import KEYS
 from replay.errors import ArchiveError, first_line
 from replay.records import Session
 
@@ -50,6 +53,7 @@ def verify(
     for name in table_names(root):
         findings += _told(lambda n: check_table(root, n), name, f"{layout.TABLES}/{name}")
         archive.tables.forget(name)
+    findings += _rolls(archive)
     known = _known_sessions(archive, findings)
     raw_needed: dict[str, str] = {}
     with ThreadPoolExecutor(2) as pool:
@@ -217,6 +221,16 @@ def _known_sessions(archive: Archive, findings: list[Finding]) -> list[str]:
     return sorted(set(names))
 
 
+def _rolls(archive: Archive) -> Iterator[Finding]:
+    """Compare what is told of tables in short with their rows; damaged tables are told already."""
+    for name in KEYS:
+        with contextlib.suppress(ArchiveError, OSError):
+            if not archive.rolls.is_true(name):
+                detail = "it tells of other sessions or units than its table has rows of"
+                where = f"{layout.DOCUMENTS}/{file_of(name)}"
+                yield Finding("roll", "damage", where, detail, "repair")
+
+
 def _documents(archive: Archive) -> Iterator[Finding]:
     for name in documents.all_names(archive.place):
         found = documents.look_at(archive.place, name)
@@ -228,7 +242,9 @@ def _documents(archive: Archive) -> Iterator[Finding]:
         if found.content is None:
             where = f"{layout.DOCUMENTS}/{name}"
             detail = f"{CHANGED}, and no two of document, copy and digest agree"
-            yield Finding("document", "damage", where, detail, "none")
+            made_again = name.startswith(f"{FOLDER}/")
+            kind, remedy = ("roll", "repair") if made_again else ("document", "none")
+            yield Finding(kind, "damage", where, detail, remedy)  # type: ignore[arg-type]
             continue
         for part, detail in found.faults:
             where = {

@@ -37,13 +37,25 @@ _ROW_GROUP = 65_536
 BY_UNIT = ("indicators", "motions")
 """Tables that are asked for the history of a joint unit, over all its sessions."""
 
-KEYS = {"sessions": ("start", "session"), **dict.fromkeys(BY_UNIT, ("serial", "session"))}
+JUDGED = tuple(f"trends-{axis}" for axis in ("time", "travel", "brake-cycles", "work"))
+"""Tables of what was concluded from a joint unit's history; a row is no session's."""
+
+KEYS = {
+    "sessions": ("start", "session"),
+    **dict.fromkeys(BY_UNIT, ("serial", "session")),
+    **dict.fromkeys(JUDGED, ("serial", "indicator")),
+}
 """What a table is ordered by; the others by the session's name, which begins with its start."""
 
 
 def lacks_bounds(name: str, bounds: Bounds | None) -> bool:
     """Tell whether it is not known between which keys the rows of a file lie."""
-    return bounds is None or (name in BY_UNIT and KEYS[name][0] not in bounds.spans)
+    return bounds is None or (is_by_unit(name) and KEYS[name][0] not in bounds.spans)
+
+
+def is_by_unit(name: str) -> bool:
+    """Tell whether a table lies in the order of joint units."""
+    return name in BY_UNIT or name in JUDGED
 
 
 def ordered(name: str, rows: pl.DataFrame) -> pl.DataFrame:

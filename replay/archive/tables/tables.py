@@ -26,7 +26,7 @@ from pathlib import Path
 from typing import IO, Any
 
 import polars as pl
-from deltalake import DeltaTable, WriterProperties, write_deltalake
+from deltalake import CommitProperties, DeltaTable, WriterProperties, write_deltalake
 from deltalake.exceptions import CommitFailedError, DeltaError
 
 from replay.archive import layout
@@ -35,7 +35,7 @@ from replay.archive.disk.fence import fenced
 from replay.archive.disk.place import Place
 from replay.archive.marker import read_marker, write_marker
 from replay.archive.schemas import TABLES, completed, fitted
-from replay.archive.tables import asking, commits, copies, parts
+from replay.archive.tables import abouts, asking, commits, copies, parts
 from replay.archive.tables.bounds import Bounds, Span, bounds_of, bounds_of_file
 from replay.archive.tables.manifest import (
     Manifest,
@@ -95,6 +95,7 @@ class Tables:
     def __init__(self, root: Place) -> None:
         self._root = root
         self._seen: dict[str, _Known] = {}
+        self._abouts: dict[str, dict[int, abouts.About]] = {}
         self._reading = threading.RLock()
         self._writing = threading.RLock()
         self._depth = 0
@@ -110,6 +111,37 @@ class Tables:
         with self._reading:
             known = self._look(name)
             return known.manifest.version if known else None
+
+    def mark(self, name: str) -> str:
+        """Return what tells this state of a table from any other; empty when there is none."""
+        with self._reading:
+            known = self._look(name)
+            return _mark(known.manifest) if known else ""
+
+    def size(self, name: str) -> int:
+        """Return how many bytes a table's rows take, packed."""
+        with self._reading:
+            known = self._look(name)
+            return sum(m.size for m in known.manifest.files.values()) if known else 0
+
+    def about_since(self, name: str, mark: str) -> tuple[str, list[abouts.About] | None]:
+        """Return the mark of today, and what the commits since another mark are about.
+
+        None where that is not known: it is another table's mark, or a commit does not say.
+        """
+        with self._reading:
+            known = self._look(name)
+            if known is None:
+                return "", None
+            now = _mark(known.manifest)
+            if mark == now:
+                return now, []
+            table, _, version = mark.rpartition(":")
+            last = known.manifest.version
+            if not table or table != now.rpartition(":")[0] or int(version) > last:
+                return now, None
+            read = self._abouts.setdefault(table, {})
+            return now, abouts.abouts_since(self._place(name), int(version), last, read)
 
     def read(self, name: str, columns: tuple[str, ...] | None = None) -> pl.DataFrame:
         """Return the table, or some of its columns, as of its last commit.
@@ -284,25 +316,30 @@ class Tables:
         quoted = ", ".join("'" + v.replace("'", "''") + "'" for v in values)
         predicate = f"{key} IN ({quoted})"
 
-        found: dict[int, list[str]] = {}
+        found: dict[int, tuple[list[str], set[str]]] = {}
 
-        def touched(held: Manifest) -> list[str]:
+        def with_them(held: Manifest) -> tuple[list[str], set[str]]:
             if held.version < 0 or not values:
-                return []
+                return [], set()
             if held.version not in found:
                 found[held.version] = self._files_with(name, key, values, near or {}, held.version)
             return found[held.version]
 
+        def touched(held: Manifest) -> list[str]:
+            return with_them(held)[0]
+
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
             given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
             new = rows if given is None else given
-            if not touched(held):
+            files, gone = with_them(held)
+            said = _said(name, rows, values if key == "session" else None, gone)
+            if not files:
                 if rows.height:
-                    self._write(name, new, table, mode="append")
+                    self._write(name, new, table, said, mode="append")
             elif rows.height:
-                self._write(name, new, table, mode="overwrite", predicate=predicate)
+                self._write(name, new, table, said, mode="overwrite", predicate=predicate)
             elif not isinstance(table, str):
-                table.delete(predicate, writer_properties=PARQUET)
+                table.delete(predicate, writer_properties=PARQUET, commit_properties=said)
             return given
 
         self._commit(name, change, touched)
@@ -312,7 +349,8 @@ class Tables:
 
         def change(table: DeltaTable | str, held: Manifest) -> pl.DataFrame | None:
             given = copies.numbered(rows, held.entries) if _is_numbered(name, held) else None
-            self._write(name, rows if given is None else given, table, mode="append")
+            said = _said(name, rows, None, ())
+            self._write(name, rows if given is None else given, table, said, mode="append")
             return given
 
         if rows.height:
@@ -348,7 +386,7 @@ class Tables:
             if self.version(name) is None:
                 return {"merged": 0, "unread": 0, "deleted": 0}
             merged = self._merge(name)
-            for _ in self._settled(name).files if name in parts.BY_UNIT else ():
+            for _ in self._settled(name).files if parts.is_by_unit(name) else ():
                 if not (more := self._merge(name)) and not self._unbounded(name):
                     break
                 merged += more
@@ -543,8 +581,8 @@ class Tables:
         values: list[str],
         near: Mapping[str, Sequence[str]],
         version: int,
-    ) -> list[str]:
-        """Return the files of this version that hold rows of these values.
+    ) -> tuple[list[str], set[str]]:
+        """Return the files of this version that hold rows of these values, and their units.
 
         Raises
         ------
@@ -557,7 +595,9 @@ class Tables:
                 raise CommitFailedError(f"conflict: version {version} was followed meanwhile")
             wanted, found = sorted(values), []
             beside = {column: sorted(set(some)) for column, some in near.items()}
-            rows_of = self._rows_of(name, known, (key,))
+            units: set[str] = set()
+            columns = (key, "serial") if name in abouts.KEYS else (key,)
+            rows_of = self._rows_of(name, known, columns)
             for file, mark in known.manifest.files.items():
                 if mark.bounds is not None and not (
                     mark.bounds.may_hold_any(key, wanted)
@@ -565,13 +605,22 @@ class Tables:
                 ):
                     continue
                 try:
-                    if rows_of(file)[key].is_in(wanted).any():
-                        found.append(file)
+                    theirs = rows_of(file).filter(pl.col(key).is_in(wanted))
                 except FileNotFoundError as error:
                     raise CommitFailedError(f"conflict: {file} was merged meanwhile") from error
-            return found
+                if theirs.height:
+                    found.append(file)
+                    units.update(theirs["serial"].drop_nulls() if "serial" in columns else ())
+            return found, units
 
-    def _write(self, name: str, rows: pl.DataFrame, table: DeltaTable | str, **how: Any) -> None:
+    def _write(
+        self,
+        name: str,
+        rows: pl.DataFrame,
+        table: DeltaTable | str,
+        said: CommitProperties | None,
+        **how: Any,
+    ) -> None:
         present = None
         if not isinstance(table, str):
             present = pl.scan_delta(table).collect_schema()
@@ -582,6 +631,7 @@ class Tables:
             schema_mode="merge" if new and present is not None else None,
             storage_options=self._root.options,
             writer_properties=PARQUET,
+            commit_properties=said,
             **how,
         )
 
@@ -720,6 +770,19 @@ def _is_numbered(name: str, held: Manifest) -> bool:
         return False
     schema = held.head.get("metaData", {}).get("schemaString", "")
     return held.version < 0 or f'"{copies.ENTRY}"' in schema
+
+
+def _mark(held: Manifest) -> str:
+    """Return what tells this state of a table from any other."""
+    return f"{held.head.get('metaData', {}).get('id', '')}:{held.version}"
+
+
+def _said(
+    name: str, rows: pl.DataFrame, instead_of: Sequence[str] | None, gone: Iterable[str] | None
+) -> CommitProperties | None:
+    """Return what a commit says of itself, see `abouts`; None for tables that say nothing."""
+    said = abouts.metadata(name, rows, instead_of, gone)
+    return None if said is None else CommitProperties(custom_metadata=said)
 
 
 def _shaped(rows: pl.DataFrame, name: str, columns: _Columns) -> pl.DataFrame:
