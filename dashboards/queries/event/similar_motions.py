@@ -132,7 +132,7 @@ def likes_of(archive: Archive, event: Event, k: int) -> Likes | str:
         for part in traces.partition_by("row", maintain_order=True)
     ]
     zero = _zero(archive, event, found.of)
-    total = archive.sessions().height
+    total = archive.count()
     return Likes(
         motions=_beside_flags(archive, found.motions),
         traces=pl.concat(parts) if parts else traces,

@@ -60,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
             archive, shown, baseline, on_error=refused, on_signed=signed.append, each=each
         )
         done = list(checks)
-    index_motions(archive, [r.session for r in done])  # an event's page looks for its like
+        # an event's page looks for its like
+        index_motions(archive, [r.session for r in done], each=each)
     frame = flags(archive, [r.session for r in done])
     outstanding = discoveries(archive, [r.session for r in done])
     offer({"flags": frame}, args.out)

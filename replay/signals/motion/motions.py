@@ -5,18 +5,22 @@ stood still under its motor (``holding``) or its brake (``held``). The table
 `motions` of the archive keeps the motions of every joint unit, so that a
 question about one of them is a scan of a small table instead of a pass over
 the samples. It can be rebuilt at any time from the samples alone.
+
+Longer than 245 lines because what a motion is and how the table of them is filled stand together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
+from functools import partial
 
 import polars as pl
 
 from replay.archive import Archive
 from replay.signals.joints import joint_table, joint_tables
 from replay.signals.motion.breaks import jumps_deg
+from replay.workers import Each, in_turn, one_thread
 
 TABLE = "motions"
 
@@ -42,6 +46,9 @@ MOTIONS_SCHEMA: dict[str, pl.DataType] = {
     "current_a": pl.Float64(),  # median, signed
     "current_peak_a": pl.Float64(),  # largest |current|
 }
+
+BATCH = 20
+"""Sessions a commit, where nobody looks on."""
 
 _FEW = 100
 """Of so many sessions it is asked by their units' parts which are in the table, of more at once."""
@@ -169,28 +176,41 @@ def index_motions(
     *,
     again: bool = False,
     progress: Callable[[str, int, int], object] | None = None,
+    each: Each = in_turn,
 ) -> int:
     """Write the motions of sessions into the archive; return how many were new.
 
     Sessions that are in the table already are skipped unless ``again``.
     ``progress(session, done, of)`` is called after each session; what it raises stops
-    the work, and the sessions written so far stay.
+    the work, and the sessions written so far stay. ``each`` says who reads the sessions;
+    this process alone stores, in their order.
     """
     wanted = list(sessions) if sessions is not None else _all_sessions(archive)
     if not again:
         have = indexed_sessions(archive, wanted if sessions is not None else None)
         wanted = [s for s in wanted if s not in have]
-    for done, session in enumerate(wanted, 1):
-        rows = session_motions(archive, session)
-        if not rows.height:  # a row that says "looked at, nothing there"
-            rows = pl.DataFrame({"session": [session]}).join(
-                pl.DataFrame(schema=MOTIONS_SCHEMA), on="session", how="left"
-            )
-        units = archive.session(session).unit_keys
-        archive.replace(TABLE, rows.select(list(MOTIONS_SCHEMA)), session=[session], units=units)
+    batch = BATCH if progress is None else 1
+    held: dict[str, pl.DataFrame] = {}
+    for done, (session, rows) in enumerate(each(partial(_looked_at, archive), wanted), 1):
+        held[session] = rows
+        if len(held) == batch or done == len(wanted):
+            units = {unit for name in held for unit in archive.session(name).unit_keys}
+            archive.replace(TABLE, pl.concat(held.values()), session=list(held), units=units)
+            held = {}
         if progress is not None:
             progress(session, done, len(wanted))
     return len(wanted)
+
+
+def _looked_at(archive: Archive, session: str) -> tuple[str, pl.DataFrame]:
+    """Return a session's rows of the table; of one without motions a row that says so."""
+    with one_thread():
+        rows = session_motions(archive, session)
+    if not rows.height:
+        rows = pl.DataFrame({"session": [session]}).join(
+            pl.DataFrame(schema=MOTIONS_SCHEMA), on="session", how="left"
+        )
+    return session, rows.select(list(MOTIONS_SCHEMA))
 
 
 def indexed_sessions(archive: Archive, among: Sequence[str] | None = None) -> set[str]:
@@ -200,8 +220,7 @@ def indexed_sessions(archive: Archive, among: Sequence[str] | None = None) -> se
     if among is not None and len(among) <= _FEW:
         units = {u for s in among for u in archive.session(s).unit_keys}
         return set(archive.rows_of(TABLE, among, units=units)["session"])
-    scan = archive.scan_table(TABLE)
-    return set() if scan is None else set(scan.select("session").unique().collect()["session"])
+    return set(archive.roll(TABLE)["session"])
 
 
 def unit_motions(archive: Archive, unit: str) -> pl.DataFrame:
