@@ -23,7 +23,6 @@ from replay.wear import (
     add_maintenance,
     duty,
     fleet,
-    indicators,
     set_limit,
     trends,
     unit_history,
@@ -38,7 +37,10 @@ from replay.wear.assessment.saying import (
     size_of_rate,
     why_not_the_line,
 )
+from replay.wear.assessment.trends import unjudged
 from replay.wear.catalogue import INDICATORS, describe
+from replay.wear.indicators import bring_up_to_date
+from replay.wear.units.in_sessions import unmeasured_sessions
 from replay.wear.units.maintenance import WORDS, maintenance
 from replay.wear.units.not_measured import not_measured_of
 from replay.wording import counted, kind_words, number
@@ -62,7 +64,7 @@ def get_ready() -> None:
 
 def fleet_table(archive: Archive) -> pl.DataFrame:
     """Return one row a unit, what needs attention first."""
-    return fleet(archive)
+    return fleet(archive, standing=True)
 
 
 def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
@@ -79,7 +81,7 @@ def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
         ``before`` is no month or day.
     """
     due = pl.coalesce("limit_date_low", "limit_date")
-    every = fleet(archive, every=True)
+    every = fleet(archive, every=True, standing=True)
     dated = (
         every.filter(due.is_not_null())
         .sort(without_trend(), due)
@@ -87,7 +89,7 @@ def fleet_by_date(archive: Archive, before: str = "") -> pl.DataFrame:
     )
     if before:
         return dated.filter(due < _day(before))
-    rest = fleet(archive).join(dated, on="serial", how="anti", maintain_order="left")
+    rest = fleet_table(archive).join(dated, on="serial", how="anti", maintain_order="left")
     return pl.concat([dated, rest])
 
 
@@ -316,8 +318,13 @@ def leading_indicators(found: Iterable[Trend], serial: str) -> list[str]:
 
 
 def all_trends(archive: Archive, against: str = "time") -> list[Trend]:
-    """Return every trend of the archive."""
-    return trends(archive, against=against)
+    """Return every trend of the archive, of a large one as it was judged last."""
+    return trends(archive, against=against, standing=True)
+
+
+def unjudged_units(archive: Archive, against: str) -> int:
+    """Return of how many units a large archive has newer sessions than were judged."""
+    return unjudged(archive, against)
 
 
 def history(archive: Archive, serial: str, indicator: str, against: str) -> UnitHistory:
@@ -327,20 +334,19 @@ def history(archive: Archive, serial: str, indicator: str, against: str) -> Unit
 
 def unmeasured(archive: Archive) -> int:
     """Return how many sessions have no indicators yet."""
-    catalogue = archive.sessions()
-    if not catalogue.height:
-        return 0
-    table = archive.scan_table("indicators")
-    if table is None:
-        return catalogue.height
-    known = table.select("session").unique().collect()
-    return catalogue.join(known, on="session", how="anti").height
+    return len(unmeasured_sessions(archive))
 
 
-def measure_all(archive: Archive, wrap: Callable[[list[str]], Iterable[str]] | None = None) -> None:
+def measure_all(
+    archive: Archive,
+    wrap: Callable[[list[str]], Iterable[str]] | None = None,
+    against: str = "time",
+) -> None:
     """Measure the sessions that lack indicators, and judge the histories."""
-    indicators(archive, progress=wrap)
+    bring_up_to_date(archive, progress=wrap)
     trends(archive)
+    if against != "time":
+        trends(archive, against=against)
 
 
 def notes_of(archive: Archive, serial: str) -> pl.DataFrame:

@@ -151,8 +151,8 @@ def trend_frame(
     indicator: str | None = None,
 ) -> pl.DataFrame:
     """Return the trend of every indicator of every unit; columns of `TRENDS`."""
-    table = archive.table("indicators")
-    found = trends(archive, arm=arm, serial=serial, indicator=indicator) if table.height else []
+    measured = archive.tables.version("indicators") is not None
+    found = trends(archive, arm=arm, serial=serial, indicator=indicator) if measured else []
     return _frame(trend_table(found).select(list(TRENDS)).to_dicts(), TRENDS)
 
 

@@ -30,7 +30,7 @@ def use_table(archive: Archive, rows: pl.DataFrame) -> Table:
 def trend_table(archive: Archive, rows: pl.DataFrame) -> Table:
     """Return what gets worse or better on the units of these sessions."""
     serials = set(archive.rows_of("indicators", rows["session"])["serial"])
-    own_trends = [t for t in (trends(archive) if serials else []) if t.serial in serials]
+    own_trends = trends(archive, serial=serials) if serials else []
     moving = [t for t in own_trends if t.result in ("rising", "falling")]
     few = sum(t.result == "too-few" for t in own_trends)
     return table(

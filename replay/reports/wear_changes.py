@@ -45,7 +45,8 @@ def wear_changes(archive: Archive, record: Session) -> tuple[pl.DataFrame, int]:
     earlier = table.filter(pl.col("start") < record.start)
     last = earlier.sort("start").group_by("serial", "indicator").last()
     pairs = own.join(last, on=["serial", "indicator"], suffix="_before")
-    tells = {(t.serial, t.indicator): t.result for t in trends(archive)}
+    found = trends(archive, serial=record.unit_keys)
+    tells = {(t.serial, t.indicator): t.result for t in found}
     rows = []
     compared = 0
     for row in pairs.sort("joint", "indicator").iter_rows(named=True):

@@ -11,7 +11,7 @@ from functools import partial
 import numpy as np
 import polars as pl
 
-from replay.archive import Archive
+from replay.archive import Archive, keys_of_roll
 from replay.errors import DamageError, JointbookError
 from replay.models import list_versions, readable_baseline
 from replay.records import Session
@@ -73,6 +73,8 @@ def indicators(
 ) -> pl.DataFrame:
     """Return the indicator table, measuring the sessions that it lacks.
 
+    Whoever does not need the rows calls `bring_up_to_date`, which reads little else.
+
     Parameters
     ----------
     archive : Archive
@@ -90,9 +92,29 @@ def indicators(
     DataFrame
         Columns of `SCHEMA`; a row is one indicator of one unit in one session.
     """
+    some = None if sessions is None else list(sessions)
+    bring_up_to_date(archive, some, progress=progress, each=each)
+    table = archive.table("indicators")
+    if not table.height:
+        return pl.DataFrame(schema=SCHEMA)
+    table = table.select(list(SCHEMA)).filter(pl.col("indicator") != NOTHING)
+    return table if some is None else table.filter(pl.col("session").is_in(some))
+
+
+def bring_up_to_date(
+    archive: Archive,
+    sessions: Iterable[str] | None = None,
+    *,
+    progress: Wrap | None = None,
+    each: Each = in_turn,
+) -> None:
+    """Measure the sessions that the indicator table lacks; parameters as for `indicators`.
+
+    Which these are is told by the table's roll.
+    """
     catalogue = archive.sessions()
     if not catalogue.height:
-        return pl.DataFrame(schema=SCHEMA)
+        return
     wanted = list(catalogue["session"] if sessions is None else sessions)
     baseline = newest_baseline(archive)
     known = _known(archive, set(catalogue["session"]), baseline)
@@ -102,7 +124,7 @@ def indicators(
     stale = {s for serial in renewed for s, _ in places[serial]}
     todo = [s for s in wanted if s in records or s in stale]
     if not todo:
-        return _rows(archive, sessions, wanted)
+        return
     against = ReferenceModels.of(references, readable_baseline(archive, baseline))
     held: list[pl.DataFrame] = []
     names: list[str] = []
@@ -118,7 +140,6 @@ def indicators(
             held, names = [], []
     if names:
         _keep(archive, held, names)
-    return _rows(archive, sessions, wanted)
 
 
 def _keep(archive: Archive, held: list[pl.DataFrame], names: list[str]) -> None:
@@ -165,20 +186,17 @@ def newest_baseline(archive: Archive) -> str:
 
 def _known(archive: Archive, there: set[str], baseline: str) -> dict[str, list[tuple[str, str]]]:
     """Return, per session whose rows are up to date, its (serial, joint) pairs."""
-    table = archive.table("indicators")
-    if not table.height or not {"method", "reference_stage"} <= set(table.columns):
-        return {}
-    fresh = (
-        table.lazy()
-        .filter((pl.col("baseline") == baseline) & (pl.col("method") == METHOD))
-        .select("session", "serial", "joint")
-        .unique()
-        .collect()
-    )
+    fresh: dict[str, list[tuple[str, str]]] = {}
     found: dict[str, list[tuple[str, str]]] = {}
-    for session, serial, joint in fresh.iter_rows():
-        if session in there:
-            found.setdefault(session, []).append((serial, joint))
+    for session, _, told in archive.roll("indicators").iter_rows():
+        if told not in fresh:
+            fresh[told] = [
+                (keys["serial"], keys["joint"])
+                for keys in keys_of_roll("indicators", told)
+                if keys["baseline"] == baseline and keys["method"] == METHOD
+            ]
+        if fresh[told] and session in there:
+            found[session] = fresh[told]
     return found
 
 
@@ -220,14 +238,6 @@ def _tables(archive: Archive, session: str, *joints: str) -> dict[str, pl.DataFr
         raise
     except JointbookError:
         return {}
-
-
-def _rows(archive: Archive, sessions: object, wanted: list[str]) -> pl.DataFrame:
-    table = archive.table("indicators")
-    if not table.height:
-        return pl.DataFrame(schema=SCHEMA)
-    table = table.select(list(SCHEMA)).filter(pl.col("indicator") != NOTHING)
-    return table if sessions is None else table.filter(pl.col("session").is_in(wanted))
 
 
 def _conditions(record: Session, table: pl.DataFrame) -> dict[str, object]:

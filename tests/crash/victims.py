@@ -98,6 +98,23 @@ def _unit_part(job: dict[str, Any]) -> None:
     _change(job, "indicators", 60, put)
 
 
+def _summary(job: dict[str, Any]) -> None:
+    """Measure a session again, then renew what is kept in short of the table and its units."""
+    from replay.archive import rolls
+    from replay.wear import trends
+    from tests.crash.summaries import measured
+
+    rolls.RENEW = 1
+    archive = open_archive(job["root"])
+    seen = _kill_at(job.get("at_step"))
+    rows = measured(job["number"], 2.0)
+    archive.replace("indicators", rows, session=rows["session"].unique())
+    archive.roll("indicators")
+    trends(archive)
+    if "count" in job:
+        Path(job["count"]).write_text(str(len(seen)))
+
+
 def _change(
     job: dict[str, Any], table: str, part_rows: int, put: Callable[[Archive], None]
 ) -> None:
@@ -169,6 +186,7 @@ def _share(job: dict[str, Any]) -> None:
 
 JOBS = {
     "unit part": _unit_part,
+    "summary": _summary,
     "ingest": _ingest,
     "add": _add,
     "part": _part,
@@ -183,6 +201,7 @@ ALWAYS = ("alembic.command", "deltalake", "pyarrow.parquet", "replay.cleaning",
 NEEDED = {
     "ingest": ("tests.crash.streams_of_logs",),
     "part": ("tests.archive.test_parts",),
+    "summary": ("replay.wear.assessment.trends", "tests.crash.summaries"),
     "care": ("tests.crash.care",),
 }
 """A command's own modules are needed too: importing takes longer than what is to be stopped."""

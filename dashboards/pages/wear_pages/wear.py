@@ -51,10 +51,10 @@ def layout(desk: Desk, view: View) -> Component:
     """Return the wear page for the history asked for, else the most pressing one."""
     asked = view.extra.get("against", "time")
     against = asked if asked in wear.AGAINST else "time"
-    waiting = wear.unmeasured(desk.archive)
+    waiting, newer = wear.unmeasured(desk.archive), wear.unjudged_units(desk.archive, against)
     found = wear.all_trends(desk.archive, against)
     stored = desk.archive.count()
-    head = _head(against, waiting, stored)
+    head = _head(against, waiting, stored, newer)
     if not found:
         if not stored:
             words = (
@@ -164,12 +164,16 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("wear-said", "children"),
         Input("wear-measure", "n_clicks"),
+        State("wear-against", "value"),
         prevent_initial_call=True,
     )
-    def measure(clicks: int | None) -> Any:
+    def measure(clicks: int | None, against: str | None) -> Any:
         if not clicks:
             return no_update
-        desk.jobs.start("Measure wear", lambda step: wear.measure_all(desk.archive, step.wrap))
+        axis = against if against in wear.AGAINST else "time"
+        desk.jobs.start(
+            "Measure wear", lambda step: wear.measure_all(desk.archive, step.wrap, axis)
+        )
         set_props(ids.JOBS_BEAT, {"disabled": False})
         return "measuring; come back to this page when it is done"
 
@@ -236,7 +240,7 @@ def register(app: Dash, desk: Desk) -> None:
         return send_table(found.points, "history", form)
 
 
-def _head(against: str, waiting: int, stored: int) -> Component:
+def _head(against: str, waiting: int, stored: int, newer: int) -> Component:
     return html.Div(
         [
             html.H1("Wear"),
@@ -248,10 +252,12 @@ def _head(against: str, waiting: int, stored: int) -> Component:
             html.Button(
                 f"Measure {counted(waiting, 'session')}"
                 if waiting
+                else f"Judge {counted(newer, 'unit')} with newer sessions"
+                if newer
                 else ("All sessions are measured" if stored else "No session to measure"),
                 id="wear-measure",
                 type="button",
-                disabled=not waiting,
+                disabled=not (waiting or newer),
             ),
             html.Span(id="wear-said", role="status"),
             reviewer_field(),

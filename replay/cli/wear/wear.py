@@ -98,6 +98,7 @@ def run(args: argparse.Namespace) -> int:
     """Run the verb; return its exit code."""
     from replay.wear import add_maintenance, duty, fleet, indicators, trends
     from replay.wear.catalogue import present_name
+    from replay.wear.indicators import bring_up_to_date
 
     out = None if args.out is None else checked_out(args.out)
     measures = (
@@ -106,10 +107,8 @@ def run(args: argparse.Namespace) -> int:
     if args.note and len(args.note) < 3:
         raise UsageError("--note takes SERIAL DATE WHAT and, if you like, more words")
     archive = open_archive(args.archive)
-    with who_works(args, archive.sessions().height, values_of(archive)) as each:
-        measured = indicators(
-            archive, progress=lambda todo: progress(todo, what="measuring"), each=each
-        )
+    with who_works(args, archive.count(), values_of(archive)) as each:
+        bring_up_to_date(archive, progress=lambda todo: progress(todo, what="measuring"), each=each)
     for text in args.limit:
         _keep_limit(archive, text, args.who)
     note = None
@@ -124,7 +123,8 @@ def run(args: argparse.Namespace) -> int:
     wanted = present_name(args.indicator) if args.indicator else None
     chosen = {"joint": args.joint, "serial": args.serial, "indicator": wanted}
     for word, name in chosen.items():
-        refuse_unknown(word, name, _known(archive, measured, word))
+        if name is not None and not _is_known(archive, word, name):
+            refuse_unknown(word, name, _known(archive, word))
     found = trends(archive, against=args.against, **chosen)
     document: dict[str, Any] = {"trends": [_without_spark(t) for t in found]}
     document["duty"] = _only(duty(archive, args.serial), chosen)
@@ -132,11 +132,12 @@ def run(args: argparse.Namespace) -> int:
         document["fleet"] = _only(fleet(archive, every=bool(args.indicator)), chosen)
     if args.look_back:
         document["look_back"] = _looked_back(archive)
-    document["not_measured"] = _not_measured(archive, measured, found)
+    document["not_measured"] = _not_measured(archive, found)
     if note is not None:
         document["note"] = note
     if measures is not None:
-        flat = _only(measured, chosen).drop("bracket_low", "bracket_high", strict=False)
+        flat = _only(indicators(archive), chosen)
+        flat = flat.drop("bracket_low", "bracket_high", strict=False)
         offer({"indicators": flat}, args.measures)
     if out is not None:
         shown = "fleet" if args.fleet else "duty" if args.duty else "trends"
@@ -165,15 +166,15 @@ def _only(table: pl.DataFrame, chosen: dict[str, str | None]) -> pl.DataFrame:
     return table
 
 
-def _not_measured(
-    archive: Archive, measured: pl.DataFrame, found: list[Trend]
-) -> list[dict[str, str]]:
+def _not_measured(archive: Archive, found: list[Trend]) -> list[dict[str, str]]:
     """Return what was not measured of each unit that is shown, with the reason."""
     from replay.wear.reference.store import load
     from replay.wear.units.not_measured import not_measured_of
 
     rows, references = [], load(archive)
-    for serial in sorted({t.serial for t in found}):
+    serials = sorted({t.serial for t in found})
+    measured = archive.rows_of_units("indicators", serials, ("serial", "indicator")).unique()
+    for serial in serials:
         own = set(measured.filter(pl.col("serial") == serial)["indicator"])
         for name, why in not_measured_of(archive, serial, own, references):
             rows.append({"serial": serial, "indicator": name, "reason": why})
@@ -208,10 +209,23 @@ def _keep_limit(archive: Archive, text: str, who: str) -> None:
     set_limit(archive, indicator.strip(), number, serial=serial.strip() or None, by=who)
 
 
-def _known(archive: Archive, measured: pl.DataFrame, word: str) -> list[str]:
+def _is_known(archive: Archive, word: str, name: str) -> bool:
+    """Tell at once of most joints, serials or indicators that they can be asked for."""
+    from replay.wear.catalogue import INDICATORS
+    from replay.wear.units.in_sessions import units_measured
+
+    if word == "indicator":
+        return name in {i.name for i in INDICATORS}
+    units = units_measured(archive)
+    return name in units if word == "serial" else any(name in joints for joints in units.values())
+
+
+def _known(archive: Archive, word: str) -> list[str]:
     """Return the joints, serials or indicators that can be asked for."""
+    from replay.wear import indicators
     from replay.wear.catalogue import INDICATORS
 
+    measured = indicators(archive)
     names = measured[word].drop_nulls().unique().sort().to_list() if measured.height else []
     if word == "indicator":
         return [*names, *(i.name for i in INDICATORS)]

@@ -21,6 +21,9 @@ STEPS = {"temperature_c": 10.0, "load_nm": 10.0, "rate_deg_s": 1.0, "base_b": 1.
 TERMS = ("temperature_c", "temperature_c", "load_nm", "rate_deg_s", "base_b")
 """The condition of each coefficient; temperature has a square besides."""
 
+NEWCOMER = ""
+"""Stands in the place of a serial for a unit that was not among those a law rests on."""
+
 UNTOLD = 1e4
 """Variance of an effect of which nothing is known, as a share of the level."""
 

@@ -18,6 +18,8 @@ American Statistical Association* 70 (1975) 311-319).
 The law of temperature is a parabola, those of load, rate and base end are lines, in shares
 of the unit's usual level. Maintenance does not enter: a note on one unit changes nothing
 for the others.
+
+Longer than 245 lines because a unit's own law and what the others make of it are one model.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ import polars as pl
 from replay.statistics.mixed_slopes import CHANCES, mixed_fit
 from replay.statistics.spread import median
 from replay.wear.histories.aggregation import averaged
-from replay.wear.histories.kind_law import STEPS, TERMS, UNTOLD, KindLaw
+from replay.wear.histories.kind_law import NEWCOMER, STEPS, TERMS, UNTOLD, KindLaw
 from replay.wear.histories.missing_conditions import filled
 from replay.wear.histories.parting import rows_of_histories
 from replay.wear.histories.session_weights import session_weights
@@ -49,6 +51,9 @@ _READ = ("serial", "indicator", "start", "base_end", *_NUMBERS)
 
 LEAST_SESSIONS = 12
 LEAST_SPREAD_C = 1.0
+AT_ONCE = 64
+"""For so many units the chances of offsets are found together: memory, nothing else."""
+
 LEAST_OTHERS = 2
 """Fewer other units tell nothing about how much units differ."""
 
@@ -64,7 +69,7 @@ ONE_OF_MANY = 1.0
 """For how many units the chances of offsets count that hold where no unit tells anything."""
 
 
-def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
+def kind_laws(table: pl.DataFrame, *, newcomers: bool = False) -> dict[tuple[str, str], KindLaw]:
     """Return what the others of its kind know, for each unit's indicators.
 
     Parameters
@@ -72,6 +77,9 @@ def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
     table : DataFrame
         Rows of the archive's ``indicators`` table. Units with the same
         indicator are of a kind; how much they differ is measured, not assumed.
+    newcomers : bool
+        Whether to add, under the serial `NEWCOMER`, what all of them say to a unit that is
+        not among them.
 
     Returns
     -------
@@ -99,11 +107,25 @@ def kind_laws(table: pl.DataFrame) -> dict[tuple[str, str], KindLaw]:
             own.setdefault(name, {})[serial] = found
     laws: dict[tuple[str, str], KindLaw] = {}
     for name, units in own.items():
-        serials = {serial for serial, of, _ in parts if of == name}
-        others_of = {s: [law for key, law in units.items() if key != s] for s in serials}
-        told = {s: others for s, others in others_of.items() if len(others) >= LEAST_OTHERS}
-        for (serial, others), chances in zip(told.items(), _chances([*told.values()]), strict=True):
-            laws[serial, name] = _pooled(others, middle[name], chances)
+        place = {serial: k for k, serial in enumerate(units)}
+        whole = _Owns(
+            *(
+                np.array([getattr(law, of) for law in units.values()])
+                for of in ("effects", "covariance", "log_likelihoods")
+            )
+        )
+        told = [
+            serial
+            for serial in [*(s for s, of, _ in parts if of == name), *[NEWCOMER] * newcomers]
+            if len(units) - (serial in place) >= LEAST_OTHERS
+        ]
+        for first in range(0, len(told), AT_ONCE):
+            some = told[first : first + AT_ONCE]
+            others = [whole.without(place.get(serial)) for serial in some]
+            for serial, known, chances in zip(
+                some, others, _chances(others, len(units)), strict=True
+            ):
+                laws[serial, name] = _pooled(known, middle[name], chances)
     return laws
 
 
@@ -113,6 +135,23 @@ class _Own:
     """Shape (5,); nought where the unit tells nothing."""
     covariance: Floats
     log_likelihoods: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Owns:
+    """What some units' histories say, each alone."""
+
+    effects: Floats
+    """Shape (units, 5)."""
+    covariance: Floats
+    log_likelihoods: Floats
+
+    def without(self, place: int | None) -> _Owns:
+        """Return what the others say; all of them where it is none of these."""
+        if place is None:
+            return self
+        parts = (self.effects, self.covariance, self.log_likelihoods)
+        return _Owns(*(np.delete(part, place, axis=0) for part in parts))
 
 
 def _own_law(part: Mapping[str, npt.NDArray[Any]], reference_c: float) -> _Own | None:
@@ -179,10 +218,9 @@ def _course(years: Floats) -> Floats:
     return np.maximum(years[:, None] - bends[None, :], 0.0)
 
 
-def _pooled(laws: Sequence[_Own], reference_c: float, chances: Floats) -> KindLaw:
+def _pooled(laws: _Owns, reference_c: float, chances: Floats) -> KindLaw:
     """Return the mean law of some units, and how a further unit's would lie about it."""
-    b = np.array([law.effects for law in laws])
-    c = np.array([law.covariance for law in laws])
+    b, c = laws.effects, laws.covariance
     mean, spread = np.zeros(len(TERMS)), UNTOLD * np.eye(len(TERMS))
     told = c[:, range(len(TERMS)), range(len(TERMS))] < UNTOLD
     use = np.flatnonzero(told.sum(axis=0) >= LEAST_OTHERS)
@@ -192,7 +230,7 @@ def _pooled(laws: Sequence[_Own], reference_c: float, chances: Floats) -> KindLa
         of_mean = np.linalg.inv(precision.sum(axis=0))
         mean[use] = of_mean @ np.einsum("uij,uj->i", precision, b[:, use])
         spread[np.ix_(use, use)] = between + of_mean
-    return KindLaw(reference_c, mean, spread, len(laws), chances)
+    return KindLaw(reference_c, mean, spread, len(b), chances)
 
 
 def _between(values: Floats, variances: Floats) -> float:
@@ -210,17 +248,18 @@ def _between(values: Floats, variances: Floats) -> float:
     return float(chance @ spread**2 / chance.sum())
 
 
-def _chances(groups: Sequence[Sequence[_Own]]) -> Floats:
+def _chances(groups: Sequence[_Owns], width: int) -> Floats:
     """Return the chances of shared offsets that explain each of some groups of units best.
 
     Found by expectation and maximisation, for all groups at once, shape (groups, k); where
-    units tell little they stay near `CHANCES`.
+    units tell little they stay near `CHANCES`. ``width`` is how many units
+    there are: sums are then the same to the bit whichever groups are asked together.
     """
-    like = np.zeros((len(groups), max(map(len, groups), default=0), len(CHANCES)))
+    like = np.zeros((len(groups), width, len(CHANCES)))
     for g, laws in enumerate(groups):
-        for u, law in enumerate(laws):
-            like[g, u] = np.exp(law.log_likelihoods - law.log_likelihoods.max())
-    units = np.array([len(laws) for laws in groups])[:, None]
+        logs = laws.log_likelihoods
+        like[g, : len(logs)] = np.exp(logs - logs.max(axis=1, keepdims=True))
+    units = np.array([len(laws.log_likelihoods) for laws in groups])[:, None]
     chances = np.tile(CHANCES, (len(groups), 1))
     for _ in range(50):
         each = like * chances[:, None, :]

@@ -71,7 +71,7 @@ ORDER = (
 )
 
 
-def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
+def fleet(archive: Archive, *, every: bool = False, standing: bool = False) -> pl.DataFrame:
     """Return the fleet table; columns of `SCHEMA`.
 
     Parameters
@@ -80,8 +80,10 @@ def fleet(archive: Archive, *, every: bool = False) -> pl.DataFrame:
     every : bool
         A row per unit and indicator; else a row per unit with its most
         pressing indicator.
+    standing : bool
+        As for `replay.wear.assessment.trends.trends`.
     """
-    found = trends(archive)
+    found = trends(archive, standing=standing)
     return fleet_of(found, _types(archive, found), every=every)
 
 

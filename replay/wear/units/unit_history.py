@@ -10,11 +10,13 @@ import polars as pl
 from replay.archive import Archive
 from replay.errors import UsageError
 from replay.records import Trend
+from replay.wear.assessment import trend_cache
 from replay.wear.assessment.assessing import Assessment, assess
 from replay.wear.assessment.control_charts import Chart, Cusum, cusum, ewma, moving_range_sigma
 from replay.wear.assessment.trends import trends
 from replay.wear.catalogue import USE_AXES
 from replay.wear.histories.history import Floats, History, histories, use_so_far
+from replay.wear.histories.kind_law import Laws
 from replay.wear.histories.kind_laws import kind_laws
 from replay.wear.indicators import SCHEMA
 from replay.wear.units.limits import limit_for, limits
@@ -80,7 +82,8 @@ def unit_history(
     own = rows.filter(pl.col("indicator") == indicator)
     notes = maintenance(archive, serial)
     use = use_so_far(rows, against) if against != "time" else pl.DataFrame()
-    laws = kind_laws(_of_all_units(archive, indicator))
+    known = trends(archive, serial=serial, indicator=indicator, against=against)
+    laws = _laws(archive, serial, indicator, against)
     history = next(iter(histories(own, notes, against=against, use=use, laws=laws)), None)
     if history is None:
         raise UsageError(
@@ -88,7 +91,6 @@ def unit_history(
             todo="`jointbook wear` lists what there is",
         )
     assessment = assess(history, limit=limit_for(limits(archive), serial, indicator))
-    known = trends(archive, serial=serial, indicator=indicator, against=against)
     usual = _usual(history)
     chart = watch(history)
     return UnitHistory(
@@ -152,12 +154,19 @@ def _rows(archive: Archive, serial: str, indicator: str, against: str) -> pl.Dat
     return _whole(rows.lazy().filter(pl.col("indicator").is_in(wanted)))
 
 
-def _of_all_units(archive: Archive, indicator: str) -> pl.DataFrame:
-    """Return the rows of every unit, from which they learn how temperature acts."""
+def _laws(archive: Archive, serial: str, indicator: str, against: str) -> Laws:
+    """Return what others of its kind told the unit when it was judged: how temperature acts.
+
+    An archive that cannot be written keeps nothing: there the rows of all units are read.
+    """
+    kept = trend_cache.read(archive, against, {serial})
+    if kept is not None:
+        law = kept.law(serial, indicator)
+        return {} if law is None else {(serial, indicator): law}
     table = archive.scan_table("indicators")
     if table is None:
-        return pl.DataFrame(schema=SCHEMA)
-    return _whole(table.filter(pl.col("indicator") == indicator))
+        return {}
+    return kind_laws(_whole(table.filter(pl.col("indicator") == indicator)))
 
 
 def _whole(table: pl.LazyFrame) -> pl.DataFrame:
