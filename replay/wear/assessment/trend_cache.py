@@ -83,8 +83,7 @@ class Kept:
 
     def law(self, serial: str, indicator: str) -> KindLaw | None:
         """Return what the others told a unit, or would tell it where it is new."""
-        own = self.laws.get((serial, indicator))
-        return self.laws.get((NEWCOMER, indicator)) if own is None else own
+        return self.laws.get((serial if serial in self.marks else NEWCOMER, indicator))
 
 
 def read(archive: Archive, against: str, serials: Collection[str] | None = None) -> Kept | None:

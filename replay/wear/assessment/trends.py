@@ -126,7 +126,9 @@ def _as_of_now(
         found = _judged_again(archive, kept, stale, newer, notes, bounds, against)
         units = newer | {s for s, _ in stale}
         marks = {**kept.marks} | dict.fromkeys(newer, mark)
-        again = Kept(found, {}, marks, kept.laws, frozenset(), kept.behind)
+        keys = [(t.serial, t.indicator) for t in found]
+        laws = {**kept.laws, **{k: law for k in keys if (law := kept.law(*k)) is not None}}
+        again = Kept(found, {}, marks, laws, frozenset(), kept.behind)
         trend_cache.write(archive, against, again, works, bounds, only=units)
     if kept.behind or (asked is not None and stale):  # who came to a place may not be among them
         found = without_dates_of_the_removed(found, in_place_by_roll(archive))
