@@ -21,7 +21,7 @@ from typing import Any
 from urllib.parse import quote
 
 from dash import Dash
-from flask import Response, has_request_context, request
+from flask import Response, has_request_context, request, send_from_directory
 
 from dashboards import theme
 from replay.errors import JointbookError
@@ -33,9 +33,11 @@ GRID_PAGES = ("library",)
 PLOT_PAGES = ("event", "compare", "baseline")
 """Pages that open with a plot: its program is fetched with the document (`assets/00_plots.js`)."""
 
-_PLOTS = "/_dash-component-suites/plotly/package_data/plotly.min.js"
-"""Where Dash serves that program."""
+PLOTS = "plotly-basic-4.1.1.min.js"
+"""That program: the part of plotly.js with lines and bars, as its makers publish it, a quarter of
+the whole; of the release that the installed Plotly describes."""
 
+_PLOTS_AT = f"/data/frame/vendored/{PLOTS}"
 _SCRIPT = re.compile(r'<script src="([^"]+)"></script>\n?')
 _UNUSED = "/dash_table/"
 _GRID = "/dash_ag_grid/"
@@ -71,17 +73,15 @@ class Shell(Dash):
         """Return the document; Dash calls it for every first visit."""
         page = request.path.strip("/") if has_request_context() else ""
         needed, grid = _sorted_out(scripts)
+        plots_first = page in PLOT_PAGES
         early = f'<link rel="preload" as="script" href="{grid}">' if page in GRID_PAGES else ""
         links = [
             f'<link rel="stylesheet" href="{address("css")}">',
             css,
             *(f'<link rel="preload" as="fetch" crossorigin href="{p}">' for p in _ASKED_NEXT),
             f'<meta id="grid-program" content="{grid}">{early}' if grid else "",
-            *(
-                f'<link rel="preload" as="script" href="{_PLOTS}">'
-                f'<meta id="plot-program" content="{_PLOTS}">'
-                for _ in range(page in PLOT_PAGES)
-            ),
+            f'<link rel="preload" as="script" href="{_PLOTS_AT}">' * plots_first,
+            f'<meta id="plot-program" content="{_PLOTS_AT}"{" data-early=1" * plots_first}>',
         ]
         scripts = f'<script src="{address("js")}"></script>\n{needed}'
         document = super().interpolate_index(
@@ -96,15 +96,23 @@ def index() -> str:
 
 
 def serve(app: Dash) -> None:
-    """Serve our scripts as one file and our style sheets as another."""
+    """Serve our scripts as one file, our style sheets as another, and what others wrote."""
 
     @app.server.route("/data/frame/ours.<kind>")
     def ours(kind: str) -> Response | tuple[str, int]:
         if kind not in _MIME:
             return "js and css are offered", 404
-        answer = Response(together(kind), mimetype=_MIME[kind])
-        answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
-        return answer
+        return _kept(Response(together(kind), mimetype=_MIME[kind]))
+
+    @app.server.route(_PLOTS_AT)
+    def plots() -> Response:
+        return _kept(send_from_directory(ASSETS / "vendored", PLOTS))
+
+
+def _kept(answer: Response) -> Response:
+    """Return an answer that a browser may keep: another content has another address."""
+    answer.headers["Cache-Control"] = "public, max-age=31536000, immutable"
+    return answer
 
 
 def refuse_unknown(

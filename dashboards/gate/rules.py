@@ -44,6 +44,7 @@ ROUTES: Mapping[str, Rule] = {
     "/": READ,
     "/<path:path>": READ,
     "ours": READ,
+    "plots": READ,
     "openapi": READ,
     "api-sessions": READ,
     "api-findings": READ,

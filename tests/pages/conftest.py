@@ -25,7 +25,8 @@ from replay.demo.sessions import SessionPlan, session_record, simulate_session
 from replay.records import Session
 from tests.built_once import built_once
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+# The shell has no window of its own, whose parts cost a third of a second of each new page.
+CHROMIUM = shutil.which("chromium-headless-shell") or shutil.which("chromium")
 # What Playwright turns off (said again, as of two such lists the last one counts), and the parts
 # of the browser's own window that are pages: none is seen, and each new window starts a process.
 OWN_PARTS = [
@@ -174,7 +175,7 @@ def heron(tmp_path_factory: pytest.TempPathFactory) -> Archive:
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
     if CHROMIUM is None:
-        pytest.skip("no chromium on this machine: apt-get install chromium")
+        pytest.skip("no chromium on this machine: apt-get install chromium-headless-shell")
     with sync_playwright() as playwright:
         opened = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield opened

@@ -6,7 +6,7 @@ import io
 import json
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -48,12 +48,15 @@ def opened(
     archive: Archive,
     query: str = "&flag=f-1",
     session: str = SESSION,
+    folds: Sequence[str] = (),
     **how: object,
 ) -> Visit:
+    """Open the page of an event, and of what is folded on it these parts: each costs its plots."""
     tab = visit(archive, **how)
     page = tab.go(f"/event?session={session}{query}")
     expect(page.locator("#event-story .main-svg").first).to_be_visible(timeout=45_000)
-    page.evaluate("document.querySelectorAll('.event-fold').forEach((f) => { f.open = true; })")
+    for name in folds:
+        page.locator(f"details:has(> summary #{name})").evaluate("(fold) => { fold.open = true; }")
     return tab
 
 
@@ -83,7 +86,7 @@ def outputs_asked(page: Page) -> list[str]:
 @pytest.fixture(scope="module")
 def read(lasting_visit: Open, heron: Archive) -> Visit:
     """The page of one flag, its folds open; tests that take it only read and save."""
-    return opened(lasting_visit, heron)
+    return opened(lasting_visit, heron, folds=PARTS)
 
 
 def test_a_plot_that_is_not_there_yet_says_so_and_is_drawn_once(
@@ -92,7 +95,7 @@ def test_a_plot_that_is_not_there_yet_says_so_and_is_drawn_once(
     tab = visit(heron)
     page = tab.page
     held: list[Route] = []
-    page.route("**/plotly.min.js*", lambda route: held.append(route))
+    page.route("**/plotly-basic*", lambda route: held.append(route))
     asked = outputs_asked(page)
     tab.go(f"/event?session={SESSION}&flag=f-1")
     place = page.locator(".figure-card-figure").first
@@ -197,7 +200,7 @@ def looked_through(page: Page) -> Locator:
 
 
 def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Archive) -> None:
-    page = opened(visit, heron, "&flag=f-2").page
+    page = opened(visit, heron, "&flag=f-2", folds=["likes"]).page
     likes = looked_through(page)
     expect(likes).to_contain_text("in 3 sessions", timeout=45_000)
     page.wait_for_function("document.querySelector('#event-likes-plot .js-plotly-plot')")
@@ -220,7 +223,9 @@ def test_similar_motions_are_looked_for_in_all_sessions(visit: Open, heron: Arch
 def test_where_no_motion_is_alike_that_is_said_and_none_is_drawn(
     visit: Open, heron: Archive
 ) -> None:
-    page = opened(visit, heron).page  # at rest for 46 s: no session has a rest as long
+    page = opened(
+        visit, heron, folds=["likes"]
+    ).page  # at rest for 46 s: no session has a rest as long
     likes = looked_through(page)
     expect(page.locator("#event-apart")).to_contain_text("None is alike", timeout=45_000)
     expect(page.locator("#event-likes-plot")).to_have_count(0)
@@ -230,7 +235,7 @@ def test_where_no_motion_is_alike_that_is_said_and_none_is_drawn(
 
 
 def test_another_limit_changes_what_would_be_flagged(visit: Open, heron: Archive) -> None:
-    page = opened(visit, heron, "&flag=f-3&rate=30").page
+    page = opened(visit, heron, "&flag=f-3&rate=30", folds=["scores"]).page
     words = page.locator("#event-what-if")
     expect(words).to_contain_text("At 30 false flags per 100 joint-hours", timeout=45_000)
     expect(words).to_contain_text("would still be flagged")
@@ -265,7 +270,7 @@ def test_another_limit_builds_the_sessions_events_anew(
         counts[rate] = sorted((f.joint, f.kind) for f in flags)
     learned = len(counts[load_baseline(archive).asked])
     assert len(counts[0.01]) < learned < len(counts[30.0])  # or the test shows nothing
-    page = opened(visit, archive, f"&flag={flag}&rate=30", "stalled").page
+    page = opened(visit, archive, f"&flag={flag}&rate=30", "stalled", ["scores"]).page
     words = page.locator("#event-rebuilt-words")
     expect(words).to_contain_text(f"{len(counts[30.0])} flag", timeout=45_000)
     rows = page.locator("#event-rebuilt tbody tr")
@@ -418,7 +423,7 @@ def test_every_table_is_saved(serve: Callable[[Archive], str], heron: Archive, w
 
 def test_a_span_of_ones_own_is_an_event_too(visit: Open, heron: Archive) -> None:
     query = "&joints=J4&from=2031-03-03T09:01:00Z&to=2031-03-03T09:01:05Z"
-    page = opened(visit, heron, query).page
+    page = opened(visit, heron, query, folds=["others"]).page
     expect(page.get_by_role("heading", level=1)).to_have_text("J4 · span")
     expect(page.locator("#event-others tbody tr")).to_have_count(7, timeout=45_000)
 

@@ -14,6 +14,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from dashboards.queries import wear
+from dashboards.shell import PLOTS
 from replay.archive import open_archive
 from replay.record import open_record
 from replay.wear import add_maintenance, maintenance
@@ -87,6 +88,16 @@ def test_the_worn_unit_stands_first_and_is_drawn(page):
     assert "TU-101" in first.inner_text()
     assert page.page.locator("#wear-history-title").inner_text().startswith("margin left of TU-101")
     assert "falling" in page.page.locator("#wear-history-lead").inner_text()
+
+
+def test_the_plots_program_comes_when_one_is_to_be_drawn(visit, worn):
+    tab = visit(worn)
+    page = tab.go("/library")
+    expect(page.locator(".ag-row").first).to_be_visible()
+    assert not [r for r in tab.requests if "/plotly" in r]
+    page.locator("nav a", has_text="Wear").click()
+    expect(page.locator(".main-svg").first).to_be_visible()
+    assert [r.rpartition("/")[2] for r in tab.requests if "/plotly" in r] == [PLOTS]
 
 
 def test_a_narrow_fleet_keeps_unit_and_attention_in_sight(visit, worn):

@@ -9,6 +9,8 @@ import sys
 import zipfile
 from pathlib import Path
 
+from dashboards.shell import PLOTS
+
 ROOT = Path(__file__).parents[2]
 AWAY = shutil.ignore_patterns("__pycache__", "*.pyc")
 
@@ -27,6 +29,7 @@ def test_the_wheel_alone_verifies_a_bundle(made, tmp_path):
     )  # fmt: skip
     with zipfile.ZipFile(next(tmp_path.glob("jointbook-*.whl"))) as wheel:
         wheel.extractall(home)
+    assert [f.name for f in (home / "dashboards/assets/vendored").glob("*.js")] == [PLOTS]
     code = (
         "import sys, replay; print(replay.__file__, file=sys.stderr); "
         "from replay.cli.main import main; sys.exit(main(sys.argv[1:]))"
