@@ -3,7 +3,7 @@
 The matrices of `mixed_slopes`, which says what they are for and where they come from. With
 offsets the values' covariance is ``own + ratio / precision``, whose inverse is ``1 / own``
 less ``1 / own (precision / ratio + 1 / own)^-1 1 / own`` (M. A. Woodbury): what is inverted
-has three diagonals, and its root is gone down once for all possibilities and columns.
+has three diagonals.
 """
 
 from __future__ import annotations
@@ -192,26 +192,17 @@ class Model:
 
     def _through_offsets(self, offsets: Sequence[Offset]) -> tuple[Floats, Floats]:
         """Return what offsets take from the products, and the logs of their determinants."""
-        from scipy.linalg.lapack import dpttrf
+        from scipy.linalg.lapack import dpttrf, dpttrs
 
-        n, many = self.plain.shape[0], len(offsets)
-        pivots, beside = np.empty((n, many)), np.empty((n - 1, many))
+        n, p = self.plain.shape
+        less, logs = np.empty((len(offsets), p, p)), np.empty(len(offsets))
         for k, o in enumerate(offsets):
-            pivots[:, k], beside[:, k], _ = dpttrf(
+            pivots, beside, _ = dpttrf(
                 o.precision[1] / o.ratio + 1.0 / self.own, o.precision[0, 1:] / o.ratio
             )
-        down = np.empty((n, many, self.plain.shape[1]))
-        down[0] = self.plain[0]
-        step = np.empty(down.shape[1:])
-        for row, above, factor, into in zip(
-            self.plain[1:], down[:-1], beside[:, :, None], down[1:], strict=True
-        ):
-            np.multiply(above, factor, out=step)
-            np.subtract(row, step, out=into)
-        down /= np.sqrt(pivots)[:, :, None]
-        less = down.transpose(1, 2, 0) @ down.transpose(1, 0, 2)
-        logs = np.array([n * np.log(o.ratio) - o.log_precision for o in offsets])
-        return less, logs + np.log(pivots).sum(axis=0)
+            less[k] = self.plain.T @ dpttrs(pivots, beside, self.plain)[0]
+            logs[k] = n * np.log(o.ratio) - o.log_precision + np.log(pivots).sum()
+        return less, logs
 
 
 def _solved(matrices: Floats, right: Floats) -> tuple[Floats, Floats]:

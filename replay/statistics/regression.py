@@ -171,7 +171,12 @@ def huber(
 
 
 def _solution(normal: Floats, right: Floats) -> Floats:
-    return np.asarray(np.linalg.solve(normal, right), dtype=float)
+    from scipy.linalg.lapack import dposv
+
+    _, solution, failed = dposv(normal, right)
+    if failed:  # rounding has left a pivot below nought
+        solution = np.linalg.solve(normal, right)
+    return np.asarray(solution, dtype=float)
 
 
 def _centred(

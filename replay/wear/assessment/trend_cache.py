@@ -13,7 +13,7 @@ Longer than 245 lines because what a row keeps is written and read side by side.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
@@ -208,7 +208,7 @@ def _works(notes: Mapping[str, Sequence[str]], serial: str) -> str:
 
 
 def _text(t: Trend) -> str:
-    return orjson.dumps(asdict(t), option=orjson.OPT_SERIALIZE_NUMPY).decode()
+    return orjson.dumps(t, option=orjson.OPT_SERIALIZE_NUMPY).decode()
 
 
 def _numbers(law: KindLaw) -> list[float]:
