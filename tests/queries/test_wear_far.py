@@ -72,7 +72,7 @@ def test_no_unit_due_names_the_next_and_those_without_a_date(monkeypatch, before
         },
         schema_overrides={"limit_date_high": pl.Datetime("us", "UTC")},
     )
-    monkeypatch.setattr(wear, "fleet", lambda archive, every=False: table)
+    monkeypatch.setattr(wear, "fleet", lambda archive, **_: table)
     monkeypatch.setattr(wear, "due_of", lambda row: f"not before {row['limit_date_low']:%Y-%m}")
     assert wear.due_before_words(None, before) == said
 

@@ -137,7 +137,7 @@ def test_a_bound_without_a_trend_is_no_date_before_one_that_wear_leads_to(monkey
     """A steady unit of few sessions stood as the first to fall due, with nothing said."""
     rows = [unit("TU-3", "steady", 2034, None), unit("TU-4", "falling", 2035, 2041)]
     table = pl.DataFrame(rows, infer_schema_length=None)
-    monkeypatch.setattr(wear, "fleet", lambda archive, every=False: table)
+    monkeypatch.setattr(wear, "fleet", lambda archive, **_: table)
     assert wear.fleet_by_date(None)["serial"].to_list() == ["TU-4", "TU-3"]
     assert wear.due_of(rows[0]) == "no trend, so no date; not before 2034-06"
     assert wear.due_of(rows[1]) == "not before 2035-06, median 2041-01"
