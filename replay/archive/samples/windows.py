@@ -28,7 +28,7 @@ from replay.archive.samples.overview import (
     runs_name,
     runs_of,
 )
-from replay.errors import UsageError
+from replay.archive.samples.short_streams import SHORT, singles
 from replay.units import TIME, TIME_DTYPE
 
 Points = tuple[npt.NDArray[np.int64], npt.NDArray[np.float32]]
@@ -110,12 +110,18 @@ def window_points(
     rest = [name for name in channels if name not in points]
     if rest:
         files.check_samples(rest, start, end)
-    if rest and not files.overviews and files.samples.footer().num_rows > 4 * _STEP_ROWS:
+    short = None
+    if rest:
+        short = SHORT.window(files.samples, files.check_samples, rest, start, end)
+    if short is not None:
+        time, values = short
+        points |= {name: _thinned(time, values[name], buckets, max_points) for name in rest}
+    elif rest and not files.overviews and files.samples.footer().num_rows > 4 * _STEP_ROWS:
         points |= _from_long_samples(files.samples, rest, start, end, buckets)
     elif rest:
         frame = _read(files.samples, rest, start, end)
         time = frame[TIME].to_physical().to_numpy()
-        points |= {name: _thinned(time, _values(frame[name]), buckets, max_points) for name in rest}
+        points |= {name: _thinned(time, singles(frame[name]), buckets, max_points) for name in rest}
     return {name: points[name] for name in channels}
 
 
@@ -171,14 +177,6 @@ def _read(path: Place, channels: list[str], start: int, end: int) -> pl.DataFram
         .filter(pl.col(TIME) >= literal(start), pl.col(TIME) < literal(end))
         .collect()
     )
-
-
-def _values(column: pl.Series) -> npt.NDArray[np.float32]:
-    if not (column.dtype.is_numeric() or column.dtype in (pl.Boolean, pl.Null)):
-        raise UsageError(
-            f"channel {column.name!r} holds words, not numbers", todo="ask for its spans"
-        )
-    return column.cast(pl.Float32).to_numpy().astype(np.float32, copy=False)
 
 
 def _level(files: StreamFiles, start: int, end: int, buckets: int) -> int | None:
@@ -313,7 +311,7 @@ def _from_long_samples(
             .with_columns(pl.col(pl.Boolean).cast(pl.Float32))
         )
         for name in channels:
-            _values(piece[name].head(0))
+            singles(piece[name].head(0))
         if piece.height:
             pieces.append(block_frame(piece, BLOCK_ROWS[0]))
     if not pieces:
