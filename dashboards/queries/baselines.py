@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import polars as pl
@@ -18,8 +19,32 @@ if TYPE_CHECKING:
 
 
 def newest(archive: Archive) -> tuple[Baseline | None, str]:
-    """Return the newest baseline, or None and why there is none."""
-    from replay.models import load_baseline  # loads scikit-learn: not before it is needed
+    """Return the newest baseline, or None and why there is none.
+
+    It is read once for as long as its file stays as it is: every window of the derived
+    channels asks for it, and to read it takes longer than the window.
+    """
+    from replay.models import newest_stamp  # loads scikit-learn: not before it is needed
+
+    stamp = newest_stamp(archive)
+    kept = archive.attached.get(KEPT)
+    if not isinstance(kept, _Kept) or kept.stamp != stamp:
+        kept = archive.attached[KEPT] = _Kept(stamp, *_read(archive))
+    return kept.baseline, kept.why
+
+
+KEPT = "newest baseline"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    stamp: tuple[str, tuple[int, ...]] | None
+    baseline: Baseline | None
+    why: str
+
+
+def _read(archive: Archive) -> tuple[Baseline | None, str]:
+    from replay.models import load_baseline
 
     try:
         return load_baseline(archive), ""

@@ -79,6 +79,11 @@ def read_document(root: Place, name: str) -> bytes:
     )
 
 
+def stamp(root: Place, name: str) -> tuple[int, ...]:
+    """Return what changes when a document or its digest is written anew, or harmed."""
+    return *root.child(layout.DOCUMENTS, name).stamp(), *_digest_place(root, name).stamp()
+
+
 def look_at(root: Place, name: str) -> Document:
     """Read all three places of a document and let two of them agree."""
     first = _read(root.child(layout.DOCUMENTS, name))

@@ -768,6 +768,10 @@ class Archive:
         """Read a document as it was written; ArchiveError when it is not there or damaged."""
         return documents.read_document(self.place, name)
 
+    def document_stamp(self, name: str) -> tuple[int, ...]:
+        """Return what changes when a document is written anew: who keeps it asks for this first."""
+        return documents.stamp(self.place, name)
+
     def documents(self, folder: str) -> list[str]:
         """Return the names of the documents below a folder, sorted."""
         return documents.names(self.place, folder)

@@ -7,6 +7,7 @@ from replay.models.model import Model, residuals_of
 from replay.models.stored_baselines import (
     list_versions,
     load_baseline,
+    newest_stamp,
     readable_baseline,
     save_baseline,
 )
@@ -23,6 +24,7 @@ __all__ = [
     "fit_blocks",
     "list_versions",
     "load_baseline",
+    "newest_stamp",
     "readable_baseline",
     "residuals_of",
     "save_baseline",

@@ -95,6 +95,24 @@ def load_baseline(archive: Archive, version: str | None = None) -> Baseline:
     return Baseline.from_plain(orjson.loads(archive.read_document(f"{FOLDER}/{wanted}.json")))
 
 
+def newest_stamp(archive: Archive) -> tuple[str, tuple[int, ...]] | None:
+    """Return what changes when the latest baseline does: who keeps it asks for this first.
+
+    Parameters
+    ----------
+    archive : Archive
+
+    Returns
+    -------
+    tuple or None
+        Its version, and the times of writing of its file; None where there is no baseline.
+    """
+    present = list_versions(archive)
+    if not present:
+        return None
+    return present[-1], archive.document_stamp(f"{FOLDER}/{present[-1]}.json")
+
+
 def readable_baseline(archive: Archive, version: str) -> Baseline | None:
     """Return a baseline, None where there is none or an older program wrote it.
 
