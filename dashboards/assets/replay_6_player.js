@@ -276,7 +276,7 @@
     solo() {
       const v = this.view;
       if (v.before) { v.shown = v.before; v.before = null; this.controls.say("The joints shown before"); }
-      else { v.before = v.shown; v.shown = new Set([v.front]); this.controls.say(v.front + " alone; S shows all again"); }
+      else { v.before = v.shown; v.shown = new Set([v.front]); this.controls.say(v.front + " alone; S ends it"); }
       this.controls.rows(); this.controls.playing();
       this.dirty(); this.settle();
     }
@@ -294,7 +294,7 @@
       }
       v.zero = { t: at, values };
       this.controls.playing();
-      this.controls.say("Angles count from here; A shows them whole again");
+      this.controls.say("Angles since this instant; A ends it");
       this.dirty();
       return this.publish();
     }

@@ -6,6 +6,7 @@
   const jb = window.jointbook, R = jb.replay;
   const el = (id) => document.getElementById(id);
   const STROKES = { note: "›", look: "››", act: "›››" }; // theme.SEVERITY_SHAPES: none is a joint's mark
+  const SAID_MS = 8000;
   const COLUMNS = [
     ["angle_deg", 3], ["rate_deg_s", 3], ["current_a", 3], ["expected_a", 2], ["residual_a", 3], ["temperature_c", 1], ["load_nm", 1],
   ];
@@ -38,8 +39,16 @@
       this.rows();
       this.playing();
     }
-    say(text) { const s = el("rp-said"); if (s) s.textContent = text; }
-    trouble(text) { this.say(text); el("rp-said").classList.add("trouble"); }
+    // What a key did is told for a while: later it would speak of another cursor. Trouble stays.
+    say(text, trouble) {
+      const s = el("rp-said");
+      if (!s) return;
+      clearTimeout(this.saying);
+      s.textContent = text; s.title = text;
+      s.classList.toggle("trouble", Boolean(trouble));
+      if (text && !trouble) this.saying = setTimeout(() => this.say(""), SAID_MS);
+    }
+    trouble(text) { this.say(text, true); }
     playing() {
       const v = this.view, b = el("rp-play");
       b.textContent = v.playing ? "Pause" : "Play";
@@ -134,6 +143,7 @@
       put(el("rp-tip"), this.player.posture.words || "");
       const step = v.to - v.from;
       put(el("rp-window"), "window " + R.span(step) + (this.cache.share < 1 ? (this.config.baseline ? ", expected current " : ", load ") + Math.round(100 * this.cache.share) + " % computed" : ""));
+      if (el("rp-pin") && !el("rp-pin").hidden) this.pinHead();
       if (!v.playing) this.strip.setAttribute("aria-valuetext", R.clock(v.at, this.config.zero, 3));
       this.strip.setAttribute("aria-valuenow", v.at.toFixed(3));
       const here = this.flagHere();
@@ -192,7 +202,7 @@
       card.hidden = v.mark === null;
       if (v.mark === null) { this.measured = ""; return; }
       const all = v.measureAll, joints = all ? v.shownJoints().map((j) => j.name).join(",") : v.front;
-      const key = v.mark + " " + v.at + joints;
+      const key = [v.mark, v.at, joints, all].join(" ");
       if (key === this.measured) return;
       this.measured = key;
       const got = await this.cache.get("measure", "measure", { from: v.mark, to: v.at, joints }, true);
@@ -220,12 +230,17 @@
     openPin() {
       const card = el("rp-pin"), text = el("rp-pin-text");
       if (!card || !text) return;
+      if (!card.hidden) return this.closePin();
       if (this.view.playing) this.player.play(false);
       this.player.publish();
       card.hidden = false;
-      put(el("rp-pin-head"), "Pin at " + R.clock(this.view.at, this.config.zero, this.config.decimals) + ", " + this.view.front);
+      card.onkeydown = (event) => { if (event.key === "Escape") this.closePin(); };
+      this.pinHead();
       text.focus();
     }
+    closePin() { el("rp-pin").hidden = true; this.strip.focus({ preventScroll: true }); }
+    // Where the pin would go: the cursor may move while the form is open.
+    pinHead() { put(el("rp-pin-head"), "Pin at " + R.clock(this.view.at, this.config.zero, this.config.decimals) + ", " + this.view.front); }
 
     // --- the strip: the whole session --------------------------------------------
     drawStrip() {

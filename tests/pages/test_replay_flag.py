@@ -187,3 +187,45 @@ def test_a_joint_keeps_its_hue_and_mark_when_the_theme_turns():
     assert len({theme.joint_colour(i, dark=True) for i in range(7)}) == 7
     plotly = {"triangle": "triangle-up", "wedge": "triangle-down", "ring": "circle-open"}
     assert [plotly.get(m, m) for m in theme.MARKS] == list(SYMBOLS)
+
+
+def test_what_was_just_said_leaves_room_for_what_the_arm_does(crowded, visit):
+    tab = visit(crowded, width=1280, height=800)
+    page = tab.go(f"/replay?session={SESSION}&flag=f-1&at=2031-04-01T09:00:42Z")
+    words = page.locator("#rp-words")
+    expect(words).to_contain_text("base A")
+    page.keyboard.press("a")
+    expect(page.locator("#rp-said")).to_contain_text("since this instant")
+    clipped = "(e) => e.clientWidth === 0 || e.scrollWidth > e.clientWidth"
+    assert [page.locator(f"#rp-{which}").evaluate(clipped) for which in ("words", "said")] == [
+        False,
+        False,
+    ]
+    expect(page.locator("#rp-said")).to_be_empty(timeout=15_000)  # else it spoke of another cursor
+    assert tab.errors == []
+
+
+def test_measure_all_turns_back_where_one_joint_is_shown(crowded, visit):
+    _, page = open_flag(crowded, visit)
+    head = page.locator("#rp-measure-head")
+    page.keyboard.press("s")
+    page.keyboard.press("m")
+    page.keyboard.press("Shift+ArrowRight")
+    expect(head).to_contain_text("J3, from")
+    page.keyboard.press("k")
+    expect(head).to_contain_text("Joints shown, from")
+    page.keyboard.press("k")
+    expect(head).to_contain_text("J3, from")
+
+
+def test_the_form_of_a_pin_names_the_instant_it_would_go_to_and_closes(crowded, visit):
+    _, page = open_flag(crowded, visit)
+    head = page.locator("#rp-pin-head")
+    page.keyboard.press("i")
+    expect(head).to_have_text("Pin at 09:00:42.000, J3")
+    page.locator("#rp-forth-s").click()
+    expect(head).to_have_text("Pin at 09:00:43.000, J3")
+    page.locator("#rp-pin-text").press("Escape")
+    expect(page.locator("#rp-pin")).to_be_hidden()
+    page.keyboard.press("i")
+    expect(page.locator("#rp-pin")).to_be_visible()
