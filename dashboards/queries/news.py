@@ -42,10 +42,11 @@ def since(archive: Archive, seq: int, session: str | None, me: str) -> tuple[int
 
     Nothing but the last entry is looked at while nothing came.
     """
-    last = last_entry(archive)
-    if last <= seq:
-        return last, ()
-    found = open_record(archive).entries(session=session or None)
+    with open_record(archive).as_of_now() as record:
+        last = record.head()[0]
+        if last <= seq:
+            return last, ()
+        found = record.entries(session=session or None)
     told = [e for e in found if e.seq > seq and _said(e)]
     return last, tuple(_new(e, me) for e in told[-MOST:])
 
