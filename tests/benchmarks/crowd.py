@@ -5,6 +5,7 @@ A viewer is what a page asks of the server while somebody zooms: a window of the
 every fourth time, of the derived channels, at random places, with a second's thought between;
 no browser draws. ``LOGS`` go into a copy of the archive twice at a time, each time under other
 names, by commands of their own, and ``learn`` runs beside them. Memory is the server's own.
+In the first half every session is looked at for the first time; the second is told by itself.
 """
 
 from __future__ import annotations
@@ -42,7 +43,10 @@ class Crowd:
         seconds = (rows["end"] - rows["start"]).dt.total_seconds()
         self.sessions = list(zip(rows["session"], seconds, strict=True))
         self.joints = {s: archive.session(s).joints for s, _ in self.sessions}
-        self.waits: dict[str, list[float]] = {"window": [], "derived": [], "news": []}
+        self.waits: dict[str, list[tuple[float, float]]] = {
+            "window": [], "derived": [], "news": []
+        }  # fmt: skip
+        """By what was asked: when, and how long it took, s."""
         self.failed: Counter[str] = Counter()
         self.done = threading.Event()
         self.lock = threading.Lock()
@@ -74,7 +78,7 @@ class Crowd:
                 self.failed[f"{what}: {error}"] += 1
             return
         with self.lock:
-            self.waits[what].append(time.perf_counter() - begin)
+            self.waits[what].append((begin, time.perf_counter() - begin))
 
 
 def commands(
@@ -130,9 +134,13 @@ def main() -> None:
             thread.join()
         print(f"{args.viewers} viewers, {args.seconds:.0f} s, load {os.getloadavg()[0]:.1f}")
         for what, took in crowd.waits.items():
-            if took:
-                p50, p95 = np.percentile(took, (50, 95))
-                print(f"{what}: {len(took)} answers, median {p50:.2f} s, p95 {p95:.2f} s")
+            for said, since in (("in all", 0.0), ("second half", args.seconds / 2)):
+                waits = [wait for when, wait in took if when >= begin + since]
+                if waits:
+                    p50, p95 = np.percentile(waits, (50, 95))
+                    print(
+                        f"{what}, {said}: {len(waits)} answers, median {p50:.2f} s, p95 {p95:.2f} s"
+                    )
         print(f"errors: {dict(crowd.failed) or 0}", flush=True)
         beside.join()  # what was begun is ended
         server.process.terminate()
