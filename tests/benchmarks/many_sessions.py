@@ -53,7 +53,7 @@ def fill(archive: Archive, count: int, rows: int) -> list[str]:
     spent, mark = time.process_time(), 0
     for k in range(count):
         shift = timedelta(hours=k + 1, days=365)
-        moved = frame.with_columns(pl.col("time") + shift)
+        moved = frame.with_columns(pl.col("time") + pl.lit(shift, dtype=pl.Duration("ns")))
         name = f"copy-{k:06d}"
         record = replace(
             source,
