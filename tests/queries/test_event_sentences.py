@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
@@ -14,9 +15,11 @@ from dashboards.figures import story as drawn
 from dashboards.figures.holes import of_channel
 from dashboards.links import View
 from dashboards.pages import compare_parts
-from dashboards.queries.event.argument import of_evidence
+from dashboards.pages.event_pages import event_top
+from dashboards.queries.event.argument import Argument, of_evidence
 from dashboards.queries.event.rarity import rarity, score_words
 from dashboards.queries.event.similar_motions import _to_their_ends
+from replay.errors import BaselineError
 
 NOON = datetime(2032, 3, 3, 12, tzinfo=UTC)
 
@@ -24,6 +27,18 @@ NOON = datetime(2032, 3, 3, 12, tzinfo=UTC)
 def test_a_score_without_a_rate_is_no_rate_and_stands_beside_what_scored_as_high():
     assert score_words(260.0) == "≥ 260, too high for a rate"
     assert "faults included" in rarity(260.0, 23.0, 2)
+
+
+def test_a_baseline_that_cannot_be_read_is_told_and_no_lack_of_hours(monkeypatch):
+    def unread(*_):
+        raise BaselineError("baseline b1 has format 13", todo="learn again")
+
+    monkeypatch.setattr(event_top.events, "baseline_of", unread)
+    event = SimpleNamespace(score=260.0, baseline="b1", summary="J4 slips")
+    page = event_top.words(SimpleNamespace(archive=None), event, Argument("", "", "", ()))
+    said = json.dumps(page.to_plotly_json(), default=lambda part: part.to_plotly_json())
+    assert "cannot be said: baseline b1 has format 13 (learn again)." in said
+    assert "no learning hours" not in said
 
 
 def test_a_stall_is_short_of_travel_not_of_a_rate_at_its_worst():

@@ -19,12 +19,13 @@ from dashboards.components.verdicts import (
     verdict_form,
     verdict_line,
 )
+from dashboards.failure_words import failure_text
 from dashboards.links import View
 from dashboards.pages.page import Desk
 from dashboards.queries import decisions, record
 from dashboards.queries.event import events
 from dashboards.queries.event.argument import Argument
-from dashboards.queries.event.rarity import as_rare, rarity, score_words
+from dashboards.queries.event.rarity import UNTOLD, as_rare, rarity, score_words
 from replay.errors import DamageError, JointbookError
 from replay.wording import clock, kind_words
 
@@ -85,8 +86,8 @@ def head(desk: Desk, event: events.Event, view: View) -> Component:
 
 def words(desk: Desk, event: events.Event, said: Argument) -> Component:
     """Return the argument: expected, seen, by how much, how rare."""
-    base, hours, seen, own = _taught(desk, event)
-    rare = rarity(event.score, hours, seen)
+    base, hours, seen, own, why = _taught(desk, event)
+    rare = rarity(event.score, hours, seen, why)
     if base:
         rare = f"{rare} Checked against baseline {base}{own}.".strip()
     score = "" if event.score is None else f"{score_words(event.score)}. "
@@ -104,23 +105,23 @@ def causes(event: events.Event, said: Argument) -> Component | None:
     return causes_part(event.kind, said.weighed, said.out)
 
 
-def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, str]:
+def _taught(desk: Desk, event: events.Event) -> tuple[str, float | None, int, str, str]:
     """Return the baseline that judged, the joint-hours that taught it, how much was as rare.
 
-    Last: what is to be said where this very session taught it.
+    Then what is to be said where this very session taught it, and why hours are not known.
     """
     try:
         baseline = events.baseline_of(desk.archive, event)
     except DamageError:
         raise
-    except JointbookError:
-        return event.baseline or "", None, 0, ""
+    except JointbookError as error:
+        return event.baseline or "", None, 0, "", failure_text(error)
     if baseline is None:
-        return event.baseline or "", None, 0, ""
+        return event.baseline or "", None, 0, "", UNTOLD
     hours = sum(unit.hours for unit in baseline.units.values())
     mine = event.record.session in baseline.sessions
     own = ", which this session helped to teach: this may be one of them" if mine else ""
-    return event.baseline or "", hours, as_rare(baseline, event.score), own
+    return event.baseline or "", hours, as_rare(baseline, event.score), own, UNTOLD
 
 
 def danger(event: events.Event, figures: Mapping[str, Any]) -> Component | None:

@@ -26,10 +26,14 @@ def score_words(score: float) -> str:
     return score_figure(score) + ("" if score <= MOST_SCORE else ", too high for a rate")
 
 
-def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
+UNTOLD = "no learning hours are known"
+
+
+def rarity(score: float | None, hours: float | None, seen: int = 0, why: str = UNTOLD) -> str:
     """Say how rare an event is, no rarer than the hours of learning can bear.
 
-    ``seen``: how many stretches of training scored as high, judged as if new.
+    ``seen``: how many stretches of training scored as high, judged as if new; ``why``: why the
+    hours are not known, where they are not.
 
     >>> rarity(1.0, 50.0)
     'Healthy joints show one as rare about once in 10 joint-hours.'
@@ -43,7 +47,7 @@ def rarity(score: float | None, hours: float | None, seen: int = 0) -> str:
     if score is None:
         return ""
     if not hours or hours <= 0:
-        return "How rare this is cannot be said: no learning hours are known."
+        return f"How rare this is cannot be said: {why}."
     due = hours / 10**score
     if seen and (seen > 3 * due or due < 1):
         what, verb = ("stretch", "scores") if seen == 1 else ("stretches", "score")
