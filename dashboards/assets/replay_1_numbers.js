@@ -108,6 +108,20 @@
     return (s / 3600).toFixed(2) + " h";
   };
 
+  // Where flags are shaded: their union once, however many lie there, and the flag asked for once
+  // more where it does not have its stretch to itself.
+  R.shades = function (flags, asked) {
+    const union = [];
+    for (const f of [...flags].sort((a, b) => a.start - b.start)) {
+      const last = union[union.length - 1];
+      if (last && f.start <= last[1]) last[1] = Math.max(last[1], f.end);
+      else union.push([f.start, f.end]);
+    }
+    const own = flags.find((f) => f.flag === asked);
+    const shared = own && flags.some((f) => f !== own && f.start <= own.end && f.end >= own.start);
+    return shared ? [...union, [own.start, own.end]] : union;
+  };
+
   // Bytes of figures/packing.py: groups of series that share their instants.
   R.unpack = function (buffer) {
     const length = new DataView(buffer).getUint32(0, true);

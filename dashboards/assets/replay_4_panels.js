@@ -149,7 +149,8 @@
         x += 58;
       }
       const has = (q) => this.config.joints.some((j) => j.has.includes(q));
-      const keys = [R.BESIDE.expected_a, R.BESIDE.rate_cmd_deg_s];
+      const keys = [R.BESIDE.rate_cmd_deg_s];
+      if (this.config.baseline) keys.unshift(R.BESIDE.expected_a);
       if (has("current_target_a")) keys.push(R.BESIDE.current_target_a);
       for (const [word, dash] of keys) {
         renderer.line(x, y + 12, x + 22, y + 12, this.ink.ink, 1, dash);
@@ -174,9 +175,9 @@
     one(renderer, p, height) {
       const { from, to } = this.view;
       renderer.clip(R.GUTTER, 0, this.plot, height);
-      for (const f of this.config.flags) {
-        if (f.end < from || f.start > to || !this.view.isShown(f.joint)) continue;
-        const x0 = this.x(Math.max(f.start, from)), x1 = this.x(Math.min(f.end, to));
+      const flags = this.config.flags.filter((f) => f.end >= from && f.start <= to && this.view.isShown(f.joint));
+      for (const [start, end] of R.shades(flags, this.view.flag)) {
+        const x0 = this.x(Math.max(start, from)), x1 = this.x(Math.min(end, to));
         renderer.area(x0, 0, Math.max(2, x1 - x0), height, this.ink.span);
       }
       for (const pin of this.view.pins) {

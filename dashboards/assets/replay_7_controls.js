@@ -297,6 +297,10 @@
         renderer.move(0, head);
         s[what].picture(renderer, w, h - head);
         renderer.back();
+        if (what === "posture") this.config.joints.forEach((j, i) => {
+          renderer.mark(j.mark, w - 48, 16 + 18 * i, 5, get("joint-" + (j.index % 7)));
+          renderer.text(j.name, w - 36, 16 + 18 * i, get("ink"), "left", 11, j.name === front.name ? 700 : 400);
+        });
         return undefined;
       };
       if (kind === "svg") {

@@ -320,6 +320,16 @@ def test_a_kept_picture_breaks_the_line_and_writes_two_decimals():
     assert said("svg((r) => r.path([1], [NaN], 1, 'red', 2, 1))") == ""
 
 
+def test_flags_over_one_another_are_shaded_once_and_the_one_asked_for_once_more():
+    flags = [
+        {"flag": f, "start": a, "end": b}
+        for f, a, b in (("x", 1, 4), ("y", 2, 3), ("z", 3, 6), ("w", 8, 9))
+    ]
+    assert said(f"R.shades({json.dumps(flags)}, null)") == [[1, 6], [8, 9]]
+    assert said(f"R.shades({json.dumps(flags)}, 'y')") == [[1, 6], [8, 9], [2, 3]]
+    assert said(f"R.shades({json.dumps(flags)}, 'w')") == [[1, 6], [8, 9]]  # alone as it is
+
+
 def test_a_kept_picture_obeys_no_words():
     drawn = said("svg((r) => r.text('<b>&\"\\'', 1, 2, 'red'))")
     assert ">&#60;b&#62;&#38;&#34;&#39;</text>" in drawn
