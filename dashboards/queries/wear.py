@@ -131,9 +131,15 @@ def without_trend() -> pl.Expr:
 
 
 def due_of(row: dict[str, Any]) -> str:
-    """Return when a unit of the fleet reaches its limit, in a table's few words."""
+    """Return when a unit of the fleet reaches its limit, in a table's few words.
+
+    Where there is no day, why: an empty place beside dates would read as good news.
+    """
     trend = row["result"] != "steady" or row["attention"] == "past limit"
-    return due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")}, trend=trend)
+    said = due({k: row[f"limit_{k}"] for k in ("date", "date_low", "date_high")}, trend=trend)
+    if said or row["attention"] == "removed" or row["result"] == "too-few":
+        return said
+    return "no limit is set" if row["limit"] is None else "not in sight"
 
 
 def bounds_words(table: pl.DataFrame) -> str:

@@ -86,6 +86,9 @@ def test_the_worn_unit_stands_first_and_is_drawn(page):
     first = page.page.locator(".wear-fleet tbody tr").first
     assert "worsening" in first.inner_text()
     assert "TU-101" in first.inner_text()
+    latest = page.page.locator(".wear-fleet td[data-head=latest]")
+    assert latest.first.inner_text().startswith("margin left\n")  # a figure of what
+    assert all(re.match(r"[a-z ]+\n", text) for text in latest.all_inner_texts() if text)
     assert page.page.locator("#wear-history-title").inner_text().startswith("margin left of TU-101")
     assert "falling" in page.page.locator("#wear-history-lead").inner_text()
 

@@ -141,6 +141,11 @@ def test_a_bound_without_a_trend_is_no_date_before_one_that_wear_leads_to(monkey
     assert wear.fleet_by_date(None)["serial"].to_list() == ["TU-4", "TU-3"]
     assert wear.due_of(rows[0]) == "no trend, so no date; not before 2034-06"
     assert wear.due_of(rows[1]) == "not before 2035-06, median 2041-01"
+    undated = rows[0] | {"limit_date_low": None}
+    assert wear.due_of(undated | {"limit": 0.0}) == "not in sight"  # no empty place beside dates
+    assert wear.due_of(undated | {"limit": None}) == "no limit is set"
+    assert wear.due_of(undated | {"limit": None, "attention": "removed"}) == ""
+    assert wear.due_of(undated | {"limit": None, "result": "too-few"}) == ""
     assert "nothing foretells when it is reached" in wear.bounds_words(table)
     assert wear.bounds_words(table.filter(pl.col("result") == "falling")) == ""
     said = wear.due_before_words(None, "2034-12")

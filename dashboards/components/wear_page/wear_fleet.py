@@ -117,7 +117,9 @@ def _fleet_row(row: dict[str, Any], against: str, found: wear.OpenFindings | Non
         place,
         waits(found, f"{found.count}, {found.severity}") if found else "",
         row["why"],
-        "" if last is None else f"{plain(last)} {row['unit']}",
+        ""
+        if last is None
+        else [html.Div(row["indicator"], className="faint"), f"{plain(last)} {row['unit']}"],
         wear.due_of(row),
         "" if steady or row["confidence"] is None else sure(row["confidence"]),
     )
