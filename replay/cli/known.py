@@ -57,6 +57,12 @@ def known_sessions(archive: Archive, names: Sequence[str]) -> None:
         archive.session(name)
 
 
+def known_arm(archive: Archive, name: str | None) -> None:
+    """Refuse an arm of which the archive has no session, with the nearest."""
+    if name is not None:
+        refuse_unknown("arm", name, archive.sessions()["arm"].drop_nulls().unique().sort())
+
+
 def joints_of(archive: Archive, sessions: Sequence[str] = ()) -> list[str]:
     """Return the joints that the archive's sessions name, in the arm's order."""
     rows = archive.sessions()["session"].to_list() if not sessions else list(sessions)

@@ -69,6 +69,44 @@ def test_sessions_are_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "not checked" in out
 
 
+def test_a_mistyped_name_is_no_empty_list(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Each said "no session fits" or "nothing waits", and ended as if all were well."""
+    log = tmp_path / "one.csv"
+    table(100, seed=4).write_csv(log)
+    take(tmp_path, log)
+    where = ("--archive", str(tmp_path / "archive"))
+    _, out, _ = run(capsys, "sessions", *where, "--json")
+    (row,) = json.loads(out)["sessions"]
+    typo = row["arm"][:-1]
+    for words in (
+        ("sessions", "--arm", typo),
+        ("queue", "--arm", typo),
+        ("sessions", row["session"] + "x"),
+    ):
+        code, out, err = run(capsys, *words, *where)
+        assert code != 0, words
+        assert f"nearest: {row['arm' if '--arm' in words else 'session']}" in out + err
+    code, out, err = run(capsys, "sessions", *where, "--since", "2031-13-01")
+    assert (code, "is not a time" in err) == (2, True)
+
+
+def test_the_list_of_sessions_is_kept_as_a_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    log = tmp_path / "one.csv"
+    table(100, seed=4).write_csv(log)
+    take(tmp_path, log)
+    where = ("--archive", str(tmp_path / "archive"))
+    for form, read in ((".csv", pl.read_csv), (".parquet", pl.read_parquet)):
+        out = tmp_path / f"sessions{form}"
+        assert run(capsys, "sessions", *where, "--out", str(out))[0] == 0
+        kept = read(out)
+        assert kept.height == 1
+        assert {"session", "start", "end", "arm", "completeness", "flags"} <= set(kept.columns)
+
+
 def test_a_beginning_that_fits_two_sessions_is_a_question(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

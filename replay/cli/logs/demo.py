@@ -127,6 +127,8 @@ def _refuse_strangers(archive: Archive) -> None:
 
 
 def _tell(summary: Summary, archive: Archive) -> None:
+    from replay.wear.assessment.saying import rate_unit
+
     say(f"{counted(summary.sessions, 'session')} in {archive.root}, {summary.added} of them new")
     for refusal in summary.refused:
         say(f"refused: {Path(refusal.source).name}: {refusal.reason}")
@@ -138,7 +140,7 @@ def _tell(summary: Summary, archive: Archive) -> None:
         if trend.result in ("rising", "falling") and trend.slope_per_year is not None:
             say(
                 f"{trend.result}: {trend.serial} {trend.indicator} "
-                f"{trend.slope_per_year:+.3g} {trend.unit} a year"
+                f"{trend.slope_per_year:+.3g} {rate_unit(trend.unit)} a year"
             )
     say(f"built in {summary.seconds:.0f} s")
 

@@ -13,8 +13,25 @@ import polars as pl
 
 from replay.archive import Archive, open_archive
 from replay.archive.completeness import per_cent
+from replay.cli.checking.flags import instant
+from replay.cli.known import known_arm, known_sessions
 from replay.cli.main import EXIT_DONE
-from replay.cli.output import print_json, print_table, say
+from replay.cli.output import offer, print_json, print_table, say
+from replay.cli.tables import add_out, checked_out
+
+COLUMNS: dict[str, Any] = {
+    "session": pl.String(),
+    "start": pl.Datetime("us", "UTC"),
+    "end": pl.Datetime("us", "UTC"),
+    "arm": pl.String(),
+    "source": pl.String(),
+    "seconds": pl.Float64(),
+    "completeness": pl.Float64(),
+    "checked": pl.Boolean(),
+    "flags": pl.Int64(),
+    "verdicts": pl.Int64(),
+}
+"""Of the table that is written; without a session it has them, too."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -22,18 +39,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("session", nargs="*", metavar="SESSION", help="only these (all)")
     parser.add_argument("--arm", metavar="ARM", help="only this arm's")
     parser.add_argument("--since", metavar="DATE", help="only from this date on, 2031-03-01")
+    add_out(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Run the verb."""
     archive = open_archive(args.archive)
+    if args.out is not None:
+        checked_out(args.out)
+    # A name that is not there would pass for a session or an arm that nobody logged.
+    known_sessions(archive, args.session)
+    known_arm(archive, args.arm)
+    since = instant(args.since, "--since")
     rows = listed(archive)
     if args.session:
         rows = [r for r in rows if r["session"] in set(args.session)]
     if args.arm:
         rows = [r for r in rows if r["arm"] == args.arm]
-    if args.since:
-        rows = [r for r in rows if r["start"].isoformat() >= args.since]
+    if since is not None:
+        rows = [r for r in rows if r["start"] >= since]
+    offer({"sessions": pl.DataFrame(rows, schema=COLUMNS)}, args.out)
     if args.json:
         print_json({"archive": str(archive.place), "sessions": rows})
         return EXIT_DONE

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from replay.archive import open_archive
-from replay.cli.known import known_sessions
+from replay.cli.known import known_arm, known_sessions
 from replay.cli.output import offer, print_json, print_table
 from replay.cli.tables import add_out, checked_out
 from replay.errors import UsageError
@@ -42,6 +42,7 @@ def run(args: argparse.Namespace) -> int:
         checked_out(args.out)
     # A name that is not there would pass for an empty queue.
     known_sessions(archive, [args.session] if args.session else [])
+    known_arm(archive, args.arm)
     if args.take or args.give_back:
         if args.take and args.give_back:
             raise UsageError("take one finding or give one back", todo="not both at once")
