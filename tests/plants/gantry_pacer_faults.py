@@ -118,7 +118,7 @@ def at_brakes(m: Mission, cause: str, amount: float, g: np.random.Generator) -> 
                 out.append((k, int(tick), end))
             elif cause == "late-release" and brisk and first - tick < 3 * HZ:
                 out.append((k, int(tick), int(tick + (amount + 1.0) * HZ)))
-            elif cause == "late-release-unsaid" and brisk:
+            elif cause == "late-release-unsaid" and brisk and first - tick < 8 * HZ:
                 out.append((k, int(tick), int(first + (amount + 0.5) * HZ)))
         if cause == "brake-slip" and 0 < k < 6:
             for tick in close:
@@ -147,11 +147,13 @@ def in_strokes(m: Mission, cause: str, amount: float, g: np.random.Generator) ->
 
 
 def in_carries(m: Mission) -> list[Place]:
-    """Return carried stretches with pitch or elbow motion, at the joint most laden."""
+    """Return carried stretches, each with the laden joint that moves most in it."""
     out = []
     for start, end in m.carries:
         if end - start < 60 * HZ or np.ptp(m.base_b[start:end].astype(int)):
             continue
-        if sum(moving(m, k, start, end) for k in (2, 3, 4)) > 40:
-            out.append((4 if m.base_b[start] else 2, start, end))
+        laden = (4, 3) if m.base_b[start] else (2, 3)
+        joint = max(laden, key=lambda k: moving(m, k, start, end))
+        if moving(m, joint, start, end) > 25:
+            out.append((joint, start, end))
     return out
