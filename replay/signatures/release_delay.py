@@ -2,7 +2,8 @@
 
 From the release command to the brake's word, and from when motion is both
 allowed and asked for to when it comes: `replay.signals.brakes` measures. A time that
-is open-ended (taken back, or cut by the log's end) is kept when that alone is long. While the
+is open-ended (taken back, or cut by the log's end) is kept when that alone is long; one whose end
+came while rows were missing is as long as the log shows. While the
 drive pushes against the brake its current is no sensor's offset; how hard it pushes is told
 too, since a brake's word may lie.
 """
@@ -114,6 +115,7 @@ def _delays(name: str, track: Track, times: Iterable[ReleaseTime]) -> Seen:
 
 def _mark(name: str, track: Track, time: ReleaseTime, cell: str, raw: float | None = None) -> Mark:
     """Return a mark of one time: its length, or another size, and what the drive drew meanwhile."""
+    shown_s = time.shown_s(track.period_s)
     detail = {
         "delay_s": time.time_s,
         "never": time.open_ended,
@@ -122,7 +124,7 @@ def _mark(name: str, track: Track, time: ReleaseTime, cell: str, raw: float | No
         "quiet_a": _quiet_a(track),
     }
     begin_s, end_s = float(track.t_s[time.begin_row]), float(track.t_s[time.end_row])
-    return Mark(name, cell, begin_s, end_s, time.time_s if raw is None else raw, detail)
+    return Mark(name, cell, begin_s, end_s, shown_s if raw is None else raw, detail)
 
 
 def sentence(facts: Facts) -> str:
@@ -145,7 +147,11 @@ def sentence(facts: Facts) -> str:
         if not pushes_hard(mark.detail):
             amps += ", no more than it does under an engaged brake"
     usual = facts.extra.get("usual_s", np.nan)
-    delay = f"{'at least ' if mark.detail['never'] else ''}{mark.raw:.2f} s after"
+    unseen = mark.detail.get("delay_s", mark.raw) - mark.raw > 0.5 * mark.detail.get(
+        "resolution_s", 0.0
+    )
+    least = mark.detail["never"] or unseen  # rows are missing before it was seen to have come
+    delay = f"{'at least ' if least else ''}{mark.raw:.2f} s after"
     beside = f", usually {usual:.2f} s" if np.isfinite(usual) else ""
     waits = f"{facts.span} the brake does not report released: that comes {delay}"
     if mark.measure == "release word":

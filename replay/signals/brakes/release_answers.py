@@ -64,7 +64,14 @@ def release_answers(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
     if not (rows.engage_cmd >= 0).any() or not (rows.engaged >= 0).any():
         return ()
     found = answers(rows.t_s, rows.engage_cmd, rows.engaged, 0)
-    return tuple(timed(rows, begin, end, open_ended) for begin, end, open_ended in found)
+    return tuple(_answered(rows, *one) for one in found)
+
+
+def _answered(rows: BrakeRows, begin: int, end: int, open_ended: bool) -> ReleaseTime:
+    """Return one answer: it had not come in the last row that still has the old word."""
+    before = begin + np.flatnonzero(rows.engaged[begin:end] == 1)
+    not_yet = int(before[-1]) if before.size else begin
+    return timed(rows, begin, end, open_ended, not_yet=None if open_ended else not_yet)
 
 
 def drive_to_word(rows: BrakeRows) -> tuple[ReleaseTime, ...]:

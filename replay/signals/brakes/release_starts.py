@@ -40,8 +40,10 @@ def starts(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
     """Time the first motion after the one that was asked for, since the brake's word.
 
     Both are read from a release of the word (its command where there is no word) on: when
-    the travel asked for, and when the joint's own, is beyond `FIRST_STEPS`. Ends open where
-    the travel was taken back before the joint had moved.
+    the travel asked for, and when the joint's own, is beyond `FIRST_STEPS`. A joint that then
+    goes the other way as far is not held either: its load took it, or a spring. Ends open
+    where the travel was taken back, or no more of it was asked for, before the joint had moved:
+    what is asked for a moment and no further need not move a joint that sticks.
     """
     due = rows.due_deg
     if due is None:
@@ -56,13 +58,14 @@ def starts(rows: BrakeRows) -> tuple[ReleaseTime, ...]:
         begin = row + int(beyond[0])
         way = np.sign(travel[beyond[0]])
         went = way * (rows.angle_deg[row:stop] - rows.angle_deg[row])
-        moved = np.flatnonzero(went > least)
+        gave = way * (rows.angle_deg[begin] - rows.angle_deg[row:stop])
+        gave[: begin - row] = 0.0
+        moved = np.flatnonzero((went > least) | (gave > least))
+        ceased = np.flatnonzero(~rows.motion_due[begin:stop])
         back = np.flatnonzero(way * travel[beyond[0] :] <= 0)
-        open_ended = bool(
-            not moved.size or (back.size > 0 and row + int(moved[0]) > begin + int(back[0]))
-        )
-        end = begin + int(back[0]) if open_ended and back.size else stop - 1
-        end = end if open_ended else row + int(moved[0])
+        asked = begin + int(min([*back[:1], *ceased[:1], stop - 1 - begin]))
+        open_ended = bool(not moved.size or row + int(moved[0]) > asked)
+        end = asked if open_ended else row + int(moved[0])
         before = max(begin - 3, row)
         span_s = max(float(rows.t_s[begin] - rows.t_s[before]), 1e-9)
         rate = float(abs(due[begin] - due[before])) / span_s

@@ -82,6 +82,14 @@ class ReleaseTime:
     beyond_a: float = float("nan")
     """Largest current less what the joint took once it had gone, A; only of a push."""
 
+    def shown_s(self, period_s: float) -> float:
+        """Return the time that the log shows to have passed, s, a usual row after what is proven.
+
+        Where rows are missing before the end was seen, it may have come in any of them: nobody
+        saw a time as long as that to the next row.
+        """
+        return float(min(self.time_s, self.known.low_s + period_s))
+
     @property
     def open_ended(self) -> bool:
         """Tell whether it lasted at least so long, and nobody knows how long."""
@@ -100,17 +108,22 @@ def timed(
     open_ended: bool,
     *,
     until: int | None = None,
+    not_yet: int | None = None,
     commanded_deg_s: float = float("nan"),
 ) -> ReleaseTime:
-    """Return the time between two rows; its end is first seen in row ``until``, else ``end``."""
+    """Return the time between two rows; its end is first seen in row ``until``, else ``end``.
+
+    ``not_yet``: the last row that shows that the end had not come, else the one before that.
+    """
     t_s = rows.t_s
     amps = np.abs(rows.current_a[begin : end + 1])
     amps = amps[np.isfinite(amps)]
     by = end if until is None else until
+    last = max(by - 1, 0) if not_yet is None else not_yet
     known = (
         never(t_s[begin], t_s[end])
         if open_ended
-        else span(t_s[max(begin - 1, 0)], t_s[begin], t_s[max(by - 1, 0)], t_s[by])
+        else span(t_s[max(begin - 1, 0)], t_s[begin], t_s[last], t_s[by])
     )
     return ReleaseTime(
         begin_row=begin,
