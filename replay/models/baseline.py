@@ -23,7 +23,7 @@ from replay.models.units.joint_unit import UnitModel
 from replay.records import Session
 from replay.wording import counted
 
-FORMAT = 16
+FORMAT = 17
 
 
 FEWEST_SESSIONS = 5

@@ -1,5 +1,6 @@
 """Residuals of an invented joint, white or coloured, with faults put in by hand."""
 
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -113,3 +114,17 @@ def with_shape(one, shape, size, inside):
         residual = getattr(one, channel)
         residual.value[inside] += size * s[inside]
     return one
+
+
+def thinned(one, every):
+    """Return a joint of which every so many-th block is kept: its length, little to sum up."""
+
+    def cut(value):
+        if isinstance(value, np.ndarray):
+            return value[every // 2 :: every]
+        if isinstance(value, Residual):
+            return replace(value, **{f.name: cut(getattr(value, f.name)) for f in fields(value)})
+        return {k: cut(v) for k, v in value.items()} if isinstance(value, dict) else value
+
+    kept = {f.name: cut(getattr(one, f.name)) for f in fields(one)}
+    return replace(one, **{**kept, "step_s": one.step_s * every, "figures": one.figures})

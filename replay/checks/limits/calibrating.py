@@ -69,7 +69,7 @@ def calibrate(
     kept = [k for k in range(len(blocks)) if k not in odd]
     final = replace(
         bare,
-        tails=fit_tails([blocks[k] for k in kept], len(names)),
+        tails=fit_tails([blocks[k] for k in kept], len(names), [blocks[k] for k in sorted(odd)]),
         usual=_usual(sessions, seen),
         whole=family_laws(
             {f: s[kept] for f, s in surprise.items()}, [blocks[k] for k in kept], len(names)
@@ -117,7 +117,8 @@ def _left_out(
     for k in range(min(FOLDS, len(names))):
         out = set(names[k::FOLDS])
         taught = [b for i, b in enumerate(blocks) if b.session not in out and i not in odd]
-        law = replace(bare, tails=fit_tails(taught or list(blocks), len(names)))
+        aside = [b for i, b in enumerate(blocks) if b.session not in out and i in odd]
+        law = replace(bare, tails=fit_tails(taught or list(blocks), len(names), aside))
         for i, block in enumerate(blocks):
             for name, value in block.most.items() if block.session in out else ():
                 if name in quiet:

@@ -2,17 +2,19 @@
 
 A tail is exponential beyond the 97th in 100 of the blocks' maxima (Pickands 1975 with shape 0),
 of what is seldom seen beyond its middle, and never lighter than that of as many normal variables.
+Of brakes' times its scale is known from no more sessions than taught it, and counts as doubtful.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from replay.checks.likelihood import BANDS
 from replay.checks.limits.noise import EVERYONE
+from replay.checks.limits.norms import is_time
 from replay.models.residuals import Floats
 from replay.settings import setting
 from replay.signatures.registry import MEASURES, SHAPES, SIGNATURES
@@ -42,11 +44,16 @@ class Tail:
     """Independent normal variables in an hour, 0: none."""
     share: float = 1.0
     """Of healthy blocks that show any of it."""
+    known: float = 0.0
+    """Sessions that its scale is known from, 0: taken as it is."""
 
     def log_rate(self, value: Floats) -> Floats:
         """Return ln of the rate of events at least this large, per joint-hour."""
         size = np.asarray(value, dtype=np.float64)
-        law = np.log(self.rate) - np.maximum(size - self.level, 0.0) / self.scale
+        fallen = np.maximum(size - self.level, 0.0) / self.scale
+        if self.known > 0:  # averaged over what the scale may be (Lomax, JASA 49, 1954)
+            fallen = self.known * np.log1p(fallen / self.known)
+        law = np.log(self.rate) - fallen
         if self.normal > 0:
             from scipy.stats import norm
 
@@ -61,6 +68,7 @@ class Tail:
             "scale": self.scale,
             "normal": self.normal,
             "share": self.share,
+            "known": self.known,
         }
 
 
@@ -101,8 +109,15 @@ class Block:
     most: Mapping[str, float]
 
 
-def fit_tails(blocks: Sequence[Block], sessions: int = MANY_SESSIONS) -> dict[str, Tail]:
-    """Fit the tail of every statistic to the blocks' largest values, of so many sessions."""
+def fit_tails(
+    blocks: Sequence[Block], sessions: int = MANY_SESSIONS, odd: Sequence[Block] = ()
+) -> dict[str, Tail]:
+    """Fit the tail of every statistic to the blocks' largest values, of so many sessions.
+
+    ``odd``: what was set aside. Of the brakes' times it counts as well: they are few, and without
+    those that fit badly the others look as if they fell off sooner. What hides in a tenth of the
+    sessions does not reach the quantiles.
+    """
     whole = {
         statistic(s.name, k): (s.shared, 3600.0 / setting("shortest_s") / 8**k)
         for s in SHAPES.values()
@@ -113,11 +128,14 @@ def fit_tails(blocks: Sequence[Block], sessions: int = MANY_SESSIONS) -> dict[st
     whole |= {n: (False, 0.0) for n, m in MEASURES.items() if not m.by_cell}
     made = {}
     for name, (shared, normal) in whole.items():
-        mine = [b for b in blocks if (b.joint == EVERYONE) == shared]
+        timed = name in MEASURES and is_time(name)
+        mine = [b for b in (*blocks, *(odd if timed else ())) if (b.joint == EVERYONE) == shared]
         if mine and (normal == 0.0 or any(name in b.most for b in mine)):
             values = np.array([b.most.get(name, 0.0) for b in mine])
             hours = float(np.mean([b.hours for b in mine]))
             made[name] = fit_tail(values, hours, normal=normal, sessions=sessions)
+            if timed:
+                made[name] = replace(made[name], known=float(sessions))
     return made
 
 
