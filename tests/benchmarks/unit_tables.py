@@ -27,6 +27,7 @@ import orjson
 import polars as pl
 
 from replay.archive import Archive, open_archive
+from replay.wear.indicators import METHOD
 from tests.benchmarks import catalogue_size
 from tests.benchmarks.catalogue_size import alone
 
@@ -130,7 +131,7 @@ def rows(first: int, end: int) -> pl.DataFrame:
         temperature_c=pl.Series(told),
         load_nm=pl.Series(told * 3.0),
         base_end=pl.lit("B"),
-        method=pl.lit(13, dtype=pl.Int64),
+        method=pl.lit(METHOD, dtype=pl.Int64),
         reference_stage=pl.lit(3, dtype=pl.Int64),
     ).with_columns(pl.col("start", "at").cast(pl.Datetime("us", "UTC")))  # fmt: skip
 
