@@ -17,7 +17,17 @@ import plotly.graph_objects as go
 import polars as pl
 
 from dashboards.figures.instants import ROW_PX, mark_instants
-from dashboards.figures.style import BAR, FADED, LIMIT, LIMIT_LINE, ink, line, settle
+from dashboards.figures.style import (
+    BAR,
+    FADED,
+    LIMIT,
+    LIMIT_LINE,
+    ink,
+    joint_ink,
+    joint_symbol,
+    line,
+    settle,
+)
 from replay.records import Trend
 
 YEAR_S = 365.25 * 86400.0
@@ -56,13 +66,18 @@ class DrawnHistory(Protocol):
         """Maintenance notes of the unit."""
 
 
-def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = False) -> go.Figure:
+def history_figure(
+    found: DrawnHistory, *, to_limit: bool = True, small: bool = False, place: int | None = None
+) -> go.Figure:
     """Draw one history: sessions, trend with interval, limit, steps, maintenance.
 
     With ``to_limit`` the axes reach to where the projection meets its limit, else only
     some way beyond the sessions. A point's ``customdata`` is (session, instant in ns,
     joint): where to look. A ``small`` one has no legend and its unit alone at the axis.
+    ``place`` is the joint's in its arm, from 0: its sessions have the mark and colour that it
+    has everywhere.
     """
+    colours = ink("accent") if place is None else joint_ink(place)
     points, trend = found.points, found.trend
     figure = go.Figure()
     by_time = found.history.axis_unit == "year"
@@ -77,7 +92,7 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
             y=points["value"].to_numpy(),
             mode="markers",
             name="as measured",
-            marker={"symbol": "circle-open", "size": 5, "color": ink("faint")["light"]},
+            marker={"symbol": "line-ew-open", "size": 7, "color": ink("faint")["light"]},
             opacity=FADED,
             meta=ink("faint"),
             customdata=look,
@@ -91,8 +106,8 @@ def history_figure(found: DrawnHistory, *, to_limit: bool = True, small: bool = 
             error_y=_errors(points),
             mode="markers",
             name="under usual conditions",
-            marker={"symbol": "circle", "size": 7, "color": ink("accent")["light"]},
-            meta=ink("accent"),
+            marker={**joint_symbol(place or 0, 7), "color": colours["light"]},
+            meta=colours,
             customdata=look,
             hovertemplate="%{y:.4g}, session %{customdata[0]}<extra></extra>",
         )

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 from replay.archive import Archive
-from replay.errors import UsageError
+from replay.errors import DamageError, JointbookError, UsageError
 from replay.record import clean_name
 from replay.records import Trend
 from replay.wear import (
@@ -418,6 +418,20 @@ def flat(found: Iterable[Trend]) -> pl.DataFrame:
     from replay.wear.units.trend_table import trend_table
 
     return trend_table(list(found))
+
+
+def place_of(archive: Archive, points: pl.DataFrame) -> int | None:
+    """Return the place in its arm, from 0, of the joint whose sessions these are; the latest's."""
+    if not points.height:
+        return None
+    try:
+        joints = archive.session(points["session"][-1]).joints
+    except DamageError:
+        raise
+    except JointbookError:
+        return None  # measured once, and its session is no longer there
+    joint = points["joint"][-1]
+    return joints.index(joint) if joint in joints else None
 
 
 def about(indicator: str) -> str:

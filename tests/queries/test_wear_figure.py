@@ -9,9 +9,10 @@ import pytest
 
 from dashboards.components.wear_page.wear_fleet import SHAPES
 from dashboards.figures.compare import differences
+from dashboards.figures.style import SYMBOLS
 from dashboards.figures.wear import SHOWN_SE, history_figure
 from dashboards.queries import wear
-from dashboards.theme import DARK
+from dashboards.theme import DARK, joint_colour
 from replay.archive import open_archive
 from replay.wear import set_limit
 from replay.wear.indicators import METHOD
@@ -94,6 +95,18 @@ def test_faded_marks_stand_out_in_dark(told):
             faded[f"bar, {mark.name}"] = contrast(mark.error_y.color, 1.0, DARK["sheet"])
     assert {"as measured", "limit reached, 90 %", "bar, under usual conditions", "J1"} <= set(faded)
     assert {n: round(c, 2) for n, c in faded.items() if c < 3.0} == {}
+
+
+def test_a_units_sessions_have_the_mark_and_colour_of_its_joint(told):
+    """J4's were drawn as J1's are everywhere, and J7's would have been taken for raw values."""
+    every = []
+    for place in range(7):
+        raw, usual = history_figure(told, place=place).data[:2]
+        assert usual.marker.symbol == SYMBOLS[place]
+        assert usual.meta == {"light": joint_colour(place), "dark": joint_colour(place, dark=True)}
+        assert usual.marker.color == joint_colour(place)
+        every.append(raw.marker.symbol)
+    assert not {*every} & {*SYMBOLS}
 
 
 def test_of_a_unit_that_is_out_nothing_lies_ahead(told):

@@ -297,7 +297,9 @@ def _one(
             figure_card(
                 "wear-history",
                 f"{indicator} of {serial}, {place}",
-                history_figure(found, to_limit=to_limit),
+                history_figure(
+                    found, to_limit=to_limit, place=wear.place_of(desk.archive, found.points)
+                ),
                 html.Div(
                     [
                         html.Details([html.Summary("Statistics"), facts], className="wear-facts"),

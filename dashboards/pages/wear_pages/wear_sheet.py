@@ -21,7 +21,8 @@ from replay.records import Trend
 from replay.wording import kind_words
 
 HOW_TO_READ = (
-    "Filled: a session under usual conditions, with its 90 % interval; open: as measured. "
+    "The joint's mark: a session under usual conditions, with its 90 % interval; short stroke: as "
+    "measured. "
     "Dotted: moving average. Line and band: trend and 90 % of its slope. Dashed: projection, "
     "with the fan that holds 90 % of what fits; thick on the limit: when it is reached. "
     "An interval of more than three times the usual length runs off its axes."
@@ -51,7 +52,9 @@ def unit_sheet(desk: Desk, found: Sequence[Trend], serial: str, against: str) ->
             figure_card(
                 f"sheet-{indicator.replace(' ', '-')}",
                 indicator,
-                history_figure(history, small=True),
+                history_figure(
+                    history, small=True, place=wear.place_of(desk.archive, history.points)
+                ),
                 html.P(wear.sentence(history)),
                 height=210,
                 level=3,
