@@ -27,10 +27,14 @@
         const twice = entry.closest("[data-asked]"); // the one asked for stands above already
         const hit = words.every((w) => says.includes(w)) && !(twice && twice.dataset.asked === entry.dataset.entry);
         entry.hidden = !hit;
+        // Who looks for a word is after the entry of that name, before all that only mention it.
+        const name = plain((entry.querySelector("h2, h3") || entry).textContent);
+        entry.classList.toggle("lesser", words.length > 0 && !words.every((w) => name.includes(w)));
         shown += hit;
       });
       document.querySelectorAll(".handbook-group").forEach(function (group) {
         group.hidden = !group.querySelector(".entry:not([hidden])");
+        group.classList.toggle("lesser", words.length > 0 && !group.querySelector(".entry:not([hidden], .lesser)"));
       });
       const all = new Set([...document.querySelectorAll(".entry")].map((e) => e.dataset.entry)).size;
       if (words.length && window.jointbook.address.page() === "handbook") window.jointbook.address.write({ find: text });

@@ -182,6 +182,22 @@ def test_a_word_leads_to_its_entry_and_the_search_finds_it(heron, visit):
     assert tab.errors == []
 
 
+def test_the_entry_of_the_name_looked_for_stands_before_those_that_mention_it(heron, visit):
+    """An article that names a slip in passing filled the screen, the entry lay below."""
+    tab: Visit = visit(heron)
+    page = tab.go("/handbook")
+    expect(page.locator(".entry")).to_have_count(len(entries()))
+    page.get_by_label("Find").fill("brake slip")
+    expect(page.locator("#handbook-count")).to_contain_text(" of ")
+    top = page.locator(".entry:visible").evaluate_all(
+        """all => all.map(e => [e.getBoundingClientRect(), e.querySelector('h3').innerText])
+        .sort(([a], [b]) => a.top - b.top || a.left - b.left).map(([r, t]) => [r.top, t])[0]"""
+    )
+    assert "brake slip" in top[1].lower()
+    assert top[0] < 300
+    assert tab.errors == []
+
+
 def test_every_word_of_a_sign_offs_statement_has_an_entry(tmp_path):
     archive = make_archive(tmp_path / "archive")
     facts = statement_list(statement(archive, "s1"))
