@@ -39,7 +39,7 @@ KEYS: tuple[tuple[str, str, str], ...] = (
     ("Enter", "Open the row in the replay", "library"),
     ("?", "Show or hide this list", "everywhere"),
     ("T", "Light or dark", "everywhere"),
-    ("Esc", "Close this list", "everywhere"),
+    ("Esc", "Close this list, or the form of a pin", "everywhere"),
 )
 
 

@@ -75,8 +75,8 @@ class Proposal:
     def toml(self) -> str:
         """The map as TOML, confidences as comments."""
         out = [
-            "# A proposed log map. The figure behind each line says how sure it is, 1 is certain.",
-            "# Look at every line before you rely on it.",
+            "# A proposed log map. The figure behind each line, 0 to 1, says how sure it is; at 1",
+            "# it is a guess all the same. Look at every line before you rely on it.",
         ]
         table = ""
         for line in self.lines:
