@@ -129,7 +129,7 @@ def clean_wide(
             if bad is not None and bad not in as_text and attempt < 2:
                 as_text = as_text | {bad}
             elif raw.scrub is not None:
-                raw = raw.scrub()
+                raw = raw.scrub(folder)
                 as_text = exact
             else:
                 as_text = frozenset(raw.columns)
@@ -138,7 +138,7 @@ def clean_wide(
         swallowed = raw.lines is not None and raw.lines() != cleaner.rows_in
         again = cleaner.names_again()
         if raw.scrub is not None and (swallowed or again or cleaner.tell_tale_nulls > dropped):
-            raw = raw.scrub()
+            raw = raw.scrub(folder)
             as_text = exact
             continue
         break

@@ -83,7 +83,7 @@ def partition_by_channel(
                     file=raw.path,
                     todo="the file is damaged; copy it again",
                 ) from None
-            raw = raw.scrub()
+            raw = raw.scrub(folder)
             continue
         break
     if not table.series:

@@ -116,7 +116,7 @@ def _read(file: str, names: list[str]) -> tuple[pl.DataFrame, int]:
         except pl.exceptions.PolarsError as error:
             if raw.scrub is None:
                 raise LogRefused(first_line(error), file=path) from None
-            raw = raw.scrub()
+            raw = raw.scrub(Path(scratch))
             frame = raw.scan(sorted(wanted), wanted).collect()
     text = pl.col(pl.String).str.strip_chars(" \t\"'")
     if raw.decimal_comma:

@@ -37,7 +37,7 @@ def read_delimited(path: Path, text: Sniff, scratch: Path) -> RawLog:
     )
     if plain:
         try:
-            return _raw(path, path, dialect, dialect.skip, text, scratch)
+            return _raw(path, path, dialect, dialect.skip, text)
         except pl.exceptions.PolarsError:  # quotes that do not pair, for one
             pass
     return _scrubbed(path, text, dialect, scratch)
@@ -56,7 +56,7 @@ def _scrubbed(path: Path, text: Sniff, dialect: Dialect, scratch: Path) -> RawLo
         told = "; ".join(f"{counted(a.count, 'row')}: {a.detail}" for a in aside)
         raise LogRefused(f"no row can be read: {told or 'no data rows'}", file=path)
     try:
-        raw = _raw(path, target, clean, 0, Sniff("delimited"), scratch, quoted=True)
+        raw = _raw(path, target, clean, 0, Sniff("delimited"), quoted=True)
     except pl.exceptions.PolarsError as error:
         raise LogRefused(f"no table of text: {first_line(error)}", file=path) from None
     cut = last_kept and _end_cut(path, text)
@@ -78,7 +78,6 @@ def _raw(
     dialect: Dialect,
     skip: int,
     text: Sniff,
-    scratch: Path,
     quoted: bool = False,
 ) -> RawLog:
     parts = _sample_lines(table, skip)
@@ -119,7 +118,7 @@ def _raw(
         last_row_full=suspect and _last_cells(table, dialect) == len(dialect.columns),
         tell_tale=filled[-1] if filled else dialect.columns[-1],
         lines=(lambda: _count_lines(table) - skip + suspect) if quote else None,
-        scrub=lambda: _scrubbed(path, text, dialect, scratch),
+        scrub=lambda folder: _scrubbed(path, text, dialect, folder),
     )
 
 

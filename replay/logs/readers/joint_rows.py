@@ -83,7 +83,7 @@ def unfold(raw: RawLog, column: str, plain: frozenset[str]) -> RawLog:
         joint_rows=True,
         last_row_full=False,
         tell_tale=None,
-        scrub=None if scrub is None else lambda: unfold(scrub(), column, plain),
+        scrub=None if scrub is None else lambda folder: unfold(scrub(folder), column, plain),
     )
 
 
@@ -119,7 +119,7 @@ def join_words(raw: RawLog, parts: Sequence[str]) -> RawLog:
         sample=raw.sample.with_columns(joined).drop(parts),
         scan=scan,
         last_row_full=False,
-        scrub=None if scrub is None else lambda: join_words(scrub(), parts),
+        scrub=None if scrub is None else lambda folder: join_words(scrub(folder), parts),
     )
 
 

@@ -55,5 +55,6 @@ class RawLog:
     """Last column of a text table: a null in it may be a short row."""
     lines: Callable[[], int] | None = None
     """Counts the lines that hold rows, where quotes may have joined some of them."""
-    scrub: Callable[[], RawLog] | None = None
-    """Read again line by line, setting rows of the wrong width aside."""
+    scrub: Callable[[Path], RawLog] | None = None
+    """Read again line by line, setting rows of the wrong width aside; what is left of them is
+    written into the folder that it is given, for the one it was opened with may be gone."""

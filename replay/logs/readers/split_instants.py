@@ -53,5 +53,5 @@ def _joined(raw: RawLog, date: str, time: str) -> RawLog:
         raw,
         scan=scan,
         sample=raw.sample.with_columns(joined_column(date, time)),
-        scrub=None if scrub is None else lambda: _joined(scrub(), date, time),
+        scrub=None if scrub is None else lambda folder: _joined(scrub(folder), date, time),
     )
