@@ -6,6 +6,7 @@ alike.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 
@@ -36,7 +37,9 @@ SET_ASIDE_KINDS = frozenset(
 )
 """Notes of these kinds say that a row or a value of the log was set aside."""
 
-ROUTINE_KINDS = frozenset({"unit", "unused", "linear-axis", "angle-wrap", "joint-names", "no-zone"})
+ROUTINE_KINDS = frozenset(
+    {"unit", "unused", "linear-axis", "angle-wrap", "joint-names", "no-zone", "on-change"}
+)
 """Notes of these kinds say what was done because the log map asks for it."""
 
 _MOST_OF_A_KIND = 100
@@ -284,6 +287,17 @@ def _value_notes(plan: ChannelPlan, noun: str) -> Iterator[QualityNote]:
 
 def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for plan in cleaner.plans:
+        held = cleaner.held.get(plan.name)
+        if held is not None and held.filled:
+            longest = held.longest_ns / 1e9
+            yield _note(
+                plan,
+                "on-change",
+                f"{_noun(cleaner)} {plan.column!r} is written when it changes: between, it is what "
+                "was written last"
+                + (f", for {longest:.3g} s at the most" if math.isfinite(longest) else ""),
+                count=held.filled,
+            )
         statistic = cleaner.statistics.get(plan.name)
         if statistic is None:
             nulls = cleaner.nulls_out[plan.name]

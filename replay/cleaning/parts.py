@@ -16,9 +16,15 @@ import polars as pl
 from replay.arm import Arm, reversal
 from replay.arm.chain import Reversal
 from replay.cleaning.stream.channel_statistics import ChannelStatistics
-from replay.cleaning.stream.channels import ChannelPlan, learn_typical, plan_channels
+from replay.cleaning.stream.channels import (
+    ChannelPlan,
+    learn_typical,
+    plan_channels,
+    sampled_numbers,
+)
 from replay.cleaning.stream.cleaner import StreamCleaner
 from replay.cleaning.stream.encode import Follower
+from replay.cleaning.stream.on_change import MAY_BE_HELD, MISSED, Held, all_told, quiet_rows
 from replay.cleaning.times.time_column import Clock
 from replay.errors import LogMapError, LogRefused, first_line
 from replay.logs.bind import Binding
@@ -205,13 +211,33 @@ def _cleaner(
         for p in plans
         if p.number and p.quantity in _WATCHED
     }
+    held = _held(plans, raw, nominal) if regular and not raw.joint_rows else {}
     cleaner = StreamCleaner(
-        raw, Clock(log_map.time), time_column, plans, statistics, nominal, regular
+        raw, Clock(log_map.time), time_column, plans, statistics, held, nominal, regular
     )
     note = None
     if log_map.numbering == "base":
         note = _number_from_base(cleaner, log_map, joints, arm, renamed=counted_from_b)
     return cleaner, note
+
+
+def _held(plans: list[ChannelPlan], raw: RawLog, nominal_ns: int) -> dict[str, Held]:
+    """Return the channels that hold the number written last, from a sample of the log."""
+    sampled = {}
+    for plan in plans:
+        if plan.quantity not in MAY_BE_HELD:
+            continue
+        numbers = sampled_numbers(raw.sample[plan.column], raw.decimal_comma)
+        if numbers is not None:
+            sampled[plan.name] = numbers.to_numpy()
+    together = all_told(list(sampled.values()))
+    held = {}
+    for plan in plans:
+        if plan.name in sampled:
+            rows = quiet_rows(sampled[plan.name], plan.quantity, together)
+            if rows is not None:
+                held[plan.name] = Held(MISSED * rows * nominal_ns)
+    return held
 
 
 def _stays_at_b(log_map: LogMap) -> bool:

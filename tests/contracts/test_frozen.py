@@ -10,6 +10,7 @@ STATE = {
     "replay/cleaning/stream/channel_statistics.py": {"ChannelStatistics"},
     "replay/cleaning/stream/channels.py": {"ChannelPlan"},
     "replay/cleaning/stream/cleaner.py": {"StreamCleaner"},
+    "replay/cleaning/stream/on_change.py": {"Held"},
     "replay/cleaning/times/time_column.py": {"Clock"},
     "replay/cleaning/times/order.py": {"Lapse", "Orderer"},
     "replay/cleaning/long/partition.py": {"LongTable"},

@@ -239,15 +239,23 @@ def plan_channels(bindings: list[Binding], joints: tuple[str, ...]) -> list[Chan
     return plans
 
 
-def learn_typical(plan: ChannelPlan, sample: pl.Series, decimal_comma: bool) -> None:
-    """Set what size of value is usual for a channel, from the sample."""
-    if not plan.number:
-        return
+def sampled_numbers(sample: pl.Series, decimal_comma: bool) -> pl.Series | None:
+    """Return a sampled column as numbers, null where it says none; None where it is no such."""
     if sample.dtype == pl.String:
         text = sample.str.replace(",", ".", literal=True) if decimal_comma else sample
         sample = text.cast(pl.Float64, strict=False)
     if not (sample.dtype.is_numeric() or sample.dtype == pl.Boolean):
+        return None
+    return sample.cast(pl.Float64)
+
+
+def learn_typical(plan: ChannelPlan, sample: pl.Series, decimal_comma: bool) -> None:
+    """Set what size of value is usual for a channel, from the sample."""
+    if not plan.number:
         return
-    values = np.abs(sample.cast(pl.Float64).drop_nulls().to_numpy())
+    numbers = sampled_numbers(sample, decimal_comma)
+    if numbers is None:
+        return
+    values = np.abs(numbers.drop_nulls().to_numpy())
     values = values[np.isfinite(values) & ~np.isin(values, np.abs(SENTINELS)) & (values < HUGE)]
     plan.typical = float(np.quantile(values, 0.99)) if len(values) else 0.0

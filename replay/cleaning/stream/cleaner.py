@@ -22,6 +22,7 @@ import polars as pl
 from replay.cleaning.stream.channel_statistics import ChannelStatistics
 from replay.cleaning.stream.channels import ChannelPlan, read_channels
 from replay.cleaning.stream.encode import Follower, StreamWriter
+from replay.cleaning.stream.on_change import Held
 from replay.cleaning.times.order import Lapse, Orderer
 from replay.cleaning.times.time_column import Clock
 from replay.errors import LogRefused
@@ -60,6 +61,8 @@ class StreamCleaner:
     time_column: str | None
     plans: list[ChannelPlan]
     statistics: dict[str, ChannelStatistics]
+    held: dict[str, Held]
+    """Channels that are written on change."""
     nominal_ns: int
     regular: bool = True
     """Whether the samples come at a rate, so that a gap means something."""
@@ -258,6 +261,8 @@ class StreamCleaner:
             self.first_ns = int(ns[0])
         columns = [pl.Series(TIME, ns).cast(pl.Datetime("ns")).dt.replace_time_zone("UTC")]
         for column in frame.iter_columns():
+            if column.name in self.held:
+                column = self.held[column.name].fill(column, ns)
             self.nulls_out[column.name] += column.null_count()
             statistic = self.statistics.get(column.name)
             columns.append(
