@@ -30,6 +30,9 @@ MODEL: dict[str, Setting] = {
     "cell_log_rate": Setting(0.7, "1", "a factor of two in rate; common practice"),
     "cell_payload": Setting(0.35, "1", "share of the largest payload trained; common practice"),
     "load_misfit": Setting(0.5, "1", "an arm file that explains less is refused: measured"),
+    "person_kg": Setting(
+        75.0, "kg", "a person, as lifts reckon them: EN 81-20:2020 5.4.2, from memory"
+    ),
     "servo_share": Setting(0.9, "1", "a drive law that explains less is not used: measured"),
     "robust_cut": Setting(3.0, "sd", "Cauchy weight's scale; common practice"),
     "odd_session": Setting(6.0, "sd", "a session this far from the others is set aside: measured"),

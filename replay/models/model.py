@@ -20,13 +20,14 @@ from replay.models.loading.loads import (
     arm_file_loads,
     no_loads,
 )
-from replay.models.loading.payload import Payloads, declared, estimate
+from replay.models.loading.payload import Payloads, declared, estimate, with_person
 from replay.models.loading.payload_evidence import evidence_of
 from replay.models.residuals import (
     SLIDING,
     SessionResiduals,
 )
 from replay.models.units.joint_unit import UnitModel
+from replay.settings import setting
 from replay.wording import counted
 
 
@@ -69,7 +70,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     SessionResiduals
     """
     loads = loads_for(blocks, model.loads, model.chain)
-    payload = payload_of(model, blocks, loads)
+    payload = with_person(payload_of(model, blocks, loads), blocks)
     loads = gripped(loads, payload, witnesses(model, blocks, loads, payload), model.grip)
     joints = {}
     for joint in blocks.joints:
@@ -86,7 +87,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
         payload_declared=payload.declared,
         payloads=payload.stretches,
         loads_from=loads.source,
-        notes=_notes(model, payload),
+        notes=(*_notes(model, payload), *_person_note(model, blocks)),
     )
 
 
@@ -148,6 +149,16 @@ def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
         scale = max(scale, unit.payload_scale_kg)
         evidence[joint] = evidence_of(unit, blocks, joint, loads, resting)
     return estimate(blocks, evidence, resting, scale)
+
+
+def _person_note(model: Model, blocks: SessionBlocks) -> tuple[str, ...]:
+    there_s = float(np.count_nonzero(blocks.person_on_tip == 1)) * blocks.step_s
+    if not there_s or not any("torque" in u.names for u in model.units.values()):
+        return ()
+    return (
+        f"a person was on the tip for {there_s:.0f} s, and no column tells what they weigh: "
+        f"loads are in doubt there by {setting('person_kg'):.0f} kg",
+    )
 
 
 def _notes(model: Model, payload: Payloads) -> tuple[str, ...]:

@@ -37,9 +37,13 @@ def moments(angles, gravity, payload_kg):
 
 
 def add_session(
-    archive, seed, *, gravity=9.81, payload_kg=0.0, base=None, declare=False, minutes=4.0
-):
+    archive, seed, *, gravity=9.81, payload_kg=0.0, base=None, declare=False, minutes=4.0,
+    leaning_kg=0.0, person=None,
+):  # fmt: skip
     """Add some minutes of a planar arm that wanders and rests; ``payload_kg`` may be a row's.
+
+    ``leaning_kg`` hangs on the tip too and is never declared; ``person`` are the rows at which
+    the log says that somebody is on the tip.
 
     On base B the arm stands on its last body, and R3 carries the other two.
     """
@@ -55,7 +59,7 @@ def add_session(
     friction = np.where(moving, np.sign(rate) * (0.9 + 0.02 * np.abs(rate)), 0.0)
     turned = -1 if base == "B" else 1
     mass = np.broadcast_to(np.asarray(payload_kg, dtype=float), t.shape)
-    weight = moments(np.deg2rad(degrees[:, ::turned]), gravity, mass)[:, ::turned]
+    weight = moments(np.deg2rad(degrees[:, ::turned]), gravity, mass + leaning_kg)[:, ::turned]
     amps = friction + weight / NM_A + rng.normal(0, 0.05, degrees.shape)
     shown = degrees + rng.normal(0, 0.002, degrees.shape)
     start = datetime(2031, 5, 1, tzinfo=UTC) + timedelta(days=seed)
@@ -63,12 +67,15 @@ def add_session(
         archive, f"s{seed:03d}", start, t, shown, amps,
         units=dict(zip(JOINTS, UNITS, strict=True)),
         payload_kg=mass if declare else None,
+        person=person,
         arm="planar",
         base_end=base,
     )  # fmt: skip
 
 
-def logged(archive, name, start, t, angle_deg, amps, *, units, payload_kg=None, **about):
+def logged(
+    archive, name, start, t, angle_deg, amps, *, units, payload_kg=None, person=None, **about
+):
     """Add a session of one stream: angles and currents (n, k), a column a joint of ``units``."""
     at = np.datetime64(start.replace(tzinfo=None), "ns") + np.round(t * 1e9).astype(
         "timedelta64[ns]"
@@ -79,6 +86,8 @@ def logged(archive, name, start, t, angle_deg, amps, *, units, payload_kg=None, 
         columns[f"{joint}.current_a"] = pl.Series(amps[:, j])
     if payload_kg is not None:
         columns["payload_kg"] = pl.Series(payload_kg)
+    if person is not None:
+        columns["person_on_tip"] = pl.Series(person)
     frame = pl.DataFrame(columns)
     record = Session(
         session=name,

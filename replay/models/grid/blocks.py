@@ -84,6 +84,8 @@ class SessionBlocks:
     fineness: dict[str, Fineness]
     payload_kg: Floats
     base_end: Codes
+    person_on_tip: Codes
+    """1 where the log says that a person is on the tip."""
 
     def __len__(self) -> int:
         return len(self.t_s)

@@ -151,6 +151,7 @@ def _condense_piece(piece: Piece, grid: Grid, carried: dict[str, Carried]) -> Se
         fineness=fineness,
         payload_kg=piece.channels.payload_kg(block_ns),
         base_end=piece.channels.base_end(block_ns),
+        person_on_tip=piece.channels.person_on_tip(block_ns),
     )
 
 
@@ -177,4 +178,5 @@ def _joined(parts: list[SessionBlocks]) -> SessionBlocks:
         fineness=first.fineness,
         payload_kg=np.concatenate([p.payload_kg for p in parts]),
         base_end=np.concatenate([p.base_end for p in parts]),
+        person_on_tip=np.concatenate([p.person_on_tip for p in parts]),
     )
