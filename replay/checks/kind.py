@@ -17,9 +17,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from replay.checks.findings import Event, Evidence, Finding, marks_beside, together, within
-from replay.checks.likelihood import MEAN_S, Noise, Terms, gain, terms
+from replay.checks.likelihood import MEAN_S, Noise, gain, terms
 from replay.checks.limits.noise import EVERYONE
-from replay.models.residuals import Flags, Floats, JointResiduals
+from replay.models.residuals import Flags, JointResiduals
 from replay.settings import setting
 from replay.signatures.kinds import Signature
 from replay.signatures.marks import Mark
@@ -250,79 +250,55 @@ def _releases(
     """Return what drag explains that a release began and an engagement ended, the best of them.
 
     A brake that does not lift may rub over several releases. That it was the brake is told by the
-    next release, which has to speak against more of it: friction of a gear does not go away. A
-    long session has hundreds of releases: runs of them are sums of theirs.
+    next release, which has to speak against more of it: friction of a gear does not go away.
     """
     best = (0.0, float("nan"), float("nan"))
-    noise = _noise(evidence, joint, name)
-    if noise is None or not spans:
-        return best
-    part = terms(SHAPES[name], joint, clip_sd=WIDE_SD)
-    parts = [_dragged(joint, left, blocks) if both else None for blocks, both in spans]
-    along, energy, rows = (
-        np.array([0.0 if p is None else float(v[p].sum()) for p in parts])
-        for v in (part.along, part.energy, np.ones(left.size))
-    )
-    after = _next_release(joint, part, spans)
-    edges = [np.flatnonzero(blocks)[[0, -1]] for blocks, _ in spans]
-    run: tuple[int, int] | None = None
+    parts: list[Flags | None] = []
+    for blocks, both in spans:
+        moved = blocks & joint.plant.ok
+        outside = moved & ~left
+        if outside.sum() * joint.step_s <= ENDS_S:  # starting and slowing down say little
+            moved = moved & left
+            blocks = blocks & ~outside
+        most = (moved & left).sum() >= 0.5 * max(moved.sum(), 1)
+        parts.append(blocks if both and most else None)  # else it moves mostly as ever
     for first in range(len(parts)):
-        a, e, count = 0.0, 0.0, 0.0
-        for k in range(first, len(parts)):
-            if parts[k] is None:
+        run = np.zeros_like(left)
+        for k, part in enumerate(parts[first:], first):
+            if part is None:
                 break
-            a, e, count = a + along[k], e + energy[k], count + rows[k]
-            if e <= 0 or a <= 0:
-                continue
-            nats = 0.5 * a**2 / e / noise.longest
-            if nats <= best[0]:
-                continue
+            run = run | part
+            found = _gain(evidence, joint, name, run)
             if k > first:
-                more = 0.5 * (a / e) ** 2 * after[k, 1] - a / e * after[k, 0]
-                if more / noise.longest < setting("near_nats"):
+                if _ended(evidence, joint, name, run, found[1]) < setting("near_nats"):
                     continue
-                nats -= _chance_ends(joint, edges[first][0], edges[k][1], count)
-            if nats > best[0]:
-                best, run = (nats, a / e, float("nan")), (first, k)
-    if run is None:
-        return best
-    whole = np.any([p for p in parts[run[0] : run[1] + 1] if p is not None], axis=0)
-    return (best[0], *gain(part, whole, noise)[1:])
+                found = (found[0] - _chance_ends(joint, run), *found[1:])
+            if found[1] > 0 and found[0] > best[0]:
+                best = found
+    return best
 
 
-def _dragged(joint: JointResiduals, left: Flags, blocks: Flags) -> Flags | None:
-    """Return the blocks of a release that drag is asked to explain; None: most is as ever."""
-    moved = blocks & joint.plant.ok
-    outside = moved & ~left
-    if outside.sum() * joint.step_s <= ENDS_S:  # starting and slowing down say little
-        moved = moved & left
-        blocks = blocks & ~outside
-    return blocks if (moved & left).sum() >= 0.5 * max(moved.sum(), 1) else None
+def _ended(evidence: Evidence, joint: JointResiduals, name: str, run: Flags, size: float) -> float:
+    """Return how much the next release in which the joint moves speaks against more drag, nats."""
+    noise = _noise(evidence, joint, name)
+    part = terms(SHAPES[name], joint, clip_sd=WIDE_SD)
+    after = np.zeros_like(run)
+    after[np.flatnonzero(run)[-1] + 1 :] = True
+    for blocks, _ in release_spans(joint, after):
+        there = blocks & after & (part.energy > 0)
+        if noise is not None and there.sum() * joint.step_s > ENDS_S:
+            along, energy = float(part.along[there].sum()), float(part.energy[there].sum())
+            return (0.5 * size**2 * energy - size * along) / noise.longest
+    return 0.0
 
 
-def _next_release(joint: JointResiduals, part: Terms, spans: list[tuple[Flags, bool]]) -> Floats:
-    """Return the sums along and energy of the next release that moves, after each, (n, 2)."""
-    every = []
-    for blocks, _ in release_spans(joint, np.ones(joint.t_s.size, dtype=bool)):
-        there = blocks & (part.energy > 0)
-        if there.sum() * joint.step_s > ENDS_S:
-            sums = float(part.along[there].sum()), float(part.energy[there].sum())
-            every.append((int(np.flatnonzero(blocks)[0]), *sums))
-    made = np.zeros((len(spans), 2))
-    for k, (blocks, _) in enumerate(spans):
-        last = np.flatnonzero(blocks)[-1]
-        made[k] = next((sums for row, *sums in every if row > last), (0.0, 0.0))
-    return made
-
-
-def _chance_ends(joint: JointResiduals, first: int, last: int, rows: float) -> float:
+def _chance_ends(joint: JointResiduals, run: Flags) -> float:
     """Return the price of a run of releases: of ends anywhere, less that these are a brake's.
 
     What begins anywhere seems to begin with a release wherever it begins while the joint stands.
     """
     still = 1.0 - float(joint.plant.ok.mean())
-    free = _price_of_ends(joint, first, last, rows)
-    return max(0.0, free + 2 * float(np.log(max(still, 1e-3))))
+    return max(0.0, _free_ends(joint, run) + 2 * float(np.log(max(still, 1e-3))))
 
 
 def _free_ends(joint: JointResiduals, inside: Flags) -> float:
@@ -332,14 +308,11 @@ def _free_ends(joint: JointResiduals, inside: Flags) -> float:
     session costs nothing.
     """
     rows = np.flatnonzero(inside)
-    return _price_of_ends(joint, rows[0], rows[-1], rows.size) if rows.size else 0.0
-
-
-def _price_of_ends(joint: JointResiduals, first: int, last: int, rows: float) -> float:
-    """Return the same of blocks between two rows, so many of them."""
-    places = np.log(max(joint.t_s.size / rows, 1.0)) + 1.0
+    if not rows.size:
+        return 0.0
+    places = np.log(max(inside.size / rows.size, 1.0)) + 1.0
     sliding = np.flatnonzero(joint.plant.ok)
     if not sliding.size:
         return 0.0
-    ends = int(first > sliding[0] + 2) + int(last < sliding[-1] - 2)
+    ends = int(rows[0] > sliding[0] + 2) + int(rows[-1] < sliding[-1] - 2)
     return float(places * ends)
