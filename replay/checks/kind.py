@@ -141,7 +141,7 @@ def _account(
         if shape.shared:
             found = _shared(evidence, finding, shape.name)
         elif kind.kind == "brake-drag":
-            found = _releases(evidence, joint, shape.name, inside, spans)
+            found = _one_release(evidence, joint, shape.name, inside, spans)
         else:
             found = _gain(evidence, joint, shape.name, left)
             if shape.energy:  # what swings also has a mean
@@ -240,65 +240,27 @@ def release_spans(joint: JointResiduals, inside: Flags) -> list[tuple[Flags, boo
     return spans
 
 
-def _releases(
+def _one_release(
     evidence: Evidence,
     joint: JointResiduals,
     name: str,
     left: Flags,
     spans: list[tuple[Flags, bool]],
 ) -> tuple[float, float, float]:
-    """Return what drag explains that a release began and an engagement ended, the best of them.
-
-    A brake that does not lift may rub over several releases. That it was the brake is told by the
-    next release, which has to speak against more of it: friction of a gear does not go away.
-    """
+    """Return what drag from one release to the next engagement explains, the best of them."""
     best = (0.0, float("nan"), float("nan"))
-    parts: list[Flags | None] = []
     for blocks, both in spans:
         moved = blocks & joint.plant.ok
         outside = moved & ~left
         if outside.sum() * joint.step_s <= ENDS_S:  # starting and slowing down say little
             moved = moved & left
             blocks = blocks & ~outside
-        most = (moved & left).sum() >= 0.5 * max(moved.sum(), 1)
-        parts.append(blocks if both and most else None)  # else it moves mostly as ever
-    for first in range(len(parts)):
-        run = np.zeros_like(left)
-        for k, part in enumerate(parts[first:], first):
-            if part is None:
-                break
-            run = run | part
-            found = _gain(evidence, joint, name, run)
-            if k > first:
-                if _ended(evidence, joint, name, run, found[1]) < setting("near_nats"):
-                    continue
-                found = (found[0] - _chance_ends(joint, run), *found[1:])
-            if found[1] > 0 and found[0] > best[0]:
-                best = found
+        if (moved & left).sum() < 0.5 * max(moved.sum(), 1):
+            continue  # most of the motion of this release is as ever
+        found = _gain(evidence, joint, name, blocks)
+        if both and found[1] > 0 and found[0] > best[0]:
+            best = found
     return best
-
-
-def _ended(evidence: Evidence, joint: JointResiduals, name: str, run: Flags, size: float) -> float:
-    """Return how much the next release in which the joint moves speaks against more drag, nats."""
-    noise = _noise(evidence, joint, name)
-    part = terms(SHAPES[name], joint, clip_sd=WIDE_SD)
-    after = np.zeros_like(run)
-    after[np.flatnonzero(run)[-1] + 1 :] = True
-    for blocks, _ in release_spans(joint, after):
-        there = blocks & after & (part.energy > 0)
-        if noise is not None and there.sum() * joint.step_s > ENDS_S:
-            along, energy = float(part.along[there].sum()), float(part.energy[there].sum())
-            return (0.5 * size**2 * energy - size * along) / noise.longest
-    return 0.0
-
-
-def _chance_ends(joint: JointResiduals, run: Flags) -> float:
-    """Return the price of a run of releases: of ends anywhere, less that these are a brake's.
-
-    What begins anywhere seems to begin with a release wherever it begins while the joint stands.
-    """
-    still = 1.0 - float(joint.plant.ok.mean())
-    return max(0.0, _free_ends(joint, run) + 2 * float(np.log(max(still, 1e-3))))
 
 
 def _free_ends(joint: JointResiduals, inside: Flags) -> float:

@@ -17,9 +17,8 @@ from typing import Any
 import numpy as np
 
 from replay.checks.findings import Evidence, Finding, within
-from replay.checks.kind import ENDS_S, Decision, release_spans
+from replay.checks.kind import Decision, release_spans
 from replay.models.residuals import HELD, Flags, Floats, JointResiduals
-from replay.settings import setting
 from replay.signatures.gap import channels_lost
 from replay.signatures.kinds import Facts
 from replay.signatures.registry import BY_KIND, SHAPES
@@ -141,21 +140,13 @@ def sentence(decision: Decision, facts: Facts, release: Mapping[str, float]) -> 
     text = BY_KIND[decision.kind].sentence(facts)
     other, against, why = _against(decision, facts, release)
     near = decision.runner_up if decision.near else None
-    beside = near and near != "brake-drag" and _maybe_drag(decision)
-    drag = f"; {_KIND_WORDS['brake-drag']} is not ruled out either" if beside else ""
     if near and other == near and why:
-        return f"{text}; {_KIND_WORDS[near]} is not ruled out: against it speaks {why}{drag}"
+        return f"{text}; {_KIND_WORDS[near]} is not ruled out: against it speaks {why}"
     if why:
         text += f"; {against}: {why}"
     if near:
-        text += f"; {_KIND_WORDS[near]} is not ruled out{drag}"
+        text += f"; {_KIND_WORDS[near]} is not ruled out"
     return text
-
-
-def _maybe_drag(decision: Decision) -> bool:
-    """Tell whether friction is near to drag of the brake, with another kind between them or not."""
-    least = decision.nats.get("friction", 0.0) - setting("near_nats")
-    return decision.kind == "friction" and decision.nats.get("brake-drag", 0.0) > max(least, 0.0)
 
 
 _KIND_WORDS = {
@@ -182,8 +173,9 @@ def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> 
     ampere = facts.ampere
     both_ways = np.isfinite(ampere["forward"]) and np.isfinite(ampere["backward"])
     if decision.kind == "friction":
-        if facts.releases > 1 and "brake-drag" in decision.nats and not _maybe_drag(decision):
-            return "brake-drag", "not the brake", _no_brakes_span(facts, release)
+        if facts.releases > 1 and "brake-drag" in decision.nats:
+            why = f"it outlasts {counted(facts.releases - 1, 'engagement')}"
+            return "brake-drag", "not the brake", why
         if np.isfinite(ampere["held"]) and decision.runner_up == "current-sensor":
             why = f"{ampere['held']:+.2f} A with the brake engaged"
             return "current-sensor", "no sensor's offset", why
@@ -208,21 +200,8 @@ def _against(decision: Decision, facts: Facts, release: Mapping[str, float]) -> 
     return "", "", ""
 
 
-def _no_brakes_span(facts: Facts, release: Mapping[str, float]) -> str:
-    """Say by what friction over several releases is none that a brake began or ended."""
-    if release.get("begins_s", 0.0) > ENDS_S:
-        return f"it begins after {release['begins_s']:.0f} s of a release's motion"
-    if release.get("ends_s", 0.0) > ENDS_S:
-        return f"it ends {release['ends_s']:.0f} s of motion before an engagement"
-    return f"it outlasts {counted(facts.releases - 1, 'engagement')}"
-
-
 def releases_round(joint: JointResiduals, inside: Flags) -> dict[str, float]:
-    """Return what the releases about an event show; NaN: nothing.
-
-    ``before``, ``after``: the mean drag in the releases before and after it, A. ``begins_s``,
-    ``ends_s``: so much motion of its first release came before it, of its last after it, s.
-    """
+    """Return the mean drag in the releases before and after an event, A; NaN: none."""
     spans = release_spans(joint, np.ones_like(inside))
     mine = [k for k, (blocks, _) in enumerate(spans) if (blocks & inside & joint.plant.ok).any()]
     drag = joint.plant.value * np.sign(np.nan_to_num(joint.rate_deg_s))
@@ -233,16 +212,8 @@ def releases_round(joint: JointResiduals, inside: Flags) -> dict[str, float]:
         return _mean(drag[spans[k][0] & joint.plant.ok & ~inside])
 
     if not mine:
-        return dict.fromkeys(("before", "after", "begins_s", "ends_s"), float("nan"))
-    at = np.flatnonzero(inside)
-    index = np.arange(inside.size)
-    moved = [spans[k][0] & joint.plant.ok for k in (mine[0], mine[-1])]
-    return {
-        "before": level(mine[0] - 1),
-        "after": level(mine[-1] + 1),
-        "begins_s": float((moved[0] & (index < at[0])).sum()) * joint.step_s,
-        "ends_s": float((moved[1] & (index > at[-1])).sum()) * joint.step_s,
-    }
+        return {"before": float("nan"), "after": float("nan")}
+    return {"before": level(mine[0] - 1), "after": level(mine[-1] + 1)}
 
 
 def evidence_of(

@@ -214,7 +214,9 @@ def made_archive(folder: Path) -> Path:
 
 def _everything(archive: Archive) -> frozenset[tuple[str, int, int]]:
     root = Path(str(archive.root))
-    files = (p for p in root.rglob("*") if not p.match("documents/wear/trends-*.json*"))
+    # trends are kept once they are read, and the archive then knows of their table
+    kept = ("trends-", "jointbook.json")
+    files = (p for p in root.rglob("*") if not any(k in str(p.relative_to(root)) for k in kept))
     found = ((p, p.stat()) for p in files if p.is_file())
     return frozenset((str(p.relative_to(root)), s.st_size, s.st_mtime_ns) for p, s in found)
 

@@ -55,7 +55,7 @@ def test_the_sentence_has_its_time_and_what_speaks_against_another_kind(friction
     _, _, facts, said, _ = friction
     assert facts.span in said
     assert re.search(r"from 06:01:3\d\.\d to 06:06:\d\d\.\d", facts.span)
-    assert re.search("; not the brake: it (begins after|ends) \\d+ s of", said)
+    assert "; not the brake: it outlasts" in said
 
 
 def test_a_jump_of_the_angle_is_in_no_figure_of_its_finding(law):

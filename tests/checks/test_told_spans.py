@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -141,20 +140,6 @@ def test_a_kind_that_fits_nearly_as_well_is_not_also_said_not_to_be_it():
     )
     assert "not the gear's" not in said
     assert "; not the gear's friction: -0.03 A" in sentence(decided(near=False), one, release)
-
-
-@pytest.mark.parametrize(("drag", "near"), [(8.0, True), (1.0, False)])
-def test_drag_that_is_near_to_friction_is_named_behind_another_kind(drag, near):
-    decision = SimpleNamespace(
-        kind="friction", runner_up="current-sensor", near=True, shape="friction",
-        nats={"friction": 9.0, "current-sensor": 8.5, "brake-drag": drag},
-    )  # fmt: skip
-    amps = {"drag": 0.3, "forward": 0.3, "backward": -0.3, "held": -0.01, "expected": 1.0}
-    one = replace(facts([], amps), releases=4)
-    said = sentence(decision, one, {"begins_s": 9.0, "ends_s": 0.0})
-    assert ("drag of the brake is not ruled out either" in said) == near
-    assert ("not the brake: it begins after 9 s of a release's motion" in said) != near
-    assert "the current's sensor is not ruled out" in said
 
 
 def test_no_score_stands_where_no_statistic_has_a_value(bench_archive):
