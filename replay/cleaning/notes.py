@@ -116,6 +116,7 @@ def quality_notes(part: Part, streams: Mapping[str, str] | None = None) -> list[
                 )
             notes += _stated_unit(plan, part.raw)
             notes += _value_notes(plan, _noun(cleaner))
+        notes += _held_notes(cleaner)
         notes += _statistics_notes(cleaner)
     return notes
 
@@ -285,19 +286,24 @@ def _value_notes(plan: ChannelPlan, noun: str) -> Iterator[QualityNote]:
         )
 
 
-def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+def _held_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
     for plan in cleaner.plans:
         held = cleaner.held.get(plan.name)
-        if held is not None and held.filled:
-            longest = held.longest_ns / 1e9
-            yield _note(
-                plan,
-                "on-change",
-                f"{_noun(cleaner)} {plan.column!r} is written when it changes: between, it is what "
-                "was written last"
-                + (f", for {longest:.3g} s at the most" if math.isfinite(longest) else ""),
-                count=held.filled,
-            )
+        if held is None or not held.filled:
+            continue
+        longest = held.longest_ns / 1e9
+        bound = f", for {longest:.3g} s at the most" if math.isfinite(longest) else ""
+        yield _note(
+            plan,
+            "on-change",
+            f"{_noun(cleaner)} {plan.column!r} is written when it changes: between, it is what was "
+            f"written last{bound}",
+            count=held.filled,
+        )
+
+
+def _statistics_notes(cleaner: StreamCleaner) -> Iterator[QualityNote]:
+    for plan in cleaner.plans:
         statistic = cleaner.statistics.get(plan.name)
         if statistic is None:
             nulls = cleaner.nulls_out[plan.name]

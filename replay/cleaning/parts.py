@@ -24,7 +24,7 @@ from replay.cleaning.stream.channels import (
 )
 from replay.cleaning.stream.cleaner import StreamCleaner
 from replay.cleaning.stream.encode import Follower
-from replay.cleaning.stream.on_change import MAY_BE_HELD, MISSED, Held, all_told, quiet_rows
+from replay.cleaning.stream.on_change import MAY_BE_HELD, written_on_change
 from replay.cleaning.times.time_column import Clock
 from replay.errors import LogMapError, LogRefused, first_line
 from replay.logs.bind import Binding
@@ -211,7 +211,13 @@ def _cleaner(
         for p in plans
         if p.number and p.quantity in _WATCHED
     }
-    held = _held(plans, raw, nominal) if regular and not raw.joint_rows else {}
+    sampled = {
+        p.name: (p.quantity, numbers.to_numpy())
+        for p in plans
+        if p.quantity in MAY_BE_HELD
+        and (numbers := sampled_numbers(sample[p.column], raw.decimal_comma)) is not None
+    }
+    held = written_on_change(sampled, nominal) if regular and not raw.joint_rows else {}
     cleaner = StreamCleaner(
         raw, Clock(log_map.time), time_column, plans, statistics, held, nominal, regular
     )
@@ -219,25 +225,6 @@ def _cleaner(
     if log_map.numbering == "base":
         note = _number_from_base(cleaner, log_map, joints, arm, renamed=counted_from_b)
     return cleaner, note
-
-
-def _held(plans: list[ChannelPlan], raw: RawLog, nominal_ns: int) -> dict[str, Held]:
-    """Return the channels that hold the number written last, from a sample of the log."""
-    sampled = {}
-    for plan in plans:
-        if plan.quantity not in MAY_BE_HELD:
-            continue
-        numbers = sampled_numbers(raw.sample[plan.column], raw.decimal_comma)
-        if numbers is not None:
-            sampled[plan.name] = numbers.to_numpy()
-    together = all_told(list(sampled.values()))
-    held = {}
-    for plan in plans:
-        if plan.name in sampled:
-            rows = quiet_rows(sampled[plan.name], plan.quantity, together)
-            if rows is not None:
-                held[plan.name] = Held(MISSED * rows * nominal_ns)
-    return held
 
 
 def _stays_at_b(log_map: LogMap) -> bool:

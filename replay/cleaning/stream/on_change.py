@@ -11,7 +11,7 @@ the joint went meanwhile, and at rest the same number.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,7 +46,26 @@ Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
 
-def all_told(columns: Sequence[Floats]) -> Flags:
+def written_on_change(
+    sampled: Mapping[str, tuple[str, Floats]], nominal_ns: int
+) -> dict[str, Held]:
+    """Return the channels of a log that are written on change.
+
+    Parameters
+    ----------
+    sampled : mapping
+        By channel its quantity, and what the rows of a sample say, NaN where they say nothing.
+    nominal_ns : int
+        From row to row.
+    """
+    together = _all_told([values for _, values in sampled.values()])
+    quiet = {
+        name: quiet_rows(values, quantity, together) for name, (quantity, values) in sampled.items()
+    }
+    return {n: Held(MISSED * rows * nominal_ns) for n, rows in quiet.items() if rows is not None}
+
+
+def _all_told(columns: Sequence[Floats]) -> Flags:
     """Return the rows in which all of the columns that have blanks say something."""
     sparse = [np.isfinite(c) for c in columns if not np.isfinite(c).all() and len(c)]
     rows = len(columns[0]) if columns else 0
@@ -64,7 +83,7 @@ def quiet_rows(values: Floats, quantity: str, together: Flags) -> float | None:
         What the rows of a sample say, NaN where they say nothing.
     quantity : str
     together : bool array of shape (n,)
-        See `all_told`.
+        Rows in which all channels that have blanks say something.
 
     Returns
     -------
