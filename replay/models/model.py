@@ -87,7 +87,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
         payload_declared=payload.declared,
         payloads=payload.stretches,
         loads_from=loads.source,
-        notes=(*_notes(model, payload), *_person_note(model, blocks)),
+        notes=(*_notes(model, payload), *_person_note(model, blocks, payload)),
     )
 
 
@@ -151,12 +151,19 @@ def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
     return estimate(blocks, evidence, resting, scale)
 
 
-def _person_note(model: Model, blocks: SessionBlocks) -> tuple[str, ...]:
-    there_s = float(np.count_nonzero(blocks.person_on_tip == 1)) * blocks.step_s
+def _person_note(model: Model, blocks: SessionBlocks, payload: Payloads) -> tuple[str, ...]:
+    there = blocks.person_on_tip == 1
+    there_s = float(np.count_nonzero(there)) * blocks.step_s
     if not there_s or not any("torque" in u.names for u in model.units.values()):
         return ()
+    carries_some = payload.declared and bool(np.any(payload.mass_kg[there] > 0))
+    untold = (
+        "whether the payload that the log tells of counts them is not known"
+        if carries_some
+        else "no column tells what they weigh"
+    )
     return (
-        f"a person was on the tip for {there_s:.0f} s, and no column tells what they weigh: "
+        f"a person was on the tip for {there_s:.0f} s, and {untold}: "
         f"loads are in doubt there by {setting('person_kg'):.0f} kg",
     )
 

@@ -33,6 +33,14 @@ def test_who_leans_on_the_arm_is_no_fault_where_the_log_says_that_they_are_there
     result = check(archive, said, save=False)
     assert result.flags == ()
     assert "a person was on the tip for 1" in result.note
+    assert "no column tells what they weigh" in result.note
+
+
+def test_a_payload_that_may_count_the_person_is_not_said_to_leave_them_out(archive):
+    name = add_session(archive, 55, declare=True, payload_kg=4.0, person=THERE)
+    note = check(archive, name, save=False).note
+    assert "whether the payload that the log tells of counts them is not known" in note
+    assert "no column tells" not in note
 
 
 def test_the_load_is_in_doubt_while_somebody_is_there_and_not_else(archive):

@@ -77,7 +77,8 @@ def declared(blocks: SessionBlocks) -> Payloads:
 def with_person(payload: Payloads, blocks: SessionBlocks) -> Payloads:
     """Return a payload that is in doubt by a person's weight while one is on the tip.
 
-    What they weigh, or with what they lean on the arm, no column tells: it is no fault.
+    No column tells what they weigh or with what they lean on the arm, nor whether the payload
+    counts them: what the joints take for it is no fault.
     """
     there = (blocks.person_on_tip == 1).astype(np.float64)
     if not there.any():
