@@ -27,6 +27,11 @@ def sentence(facts: Facts) -> str:
     peak = departs(facts)
     if facts.shape != "payload":
         return f"{facts.span} {peak} in step with the load: a load that the log does not tell of"
+    if abs(facts.size) <= 2 * facts.size_se:  # a person on the tip, for one
+        return (
+            f"{facts.span} {peak}, most like a load that the log does not tell of; how large is "
+            f"not known ({facts.size:.2g}{error} kg)"
+        )
     if known <= 0:
         return (
             f"{facts.span} {peak} in step with the load: {facts.size:.3g}{error} kg more than "
