@@ -69,14 +69,19 @@ def test_sessions_are_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str])
     assert "not checked" in out
 
 
+def one_session(folder: Path) -> tuple[str, str]:
+    """Take one log in; returns how a command is told where."""
+    log = folder / "one.csv"
+    table(100, seed=4).write_csv(log)
+    take(folder, log)
+    return "--archive", str(folder / "archive")
+
+
 def test_a_mistyped_name_is_no_empty_list(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Each said "no session fits" or "nothing waits", and ended as if all were well."""
-    log = tmp_path / "one.csv"
-    table(100, seed=4).write_csv(log)
-    take(tmp_path, log)
-    where = ("--archive", str(tmp_path / "archive"))
+    where = one_session(tmp_path)
     _, out, _ = run(capsys, "sessions", *where, "--json")
     (row,) = json.loads(out)["sessions"]
     typo = row["arm"][:-1]
@@ -95,10 +100,7 @@ def test_a_mistyped_name_is_no_empty_list(
 def test_the_list_of_sessions_is_kept_as_a_table(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    log = tmp_path / "one.csv"
-    table(100, seed=4).write_csv(log)
-    take(tmp_path, log)
-    where = ("--archive", str(tmp_path / "archive"))
+    where = one_session(tmp_path)
     for form, read in ((".csv", pl.read_csv), (".parquet", pl.read_parquet)):
         out = tmp_path / f"sessions{form}"
         assert run(capsys, "sessions", *where, "--out", str(out))[0] == 0
