@@ -161,6 +161,24 @@ def test_brake_words_against_the_motion_are_asked_about(tmp_path: Path) -> None:
     assert "move while it says fechado" in line.why
 
 
+def test_an_angle_written_on_change_tells_no_word_of_its_rests(tmp_path: Path) -> None:
+    """Nothing is written at rest but the step that ends a motion, and the words mean nothing."""
+    k = np.arange(4000)
+    goes = k // 200 % 2 == 1
+    path = tmp_path / "log.csv"
+    columns = {"t": np.round(k / 20, 2)}
+    for n in (1, 2):
+        angle = np.round(np.where(goes, 10 * np.sin(k / 90 + n), 3.0), 3)
+        columns[f"a{n}_deg"] = np.where(np.diff(angle, prepend=np.nan) == 0, np.nan, angle)
+        columns[f"i{n}_A"] = np.where(goes, 1.0, 0.1)
+    words = pl.Series("brake1", np.where(goes, "frei", "zu"))
+    pl.DataFrame(columns, nan_to_null=True).with_columns(words).write_csv(path)
+    said = [
+        x for x in propose_map(path).lines if (x.table, x.key) == ("joint.brake_state", "words")
+    ]
+    assert not [x for x in said if "engaged" in x.value and x.confidence > 0.5]
+
+
 def test_toml_carries_confidence_and_parses(tmp_path: Path) -> None:
     path = log(tmp_path, "q{}", "dq{}", "i{}", SEVEN)
     text = propose_map(path).toml

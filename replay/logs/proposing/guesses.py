@@ -82,6 +82,10 @@ _RELEASED = ("rel", "open", "free", "unlock", "lift", "unclamp", "aberto", "aber
 Italian and tightening in Portuguese, is not among them."""
 
 
+LEAST_TOLD = 0.2
+"""Share of a word's rows beside which motion must be known for it to tell what the word means."""
+
+
 def brake_words(
     columns: Sequence[pl.Series], moving: Sequence[Floats | None]
 ) -> tuple[dict[str, str], float, str]:
@@ -139,16 +143,25 @@ def _as_words(column: pl.Series) -> pl.Series:
 def _speed_by_word(
     columns: Sequence[pl.Series], moving: Sequence[Floats | None], words: Sequence[str]
 ) -> dict[str, float]:
+    """Return the mean size of motion beside each word, where enough of its rows tell of one.
+
+    A recorder that writes an angle only when it changes says nothing at rest: the few rows that
+    do are those that moved.
+    """
     sums = dict.fromkeys(words, 0.0)
     counts = dict.fromkeys(words, 0)
+    rows = dict.fromkeys(words, 0)
     for column, rate in zip(columns, moving, strict=False):
         if rate is None:
             continue
         for word in words:
-            mask = (column == word).fill_null(False).to_numpy() & np.isfinite(rate)
+            said = (column == word).fill_null(False).to_numpy()
+            mask = said & np.isfinite(rate)
+            rows[word] += int(said.sum())
             sums[word] += float(rate[mask].sum())
             counts[word] += int(mask.sum())
-    return {w: sums[w] / counts[w] for w in words if counts[w] >= 5}
+    told = [w for w in words if counts[w] >= max(5.0, LEAST_TOLD * rows[w])]
+    return {w: sums[w] / counts[w] for w in told}
 
 
 def time_guess(column: pl.Series, name: str = "") -> Guess | None:
