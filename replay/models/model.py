@@ -20,14 +20,14 @@ from replay.models.loading.loads import (
     arm_file_loads,
     no_loads,
 )
-from replay.models.loading.payload import Payloads, declared, estimate, with_person
+from replay.models.loading.payload import Payloads, declared, estimate
 from replay.models.loading.payload_evidence import evidence_of
+from replay.models.loading.person import person_words, with_person
 from replay.models.residuals import (
     SLIDING,
     SessionResiduals,
 )
 from replay.models.units.joint_unit import UnitModel
-from replay.settings import setting
 from replay.wording import counted
 
 
@@ -72,6 +72,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
     loads = loads_for(blocks, model.loads, model.chain)
     payload = with_person(payload_of(model, blocks, loads), blocks)
     loads = gripped(loads, payload, witnesses(model, blocks, loads, payload), model.grip)
+    knows_loads = any("torque" in unit.names for unit in model.units.values())
     joints = {}
     for joint in blocks.joints:
         serial = blocks.record.unit(joint)
@@ -87,7 +88,7 @@ def residuals_of(model: Model, blocks: SessionBlocks) -> SessionResiduals:
         payload_declared=payload.declared,
         payloads=payload.stretches,
         loads_from=loads.source,
-        notes=(*_notes(model, payload), *_person_note(model, blocks, payload)),
+        notes=(*_notes(model, payload), *(person_words(blocks, payload) if knows_loads else ())),
     )
 
 
@@ -149,23 +150,6 @@ def payload_of(model: Model, blocks: SessionBlocks, loads: Loads) -> Payloads:
         scale = max(scale, unit.payload_scale_kg)
         evidence[joint] = evidence_of(unit, blocks, joint, loads, resting)
     return estimate(blocks, evidence, resting, scale)
-
-
-def _person_note(model: Model, blocks: SessionBlocks, payload: Payloads) -> tuple[str, ...]:
-    there = blocks.person_on_tip == 1
-    there_s = float(np.count_nonzero(there)) * blocks.step_s
-    if not there_s or not any("torque" in u.names for u in model.units.values()):
-        return ()
-    carries_some = payload.declared and bool(np.any(payload.mass_kg[there] > 0))
-    untold = (
-        "whether the payload that the log tells of counts them is not known"
-        if carries_some
-        else "no column tells what they weigh"
-    )
-    return (
-        f"a person was on the tip for {there_s:.0f} s, and {untold}: "
-        f"loads are in doubt there by {setting('person_kg'):.0f} kg",
-    )
 
 
 def _notes(model: Model, payload: Payloads) -> tuple[str, ...]:

@@ -6,7 +6,8 @@ import pytest
 from replay.archive import open_archive
 from replay.checks import check, learn
 from replay.models import condense
-from replay.models.loading.payload import declared, with_person
+from replay.models.loading.payload import declared
+from replay.models.loading.person import with_person
 from replay.settings import setting
 from tests.models.planar import HZ, add_session
 

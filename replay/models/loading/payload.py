@@ -11,7 +11,7 @@ declares cannot be told from another load: it is reported, not judged.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +20,6 @@ from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
 from replay.models.grid.blocks import SessionBlocks
 from replay.models.residuals import Flags, Floats, PayloadEstimate
-from replay.settings import setting
 from replay.statistics.spread import MAD_TO_SD_TABLE
 
 GRID = 61
@@ -74,27 +73,15 @@ def declared(blocks: SessionBlocks) -> Payloads:
     return Payloads(mass, _changing(mass, blocks, 1.0), bool(known.any()))
 
 
-def with_person(payload: Payloads, blocks: SessionBlocks) -> Payloads:
-    """Return a payload that is in doubt by a person's weight while one is on the tip.
-
-    No column tells what they weigh or with what they lean on the arm, nor whether the payload
-    counts them: what the joints take for it is no fault.
-    """
-    there = (blocks.person_on_tip == 1).astype(np.float64)
-    if not there.any():
-        return payload
-    kg = setting("person_kg") * maximum_filter1d(there, _reach(blocks, 1.0), mode="nearest")
-    return replace(payload, sd_kg=np.hypot(payload.sd_kg, kg))
-
-
-def _reach(blocks: SessionBlocks, more_s: float) -> int:
+def reach(blocks: SessionBlocks, more_s: float) -> int:
+    """Return over how many blocks a change is felt, its filter's support and some seconds."""
     return 1 + 2 * int(np.ceil((0.5 * blocks.support_s + more_s) / blocks.step_s))
 
 
 def _changing(mass: Floats, blocks: SessionBlocks, more_s: float) -> Floats:
-    reach = _reach(blocks, more_s)
-    most = maximum_filter1d(mass, reach, mode="nearest")
-    least = minimum_filter1d(mass, reach, mode="nearest")
+    width = reach(blocks, more_s)
+    most = maximum_filter1d(mass, width, mode="nearest")
+    least = minimum_filter1d(mass, width, mode="nearest")
     out: Floats = 0.5 * (most - least)
     return out
 
